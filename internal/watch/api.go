@@ -1,0 +1,145 @@
+package watch
+
+import (
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// Site is what the core must know of an installation. It is the validated outcome of the configuration.
+type Site struct {
+	ID       string
+	Location *time.Location
+	Light    stage.Light
+	Places   []Place
+	Points   []Point // derived points are added by [New] wherever their inputs are
+	Cohorts  []Cohort
+	Sensors  []Sensor
+	Profiles map[string]*stage.Profile
+}
+
+// Place is a room, or an enclosure inside a room.
+type Place struct {
+	ID   string
+	Room bool
+	In   string // the room of an enclosure; "" where it stands alone
+	// Bands are the place's own, for as long as nothing else is configured. They go before those of a cohort.
+	Bands map[quantity.Quantity]stage.DayNight
+	// Latch makes the alarms of the place stay until a person resets them.
+	Latch bool
+}
+
+// Point is a measured point.
+type Point struct {
+	Point quantity.Point
+	// Gap is the longest time between two readings that are still joined by a line; 0 means 60 s.
+	Gap time.Duration
+	// StaleAfter is the time without a usable reading after which the stale alarm is raised; 0 means never, which is
+	// right for a point that no sensor has promised to feed.
+	StaleAfter time.Duration
+	// Accuracy is the expanded uncertainty (k = 2) of a reading in the unit of a difference; 0 where it is not known.
+	Accuracy float64
+}
+
+// Cohort is a batch of animals.
+type Cohort struct {
+	ID      string
+	Profile string // key of Site.Profiles
+	Place   string // id of the place it lives in; "" when it lives nowhere
+	Stages  []stage.Since
+}
+
+// Sensor is a device as far as its failure is an alarm.
+type Sensor struct {
+	ID string
+	// Feeds are the points it feeds.
+	Feeds []quantity.Point
+	// FaultAfter is how long it may fail without a break before the fault alarm is raised.
+	FaultAfter time.Duration
+}
+
+// EventKind tells what an [Event] is.
+type EventKind uint8
+
+// The kinds of events.
+const (
+	ReadingEvent   EventKind = iota // Point, Value, Flag
+	TickEvent                       // time passes
+	SensorEvent                     // Sensor, Failure ("" = a good read)
+	CommandEvent                    // Command
+	ClockStepEvent                  // By: all earlier times of this run are shifted by it
+	CutEvent                        // ledgers are closed at this time, so that ranges begin or end there
+	StartEvent                      // Run: the daemon started; points become stale if nothing comes
+)
+
+// Event is something that happened outside the core. At is its time; events come in the order of their times, except
+// that readings of different points may be reordered freely.
+type Event struct {
+	Kind    EventKind
+	Flag    quantity.Flag
+	Point   int32 // index by Core.Index
+	Sensor  int32 // index into Site.Sensors
+	At      instant.Instant
+	Value   float64
+	By      time.Duration
+	Failure string
+	Run     string
+	Command *Command
+}
+
+// Verb is what a person asks for.
+type Verb string
+
+// The verbs of commands.
+const (
+	Acknowledge  Verb = "acknowledge"
+	Reset        Verb = "reset"
+	Shelve       Verb = "shelve"
+	Unshelve     Verb = "unshelve"
+	OutOfService Verb = "out-of-service"
+	InService    Verb = "in-service"
+	SetStage     Verb = "stage"
+	RecordMist   Verb = "misting"
+	WriteNote    Verb = "note"
+	Repeat       Verb = "repeat" // re-alarm: asked by an outlet's repetition rule, not by a person
+)
+
+// Command is a request of a person, or of a rule that acts for one.
+type Command struct {
+	Verb       Verb            `json:"verb"`
+	Alarm      string          `json:"alarm,omitempty"`
+	Occurrence string          `json:"occurrence,omitempty"`
+	For        time.Duration   `json:"for,omitempty"` // length of a shelf, or of a misting
+	Reason     string          `json:"reason,omitempty"`
+	By         string          `json:"by,omitempty"`
+	Cohort     string          `json:"cohort,omitempty"`
+	Stage      string          `json:"stage,omitempty"`
+	Place      string          `json:"place,omitempty"`
+	Text       string          `json:"text,omitempty"`
+	At         instant.Instant `json:"at"` // for a stage change or a misting that happened earlier; 0 = now
+}
+
+// EffectKind tells what an [Effect] asks of the rim.
+type EffectKind uint8
+
+// The kinds of effects, in the order in which the rim must carry them out for one event: entries are durable before
+// any outlet sees them.
+const (
+	Keep    EffectKind = iota // Entry goes to the journal and to the events topic
+	Notify                    // Entry asks for a person
+	Refused                   // a command was refused; Entry.Reason says why and goes to the journal as well
+	Closed                    // Ledger of Point is complete
+	Left                      // Excursion of Point is complete
+)
+
+// Effect is what the core asks the rim to do.
+type Effect struct {
+	Kind      EffectKind
+	Point     int32
+	Entry     *journal.Entry
+	Ledger    *Ledger
+	Excursion *Excursion
+}

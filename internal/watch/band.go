@@ -1,0 +1,201 @@
+package watch
+
+import (
+	"slices"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// tenant returns the cohort that lives at a place and its stage at time t; −1 where nobody does. Where several share a
+// place, the first one of the configuration speaks.
+func (c *Core) tenant(place string, t instant.Instant) (cohort int32, at stage.Stage) {
+	for i := range c.cohorts {
+		if c.cohorts[i].Place == place {
+			if s := stage.StageAt(c.cohorts[i].Stages, t.Time()); s != stage.NoStage {
+				return int32(i), s
+			}
+		}
+	}
+	return -1, stage.NoStage
+}
+
+// bandsFor returns the bands of a quantity at a place: the place's own, else those of the tenant's stage.
+func (c *Core) bandsFor(place string, q quantity.Quantity, cohort int32, at stage.Stage) (stage.DayNight, bool) {
+	if own, ok := c.places[place].Bands[q]; ok {
+		return own, true
+	}
+	if cohort < 0 {
+		return stage.DayNight{}, false
+	}
+	profile := c.site.Profiles[c.cohorts[cohort].Profile]
+	if profile == nil {
+		return stage.DayNight{}, false
+	}
+	bands, ok := profile.Care[at].Bands[q]
+	return bands, ok
+}
+
+// enterBand puts in force what holds for the point from time t on, and finds out when that changes next.
+func (c *Core) enterBand(p *point, t instant.Instant) {
+	q, place := p.name.Quantity, p.name.Place
+	p.bandAt = t
+	p.cohort, p.stage = c.tenant(place, t)
+	p.day = c.site.Light.IsDay(t.Time())
+	p.band = stage.NoBand()
+	if bands, ok := c.bandsFor(place, q, p.cohort, p.stage); ok {
+		p.band = *bands.At(p.day)
+	}
+	p.band = p.band.WithDefaults(q)
+	p.limits = limitsOf(&p.band)
+	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
+		rule := limitRule{
+			level: p.band.Limits[limit], present: p.band.Has(limit), sign: -1,
+			on: p.band.OnDelayOf(limit, q), off: p.band.OffDelay,
+		}
+		if limit.Above() {
+			rule.sign = 1
+		}
+		rule.returning = rule.level - rule.sign*p.band.Deadband
+		p.rules[limit] = rule
+	}
+	p.boundary = c.nextBoundary(place, t)
+}
+
+// nextBoundary returns the first time after t at which the band or the ledger of a point at the place changes.
+func (c *Core) nextBoundary(place string, t instant.Instant) instant.Instant {
+	next := instant.Of(stage.NextMidnight(t.Time(), c.site.Location))
+	sooner := func(at time.Time) {
+		if i := instant.Of(at); i > t && i < next {
+			next = i
+		}
+	}
+	if at := c.site.Light.NextSwitch(t.Time()); !at.IsZero() {
+		sooner(at)
+	}
+	for i := range c.cohorts {
+		if c.cohorts[i].Place == place {
+			for _, entry := range c.cohorts[i].Stages {
+				sooner(entry.At)
+			}
+		}
+	}
+	for _, cut := range c.cuts {
+		if cut > t && cut < next {
+			next = cut
+		}
+	}
+	return next
+}
+
+// pass carries a point over a boundary: ledgers close there, and the bands that hold from there on come into force. Where the
+// value is known (joined), delays and excursions go on under the new limits.
+func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, joined bool, out []Effect) []Effect {
+	newDay := c.localDay(p.Day.From) != c.localDay(edge)
+	cohort, at := c.tenant(p.name.Place, edge)
+	if newDay || cohort != p.cohort || at != p.stage || slices.Contains(c.cuts, edge) {
+		out = c.closeLedger(i, p, edge, out)
+		if newDay {
+			p.Day = Ledger{From: edge, To: edge}
+		}
+		c.enterBand(p, edge)
+		p.Ledger = c.newLedger(p, edge)
+	} else {
+		c.enterBand(p, edge)
+	}
+	if joined {
+		if side := p.limits.side(value); side != p.Side {
+			if p.Side != Inside {
+				out = c.leave(i, p, edge, out)
+			}
+			if side != Inside {
+				p.depart(edge, side, value)
+			}
+		}
+		for limit := range p.Conditions {
+			p.Conditions[limit].enter(&p.rules[limit], edge, value)
+		}
+		p.settleQuiet()
+	}
+	if p.band.Foresee <= 0 {
+		out = c.endOutlook(i, p, edge, out)
+	}
+	return out
+}
+
+// localDay numbers the local days.
+func (c *Core) localDay(t instant.Instant) int {
+	year, month, day := t.Time().In(c.site.Location).Date()
+	return (year*12+int(month))*31 + day
+}
+
+// newLedger opens a ledger for whoever lives there.
+func (c *Core) newLedger(p *point, from instant.Instant) Ledger {
+	l := Ledger{From: from, To: from}
+	if p.cohort >= 0 {
+		l.Cohort, l.Stage = c.cohorts[p.cohort].ID, p.stage.String()
+	}
+	return l
+}
+
+// closeLedger completes the ledger of a point at time t.
+func (c *Core) closeLedger(i int32, p *point, t instant.Instant, out []Effect) []Effect {
+	done := p.Ledger
+	done.To = t
+	if p.Side != Inside {
+		done.stay(&p.Excursion, max(p.Last, done.From))
+	}
+	for z := range done.Zones {
+		p.total[z] += done.Zones[z] - p.totalBase[z]
+	}
+	p.totalBase = [ZoneCount]time.Duration{}
+	p.Day.Add(&done)
+	if done.To == done.From {
+		return out
+	}
+	return append(out, Effect{Kind: Closed, Point: i, Ledger: &done})
+}
+
+// Add takes a later ledger of the same point into l. Sums add up; the longest stay is the longest of the parts.
+func (l *Ledger) Add(later *Ledger) {
+	for z := range later.Zones {
+		l.Zones[z] += later.Zones[z]
+	}
+	if later.Readings > 0 {
+		if l.Readings == 0 {
+			l.Min, l.Max = later.Min, later.Max
+		}
+		l.Min, l.Max = min(l.Min, later.Min), max(l.Max, later.Max)
+		l.Readings += later.Readings
+	}
+	l.Integral += later.Integral
+	l.DegreeAbove += later.DegreeAbove
+	l.DegreeBelow += later.DegreeBelow
+	l.Kinetic += later.Kinetic
+	l.Excursions += later.Excursions
+	l.Longest = max(l.Longest, later.Longest)
+	l.To = max(l.To, later.To)
+}
+
+// cut asks for all ledgers to be closed at a time, so that a range can begin or end there.
+func (c *Core) cut(at instant.Instant) {
+	c.cuts = append(c.cuts, at)
+	slices.Sort(c.cuts)
+	c.cuts = slices.Compact(c.cuts)
+	c.expect(at, "")
+}
+
+// expect makes the points of a place (all for "") stop at a time that may have become a boundary.
+func (c *Core) expect(at instant.Instant, place string) {
+	for i := range c.points {
+		p := &c.points[i]
+		if p.Accounted.IsNone() || place != "" && p.name.Place != place {
+			continue
+		}
+		if edge := max(at, p.Accounted); p.boundary.IsNone() || edge < p.boundary {
+			p.boundary = edge
+		}
+	}
+}

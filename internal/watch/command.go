@@ -1,0 +1,229 @@
+package watch
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/stage"
+)
+
+// command carries out what a person asks for. A command that asks for what is already so changes nothing.
+func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	switch cmd.Verb {
+	case SetStage:
+		return c.setStage(at, cmd, out)
+	case RecordMist, WriteNote:
+		return c.record(at, cmd, out)
+	}
+	a, problem := c.addressed(cmd)
+	if problem != "" {
+		return c.refuse(at, cmd, problem, out)
+	}
+	was := a.Letter
+	switch cmd.Verb {
+	case Acknowledge:
+		if cmd.Occurrence == "" {
+			return c.refuse(at, cmd, "an acknowledgement must name the occurrence, not only the alarm", out)
+		}
+		return c.act(a, acknowledge, journal.AlarmAcknowledged, at, cmd, out)
+	case Reset:
+		return c.act(a, reset, journal.AlarmReset, at, cmd, out)
+	case Repeat:
+		if a.apply(realarm) != changed {
+			return out
+		}
+		a.Repeats++
+		return keep(a, was, c.about(a, journal.AlarmRepeated, at, was), out)
+	case Shelve:
+		return c.shelve(a, at, cmd, out)
+	case Unshelve:
+		if a.ShelfUntil.IsNone() {
+			return out
+		}
+		return c.unshelve(a, at, cmd.By, cmd.Reason, out)
+	case OutOfService:
+		a.Service = true
+		return c.act(a, disable, journal.AlarmDisabled, at, cmd, out)
+	case InService:
+		a.Service = false
+		return c.act(a, enable, journal.AlarmEnabled, at, cmd, out)
+	}
+	return c.refuse(at, cmd, fmt.Sprintf("unknown verb %q", cmd.Verb), out)
+}
+
+// addressed finds the alarm that a command names, by its name or by the identity of an occurrence.
+func (c *Core) addressed(cmd *Command) (*alarm, string) {
+	name := cmd.Alarm
+	if name == "" {
+		name, _, _ = strings.Cut(cmd.Occurrence, "@")
+	}
+	index, ok := c.byName[name]
+	if !ok {
+		return nil, fmt.Sprintf("there is no alarm %q", name)
+	}
+	a := &c.alarms[index]
+	if cmd.Occurrence != "" && cmd.Occurrence != a.Occurrence {
+		if a.Occurrence == "" {
+			return nil, fmt.Sprintf("%s has never been raised", a.name)
+		}
+		return nil, fmt.Sprintf("%s is not the current event of that alarm, which is %s", cmd.Occurrence, a.Occurrence)
+	}
+	return a, ""
+}
+
+// act applies a plain action and records it.
+func (c *Core) act(a *alarm, what action, kind journal.Kind, at instant.Instant, cmd *Command, out []Effect) []Effect {
+	was := a.Letter
+	switch a.apply(what) {
+	case refused:
+		return c.refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, inWords(a.Letter)), out)
+	case unchanged:
+		return out
+	}
+	e := c.about(a, kind, at, was)
+	e.By, e.Reason = cmd.By, cmd.Reason
+	return c.alarmChanged(a, at, keep(a, was, e, out))
+}
+
+func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) []Effect {
+	length := cmd.For
+	if length == 0 {
+		length = DefaultShelf
+	}
+	longest := LongestShelf
+	if a.kind == onCriticalHigh || a.kind == onCriticalLow {
+		longest = LongestCriticalShelf
+	}
+	if length < 0 || length > longest {
+		return c.refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, longest), out)
+	}
+	if a.Letter == OutOfServiceState {
+		return c.refuse(at, cmd, a.name+" is out of service", out)
+	}
+	until, was := at.Add(length), a.Letter
+	a.ShelfUntil, a.Reason = until, cmd.Reason
+	a.apply(shelve)
+	c.deadline = instant.None
+	e := c.about(a, journal.AlarmShelved, at, was)
+	e.Until, e.By, e.Reason = &until, cmd.By, cmd.Reason
+	return c.alarmChanged(a, at, keep(a, was, e, out))
+}
+
+func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []Effect) []Effect {
+	was := a.Letter
+	a.ShelfUntil = instant.None
+	a.apply(unshelve)
+	if a.Letter == Unacknowledged && was == Shelved {
+		a.Repeats++
+	}
+	e := c.about(a, journal.AlarmUnshelved, at, was)
+	e.By, e.Reason = by, reason
+	return c.alarmChanged(a, at, keep(a, was, e, out))
+}
+
+// setStage moves a cohort to a stage. A stage that began earlier counts for the bands from now on, since what was
+// judged under the old ones stays on record.
+func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	k := slices.IndexFunc(c.cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
+	if k < 0 {
+		return c.refuse(at, cmd, fmt.Sprintf("there is no cohort %q", cmd.Cohort), out)
+	}
+	to, err := stage.Parse(cmd.Stage)
+	if err != nil {
+		return c.refuse(at, cmd, err.Error(), out)
+	}
+	from := cmd.At
+	if from == 0 || from.IsNone() {
+		from = at
+	}
+	if from > at.Add(366*24*time.Hour) {
+		return c.refuse(at, cmd, "that is more than a year ahead", out)
+	}
+	c.stageSets = append(c.stageSets, stageSet{cmd.Cohort, to, from})
+	c.moveCohort(k, to, from)
+	cohort := &c.cohorts[k]
+	c.expect(max(from, at), cohort.Place)
+	e := c.entry(journal.StageSet, at)
+	e.Cohort, e.Stage, e.Place, e.By, e.Reason, e.Since = cohort.ID, to.String(), cohort.Place, cmd.By, cmd.Reason, &from
+	out = append(out, Effect{Kind: Keep, Point: -1, Entry: e})
+	if from <= at { // what was shelved was shelved for the old stage
+		for i := range c.alarms {
+			if a := &c.alarms[i]; a.place == cohort.Place && !a.ShelfUntil.IsNone() {
+				out = c.unshelve(a, at, "", "the stage of "+cohort.ID+" has changed", out)
+			}
+		}
+	}
+	return out
+}
+
+// moveCohort enters a stage into a cohort's timeline, in place of an entry of the same time.
+func (c *Core) moveCohort(k int, to stage.Stage, from instant.Instant) {
+	timeline := slices.DeleteFunc(slices.Clone(c.cohorts[k].Stages), func(s stage.Since) bool { return s.At.Equal(from.Time()) })
+	timeline = append(timeline, stage.Since{Stage: to, At: from.Time()})
+	slices.SortStableFunc(timeline, func(a, b stage.Since) int { return a.At.Compare(b.At) })
+	c.cohorts[k].Stages = timeline
+}
+
+// record takes a misting or a note into the journal.
+func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	if cmd.Place != "" {
+		if _, ok := c.places[cmd.Place]; !ok {
+			return c.refuse(at, cmd, fmt.Sprintf("there is no place %q", cmd.Place), out)
+		}
+	}
+	kind := journal.Note
+	if cmd.Verb == RecordMist {
+		kind = journal.Misting
+		if cmd.Place == "" {
+			return c.refuse(at, cmd, "a misting must name its place", out)
+		}
+	} else if cmd.Text == "" {
+		return c.refuse(at, cmd, "a note must have a text", out)
+	}
+	when := at
+	if cmd.At != 0 && !cmd.At.IsNone() {
+		when = cmd.At
+	}
+	e := c.entry(kind, when)
+	e.Place, e.Cohort, e.Text, e.By, e.Reason = cmd.Place, cmd.Cohort, cmd.Text, cmd.By, cmd.Reason
+	if cmd.For > 0 {
+		until := when.Add(cmd.For)
+		e.Until = &until
+	}
+	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
+}
+
+// refuse answers a command that cannot be carried out. The refusal is on record.
+func (c *Core) refuse(at instant.Instant, cmd *Command, why string, out []Effect) []Effect {
+	e := c.entry(journal.CommandRefused, at)
+	e.Alarm, e.Occurrence, e.Cohort, e.Stage, e.Place = cmd.Alarm, cmd.Occurrence, cmd.Cohort, cmd.Stage, cmd.Place
+	e.By, e.Reason, e.Text = cmd.By, why, string(cmd.Verb)
+	return append(out, Effect{Kind: Refused, Point: -1, Entry: e})
+}
+
+// inWords says in which state an alarm is.
+func inWords(letter byte) string {
+	switch letter {
+	case Normal:
+		return "normal"
+	case Unacknowledged:
+		return "active and not acknowledged"
+	case Acknowledged:
+		return "active and acknowledged"
+	case ReturnedUnacknowledged:
+		return "over and not acknowledged"
+	case LatchedUnacknowledged:
+		return "latched and not acknowledged"
+	case LatchedAcknowledged:
+		return "latched and acknowledged"
+	case Shelved:
+		return "shelved"
+	case SuppressedByDesign:
+		return "suppressed by design"
+	}
+	return "out of service"
+}

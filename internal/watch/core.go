@@ -1,0 +1,509 @@
+package watch
+
+import (
+	"math"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/moistair"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+const defaultGap = 60 * time.Second
+
+// Core is the state of the fold. Use [New]. A Core is used by one goroutine at a time.
+type Core struct {
+	site       Site
+	placeOrder []string            // ids, rooms first
+	room       map[string]string   // place → the room it is in
+	inside     map[string][]string // room → its enclosures
+	places     map[string]*Place
+
+	points    []point
+	index     map[quantity.Point]int32
+	pairings  []pairing
+	pairState []pairingState
+	alarms    []alarm // alarmsPerPoint of each point, then one per sensor
+	byName    map[string]int
+	sensors   []sensorMemory
+	cohorts   []Cohort
+	stageSets []stageSet // stage changes by command, which outlive the configuration's timelines
+
+	run         string
+	seq         uint64
+	now         instant.Instant
+	cuts        []instant.Instant
+	activeCount int
+	late        uint64
+	deadline    instant.Instant // no tick before this time can change anything; None = not known
+}
+
+// point is the state of one point: first what the configuration says, then what was seen.
+type point struct {
+	name        quantity.Point
+	ownAccuracy float64
+	staleAfter  time.Duration
+	gap         time.Duration
+	feeds       []inputOf // pairings it is an input of
+	inputs      []int32   // points it is derived from
+	sensors     []int32   // sensors that feed it
+
+	// In force since the last boundary.
+	band     stage.Band
+	limits   limits
+	rules    [stage.LimitCount]limitRule
+	day      bool
+	cohort   int32 // −1: nobody lives there
+	stage    stage.Stage
+	bandAt   instant.Instant // the time for which the band was looked up
+	boundary instant.Instant // when the band or the ledger changes next; None = never
+	kinetic  [2]float64      // a value and its e^(−ΔH/RT), so that each reading is computed once
+
+	total     [ZoneCount]time.Duration // closed ledgers since this core was made
+	totalBase [ZoneCount]time.Duration // what the open ledger held when it was taken over
+
+	pointMemory
+}
+
+// pointMemory is the part of a point that survives a restart.
+type pointMemory struct {
+	Known     bool            `json:"known"`      // there was a usable reading
+	Joined    bool            `json:"joined"`     // the next reading may be joined to the last one
+	Last      instant.Instant `json:"last"`       // time of the last usable reading
+	Value     float64         `json:"value"`      // its value
+	Flag      quantity.Flag   `json:"flag"`       // its flag
+	Accounted instant.Instant `json:"accounted"`  // the ledgers are complete up to here
+	Waiting   instant.Instant `json:"waiting"`    // readings have been expected since then
+	Zone      Zone            `json:"zone"`       // of the last reading
+	ZoneSince instant.Instant `json:"zone_since"` // without a change
+	Quiet     bool            `json:"quiet"`      // no condition is active or running
+
+	Side      Side      `json:"side"`
+	Excursion Excursion `json:"excursion"`
+	Ledger    Ledger    `json:"ledger"`
+	Day       Ledger    `json:"day"` // closed ledgers of the local day so far, added up
+
+	Conditions [stage.LimitCount]condition `json:"conditions"`
+	Outlook    outlook                     `json:"outlook"`
+	Ahead      [2]foresight                `json:"ahead"` // rising, falling
+	Good       int                         `json:"good"`  // usable readings in a row since it was stale
+
+}
+
+// foresight follows the outlook in one direction as a condition of its own.
+type foresight struct {
+	Active bool            `json:"active,omitempty"`
+	Out    instant.Instant `json:"out"`
+	Back   instant.Instant `json:"back"`
+}
+
+// sensorMemory follows the reads of a sensor.
+type sensorMemory struct {
+	Failing instant.Instant `json:"failing"` // every read has failed since then; None when the last one was good
+	Wrong   int             `json:"wrong"`   // reads in a row that gave a value known to be wrong
+	Good    int             `json:"good"`    // good reads in a row
+	Reason  string          `json:"reason,omitempty"`
+}
+
+// New makes a core for a site. Points derived from those of the site are added to it.
+func New(site Site, run string) *Core {
+	c := &Core{
+		site: site, run: run, now: instant.None, deadline: instant.None,
+		room: map[string]string{}, inside: map[string][]string{}, places: map[string]*Place{},
+		index: map[quantity.Point]int32{}, byName: map[string]int{},
+	}
+	if c.site.Location == nil {
+		c.site.Location = time.UTC
+	}
+	c.cohorts = append(c.cohorts, site.Cohorts...)
+	c.arrangePlaces()
+	for _, p := range site.Points {
+		c.addPoint(p, nil)
+	}
+	c.addDerived()
+	for i, sensor := range site.Sensors {
+		for _, fed := range sensor.Feeds {
+			if index, ok := c.index[fed]; ok {
+				c.points[index].sensors = append(c.points[index].sensors, int32(i))
+			}
+		}
+		c.sensors = append(c.sensors, sensorMemory{Failing: instant.None})
+	}
+	c.addAlarms()
+	return c
+}
+
+// arrangePlaces orders the places, rooms first, and notes who is inside whom.
+func (c *Core) arrangePlaces() {
+	for _, rooms := range [2]bool{true, false} {
+		for i := range c.site.Places {
+			place := &c.site.Places[i]
+			if place.Room != rooms {
+				continue
+			}
+			c.placeOrder = append(c.placeOrder, place.ID)
+			c.places[place.ID] = place
+			if place.In != "" {
+				c.room[place.ID] = place.In
+				c.inside[place.In] = append(c.inside[place.In], place.ID)
+			}
+		}
+	}
+	for _, p := range c.site.Points { // places that only the readings know
+		if _, ok := c.places[p.Point.Place]; !ok {
+			c.places[p.Point.Place] = &Place{ID: p.Point.Place}
+			c.placeOrder = append(c.placeOrder, p.Point.Place)
+		}
+	}
+}
+
+func (c *Core) roomOf(place string) string { return c.room[place] }
+
+// addPoint appends a point and returns its index.
+func (c *Core) addPoint(p Point, inputs []int32) int32 {
+	i := int32(len(c.points))
+	gap := p.Gap
+	if gap <= 0 {
+		gap = defaultGap
+	}
+	c.points = append(c.points, point{name: p.Point, ownAccuracy: p.Accuracy, staleAfter: p.StaleAfter, gap: gap, inputs: inputs, cohort: -1, pointMemory: newPointMemory()})
+	c.index[p.Point] = i
+	return i
+}
+
+func newPointMemory() pointMemory {
+	m := pointMemory{
+		Last: instant.None, Accounted: instant.None, Waiting: instant.None,
+		Zone: UnknownZone, ZoneSince: instant.None, Quiet: true,
+	}
+	for i := range m.Conditions {
+		m.Conditions[i].interrupt()
+	}
+	for i := range m.Ahead {
+		m.Ahead[i] = foresight{Out: instant.None, Back: instant.None}
+	}
+	return m
+}
+
+// addAlarms makes the alarms of all points and sensors.
+func (c *Core) addAlarms() {
+	for i := range c.points {
+		p := &c.points[i]
+		for kind := range alarmsPerPoint {
+			a := alarm{
+				name: p.name.String() + "/" + kind.String(), kind: kind, place: p.name.Place,
+				quantity: p.name.Quantity.String(), point: int32(i), sensor: -1, alarmMemory: newAlarmMemory(),
+			}
+			a.latching = c.places[a.place].Latch && kind.limit()
+			a.notice = kind == onRising || kind == onFalling
+			c.byName[a.name] = len(c.alarms)
+			c.alarms = append(c.alarms, a)
+		}
+	}
+	for i, sensor := range c.site.Sensors {
+		a := alarm{
+			name: FaultPlace + "/" + sensor.ID + "/fault", kind: onFault, place: FaultPlace,
+			quantity: sensor.ID, point: -1, sensor: int32(i), alarmMemory: newAlarmMemory(),
+		}
+		c.byName[a.name] = len(c.alarms)
+		c.alarms = append(c.alarms, a)
+	}
+}
+
+// Index returns the index of a point for events.
+func (c *Core) Index(p quantity.Point) (int32, bool) {
+	i, ok := c.index[p]
+	return i, ok
+}
+
+// Points returns all points, measured and derived, in the order of their indices.
+func (c *Core) Points() []quantity.Point {
+	points := make([]quantity.Point, len(c.points))
+	for i := range c.points {
+		points[i] = c.points[i].name
+	}
+	return points
+}
+
+// Step folds one event into the state and appends to out what the rim must do, in order. Effects hold no reference
+// to the core. Readings cause no allocation unless an effect comes of them.
+//
+// Events come in the order of their times. Readings of one point must; one that is older than its predecessor is counted
+// and otherwise ignored. Readings of different points may be interleaved freely between two other events: what
+// becomes of a point does not depend on it.
+func (c *Core) Step(ev Event, out []Effect) []Effect {
+	if ev.Kind == ReadingEvent {
+		if !ev.Flag.Usable() || math.IsNaN(ev.Value) || math.IsInf(ev.Value, 0) {
+			return out
+		}
+		c.now = max(c.now, ev.At)
+		return c.reading(ev.Point, ev.At, ev.Value, ev.Flag, out)
+	}
+	c.now = max(c.now, ev.At)
+	switch ev.Kind {
+	case TickEvent:
+		return c.tick(ev.At, out)
+	case StartEvent:
+		return c.start(ev, out)
+	case SensorEvent:
+		return c.sensorReport(ev, out)
+	case CommandEvent:
+		return c.command(ev.At, ev.Command, out)
+	case ClockStepEvent:
+		return c.clockStep(ev, out)
+	case CutEvent:
+		c.cut(ev.At)
+	}
+	return out
+}
+
+// start begins a run: nothing that was seen before is joined to what comes, and what does not come becomes stale.
+func (c *Core) start(ev Event, out []Effect) []Effect {
+	if ev.Run != "" {
+		c.run = ev.Run
+	}
+	for i := range c.points {
+		p := &c.points[i]
+		p.Joined = false
+		p.Waiting = ev.At
+		p.Good = 0
+		if p.Accounted.IsNone() {
+			c.begin(p, ev.At)
+		}
+	}
+	for i := range c.sensors {
+		if !c.alarms[c.faultAlarm(int32(i))].Active {
+			c.sensors[i].Failing = instant.None
+		}
+	}
+	c.deadline = instant.None
+	return append(out, Effect{Kind: Keep, Point: -1, Entry: c.entry(journal.RunStarted, ev.At)})
+}
+
+// begin opens the first ledger of a point.
+func (c *Core) begin(p *point, at instant.Instant) {
+	p.Accounted, p.ZoneSince = at, at
+	c.enterBand(p, at)
+	p.Ledger = c.newLedger(p, at)
+	p.Day = Ledger{From: at, To: at}
+}
+
+// reading folds one usable reading into its point.
+func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Flag, out []Effect) []Effect {
+	p := &c.points[i]
+	if p.Accounted.IsNone() {
+		c.begin(p, at)
+	}
+	if p.Known && at < p.Last || at < p.Accounted {
+		c.late++
+		return out
+	}
+	fromTime, fromValue := p.Accounted, p.Value
+	joined := p.Joined && p.Accounted == p.Last && at.Sub(p.Last) <= p.gap
+	whole := line{fromTime, at, fromValue, v}
+	for !p.boundary.IsNone() && at >= p.boundary {
+		edge := max(p.boundary, fromTime)
+		value := v
+		if joined {
+			value = whole.valueAt(edge)
+			out = c.observe(i, p, line{fromTime, edge, fromValue, value}, out)
+			if edge == at {
+				p.Ledger.note(v)
+			}
+		} else {
+			p.Ledger.Zones[UnknownZone] += time.Duration(edge - fromTime)
+		}
+		out = c.pass(i, p, edge, value, joined, out)
+		fromTime, fromValue = edge, value
+	}
+	if joined {
+		out = c.observe(i, p, line{fromTime, at, fromValue, v}, out)
+	} else {
+		out = c.resume(i, p, fromTime, at, v, out)
+	}
+	p.Ledger.note(v)
+	dt := time.Duration(0)
+	if joined {
+		dt = at.Sub(p.Last)
+	}
+	p.Known, p.Joined, p.Last, p.Value, p.Flag, p.Accounted, p.Waiting = true, true, at, v, flag, at, at
+	if zone := p.limits.zone(v); zone != p.Zone {
+		p.Zone, p.ZoneSince = zone, at
+	}
+	if !p.Quiet || p.Zone != InBand {
+		out = c.judgeLimits(i, p, at, v, out)
+	}
+	if p.band.Foresee > 0 {
+		out = c.lookAhead(i, p, dt, joined, at, v, out)
+	}
+	if p.staleAfter > 0 && p.Good < 2 {
+		out = c.notStale(i, p, at, v, out)
+	}
+	for _, input := range p.feeds {
+		out = c.feed(input.pairing, input.port, at, v, flag, out)
+	}
+	return out
+}
+
+// note takes a reading's value into min and max.
+func (l *Ledger) note(v float64) {
+	if l.Readings == 0 {
+		l.Min, l.Max = v, v
+	} else if v < l.Min {
+		l.Min = v
+	} else if v > l.Max {
+		l.Max = v
+	}
+	l.Readings++
+}
+
+// observe accounts for a stretch on which the value is known.
+func (c *Core) observe(i int32, p *point, n line, out []Effect) []Effect {
+	p.limits.split(&n, &p.Ledger.Zones)
+	seconds := float64(n.t1-n.t0) / 1e9
+	p.Ledger.Integral += (n.v0 + n.v1) / 2 * seconds
+	if p.name.Quantity.IsTemperature() {
+		p.Ledger.Kinetic += p.kineticArea(&n, seconds)
+	}
+	if p.limits.anything {
+		p.Ledger.DegreeAbove += excess(n.v0-p.limits.high, n.v1-p.limits.high, seconds)
+		p.Ledger.DegreeBelow += excess(p.limits.low-n.v0, p.limits.low-n.v1, seconds)
+		if side := p.limits.side(n.v1); side != Inside || p.Side != Inside {
+			out = c.excursion(i, p, &n, side, out)
+		}
+		if !p.Quiet || p.limits.zone(n.v1) != InBand {
+			for limit := range p.Conditions {
+				p.Conditions[limit].follow(&p.rules[limit], &n)
+			}
+			p.settleQuiet()
+		}
+	}
+	return out
+}
+
+// settleQuiet notes whether any condition needs to be followed.
+func (p *point) settleQuiet() {
+	p.Quiet = true
+	for limit := range p.Conditions {
+		if k := &p.Conditions[limit]; k.Active || !k.Out.IsNone() {
+			p.Quiet = false
+		}
+	}
+}
+
+// kineticArea returns ∫ exp(−ΔH/RT) dt along a line. Neighbouring readings mostly differ by so little that the mean of
+// the ends is exact enough (within 1e-4 of the area for half a kelvin), and each end is computed once.
+func (p *point) kineticArea(n *line, seconds float64) float64 {
+	if math.Abs(n.v1-n.v0) > 0.5 {
+		return moistair.KineticIntegral(n.v0, n.v1, seconds)
+	}
+	return (p.kineticOf(n.v0) + p.kineticOf(n.v1)) / 2 * seconds
+}
+
+func (p *point) kineticOf(celsius float64) float64 {
+	if p.kinetic[0] != celsius || p.kinetic[1] == 0 {
+		p.kinetic = [2]float64{celsius, moistair.KineticRate(celsius)}
+	}
+	return p.kinetic[1]
+}
+
+// excursion follows the stays outside the band along a line that ends on the given side.
+func (c *Core) excursion(i int32, p *point, n *line, side Side, out []Effect) []Effect {
+	if side == p.Side {
+		p.push(n.v1)
+		return out
+	}
+	if p.Side != Inside {
+		out = c.leave(i, p, n.crossing(p.edge(p.Side)), out)
+	}
+	if side != Inside {
+		p.depart(n.crossing(p.edge(side)), side, n.v1)
+	}
+	return out
+}
+
+// edge returns the limit of the band on a side.
+func (p *point) edge(side Side) float64 {
+	if side == AboveBand {
+		return p.limits.high
+	}
+	return p.limits.low
+}
+
+// push notes a value for the extreme of the excursion.
+func (p *point) push(v float64) {
+	if p.Side == AboveBand && v > p.Excursion.Extreme || p.Side == BelowBand && v < p.Excursion.Extreme {
+		p.Excursion.Extreme = v
+	}
+}
+
+// depart opens an excursion.
+func (p *point) depart(at instant.Instant, side Side, v float64) {
+	p.Side = side
+	p.Excursion = Excursion{From: at, Side: side, Extreme: v}
+	p.Ledger.Excursions++
+}
+
+// leave closes the excursion.
+func (c *Core) leave(i int32, p *point, at instant.Instant, out []Effect) []Effect {
+	done := p.Excursion
+	done.To = at
+	p.Ledger.stay(&done, at)
+	p.Side = Inside
+	return append(out, Effect{Kind: Left, Point: i, Excursion: &done})
+}
+
+// stay takes the part of an excursion that lies in the ledger into the longest one.
+func (l *Ledger) stay(e *Excursion, until instant.Instant) {
+	l.Longest = max(l.Longest, until.Sub(max(e.From, l.From)))
+}
+
+// resume accounts for a stretch that was not observed and starts anew with the reading after it.
+func (c *Core) resume(i int32, p *point, from, at instant.Instant, v float64, out []Effect) []Effect {
+	p.Ledger.Zones[UnknownZone] += time.Duration(at - from)
+	side := p.limits.side(v)
+	switch {
+	case !p.Known || p.Side == Inside && side == Inside:
+	case p.Side == side:
+		p.Excursion.Unknown += at.Sub(p.Last)
+		p.push(v)
+	case p.Side != Inside:
+		out = c.leave(i, p, p.Last, out)
+	}
+	if side != p.Side {
+		p.depart(at, side, v)
+	}
+	if !p.Quiet || p.limits.zone(v) != InBand {
+		for limit := range p.Conditions {
+			p.Conditions[limit].interrupt()
+			p.Conditions[limit].enter(&p.rules[limit], at, v)
+		}
+		p.settleQuiet()
+	}
+	return out
+}
+
+// judgeLimits lets a reading establish that limit alarms are raised or cleared, the inner limits first.
+func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out []Effect) []Effect {
+	for _, limit := range [...]stage.Limit{stage.High, stage.CriticalHigh, stage.Low, stage.CriticalLow} {
+		k, rule := &p.Conditions[limit], &p.rules[limit]
+		a := c.pointAlarm(i, alarmKind(limit))
+		since := k.Out
+		switch k.judge(rule, at) {
+		case becomesActive:
+			out = c.raise(a, occurrence{
+				since: since, at: at, value: v, setpoint: rule.level, extreme: k.Extreme, priority: p.band.PriorityOf(limit),
+			}, out)
+		case becomesNormal:
+			*a.Extreme = k.Extreme
+			out = c.clear(a, at, v, out)
+		}
+		if k.Active && a.Extreme != nil {
+			*a.Extreme = k.Extreme
+		}
+	}
+	p.settleQuiet()
+	return out
+}

@@ -1,0 +1,11 @@
+// Package watch is the core of dewline: a pure, deterministic fold from events to effects.
+//
+//	core := watch.New(site)
+//	for event := range events {
+//		effects = core.Step(event, effects[:0])
+//		...
+//	}
+//
+// It owns no clock, no goroutine, no file and no socket. Time arrives inside events; the same events give the same
+// effects, byte for byte, live and in replay, in one go or resumed from a snapshot.
+package watch

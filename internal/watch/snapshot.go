@@ -1,0 +1,348 @@
+package watch
+
+import (
+	"bytes"
+	"encoding/gob"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/moistair"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// stageSet is a stage change made by command.
+type stageSet struct {
+	Cohort string
+	Stage  stage.Stage
+	At     instant.Instant
+}
+
+// snapshot is the whole state of a core apart from its configuration. It is written with encoding/gob, which keeps
+// nanoseconds and every bit of a float, and which skips fields that a later version adds or drops.
+type snapshot struct {
+	Version  int
+	Site     string
+	Run      string
+	Seq      uint64
+	Now      instant.Instant
+	Late     uint64
+	Cuts     []instant.Instant
+	Stages   []stageSet
+	Points   []savedPoint
+	Pairings []savedPairing
+	Alarms   []savedAlarm
+	Sensors  []savedSensor
+}
+
+type savedPoint struct {
+	Point    string
+	Memory   pointMemory
+	Boundary instant.Instant
+	BandAt   instant.Instant
+}
+
+type savedPairing struct {
+	Inputs [2]string
+	State  pairingState
+}
+
+type savedAlarm struct {
+	Name      string
+	Lifecycle lifecycle
+	Memory    alarmMemory
+}
+
+type savedSensor struct {
+	ID     string
+	Memory sensorMemory
+}
+
+const snapshotVersion = 1
+
+// Snapshot returns the state of the core as bytes for [Core.Restore].
+func (c *Core) Snapshot() ([]byte, error) {
+	s := snapshot{
+		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
+		Cuts: c.cuts, Stages: c.stageSets,
+	}
+	for i := range c.points {
+		p := &c.points[i]
+		s.Points = append(s.Points, savedPoint{Point: p.name.String(), Memory: p.pointMemory, Boundary: p.boundary, BandAt: p.bandAt})
+	}
+	for i := range c.pairings {
+		inputs := c.pairings[i].inputs
+		s.Pairings = append(s.Pairings, savedPairing{
+			[2]string{c.points[inputs[0]].name.String(), c.points[inputs[1]].name.String()}, c.pairState[i],
+		})
+	}
+	for i := range c.alarms {
+		s.Alarms = append(s.Alarms, savedAlarm{c.alarms[i].name, c.alarms[i].lifecycle, c.alarms[i].alarmMemory})
+	}
+	for i := range c.sensors {
+		s.Sensors = append(s.Sensors, savedSensor{c.site.Sensors[i].ID, c.sensors[i]})
+	}
+	var buffer bytes.Buffer
+	if err := gob.NewEncoder(&buffer).Encode(&s); err != nil {
+		return nil, fmt.Errorf("writing the state of the core: %w", err)
+	}
+	return buffer.Bytes(), nil
+}
+
+// Restore takes over the state of an earlier core, which may have had another configuration: points, alarms and sensors
+// are found by name, and what no longer exists is dropped. The core must be new. On error it is unchanged.
+func (c *Core) Restore(data []byte) (err error) {
+	var s snapshot
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
+		return fmt.Errorf("reading the state of the core: %w", err)
+	}
+	if s.Version != snapshotVersion {
+		return fmt.Errorf("the state of the core is of version %d, and this program reads version %d", s.Version, snapshotVersion)
+	}
+	if s.Site != c.site.ID {
+		return fmt.Errorf("the state of the core belongs to site %q, not %q", s.Site, c.site.ID)
+	}
+	c.run, c.seq, c.now, c.late, c.deadline = s.Run, s.Seq, s.Now, s.Late, instant.None
+	c.cuts = s.Cuts
+	for _, set := range s.Stages {
+		for k := range c.cohorts {
+			if c.cohorts[k].ID == set.Cohort {
+				c.stageSets = append(c.stageSets, set)
+				c.moveCohort(k, set.Stage, set.At)
+			}
+		}
+	}
+	c.restorePoints(&s)
+	c.restoreAlarms(&s)
+	return nil
+}
+
+func (c *Core) restorePoints(s *snapshot) {
+	for i := range s.Points {
+		saved := &s.Points[i]
+		name, err := quantity.ParsePoint(saved.Point)
+		if err != nil {
+			continue
+		}
+		index, ok := c.index[name]
+		if !ok {
+			continue
+		}
+		p := &c.points[index]
+		p.pointMemory = saved.Memory
+		p.totalBase = p.Ledger.Zones
+		if p.Accounted.IsNone() {
+			continue
+		}
+		c.enterBand(p, saved.BandAt)
+		// A boundary that a command or a clock step has set earlier than the calendar still stands.
+		if !saved.Boundary.IsNone() && saved.Boundary < p.boundary {
+			p.boundary = saved.Boundary
+		}
+		p.settleQuiet()
+	}
+	for i := range s.Pairings {
+		for k := range c.pairings {
+			inputs := c.pairings[k].inputs
+			if c.points[inputs[0]].name.String() == s.Pairings[i].Inputs[0] &&
+				c.points[inputs[1]].name.String() == s.Pairings[i].Inputs[1] {
+				waiting := append(c.pairState[k].Waiting[:0], s.Pairings[i].State.Waiting...)
+				c.pairState[k] = s.Pairings[i].State
+				c.pairState[k].Waiting = waiting
+			}
+		}
+	}
+}
+
+func (c *Core) restoreAlarms(s *snapshot) {
+	for i := range s.Alarms {
+		index, ok := c.byName[s.Alarms[i].Name]
+		if !ok {
+			continue
+		}
+		a := &c.alarms[index]
+		latching, notice := a.latching, a.notice
+		a.alarmMemory = s.Alarms[i].Memory
+		a.lifecycle = s.Alarms[i].Lifecycle
+		a.latching, a.notice = latching, notice
+		if a.Active {
+			c.activeCount++
+		}
+	}
+	for i := range s.Sensors {
+		for k := range c.site.Sensors {
+			if c.site.Sensors[k].ID == s.Sensors[i].ID {
+				c.sensors[k] = s.Sensors[i].Memory
+			}
+		}
+	}
+}
+
+// totalSeconds returns the time per zone since the core was made.
+func (p *point) totalSeconds() (seconds [ZoneCount]float64) {
+	for z := range seconds {
+		seconds[z] = (p.total[z] + p.Ledger.Zones[z] - p.totalBase[z]).Seconds()
+	}
+	return seconds
+}
+
+// State returns where a point stands, with the uncertainty of its value.
+func (c *Core) State(index int32) PointState {
+	p := &c.points[index]
+	s := PointState{
+		Index: index, Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
+		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Day: p.day, Stage: p.stage,
+		Total: p.totalSeconds(), Fed: len(p.sensors) > 0 || len(p.inputs) > 0,
+	}
+	if !p.Known {
+		s.Zone, s.LastReading = UnknownZone, instant.None
+	}
+	if p.cohort >= 0 {
+		s.Cohort = c.cohorts[p.cohort].ID
+	}
+	s.Today = p.Day
+	current := p.Ledger
+	current.To = max(p.Accounted, current.From)
+	if p.Side != Inside {
+		current.stay(&p.Excursion, max(p.Last, current.From))
+	}
+	s.Today.Add(&current)
+	s.Accuracy = c.accuracy(p)
+	s.Certainty = p.certainty(s.Accuracy, s.Zone)
+	return s
+}
+
+// certainty compares the distance to the nearest edge of the band with the uncertainty of the value.
+func (p *point) certainty(accuracy float64, zone Zone) Certainty {
+	if zone == UnknownZone || !p.limits.anything {
+		return NoCertainty
+	}
+	distance := math.Inf(1)
+	for _, edge := range [2]float64{p.limits.low, p.limits.high} {
+		distance = min(distance, math.Abs(p.Value-edge))
+	}
+	switch {
+	case accuracy > 0 && distance < accuracy:
+		return TooClose
+	case p.limits.side(p.Value) == Inside:
+		return CertainlyInside
+	}
+	return CertainlyOutside
+}
+
+// Alarms returns the alarms that exist under the bands in force, or that ever were raised, in a fixed order.
+func (c *Core) Alarms() []AlarmState {
+	var states []AlarmState
+	for i := range c.alarms {
+		if a := &c.alarms[i]; c.exists(a) {
+			states = append(states, c.alarmState(a))
+		}
+	}
+	return states
+}
+
+// Alarm returns one alarm by name.
+func (c *Core) Alarm(name string) (AlarmState, bool) {
+	i, ok := c.byName[name]
+	if !ok {
+		return AlarmState{}, false
+	}
+	return c.alarmState(&c.alarms[i]), true
+}
+
+func (c *Core) exists(a *alarm) bool {
+	if a.Occurrence != "" || a.Letter != Normal || a.kind == onFault {
+		return true
+	}
+	p := &c.points[a.point]
+	switch {
+	case a.kind.limit():
+		return p.band.Has(stage.Limit(a.kind))
+	case a.kind == onStale:
+		return p.staleAfter > 0
+	}
+	return p.band.Foresee > 0
+}
+
+func (c *Core) alarmState(a *alarm) AlarmState {
+	s := AlarmState{
+		Name: a.name, Place: a.place, Quantity: a.quantity, Limit: a.kind.String(), Letter: a.Letter,
+		Priority: a.Priority, Active: a.Active, Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised,
+		Cleared: a.Cleared, Until: a.ShelfUntil, By: a.DesignBy, Setpoint: math.NaN(), Extreme: math.NaN(),
+		Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
+	}
+	switch a.Letter {
+	case Shelved:
+		s.By = "shelved"
+	case OutOfServiceState:
+		s.By = "service"
+	}
+	if a.Setpoint != nil {
+		s.Setpoint = *a.Setpoint
+	} else if a.kind.limit() {
+		if p := &c.points[a.point]; p.band.Has(stage.Limit(a.kind)) {
+			s.Setpoint = p.band.Limits[a.kind]
+		}
+	}
+	if s.Priority == stage.Unset && a.kind.limit() {
+		s.Priority = c.points[a.point].band.PriorityOf(stage.Limit(a.kind))
+	}
+	if a.Extreme != nil {
+		s.Extreme = *a.Extreme
+	}
+	return s
+}
+
+// Late returns how many readings came after a newer one of their point and were ignored.
+func (c *Core) Late() uint64 { return c.late }
+
+// Seq returns the number of the last journal entry.
+func (c *Core) Seq() uint64 { return c.seq }
+
+// Timeline returns the stages of a cohort, as configured and as set since.
+func (c *Core) Timeline(cohort string) []stage.Since {
+	for i := range c.cohorts {
+		if c.cohorts[i].ID == cohort {
+			return append([]stage.Since(nil), c.cohorts[i].Stages...)
+		}
+	}
+	return nil
+}
+
+// MeanKineticCelsius returns the mean kinetic temperature of a ledger of a temperature; NaN where nothing was observed. It is a
+// model of chemical decay (USP <1160>): for animals an index of heat load, nothing more.
+func (l *Ledger) MeanKineticCelsius() float64 {
+	return moistair.MeanKineticTemperature(l.Kinetic, l.Observed().Seconds())
+}
+
+// Elapsed returns the length of the ledger.
+func (l *Ledger) Elapsed() time.Duration { return l.To.Sub(l.From) }
+
+// Observed returns the time in which the value was known.
+func (l *Ledger) Observed() time.Duration {
+	var sum time.Duration
+	for z, d := range l.Zones {
+		if Zone(z) != UnknownZone {
+			sum += d
+		}
+	}
+	return sum
+}
+
+// Mean returns the time-weighted mean; NaN where nothing was observed.
+func (l *Ledger) Mean() float64 {
+	observed := l.Observed().Seconds()
+	if observed <= 0 {
+		return math.NaN()
+	}
+	return l.Integral / observed
+}
+
+// PlaceOrder returns the ids of all places, rooms before enclosures.
+func (c *Core) PlaceOrder() []string { return append([]string(nil), c.placeOrder...) }
+
+// PlaceRank returns where a place stands in [Core.PlaceOrder].
+func (c *Core) PlaceRank(place string) int { return slices.Index(c.placeOrder, place) }

@@ -1,0 +1,318 @@
+package watch
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// due is something that the mere passing of time brings about.
+type due struct {
+	at    instant.Instant
+	what  dueKind
+	index int // of a point, a sensor or an alarm
+}
+
+type dueKind uint8
+
+const (
+	dueNothing dueKind = iota
+	dueShelf
+	dueFault
+	dueStale
+)
+
+// nextDue finds the earliest thing that time brings about; ties are settled by kind and index.
+func (c *Core) nextDue() due {
+	first := due{at: math.MaxInt64}
+	consider := func(at instant.Instant, what dueKind, index int) {
+		if at < first.at {
+			first = due{at, what, index}
+		}
+	}
+	for i := range c.alarms {
+		if until := c.alarms[i].ShelfUntil; !until.IsNone() {
+			consider(until, dueShelf, i)
+		}
+	}
+	for i := range c.sensors {
+		if failing := c.sensors[i].Failing; !failing.IsNone() && !c.alarms[c.faultAlarm(int32(i))].Active {
+			consider(failing.Add(c.site.Sensors[i].FaultAfter), dueFault, i)
+		}
+	}
+	for i := range c.points {
+		p := &c.points[i]
+		if p.staleAfter > 0 && !p.Waiting.IsNone() && !c.pointAlarm(int32(i), onStale).Active {
+			consider(p.Waiting.Add(p.staleAfter), dueStale, i)
+		}
+	}
+	return first
+}
+
+// Due reports whether a tick at time t would bring anything about. Readings may be folded in without ticks for as
+// long as it says false; asking is cheap.
+func (c *Core) Due(t instant.Instant) bool {
+	if c.deadline.IsNone() {
+		c.deadline = c.nextDue().at
+	}
+	if t <= c.deadline {
+		return false
+	}
+	c.deadline = c.nextDue().at // readings since then have moved it
+	return t > c.deadline
+}
+
+// tick lets time pass: what became due before t happens, each at its own time and in order.
+func (c *Core) tick(t instant.Instant, out []Effect) []Effect {
+	if c.Due(t) {
+		for next := c.nextDue(); next.at < t; next = c.nextDue() {
+			out = c.bringAbout(next, out)
+		}
+		c.deadline = instant.None
+	}
+	for i := range c.points {
+		p := &c.points[i]
+		if !p.Accounted.IsNone() && (!p.Known || t.Sub(p.Last) > p.gap) {
+			out = c.settleUnknown(int32(i), p, t, out)
+		}
+	}
+	return out
+}
+
+func (c *Core) bringAbout(d due, out []Effect) []Effect {
+	switch d.what {
+	case dueShelf:
+		a := &c.alarms[d.index]
+		return c.unshelve(a, d.at, "", "the time has passed", out)
+	case dueFault:
+		s := &c.sensors[d.index]
+		return c.raise(&c.alarms[c.faultAlarm(int32(d.index))], faultOccurrence(s, d.at), out)
+	case dueStale:
+		p := &c.points[d.index]
+		p.Good = 0
+		nan := math.NaN()
+		return c.raise(c.pointAlarm(int32(d.index), onStale), occurrence{
+			since: p.Waiting, at: d.at, value: nan, setpoint: nan, extreme: nan, priority: stage.MediumPriority,
+			reason: fmt.Sprintf("no usable reading for %s", p.staleAfter),
+		}, out)
+	}
+	return out
+}
+
+func faultOccurrence(s *sensorMemory, at instant.Instant) occurrence {
+	nan := math.NaN()
+	return occurrence{
+		since: s.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: stage.HighPriority, reason: s.Reason,
+	}
+}
+
+// settleUnknown accounts for time that no further reading can make known: the last one is further back than the gap.
+func (c *Core) settleUnknown(i int32, p *point, t instant.Instant, out []Effect) []Effect {
+	for !p.boundary.IsNone() && t >= p.boundary {
+		edge := max(p.boundary, p.Accounted)
+		p.Ledger.Zones[UnknownZone] += time.Duration(edge - p.Accounted)
+		p.Accounted = edge
+		out = c.pass(i, p, edge, 0, false, out)
+	}
+	if t > p.Accounted {
+		p.Ledger.Zones[UnknownZone] += time.Duration(t - p.Accounted)
+		p.Accounted = t
+	}
+	if p.Zone != UnknownZone {
+		p.Zone, p.ZoneSince = UnknownZone, p.Last
+	}
+	return out
+}
+
+// notStale counts the good readings that end a stale alarm.
+func (c *Core) notStale(i int32, p *point, at instant.Instant, v float64, out []Effect) []Effect {
+	p.Good++
+	if a := c.pointAlarm(i, onStale); a.Active && p.Good >= 2 {
+		c.deadline = instant.None
+		return c.clear(a, at, v, out)
+	}
+	return out
+}
+
+// sensorReport follows the reads of a sensor. Two values in a row that are known to be wrong are a fault at once; other
+// failures become one when they have lasted.
+func (c *Core) sensorReport(ev Event, out []Effect) []Effect {
+	s := &c.sensors[ev.Sensor]
+	a := &c.alarms[c.faultAlarm(ev.Sensor)]
+	if ev.Failure == "" {
+		s.Good++
+		s.Wrong = 0
+		if !a.Active {
+			s.Failing = instant.None
+		} else if s.Good >= 2 {
+			s.Failing = instant.None
+			out = c.clear(a, ev.At, math.NaN(), out)
+		}
+		return out
+	}
+	s.Good, s.Reason = 0, ev.Failure
+	if s.Failing.IsNone() {
+		s.Failing = ev.At
+		c.deadline = instant.None
+	}
+	if ev.Flag == quantity.Fail {
+		s.Wrong++
+	} else {
+		s.Wrong = 0
+	}
+	if s.Wrong >= 2 && !a.Active {
+		out = c.raise(a, faultOccurrence(s, ev.At), out)
+	}
+	return out
+}
+
+// lookAhead follows the outlook of a point after a reading.
+func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at instant.Instant, v float64, out []Effect) []Effect {
+	if !joined {
+		p.Outlook.forget()
+		for d := range p.Ahead {
+			p.Ahead[d].Out, p.Ahead[d].Back = instant.None, instant.None
+		}
+	}
+	horizon := p.band.Foresee
+	p.Outlook.add(dt, v, horizon)
+	level, slope, fitted := p.Outlook.trend(horizon)
+	for d, kind := range [2]alarmKind{onRising, onFalling} {
+		target, sign := p.nextLimit(kind, v)
+		var holds, releases bool
+		if fitted {
+			ahead, meets := reaches(level, slope, target, sign)
+			holds = meets && ahead <= horizon
+			releases = !meets || ahead > horizon*3/2
+		}
+		out = c.followAhead(i, p, &p.Ahead[d], kind, target, holds, releases, at, v, out)
+	}
+	return out
+}
+
+// nextLimit returns the limit that a rising or falling value meets next (infinite when there is none left).
+func (p *point) nextLimit(kind alarmKind, v float64) (level, sign float64) {
+	if kind == onRising {
+		if v <= p.limits.at[stage.High] && !math.IsInf(p.limits.at[stage.High], 1) {
+			return p.limits.at[stage.High], 1
+		}
+		return p.limits.at[stage.CriticalHigh], 1
+	}
+	if v >= p.limits.at[stage.Low] && !math.IsInf(p.limits.at[stage.Low], -1) {
+		return p.limits.at[stage.Low], -1
+	}
+	return p.limits.at[stage.CriticalLow], -1
+}
+
+func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, target float64, holds, releases bool, at instant.Instant, v float64, out []Effect) []Effect {
+	a := c.pointAlarm(i, kind)
+	if !f.Active {
+		if !holds {
+			f.Out = instant.None
+			return out
+		}
+		if f.Out.IsNone() {
+			f.Out = at
+		}
+		if at.Sub(f.Out) < min(p.band.OnDelay, p.band.Foresee/9) {
+			return out
+		}
+		f.Active, f.Back = true, instant.None
+		return c.raise(a, occurrence{
+			since: f.Out, at: at, value: v, setpoint: target, extreme: math.NaN(), priority: stage.MediumPriority,
+			reason: fmt.Sprintf("the limit is expected within %s if the trend goes on", p.band.Foresee),
+		}, out)
+	}
+	if !releases {
+		f.Back = instant.None
+		return out
+	}
+	if f.Back.IsNone() {
+		f.Back = at
+	}
+	if at.Sub(f.Back) < p.band.OffDelay {
+		return out
+	}
+	f.Active, f.Out, f.Back = false, instant.None, instant.None
+	return c.clear(a, at, v, out)
+}
+
+// endOutlook clears what was foreseen under a band that looked ahead, when the new one does not.
+func (c *Core) endOutlook(i int32, p *point, at instant.Instant, out []Effect) []Effect {
+	p.Outlook.forget()
+	for d, kind := range [2]alarmKind{onRising, onFalling} {
+		if p.Ahead[d].Active {
+			p.Ahead[d] = foresight{Out: instant.None, Back: instant.None}
+			out = c.clear(c.pointAlarm(i, kind), at, math.NaN(), out)
+		}
+	}
+	return out
+}
+
+// clockStep shifts everything that is open by a step of the wall clock, so that no delay and no exposure counts it.
+func (c *Core) clockStep(ev Event, out []Effect) []Effect {
+	by := ev.By
+	for i := range c.points {
+		p := &c.points[i]
+		for _, t := range []*instant.Instant{&p.Last, &p.Accounted, &p.Waiting, &p.ZoneSince, &p.Excursion.From, &p.Ledger.From, &p.Day.From} {
+			shiftInstant(t, by)
+		}
+		for k := range p.Conditions {
+			p.Conditions[k].shift(by)
+		}
+		for k := range p.Ahead {
+			shiftInstant(&p.Ahead[k].Out, by)
+			shiftInstant(&p.Ahead[k].Back, by)
+		}
+		p.boundary = p.Accounted // another day, another light: looked up at the next reading
+	}
+	for i := range c.pairState {
+		s := &c.pairState[i]
+		for _, k := range []*sample{&s.Last[0], &s.Last[1], &s.Base} {
+			shiftInstant(&k.At, by)
+		}
+		for k := range s.Waiting {
+			shiftInstant(&s.Waiting[k].At, by)
+		}
+	}
+	for i := range c.sensors {
+		shiftInstant(&c.sensors[i].Failing, by)
+	}
+	for i := range c.alarms {
+		a := &c.alarms[i]
+		shiftInstant(&a.ShelfUntil, by)
+		if a.Active {
+			shiftInstant(&a.Since, by)
+			shiftInstant(&a.Raised, by)
+		}
+	}
+	c.now, c.deadline = ev.At, instant.None
+	e := c.entry(journal.ClockStepped, ev.At)
+	e.Text = fmt.Sprintf("the clock was set by %s", by)
+	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
+}
+
+// Finish closes all ledgers and excursions at time t: the end of a replay. What lies between a point's last reading and t is
+// unknown. An excursion that is still open ends, as far as is known, with the last reading.
+func (c *Core) Finish(t instant.Instant, out []Effect) []Effect {
+	for i := range c.points {
+		p := &c.points[i]
+		if p.Accounted.IsNone() {
+			c.begin(p, t)
+		}
+		if t > p.Accounted {
+			out = c.settleUnknown(int32(i), p, t, out)
+		}
+		if p.Side != Inside {
+			out = c.leave(int32(i), p, p.Last, out)
+		}
+		out = c.closeLedger(int32(i), p, p.Accounted, out)
+		p.Ledger = c.newLedger(p, p.Accounted)
+	}
+	return out
+}

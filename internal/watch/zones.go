@@ -1,0 +1,170 @@
+package watch
+
+import (
+	"math"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/stage"
+)
+
+// limits are the four limits in force, with infinities for those that the band lacks, so that comparing needs no
+// question whether a limit exists.
+type limits struct {
+	at       [stage.LimitCount]float64
+	low      float64 // lower edge of the band: low, or critical-low where there is no low
+	high     float64 // upper edge of the band
+	anything bool    // the band has at least one limit
+}
+
+func limitsOf(band *stage.Band) limits {
+	l := limits{anything: !band.Empty()}
+	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
+		switch {
+		case band.Has(limit):
+			l.at[limit] = band.Limits[limit]
+		case limit.Above():
+			l.at[limit] = math.Inf(1)
+		default:
+			l.at[limit] = math.Inf(-1)
+		}
+	}
+	l.low, l.high = l.at[stage.Low], l.at[stage.High]
+	if math.IsInf(l.low, -1) {
+		l.low = l.at[stage.CriticalLow]
+	}
+	if math.IsInf(l.high, 1) {
+		l.high = l.at[stage.CriticalHigh]
+	}
+	return l
+}
+
+// zone tells where v stands. The limits themselves belong to the band.
+func (l *limits) zone(v float64) Zone {
+	switch {
+	case v > l.at[stage.High]:
+		if v > l.at[stage.CriticalHigh] {
+			return CriticalHighZone
+		}
+		return HighZone
+	case v < l.at[stage.Low]:
+		if v < l.at[stage.CriticalLow] {
+			return CriticalLowZone
+		}
+		return LowZone
+	case v > l.at[stage.CriticalHigh]:
+		return CriticalHighZone
+	case v < l.at[stage.CriticalLow]:
+		return CriticalLowZone
+	}
+	return InBand
+}
+
+// side tells on which side of the band v is.
+func (l *limits) side(v float64) Side {
+	switch {
+	case v > l.high:
+		return AboveBand
+	case v < l.low:
+		return BelowBand
+	}
+	return Inside
+}
+
+// line is the straight line between two readings, or a part of it.
+type line struct {
+	t0, t1 instant.Instant
+	v0, v1 float64
+}
+
+// crossing returns when the line meets a level that lies between its ends.
+func (n *line) crossing(level float64) instant.Instant {
+	if n.v1 == n.v0 {
+		return n.t0
+	}
+	part := (level - n.v0) / (n.v1 - n.v0)
+	at := n.t0 + instant.Instant(math.Round(part*float64(n.t1-n.t0)))
+	return min(max(at, n.t0), n.t1)
+}
+
+// valueAt returns the line's value at a time between its ends.
+func (n *line) valueAt(t instant.Instant) float64 {
+	if n.t1 == n.t0 {
+		return n.v1
+	}
+	return n.v0 + (n.v1-n.v0)*(float64(t-n.t0)/float64(n.t1-n.t0))
+}
+
+// zoneAbove and zoneBelow tell which zone begins beyond each limit, going up and going down.
+func (l *limits) zoneAbove(limit stage.Limit) Zone {
+	switch limit {
+	case stage.CriticalLow:
+		if !math.IsInf(l.at[stage.Low], -1) {
+			return LowZone
+		}
+		return InBand
+	case stage.Low:
+		return InBand
+	case stage.High:
+		return HighZone
+	}
+	return CriticalHighZone
+}
+
+func (l *limits) zoneBelow(limit stage.Limit) Zone {
+	switch limit {
+	case stage.CriticalHigh:
+		if !math.IsInf(l.at[stage.High], 1) {
+			return HighZone
+		}
+		return InBand
+	case stage.High:
+		return InBand
+	case stage.Low:
+		return LowZone
+	}
+	return CriticalLowZone
+}
+
+// split adds the time that the line spends in each zone, cut at the exact crossings. What it adds sums to t1 − t0.
+func (l *limits) split(n *line, zones *[ZoneCount]time.Duration) {
+	first, last := l.zone(n.v0), l.zone(n.v1)
+	if first == last { // zones are intervals: a line with both ends in one stays in it
+		zones[first] += time.Duration(n.t1 - n.t0)
+		return
+	}
+	at, current := n.t0, first
+	cross := func(limit stage.Limit, next Zone) {
+		meets := n.crossing(l.at[limit])
+		zones[current] += time.Duration(meets - at)
+		at, current = meets, next
+	}
+	if n.v1 > n.v0 {
+		for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
+			if n.v0 <= l.at[limit] && l.at[limit] <= n.v1 {
+				cross(limit, l.zoneAbove(limit))
+			}
+		}
+	} else {
+		for limit := int(stage.CriticalHigh); limit >= int(stage.CriticalLow); limit-- {
+			if n.v1 <= l.at[limit] && l.at[limit] <= n.v0 {
+				cross(stage.Limit(limit), l.zoneBelow(stage.Limit(limit)))
+			}
+		}
+	}
+	zones[last] += time.Duration(n.t1 - at)
+}
+
+// excess returns ∫ max(0, d) dt in unit·s for a quantity d that runs straight from d0 to d1 within seconds.
+func excess(d0, d1, seconds float64) float64 {
+	switch {
+	case d0 <= 0 && d1 <= 0:
+		return 0
+	case d0 >= 0 && d1 >= 0:
+		return (d0 + d1) / 2 * seconds
+	case d0 > 0:
+		return d0 * d0 / (d0 - d1) / 2 * seconds
+	default:
+		return d1 * d1 / (d1 - d0) / 2 * seconds
+	}
+}
