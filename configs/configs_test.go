@@ -1,0 +1,265 @@
+package configs_test
+
+import (
+	"io/fs"
+	"math"
+	"path"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/configs"
+	"dewline/internal/config"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// profiles reads every shipped profile; a problem in one, a warning included, fails the test.
+func profiles(t *testing.T) map[string]*stage.Profile {
+	names, err := fs.Glob(configs.Files, "profiles/*.yaml")
+	require.NoError(t, err)
+	require.Len(t, names, 9)
+	all := map[string]*stage.Profile{}
+	for _, name := range names {
+		text, err := fs.ReadFile(configs.Files, name)
+		require.NoError(t, err)
+		profile, problems := config.ParseProfile(name, text)
+		require.Empty(t, problems, name)
+		assert.Equal(t, strings.TrimSuffix(path.Base(name), ".yaml"), profile.ID)
+		all[profile.ID] = profile
+	}
+	return all
+}
+
+// halves calls check with the day and the night band of every quantity at every stage of every profile.
+func halves(t *testing.T, check func(t *testing.T, at stage.Stage, q quantity.Quantity, band *stage.Band)) {
+	for id, profile := range profiles(t) {
+		for at, care := range profile.Care {
+			for q, both := range care.Bands {
+				for name, band := range map[string]*stage.Band{"day": &both.Day, "night": &both.Night} {
+					t.Run(strings.Join([]string{id, at.String(), q.String(), name}, "/"), func(t *testing.T) { check(t, at, q, band) })
+				}
+			}
+		}
+	}
+}
+
+// The examples must be accepted as they are. Files with passwords are the reader's own, so that their absence may be
+// pointed out, and nothing else.
+func TestExamplesAreValid(t *testing.T) {
+	names, err := fs.Glob(configs.Files, "*.yaml")
+	require.NoError(t, err)
+	require.ElementsMatch(t, []string{"first-alarm.yaml", "microcontroller.yaml", "north-loft.yaml"}, names)
+	for _, name := range names {
+		t.Run(name, func(t *testing.T) {
+			site, problems := config.LoadFS(configs.Files, name)
+			for _, problem := range problems {
+				assert.Contains(t, problem.String(), "keeper.password does not exist")
+			}
+			require.NotNil(t, site)
+			assert.NotEmpty(t, site.Sensors)
+			assert.NotEmpty(t, site.Notify)
+		})
+	}
+}
+
+func TestNorthLoft(t *testing.T) {
+	site, problems := config.LoadFS(configs.Files, "north-loft.yaml")
+	require.Empty(t, problems)
+	assert.Equal(t, "north-loft", site.ID)
+	assert.Equal(t, "Europe/Lisbon", site.Location.String())
+	assert.Equal(t, quantity.Fahrenheit, site.Display.Temperature)
+	assert.Len(t, site.Places, 12)
+
+	now := time.Date(2026, 9, 15, 12, 0, 0, 0, site.Location)
+	require.Len(t, site.Cohorts, 2)
+	assert.Equal(t, "tub-1", site.Cohorts[0].Place)
+	assert.Equal(t, stage.Larva, stage.StageAt(site.Cohorts[0].Stages, now))
+	assert.Equal(t, "grow-out", site.Cohorts[1].Place)
+	assert.Equal(t, stage.Juvenile, stage.StageAt(site.Cohorts[1].Stages, now))
+
+	bands := map[string]map[quantity.Quantity]stage.DayNight{}
+	for _, place := range site.Places {
+		bands[place.ID] = place.Bands
+	}
+	assert.Equal(t, 78.0, math.Round(quantity.Fahrenheit.FromCanonical(bands["loft"][quantity.AirTemperature].Day.Limits[stage.High])*1e9)/1e9)
+	for _, id := range []string{"vivarium-1", "vivarium-2"} {
+		air := bands[id][quantity.AirTemperature]
+		assert.InDelta(t, 79, quantity.Fahrenheit.FromCanonical(air.At(true).Limits[stage.High]), 1e-9, id)
+		assert.InDelta(t, 72, quantity.Fahrenheit.FromCanonical(air.At(false).Limits[stage.High]), 1e-9, id)
+	}
+}
+
+func TestProfilesSpeakToTheKeeper(t *testing.T) {
+	for id, profile := range profiles(t) {
+		t.Run(id, func(t *testing.T) {
+			assert.NotEmpty(t, profile.Title)
+			assert.Contains(t, profile.Caution, "Starting point. Species, population, local code, permit office and your veterinarian decide.")
+			assert.Contains(t, profile.Caution, "residual-current device")
+			for at, care := range profile.Care {
+				assert.NotEmpty(t, care.Bands, at)
+				assert.Contains(t, strings.Join(care.Notes, "\n"), "Act within", "%s: how soon a person must act", at)
+			}
+		})
+	}
+}
+
+// Gosner (1960) stages frogs and toads; the groups embryo, hatchling and tadpole, metamorph are those of McDiarmid &
+// Altig (1999).
+func TestGosnerRanges(t *testing.T) {
+	want := map[stage.Stage]string{
+		stage.Egg: "1–20", stage.Larva: "21–41", stage.Metamorph: "42–45", stage.Juvenile: "46", stage.Adult: "",
+	}
+	for id, profile := range profiles(t) {
+		for at, care := range profile.Care {
+			if strings.Contains(id, "newt") || strings.Contains(id, "aquatic") {
+				assert.Empty(t, care.Gosner, "%s %s: salamanders and clawed frogs are staged otherwise", id, at)
+				continue
+			}
+			assert.Equal(t, want[at], care.Gosner, "%s %s", id, at)
+		}
+	}
+}
+
+func TestEveryNumberHasASource(t *testing.T) {
+	numbers := 0
+	for id, profile := range profiles(t) {
+		for at, care := range profile.Care {
+			for q, both := range care.Bands {
+				base := "stages." + at.String() + "." + q.String()
+				for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+					for half, band := range map[string]*stage.Band{"day": &both.Day, "night": &both.Night} {
+						if !band.Has(l) {
+							continue
+						}
+						numbers++
+						source := profile.Sources[base+"."+half+"."+l.String()] + profile.Sources[base+"."+l.String()]
+						assert.NotEmpty(t, source, "%s %s %s", id, base, l)
+					}
+				}
+				for _, key := range []string{"on-delay", "off-delay", "deadband"} {
+					assert.NotEmpty(t, profile.Sources[base+"."+key], "%s %s.%s", id, base, key)
+				}
+			}
+		}
+		for at, source := range profile.Sources {
+			known := false
+			for _, mark := range []string{"common practice, no published source", "from memory, not confirmed", "UNTHSC", "Pottier et al. 2025", "veterinary text"} {
+				known = known || strings.Contains(source, mark)
+			}
+			assert.True(t, known, "%s %s: %q tells no source and does not say that there is none", id, at, source)
+		}
+	}
+	assert.Greater(t, numbers, 300)
+}
+
+// Delays: common practice, no published source. Where day and night differ the air may take an hour to follow the light.
+func TestDelays(t *testing.T) {
+	halves(t, func(t *testing.T, at stage.Stage, q quantity.Quantity, band *stage.Band) {
+		young := at == stage.Metamorph || at == stage.Juvenile
+		critical := band.Has(stage.CriticalLow) || band.Has(stage.CriticalHigh)
+		switch q {
+		case quantity.WaterTemperature:
+			assert.Equal(t, 30*time.Minute, band.OnDelay)
+			assert.Equal(t, 45*time.Minute, band.Foresee)
+			if critical {
+				assert.Equal(t, 5*time.Minute, band.CriticalOnDelay)
+			}
+		case quantity.AirTemperature:
+			assert.Contains(t, []time.Duration{15 * time.Minute, time.Hour}, band.OnDelay) // an hour where day and night differ
+			assert.Equal(t, 45*time.Minute, band.Foresee)
+			if critical {
+				assert.Equal(t, 3*time.Minute, band.CriticalOnDelay)
+			}
+		case quantity.RelativeHumidity:
+			assert.Equal(t, time.Hour, band.OnDelay)
+			switch {
+			case critical && young:
+				assert.Equal(t, 10*time.Minute, band.CriticalOnDelay)
+			case critical:
+				assert.Equal(t, 20*time.Minute, band.CriticalOnDelay)
+			}
+		case quantity.VapourPressureDeficit:
+			assert.Equal(t, time.Hour, band.OnDelay)
+		default:
+			t.Errorf("no rule for the delays of %s", q)
+		}
+	})
+}
+
+// The band that keepers know as 70 to 75 °F stays exactly that.
+func TestFahrenheitBandsStayExact(t *testing.T) {
+	care := profiles(t)["tropical-forest-floor"].Care
+	for _, at := range []stage.Stage{stage.Larva, stage.Metamorph} {
+		band := care[at].Bands[quantity.WaterTemperature].Day
+		assert.Equal(t, quantity.Fahrenheit.ToCanonical(70), band.Limits[stage.Low])
+		assert.Equal(t, quantity.Fahrenheit.ToCanonical(75), band.Limits[stage.High])
+	}
+}
+
+// The lowest published CTmax and the highest published CTmin of each group and stage are those of AmphiTherm (Pottier et
+// al. 2025, Scientific Data, doi 10.5281/zenodo.16751427), in °C. A critical limit keeps 3 K from CTmax, a limit of
+// minutes, and does not lie below CTmin. The exceptions are named in the profiles.
+func TestCriticalLimitsAgainstPublishedTolerance(t *testing.T) {
+	cases := []struct {
+		profile  string
+		stage    stage.Stage
+		quantity quantity.Quantity
+		heat     float64 // lowest published CTmax
+		cold     float64 // highest published CTmin; NaN where none was found
+		margin   float64 // K below CTmax
+	}{
+		{"tropical-forest-floor", stage.Larva, quantity.WaterTemperature, 32.8, 8.1, 5.8},
+		{"tropical-forest-floor", stage.Adult, quantity.AirTemperature, 29.1, 16.7, 1.1},        // exception: Oophaga pumilio
+		{"cool-montane-stream", stage.Larva, quantity.WaterTemperature, 29.6, math.NaN(), 7.6},  // Ascaphus truei
+		{"cool-montane-stream", stage.Adult, quantity.AirTemperature, 27.5, math.NaN(), 4.5},    // Ascaphus truei
+		{"temperate-pond-frog", stage.Metamorph, quantity.WaterTemperature, 32.1, 4, 6.1},       // Rana temporaria
+		{"temperate-pond-frog", stage.Metamorph, quantity.AirTemperature, 32.1, 4, 6.1},         // Rana temporaria
+		{"temperate-pond-frog", stage.Juvenile, quantity.AirTemperature, 32.1, 4, 5.1},          // Rana temporaria
+		{"temperate-pond-frog", stage.Adult, quantity.WaterTemperature, 29.6, math.NaN(), 3.6},  // acclimated at 5 °C
+		{"temperate-pond-frog", stage.Adult, quantity.AirTemperature, 29.6, math.NaN(), 2.6},    // exception: acclimated at 5 °C
+		{"tropical-arboreal", stage.Larva, quantity.WaterTemperature, 32.8, 9.8, 4.8},           // rhacophorids
+		{"tropical-arboreal", stage.Metamorph, quantity.WaterTemperature, 36.0, math.NaN(), 8},  // hylids
+		{"tropical-arboreal", stage.Metamorph, quantity.AirTemperature, 36.0, math.NaN(), 8},    // hylids
+		{"tropical-arboreal", stage.Juvenile, quantity.AirTemperature, 36.0, math.NaN(), 7},     // hylids
+		{"tropical-arboreal", stage.Adult, quantity.AirTemperature, 31.4, math.NaN(), 2.4},      // exception: stream Litoria
+		{"fully-aquatic", stage.Larva, quantity.WaterTemperature, 37.0, math.NaN(), 10},         // Xenopus laevis
+		{"fully-aquatic", stage.Metamorph, quantity.WaterTemperature, 31.5, 16.9, 5.5},          // Xenopus laevis
+		{"fully-aquatic", stage.Adult, quantity.WaterTemperature, 33.4, math.NaN(), 6.4},        // Xenopus laevis
+		{"fully-aquatic-axolotl", stage.Larva, quantity.WaterTemperature, 33.5, math.NaN(), 10}, // family
+		{"fully-aquatic-axolotl", stage.Adult, quantity.WaterTemperature, 31.9, math.NaN(), 8.9},
+		{"temperate-pond-newt", stage.Larva, quantity.WaterTemperature, 34.8, 4, 9.8},
+		{"temperate-pond-newt", stage.Metamorph, quantity.WaterTemperature, 33.3, 4, 9.3},
+		{"temperate-pond-newt", stage.Juvenile, quantity.AirTemperature, 33.3, 4, 9.3},
+		{"temperate-pond-newt", stage.Adult, quantity.WaterTemperature, 33.8, 4, 9.8},
+	}
+	all := profiles(t)
+	for _, c := range cases {
+		t.Run(c.profile+"/"+c.stage.String()+"/"+c.quantity.String(), func(t *testing.T) {
+			band := all[c.profile].Care[c.stage].Bands[c.quantity].Day
+			assert.GreaterOrEqual(t, c.heat-band.Limits[stage.CriticalHigh], c.margin-1e-9)
+			if !math.IsNaN(c.cold) {
+				assert.GreaterOrEqual(t, band.Limits[stage.CriticalLow], c.cold)
+			}
+		})
+	}
+}
+
+// Metamorphs bear less heat than larvae of the same kind (Cupp 1980; our count from AmphiTherm: 34 of 38 pairs), so that
+// no profile may give them more.
+func TestMetamorphsAreNotKeptWarmerThanLarvae(t *testing.T) {
+	for id, profile := range profiles(t) {
+		larva, metamorph := profile.Care[stage.Larva], profile.Care[stage.Metamorph]
+		if len(metamorph.Bands) == 0 {
+			continue
+		}
+		water := func(care stage.Care, l stage.Limit) float64 {
+			return care.Bands[quantity.WaterTemperature].Day.Limits[l]
+		}
+		assert.LessOrEqual(t, water(metamorph, stage.CriticalHigh), water(larva, stage.CriticalHigh), id)
+		assert.LessOrEqual(t, water(metamorph, stage.High), water(larva, stage.High), id)
+	}
+}
