@@ -1,0 +1,69 @@
+// Package control is how the command line talks to the running daemon: JSON over HTTP on a Unix socket that only its
+// owner may open (mode 0600). Who can open the socket may do everything a keeper may.
+package control
+
+import (
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/watch"
+)
+
+// Alarm is an alarm as the socket and the commands show it. The form is stable.
+type Alarm struct {
+	Alarm      string          `json:"alarm"`
+	State      string          `json:"state"` // the ISA-18.2 letter
+	Words      string          `json:"words"` // the state in words
+	Priority   string          `json:"priority"`
+	Active     bool            `json:"active"`
+	Occurrence string          `json:"occurrence,omitempty"`
+	Since      instant.Instant `json:"since"`
+	Raised     instant.Instant `json:"raised"`
+	Cleared    instant.Instant `json:"cleared"`
+	Until      instant.Instant `json:"until"` // end of a shelf
+	By         string          `json:"by,omitempty"`
+	Unit       string          `json:"unit,omitempty"`
+	Setpoint   *float64        `json:"setpoint,omitempty"`
+	Extreme    *float64        `json:"extreme,omitempty"`
+	Repeats    int             `json:"repeats,omitempty"`
+	Names      []string        `json:"names,omitempty"`
+	Reason     string          `json:"reason,omitempty"`
+}
+
+// Request is a command as it is sent: the core's own, with the length of a shelf in seconds.
+type Request struct {
+	Verb       watch.Verb `json:"verb"`
+	Alarm      string     `json:"alarm,omitempty"`
+	Occurrence string     `json:"occurrence,omitempty"`
+	ForSeconds float64    `json:"for_seconds,omitempty"`
+	Reason     string     `json:"reason,omitempty"`
+	By         string     `json:"by,omitempty"`
+	Cohort     string     `json:"cohort,omitempty"`
+	Stage      string     `json:"stage,omitempty"`
+	Place      string     `json:"place,omitempty"`
+	Text       string     `json:"text,omitempty"`
+	At         string     `json:"at,omitempty"` // RFC 3339
+}
+
+// Response tells what became of a command.
+type Response struct {
+	Done    bool   `json:"done"`
+	Changed bool   `json:"changed"` // false where it was so already
+	Reason  string `json:"reason,omitempty"`
+}
+
+// Command turns the request into a command of the core.
+func (r Request) Command() (watch.Command, error) {
+	cmd := watch.Command{
+		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
+		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
+	}
+	if r.At != "" {
+		at, err := instant.Parse(r.At)
+		if err != nil {
+			return watch.Command{}, err
+		}
+		cmd.At = at
+	}
+	return cmd, nil
+}

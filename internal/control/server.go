@@ -1,0 +1,151 @@
+package control
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"dewline/internal/quantity"
+	"dewline/internal/status"
+	"dewline/internal/watch"
+)
+
+const maxRequestBytes = 64 << 10
+
+// Commander carries out a command in the core and returns what became of it.
+type Commander func(ctx context.Context, cmd watch.Command) (Response, error)
+
+// Server serves the socket.
+type Server struct {
+	http     *http.Server
+	listener net.Listener
+}
+
+// Listen opens the socket at path. A socket that a dead daemon left behind is replaced; one that answers is not.
+func Listen(path string, current *status.Current, command Commander, log *slog.Logger) (*Server, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
+		return nil, fmt.Errorf("control socket: %w", err)
+	}
+	if err := removeDead(path); err != nil {
+		return nil, err
+	}
+	// The mask keeps others out from the first instant, before the mode could be set.
+	old := syscall.Umask(0o177)
+	listener, err := net.Listen("unix", path)
+	syscall.Umask(old)
+	if err != nil {
+		return nil, fmt.Errorf("control socket %s: %w", path, err)
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /alarms", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Alarms(current.Get())) })
+	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { obey(w, r, command) })
+	return &Server{
+		listener: listener,
+		http: &http.Server{
+			Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second,
+			MaxHeaderBytes: 8 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+		},
+	}, nil
+}
+
+// removeDead removes a socket that nobody answers on.
+func removeDead(path string) error {
+	info, err := os.Lstat(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("control socket: %w", err)
+	}
+	if info.Mode().Type() != os.ModeSocket {
+		return fmt.Errorf("control socket %s: there is something else of that name, which is left alone", path)
+	}
+	if conn, err := net.DialTimeout("unix", path, time.Second); err == nil {
+		conn.Close()
+		return fmt.Errorf("control socket %s: a daemon is running there already", path)
+	}
+	return os.Remove(path)
+}
+
+// Serve answers until Close.
+func (s *Server) Serve() error {
+	if err := s.http.Serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
+		return err
+	}
+	return nil
+}
+
+// Close stops serving and removes the socket.
+func (s *Server) Close() error {
+	ctx, stop := context.WithTimeout(context.Background(), time.Second)
+	defer stop()
+	return s.http.Shutdown(ctx)
+}
+
+func obey(w http.ResponseWriter, r *http.Request, command Commander) {
+	decoder := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxRequestBytes))
+	decoder.DisallowUnknownFields()
+	var request Request
+	if err := decoder.Decode(&request); err != nil {
+		answer(w, http.StatusBadRequest, Response{Reason: "the request is not understood: " + err.Error()})
+		return
+	}
+	cmd, err := request.Command()
+	if err != nil {
+		answer(w, http.StatusBadRequest, Response{Reason: err.Error()})
+		return
+	}
+	response, err := command(r.Context(), cmd)
+	switch {
+	case err != nil:
+		answer(w, http.StatusServiceUnavailable, Response{Reason: err.Error()})
+	case !response.Done:
+		answer(w, http.StatusConflict, response)
+	default:
+		answer(w, http.StatusOK, response)
+	}
+}
+
+func answer(w http.ResponseWriter, code int, value any) {
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(code)
+	_ = json.NewEncoder(w).Encode(value) // the caller has gone if this fails, and there is nobody to tell
+}
+
+// Alarms lists the alarms of a picture.
+func Alarms(p *status.Picture) []Alarm {
+	list := []Alarm{}
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		list = append(list, Alarm{
+			Alarm: a.Name, State: string(a.Letter), Words: watch.InWords(a.Letter), Priority: a.Priority.String(), Active: a.Active,
+			Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
+			Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
+		})
+	}
+	return list
+}
+
+func unitOf(a *watch.AlarmState) string {
+	q, err := quantity.Parse(a.Quantity)
+	if err != nil || a.Place == watch.FaultPlace {
+		return ""
+	}
+	return q.Unit().Symbol()
+}
+
+func known(v float64) *float64 {
+	if math.IsNaN(v) {
+		return nil
+	}
+	return &v
+}

@@ -1,0 +1,60 @@
+package daemon
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// handClock is a clock that a test sets by hand.
+type handClock struct {
+	wall time.Time
+	mono time.Duration
+	sync bool
+}
+
+func (h *handClock) Now() time.Time                     { return h.wall }
+func (h *handClock) Monotonic() time.Duration           { return h.mono }
+func (h *handClock) Synchronised() bool                 { return h.sync }
+func (h *handClock) Real(d time.Duration) time.Duration { return d }
+
+// pass lets time go by on both clocks; by is what the wall clock gains on top.
+func (h *handClock) pass(d, by time.Duration) {
+	h.wall, h.mono = h.wall.Add(d+by), h.mono+d
+}
+
+func TestStepGuard(t *testing.T) {
+	clock := &handClock{wall: time.Date(1970, 1, 1, 0, 0, 10, 0, time.UTC)}
+	var guard stepGuard
+	assert.Zero(t, guard.look(clock), "the first look has nothing to compare")
+	for range 100 {
+		clock.pass(time.Second, 900*time.Millisecond) // a slew may add up to any amount
+		assert.Zero(t, guard.look(clock))
+	}
+	for _, step := range []time.Duration{3 * time.Hour, -40 * time.Minute, 56 * 365 * 24 * time.Hour, 1001 * time.Millisecond} {
+		clock.pass(time.Second, step)
+		assert.Equal(t, step, guard.look(clock))
+		clock.pass(time.Second, 0)
+		assert.Zero(t, guard.look(clock), "a step is told once")
+	}
+}
+
+func TestFastClockKeepsItsPace(t *testing.T) {
+	begin := time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
+	clock := FastClock(begin, 60)
+	assert.Equal(t, time.Second, clock.Real(time.Minute))
+	first := clock.Now()
+	second := clock.Now()
+	assert.False(t, second.Before(first))
+	assert.False(t, first.Before(begin))
+	assert.Less(t, clock.Now().Sub(begin).Abs(), time.Hour)
+}
+
+func TestKernelClock(t *testing.T) {
+	clock := KernelClock()
+	assert.WithinDuration(t, time.Now(), clock.Now(), time.Minute)
+	assert.GreaterOrEqual(t, clock.Monotonic(), time.Duration(0))
+	assert.Equal(t, time.Minute, clock.Real(time.Minute))
+	_ = clock.Synchronised() // either answer is right on a test machine; it must not fail
+}

@@ -1,0 +1,63 @@
+package sim
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+)
+
+// Weather is the air outside. It is a function of time alone, so that any moment can be asked for in any order.
+type Weather struct {
+	Seed     uint64
+	Location *time.Location
+	// Mean is the yearly mean in °C, Season half the difference between the warmest and the coldest month, Day half the
+	// difference between afternoon and dawn.
+	Mean, Season, Day float64
+	// Spells are hot or cold spells: kelvin added while they last, with soft edges of six hours.
+	Spells []Spell
+}
+
+// Spell is a time of unusual weather.
+type Spell struct {
+	From, To time.Time
+	Kelvin   float64
+}
+
+// Temperature returns the outside air temperature in °C. It is warmest in the middle of July and at 15:00.
+func (w *Weather) Temperature(t time.Time) float64 {
+	local := t.In(w.Location)
+	hour := float64(local.Hour()) + float64(local.Minute())/60 + float64(local.Second())/3600
+	season := math.Cos(2 * math.Pi * (float64(local.YearDay()) + hour/24 - 196) / 365.25)
+	day := math.Cos(2 * math.Pi * (hour - 15) / 24)
+	celsius := w.Mean + w.Season*season + w.Day*day + w.mood(t)
+	for _, s := range w.Spells {
+		celsius += s.Kelvin * s.strength(t)
+	}
+	return celsius
+}
+
+// DewPoint returns the outside dew point in °C: that of the morning, which the day hardly changes.
+func (w *Weather) DewPoint(t time.Time) float64 {
+	local := t.In(w.Location)
+	season := math.Cos(2 * math.Pi * (float64(local.YearDay()) - 196) / 365.25)
+	return w.Mean + w.Season*season - w.Day - 1 + w.mood(t)/2
+}
+
+// mood is the weather of the day: each day has one of its own, and days run into one another.
+func (w *Weather) mood(t time.Time) float64 {
+	day := float64(t.Unix()) / 86400
+	whole := math.Floor(day)
+	part := day - whole
+	ease := part * part * (3 - 2*part)
+	return w.draw(int64(whole))*(1-ease) + w.draw(int64(whole)+1)*ease
+}
+
+func (w *Weather) draw(day int64) float64 {
+	return rand.New(rand.NewPCG(w.Seed, uint64(day))).NormFloat64() * 1.5
+}
+
+// strength is 1 inside a spell, 0 far from it, and changes over six hours.
+func (s *Spell) strength(t time.Time) float64 {
+	soft := func(d time.Duration) float64 { return 1 / (1 + math.Exp(-d.Hours()/1.5)) }
+	return soft(t.Sub(s.From)) * soft(s.To.Sub(t))
+}

@@ -1,0 +1,72 @@
+// Package status holds the picture of a site after an event: what metrics, pages, the control socket and the retained
+// topics show. The daemon's loop makes a new picture and swaps it in; a picture is never changed, so that whoever
+// looks on from the side needs no lock and disturbs nobody.
+package status
+
+import (
+	"sync/atomic"
+	"time"
+
+	"dewline/internal/quantity"
+	"dewline/internal/watch"
+)
+
+// Picture is a site at one moment.
+type Picture struct {
+	Site       string
+	Run        string
+	At         time.Time
+	Started    time.Time
+	Display    quantity.Unit // the keeper's unit of temperature
+	Location   *time.Location
+	Confirmed  bool // the clock is known to be right
+	Points     []watch.PointState
+	Alarms     []watch.AlarmState
+	Sensors    []Sensor
+	Outlets    []Outlet
+	Late       uint64        // readings that came too late to count
+	ClockSteps time.Duration // sum of the sizes of all steps of the clock
+	Reloaded   time.Time     // last time a configuration came into force
+	ReloadOK   bool          // the last attempt to load one succeeded
+}
+
+// Sensor is the health of a sensor.
+type Sensor struct {
+	ID          string
+	Driver      string
+	Where       string
+	Part        string
+	LastSuccess time.Time
+	LastError   string
+	LastKind    string            // kind of the last error, "" after a success
+	Failures    int               // in a row
+	Reads       map[string]uint64 // by result
+}
+
+// Outlet is the state of a way out.
+type Outlet struct {
+	Name      string
+	Connected bool
+	LastError string
+	Pending   int
+	Oldest    time.Time // of what is pending; zero where nothing is
+	Sent      uint64
+	Dropped   uint64
+}
+
+// Current holds the latest picture.
+type Current struct{ p atomic.Pointer[Picture] }
+
+// Set swaps in a new picture.
+func (c *Current) Set(p *Picture) { c.p.Store(p) }
+
+// Get returns the latest picture; an empty one before the first.
+func (c *Current) Get() *Picture {
+	if p := c.p.Load(); p != nil {
+		return p
+	}
+	return &Picture{}
+}
+
+// Stale reports whether the point's value is too old to be shown as if it were current.
+func Stale(s *watch.PointState) bool { return s.Zone == watch.UnknownZone }
