@@ -1,0 +1,187 @@
+// Package kerneldevice is what the hwmon and the IIO reader have in common: a sensor whose kernel driver measures when a
+// file is read, and whose answers may have to be doubted.
+package kerneldevice
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"slices"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"dewline/sensors"
+	"dewline/sensors/kernelfile"
+)
+
+// Options of a device. Description, Once and Worth are required.
+type Options struct {
+	Description sensors.Description
+	// Once measures every channel once, in the order of Description.Measures. It returns the evidence also when it fails.
+	Once func(context.Context) (sensors.Reading, error)
+	// Retry and Worth say how and after which failures Once is repeated.
+	Retry kernelfile.Retry
+	Worth func(error) bool
+	// Unchecked says that nothing protects the answer on its way, so that a jump has to be confirmed.
+	Unchecked bool
+	// Anew returns how long the kernel repeats a value before it measures anew. nil means not at all.
+	Anew func(context.Context) (time.Duration, error)
+	// Advice returns what an error means to the keeper, or "".
+	Advice func(error) string
+}
+
+// Device is a [sensors.Sensor].
+type Device struct {
+	options Options
+	closed  atomic.Bool
+	last    map[sensors.Channel]float64
+	here    bool // has answered, and not gone away since
+}
+
+// New returns a device.
+func New(options Options) *Device {
+	return &Device{options: options, last: map[sensors.Channel]float64{}}
+}
+
+// Describe returns what the device is.
+func (d *Device) Describe() sensors.Description {
+	text := d.options.Description
+	text.Measures, text.Notes = slices.Clone(text.Measures), slices.Clone(text.Notes)
+	return text
+}
+
+// Close ends the use of the device. It does not wait for a read that hangs.
+func (d *Device) Close() error {
+	d.closed.Store(true)
+	return nil
+}
+
+// Read returns the values of all channels.
+func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
+	if d.closed.Load() {
+		return sensors.Reading{}, fmt.Errorf("%s: the sensor was closed: %w", d.doing(), os.ErrClosed)
+	}
+	reading, err := d.measure(ctx)
+	if err == nil {
+		reading, err = d.confirm(ctx, reading)
+	}
+	if err != nil {
+		d.here = d.here && sensors.KindOf(err) != sensors.Absent
+		return sensors.Reading{Evidence: reading.Evidence}, d.failed(err)
+	}
+	for _, v := range reading.Values {
+		d.last[v.Channel] = v.Value
+	}
+	reading.First, d.here = !d.here, true
+	return reading, nil
+}
+
+// measure reads until it succeeds or nothing more is to be hoped for.
+func (d *Device) measure(ctx context.Context) (sensors.Reading, error) {
+	var reading sensors.Reading
+	err := d.options.Retry.Do(ctx, d.options.Worth, func() error {
+		got, err := d.options.Once(ctx)
+		if err == nil {
+			err = d.inRange(got)
+		}
+		if err == nil || got.Evidence != nil {
+			reading = got
+		}
+		return err
+	})
+	return reading, err
+}
+
+// inRange refuses what the part cannot measure.
+func (d *Device) inRange(reading sensors.Reading) error {
+	for i, m := range d.options.Description.Measures {
+		v := reading.Values[i]
+		if math.IsNaN(v.Value) || v.Value < m.Low || v.Value > m.High {
+			return sensors.Errorf(sensors.Implausible, "%s of %.7g %s is outside the part's range of %g to %g",
+				v.Channel, v.Value, v.Channel.Unit(), m.Low, m.High)
+		}
+	}
+	return nil
+}
+
+// doubt holds the change between two readings of an unprotected channel that has to be confirmed, and how near the
+// confirmation must come (engineering judgement, no published source).
+var doubt = map[sensors.Channel]struct{ jump, agree float64 }{
+	sensors.Temperature: {jump: 5, agree: 1},
+	sensors.Humidity:    {jump: 15, agree: 5},
+	sensors.Pressure:    {jump: 500, agree: 100},
+}
+
+// leastPause is how long to wait at least before measuring again.
+const leastPause = 50 * time.Millisecond
+
+// confirm measures again where an unprotected value jumped, and refuses it when the two do not agree.
+func (d *Device) confirm(ctx context.Context, reading sensors.Reading) (sensors.Reading, error) {
+	at := slices.IndexFunc(reading.Values, func(v sensors.Value) bool {
+		before, known := d.last[v.Channel]
+		limit, doubtful := doubt[v.Channel]
+		return known && doubtful && math.Abs(v.Value-before) > limit.jump
+	})
+	if !d.options.Unchecked || at < 0 {
+		return reading, nil
+	}
+	jumped := reading.Values[at]
+	pause := leastPause
+	if d.options.Anew != nil {
+		wait, err := d.options.Anew(ctx)
+		if err != nil {
+			return reading, err
+		}
+		pause += wait
+	}
+	if !kernelfile.Wait(ctx, pause, d.options.Retry.Needs) {
+		return reading, sensors.Errorf(sensors.Implausible,
+			"%s jumped from %.6g to %.6g in an answer that nothing protects, and no time is left to measure again",
+			jumped.Channel, d.last[jumped.Channel], jumped.Value)
+	}
+	again, err := d.measure(ctx)
+	again.Evidence = slices.Concat(reading.Evidence, again.Evidence) // both are needed to see what happened
+	if err != nil {
+		return again, err
+	}
+	for i, v := range again.Values {
+		if limit, ok := doubt[v.Channel]; ok && math.Abs(v.Value-reading.Values[i].Value) > limit.agree {
+			return again, sensors.Errorf(sensors.Checksum, "%s went from %.6g to %.6g and then to %.6g: the answer was altered on its way",
+				v.Channel, d.last[v.Channel], reading.Values[i].Value, v.Value)
+		}
+	}
+	return again, nil
+}
+
+// failed says what was being done and, where an errno has a meaning of its own here, what it is.
+func (d *Device) failed(err error) error {
+	kind, advice := sensors.Unknown, ""
+	switch {
+	case errors.Is(err, syscall.ENODATA):
+		kind, advice = sensors.Busy, "no value, the channel is switched off or the answer was cut short"
+	case errors.Is(err, syscall.EINVAL):
+		kind, advice = sensors.Implausible, "the part has skipped the measurement, as after a loss of power"
+	case errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.EREMOTEIO):
+		advice = "the part does not acknowledge, look for a loose wire"
+	}
+	if d.options.Advice != nil {
+		advice = cmp.Or(d.options.Advice(err), advice)
+	}
+	doing := d.doing()
+	if advice != "" {
+		doing += ": " + advice
+	}
+	told := kernelfile.Doing(doing, err)
+	if e, ok := told.(*sensors.Error); ok && kind != sensors.Unknown {
+		e.Kind = kind
+	}
+	return told
+}
+
+func (d *Device) doing() string {
+	return "reading " + d.options.Description.Driver + " " + d.options.Description.Where
+}
