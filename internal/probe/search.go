@@ -1,0 +1,264 @@
+package probe
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"dewline/sensors"
+	"dewline/sensors/board"
+	"dewline/sensors/ds248x"
+	"dewline/sensors/hwmon"
+	"dewline/sensors/i2cbus"
+	"dewline/sensors/i2cscan"
+	"dewline/sensors/iio"
+	"dewline/sensors/mcp9808"
+	"dewline/sensors/scd4x"
+	"dewline/sensors/tmp102"
+	"dewline/sensors/w1"
+)
+
+// kernel holds what the kernel shows, in the order in which it is listed.
+var kernel = []struct {
+	name     string
+	discover func(ctx context.Context, root string) ([]sensors.Found, error)
+}{
+	{"w1", w1.Discover},
+	{"hwmon", hwmon.Discover},
+	{"iio", iio.Discover},
+	{"board", board.Discover},
+}
+
+// job is the search of one bus or of one class of the kernel.
+type job struct {
+	where string
+	find  func(ctx context.Context) ([]Device, error)
+}
+
+func (p *prober) search(ctx context.Context) Result {
+	var result Result
+	jobs, problems := p.jobs()
+	result.Problems = problems
+	found, failed := make([][]Device, len(jobs)), make([]error, len(jobs))
+	var all sync.WaitGroup
+	for i, j := range jobs {
+		all.Go(func() {
+			ctx, stop := context.WithTimeout(ctx, searching)
+			defer stop()
+			found[i], failed[i] = j.find(ctx)
+		})
+	}
+	all.Wait()
+	for i, j := range jobs {
+		result.Devices = append(result.Devices, found[i]...)
+		if failed[i] != nil {
+			result.Problems = append(result.Problems, Problem{j.where, failed[i]})
+		}
+	}
+	return result
+}
+
+// jobs lists what is to be searched: I²C buses first, then the kernel's classes.
+func (p *prober) jobs() (jobs []job, problems []Problem) {
+	var names []string
+	for _, name := range p.options.Only {
+		if !isClass(name) {
+			names = append(names, name)
+		}
+	}
+	if len(p.options.Only) == 0 && p.options.I2C != nil {
+		present, err := p.options.I2C.Present()
+		if err != nil {
+			problems = append(problems, Problem{"I²C", fmt.Errorf("listing the buses: %w", err)})
+		}
+		names = present
+	}
+	for _, name := range names {
+		if p.options.I2C == nil {
+			problems = append(problems, Problem{name, errors.New("no I²C buses were given")})
+			continue
+		}
+		bus, err := p.options.I2C.Bus(name)
+		if err != nil {
+			problems = append(problems, Problem{name, err})
+			continue
+		}
+		jobs = append(jobs, job{bus.String(), func(ctx context.Context) ([]Device, error) { return p.searchI2C(ctx, bus) }})
+	}
+	for _, class := range kernel {
+		if len(p.options.Only) > 0 && !slices.Contains(p.options.Only, class.name) {
+			continue
+		}
+		jobs = append(jobs, job{class.name, func(ctx context.Context) ([]Device, error) {
+			found, err := class.discover(ctx, p.options.Sys)
+			return plain(found), err
+		}})
+	}
+	return jobs, problems
+}
+
+func isClass(name string) bool {
+	for _, class := range kernel {
+		if class.name == name {
+			return true
+		}
+	}
+	return false
+}
+
+func plain(found []sensors.Found) []Device {
+	var devices []Device
+	for _, f := range found {
+		devices = append(devices, Device{Found: f})
+	}
+	return devices
+}
+
+// searchI2C asks further where package i2cscan has met nothing it can name: for the parts whose own packages tell them.
+func (p *prober) searchI2C(ctx context.Context, bus *i2cbus.Bus) ([]Device, error) {
+	scanned, err := i2cscan.Scan(ctx, bus)
+	devices := plain(scanned)
+	if err != nil {
+		return devices, err
+	}
+	for _, q := range furtherQuestions() {
+		at := func(d Device) bool { return d.Address == hex(q.address) || d.Bridge == hex(q.address) }
+		before := slices.IndexFunc(devices, at)
+		if before >= 0 && (devices[before].Driver != "" || devices[before].Part == masterPart) {
+			continue
+		}
+		more, err := p.ask(ctx, bus, q)
+		if before >= 0 && len(more) > 0 {
+			if more[0].Part == heldPart {
+				continue
+			}
+			devices = slices.Delete(devices, before, before+1)
+		}
+		devices = append(devices, more...)
+		if err != nil {
+			return devices, fmt.Errorf("searching %s: %w", bus, err)
+		}
+	}
+	slices.SortStableFunc(devices, func(a, b Device) int { return cmp.Compare(number(a), number(b)) })
+	return devices, nil
+}
+
+// What is listed without a driver.
+const (
+	heldPart   = "a part that a kernel driver reads"
+	masterPart = "1-Wire master DS2482 or DS2483"
+)
+
+func number(d Device) uint64 {
+	text := d.Address
+	if d.Bridge != "" {
+		text = d.Bridge
+	}
+	n, err := strconv.ParseUint(text, 0, 16)
+	if err != nil {
+		return 0
+	}
+	return n
+}
+
+// patience is the longest time that one question is given.
+const patience = time.Second
+
+// question asks whether a part is at an address.
+type question struct {
+	address  uint16
+	driver   string
+	part     string
+	channels []sensors.Channel
+	identify func(ctx context.Context, bus *i2cbus.Bus, address uint16) (bool, error)
+}
+
+// furtherQuestions are asked in order; the first part that an address admits to ends the questions there. A 1-Wire master
+// comes after the thermometers of its address, since it has to be reset to be recognised.
+func furtherQuestions() []question {
+	warm := []sensors.Channel{sensors.Temperature}
+	var all []question
+	for a := uint16(mcp9808.LowestAddress); a <= mcp9808.HighestAddress; a++ {
+		all = append(all, question{a, "mcp9808", "MCP9808", warm, func(ctx context.Context, bus *i2cbus.Bus, a uint16) (bool, error) {
+			return mcp9808.Identify(ctx, bus, a)
+		}}, question{a, "ds248x", "", nil, func(ctx context.Context, bus *i2cbus.Bus, a uint16) (bool, error) {
+			return ds248x.Identify(ctx, bus, a)
+		}})
+	}
+	for a := uint16(tmp102.LowestAddress); a <= tmp102.HighestAddress; a++ {
+		all = append(all, question{a, "tmp102", "TMP102", warm, func(ctx context.Context, bus *i2cbus.Bus, a uint16) (bool, error) {
+			return tmp102.Identify(ctx, bus, a)
+		}})
+	}
+	three := []sensors.Channel{sensors.CO2, sensors.Temperature, sensors.Humidity}
+	return append(all, question{scd4x.Address, "scd4x", "SCD4x", three, func(ctx context.Context, bus *i2cbus.Bus, _ uint16) (bool, error) {
+		return scd4x.Identify(ctx, bus)
+	}})
+}
+
+// ask asks one question. An address where nothing answers, or nothing known, is no error.
+func (p *prober) ask(ctx context.Context, bus *i2cbus.Bus, q question) ([]Device, error) {
+	limited, stop := context.WithTimeout(ctx, patience)
+	is, err := q.identify(limited, bus, q.address)
+	stop()
+	found := sensors.Found{Driver: q.driver, Bus: bus.String(), Address: hex(q.address), Part: q.part, Channels: q.channels}
+	switch {
+	case errors.Is(err, syscall.EBUSY):
+		if q.driver == "ds248x" {
+			return nil, nil // told by the question before
+		}
+		found.Driver, found.Part, found.Channels = "", heldPart, nil
+		found.Notes = []string{"a kernel driver holds this address: read it with the driver hwmon or iio"}
+		return []Device{{Found: found}}, nil
+	case errors.Is(err, i2cbus.ErrMuxAddress):
+		return nil, nil
+	case err == nil && !is, sensors.KindOf(err) == sensors.Absent, sensors.KindOf(err) == sensors.Checksum:
+		return nil, nil
+	case err != nil:
+		return nil, err
+	case q.driver == "ds248x":
+		return p.searchLine(ctx, bus, q.address)
+	}
+	return []Device{{Found: found}}, nil
+}
+
+// searchLine lists the thermometers behind a 1-Wire master.
+func (p *prober) searchLine(ctx context.Context, bus *i2cbus.Bus, address uint16) ([]Device, error) {
+	master, err := p.master(bus, address)
+	if err != nil {
+		return nil, err
+	}
+	roms, err := master.Search(ctx, 0)
+	var devices []Device
+	for _, rom := range roms {
+		probe, refused := master.Probe(ds248x.ProbeOptions{ROM: rom})
+		if refused != nil {
+			continue // another kind of 1-Wire device
+		}
+		d := probe.Describe()
+		devices = append(devices, Device{Bridge: hex(address), Found: sensors.Found{
+			Driver: "ds248x", Bus: bus.String(), Address: rom, Part: d.Part,
+			Channels: []sensors.Channel{sensors.Temperature}, Notes: d.Notes,
+		}})
+	}
+	slices.SortFunc(devices, func(a, b Device) int { return strings.Compare(a.Address, b.Address) })
+	if len(devices) == 0 || err != nil {
+		note := "no thermometer answers on its line"
+		if err != nil && sensors.KindOf(err) != sensors.Absent {
+			note = err.Error()
+		}
+		devices = append(devices, Device{Found: sensors.Found{
+			Bus: bus.String(), Address: hex(address), Part: masterPart, Notes: []string{note},
+		}})
+	}
+	return devices, nil
+}
+
+func hex(address uint16) string { return fmt.Sprintf("%#02x", address) }

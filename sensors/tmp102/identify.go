@@ -1,0 +1,34 @@
+package tmp102
+
+import (
+	"context"
+
+	"periph.io/x/conn/v3/i2c"
+
+	"dewline/sensors/i2cbus"
+)
+
+// The alert limits after power-on, 75 and 80 °C. Besides the fixed bits of the configuration they are all that tells the
+// part from others at its addresses.
+var powerOnLimits = map[byte]uint16{0x02: 0x4B00, 0x03: 0x5000}
+
+// Identify tells whether a TMP102 answers at an address. It only reads. A part whose limits somebody has set is not
+// recognised. The error is that of the bus: of kind Absent where nothing answers.
+func Identify(ctx context.Context, bus i2c.Bus, address uint16) (bool, error) {
+	answer := make([]byte, 2)
+	if err := i2cbus.Tx(ctx, bus, address, []byte{configuration}, answer); err != nil {
+		return false, err
+	}
+	if (uint16(answer[0])<<8|uint16(answer[1]))&identity != isTMP102 {
+		return false, nil
+	}
+	for register, want := range powerOnLimits {
+		if err := i2cbus.Tx(ctx, bus, address, []byte{register}, answer); err != nil {
+			return false, err
+		}
+		if uint16(answer[0])<<8|uint16(answer[1]) != want {
+			return false, nil
+		}
+	}
+	return true, nil
+}
