@@ -9,7 +9,7 @@
 //
 // # Units
 //
-// Temperatures are in degrees Celsius (ITS-90 and IPTS-68 are not told apart: they differ by less than 0.015 K here),
+// Temperatures are in degrees Celsius,
 // temperature differences and their uncertainties in kelvin, relative humidity in percent (0 to 100) over liquid water
 // at every temperature, also below 0 °C (WMO-No. 8), pressures in pascal, absolute humidity and dissolved oxygen in
 // kg/m³. These are the canonical units of package quantity.

@@ -45,9 +45,6 @@ func (a air) psychrometerWetBulb(pascal float64) float64 {
 		if math.Abs(step) < 1e-7 {
 			break
 		}
-		if kelvin < lowestKelvin {
-			return math.NaN()
-		}
 	}
 	if kelvin < zeroCelsius {
 		return math.NaN()

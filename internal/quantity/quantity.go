@@ -110,3 +110,38 @@ func (q *Quantity) UnmarshalText(text []byte) error {
 	*q = parsed
 	return nil
 }
+
+// Keeper returns the unit in which people read q, given their unit of temperature (Celsius or Fahrenheit).
+func (q Quantity) Keeper(temperature Unit) Unit {
+	switch q.Unit() {
+	case Celsius:
+		if temperature == Fahrenheit {
+			return Fahrenheit
+		}
+		return Celsius
+	case Kelvin:
+		if temperature == Fahrenheit {
+			return FahrenheitDegree
+		}
+		return Kelvin
+	case Pascal:
+		if q == Pressure {
+			return Hectopascal
+		}
+		return Kilopascal
+	case KilogramPerCubicMetre:
+		if q == OxygenSaturation {
+			return MilligramPerLitre
+		}
+		return GramPerCubicMetre
+	}
+	return q.Unit()
+}
+
+// Decimals returns how many decimals of q people are shown in their unit.
+func (q Quantity) Decimals() int {
+	if q == VapourPressureDeficit {
+		return 2
+	}
+	return 1
+}

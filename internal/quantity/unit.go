@@ -120,7 +120,7 @@ func (u Unit) For(q Quantity) (Unit, error) {
 		}
 	}
 	if q.Unit() == Celsius && u == Kelvin {
-		return NoUnit, fmt.Errorf("K is read as a difference here: give %s in degC or degF", q)
+		return NoUnit, fmt.Errorf("%s cannot be given in K, which is read as a difference: use degC or degF", q)
 	}
 	if units[u].canonical != q.Unit() {
 		return NoUnit, fmt.Errorf("%s is not a unit of %s (try %s)", u.Shown(), q, q.Unit().Shown())
@@ -195,11 +195,11 @@ func (q Quantity) DifferenceUnit() Unit {
 // ParseInterval reads a low and a high value of q with one unit behind them: "70–75 °F", "80 to 100 %RH",
 // "0.2-0.6 kPa", "-5..-2 °C". Both are returned in the canonical unit.
 func ParseInterval(q Quantity, text string) (low, high float64, err error) {
+	if _, _, err := splitNumber(text); err != nil {
+		return 0, 0, err
+	}
 	rest := strings.TrimSpace(text)
 	first, after := leadingNumber(rest)
-	if first == "" {
-		return 0, 0, fmt.Errorf("%q does not begin with a number", text)
-	}
 	after = strings.TrimSpace(after)
 	second, found := after, false
 	for _, dash := range []string{"–", "—", "to ", "..", "-", "−"} {

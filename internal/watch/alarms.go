@@ -237,7 +237,8 @@ func (c *Core) suppressor(a *alarm) string {
 	return ""
 }
 
-// onlyFaulty returns a sensor in fault if nothing else feeds the point (or one of its inputs), else −1.
+// onlyFaulty returns a sensor in fault if it alone feeds the point (or one of its inputs), else −1. Where several feed it
+// they may be in fault because they disagree, and then silence would be the wrong answer.
 func (c *Core) onlyFaulty(point int32) int32 {
 	p := &c.points[point]
 	for _, input := range p.inputs {
@@ -245,14 +246,10 @@ func (c *Core) onlyFaulty(point int32) int32 {
 			return sensor
 		}
 	}
-	faulty := int32(-1)
-	for _, sensor := range p.sensors {
-		if !c.alarms[c.faultAlarm(sensor)].Active {
-			return -1
-		}
-		faulty = sensor
+	if len(p.sensors) == 1 && c.alarms[c.faultAlarm(p.sensors[0])].Active {
+		return p.sensors[0]
 	}
-	return faulty
+	return -1
 }
 
 // pointAlarm returns an alarm of a point.

@@ -80,7 +80,7 @@ func (c *Core) act(a *alarm, what action, kind journal.Kind, at instant.Instant,
 	was := a.Letter
 	switch a.apply(what) {
 	case refused:
-		return c.refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, inWords(a.Letter)), out)
+		return c.refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
 	case unchanged:
 		return out
 	}
@@ -205,8 +205,8 @@ func (c *Core) refuse(at instant.Instant, cmd *Command, why string, out []Effect
 	return append(out, Effect{Kind: Refused, Point: -1, Entry: e})
 }
 
-// inWords says in which state an alarm is.
-func inWords(letter byte) string {
+// InWords says in which state an alarm is.
+func InWords(letter byte) string {
 	switch letter {
 	case Normal:
 		return "normal"
@@ -226,4 +226,19 @@ func inWords(letter byte) string {
 		return "suppressed by design"
 	}
 	return "out of service"
+}
+
+// Stop records that the run has ended in good order.
+func (c *Core) Stop(at instant.Instant) []Effect {
+	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.RunStopped, at)}}
+}
+
+// ClockConfirmed records that the clock is known to be right from now on.
+func (c *Core) ClockConfirmed(at instant.Instant) []Effect {
+	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.ClockConfirmed, at)}}
+}
+
+// Configured records that a new configuration is in force.
+func (c *Core) Configured(at instant.Instant) []Effect {
+	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.ConfigChanged, at)}}
 }
