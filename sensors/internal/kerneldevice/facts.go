@@ -30,6 +30,11 @@ var Unknown = Facts{
 	Notes: []string{"no table entry for this kernel driver: state an accuracy or calibrate"},
 }
 
+// Has reports whether a part has a channel.
+func (f Facts) Has(channel sensors.Channel) bool {
+	return slices.ContainsFunc(f.Measures, func(m sensors.Measure) bool { return m.Channel == channel })
+}
+
 // Measure returns what is promised for a channel, or the bounds of [Unknown].
 func (f Facts) Measure(channel sensors.Channel) sensors.Measure {
 	for _, m := range slices.Concat(f.Measures, Unknown.Measures) {
@@ -55,11 +60,11 @@ func Pressure(low, high, resolution, accuracy float64) sensors.Measure {
 	return sensors.Measure{Channel: sensors.Pressure, Low: low, High: high, Resolution: resolution, Accuracy: accuracy}
 }
 
-// Where says which device is meant, by the kernel's name of it and the keeper's choice among several.
-func Where(name, device string) string { return strings.TrimSpace(name + " " + device) }
+// where says which device is meant, by the kernel's name of it and the keeper's choice among several.
+func where(name, device string) string { return strings.TrimSpace(name + " " + device) }
 
-// Fragile returns a note where a device is chosen by a number that the next boot may give to another, such as "hwmon2".
-func Fragile(device, prefix string) []string {
+// fragile returns a note where a device is chosen by a number that the next boot may give to another, such as "hwmon2".
+func fragile(device, prefix string) []string {
 	number, ok := strings.CutPrefix(device, prefix)
 	if !ok || strings.Trim(number, "0123456789") != "" {
 		return nil
