@@ -64,7 +64,7 @@ const (
 	vivariumLag = 0.4 // hours
 	evaporation = 1.2 // kelvin that open water stays below the room
 	wetFilm     = 12.0
-	dampSoil    = 0.35 // evaporation from soil and leaves, kg/m³ per hour for each unit of saturation deficit
+	dampSoil    = 0.9 // evaporation from soil and leaves, kg/m³ per hour for each unit of saturation deficit
 )
 
 // Loft is the state of the room. It is used by one goroutine at a time.

@@ -1,0 +1,70 @@
+# The commands of the README. Everything that they need is installed by them.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+export CGO_ENABLED ?= 0
+
+GO_TEST_FLAGS ?= -shuffle=on -timeout 20m
+PAGES := dashboards/built/.stamp
+PAGE_SOURCES := $(wildcard dashboards/package.json dashboards/package-lock.json dashboards/*.mjs dashboards/*.json dashboards/src/* dashboards/src/*/*)
+
+.PHONY: demo build test check lint unit race bench fuzz cross tools pages clean
+
+## demo: a simulated room with everything live; nothing to configure
+demo: build
+	./dewline demo $(DEMO)
+
+## build: the program for this machine
+build: pages
+	go build -trimpath -o dewline ./cmd/dewline
+
+## pages: the web pages; without npm the program still runs and shows plain pages
+pages:
+	@if command -v npm >/dev/null; then $(MAKE) --no-print-directory $(PAGES); \
+	else echo "npm is not installed: the program will show plain pages" >&2; fi
+
+$(PAGES): $(PAGE_SOURCES)
+	@if [ -f dashboards/package.json ]; then cd dashboards && npm ci --no-audit --no-fund --loglevel=error && npm run --silent build; fi
+	@mkdir -p $(dir $@) && touch $@
+
+## test: everything, on a fresh machine; installs what it needs
+test: tools pages lint unit cross
+
+## tools: what the tests need beside Go: a broker, a browser, reference libraries
+APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm python3-iapws python3-gsw systemd
+tools:
+	@missing=(); for p in $(APT_PACKAGES); do \
+		if [ "$$p" = npm ] && command -v npm >/dev/null; then continue; fi; \
+		dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'install ok installed' || missing+=($$p); done; \
+	if [ $${#missing[@]} -gt 0 ]; then echo "installing $${missing[*]}"; \
+		sudo=; [ $$(id -u) = 0 ] || sudo=sudo; \
+		$$sudo apt-get update -qq; DEBIAN_FRONTEND=noninteractive $$sudo apt-get install -y -qq --no-install-recommends $${missing[@]} >/dev/null; fi
+
+## lint: formatting, vet, staticcheck
+lint:
+	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "not gofmt-ed: $$unformatted"; exit 1; fi
+	go vet ./...
+	go tool staticcheck ./...
+
+## unit: all tests, with the race detector (which needs cgo and a C compiler)
+unit:
+	CGO_ENABLED=1 go test -race $(GO_TEST_FLAGS) ./...
+
+## cross: that the program builds for the boards it is made for
+cross:
+	GOOS=linux GOARCH=arm GOARM=6 go build -trimpath -o /dev/null ./cmd/dewline
+	GOOS=linux GOARCH=arm64 go build -trimpath -o /dev/null ./cmd/dewline
+	GOOS=linux GOARCH=386 go vet ./...
+
+## bench: the benchmarks
+bench:
+	go test -run='^$$' -bench=. -benchmem ./...
+
+## fuzz: every fuzz target for FUZZTIME each
+FUZZTIME ?= 60s
+fuzz:
+	@for package in $$(go list ./...); do \
+		for target in $$(go test -list '^Fuzz' $$package | grep '^Fuzz' || true); do \
+			echo "$$package $$target"; go test -run='^$$' -fuzz="^$$target$$" -fuzztime=$(FUZZTIME) $$package; done; done
+
+clean:
+	rm -rf dewline dist dashboards/built/* dashboards/node_modules

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"time"
+
+	"dewline/configs"
+	"dewline/internal/config"
+	"dewline/internal/daemon"
+	"dewline/internal/sim"
+)
+
+// demoCommand runs a simulated room.
+type demoCommand struct {
+	Speed        float64       `default:"60" help:"How many times faster than life time passes."`
+	Listen       string        `default:"127.0.0.1:8420" placeholder:"ADDRESS" help:"Where pages and metrics are served."`
+	BrokerListen string        `default:"127.0.0.1:1883" placeholder:"ADDRESS" help:"Where the embedded MQTT broker listens."`
+	For          time.Duration `placeholder:"5m" help:"Stop by itself after this time."`
+}
+
+// Run runs the demo until it is told to stop.
+func (c *demoCommand) Run(ctx context.Context, s streams) error {
+	if !(c.Speed >= 1 && c.Speed <= 3600) {
+		return usageError{fmt.Errorf("--speed %g: give a number from 1 to 3600", c.Speed)}
+	}
+	if c.For < 0 {
+		return usageError{fmt.Errorf("--for %s: give a time that lies ahead", c.For)}
+	}
+	site, problems := config.LoadFS(configs.Files, "demo.yaml")
+	if err := problems.Err(); err != nil {
+		return err
+	}
+	folder, err := os.MkdirTemp("", "dewline-demo-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(folder)
+	site.Web.Listen, site.MQTT.Embedded.Listen = c.Listen, c.BrokerListen
+	site.Control.Socket = filepath.Join(folder, "control.sock")
+	if c.For > 0 {
+		var stop context.CancelFunc
+		ctx, stop = context.WithTimeoutCause(ctx, c.For, fmt.Errorf("the time asked for has passed"))
+		defer stop()
+	}
+	begin := sim.DemoStart(site.Location)
+	clock := daemon.FastClock(begin, c.Speed)
+	fmt.Fprintf(s.out, "A simulated room, all of it invented: the North Loft, at %g times life's pace, from %s on.\n"+
+		"The air conditioner has just failed on a hot afternoon. Within a minute the tub by the window leaves its band.\n\n",
+		c.Speed, begin.Format("2 January 2006, 15:04"))
+	return daemon.Run(ctx, daemon.Options{
+		Site: site, Log: logger(streams{err: s.err, terminal: true}, false), Console: s.out, Clock: clock, Version: version,
+		World: sim.NewWorld(sim.New(sim.NorthLoft(begin, 1, site.Light)), clock.Now),
+		Ready: func(a daemon.Addresses) { c.introduce(s, site.ID, a) },
+	})
+}
+
+// introduce tells what can be done with the running demo.
+func (c *demoCommand) introduce(s streams, site string, a daemon.Addresses) {
+	if a.Web != "" {
+		fmt.Fprintf(s.out, "  pages        http://%s/\n  metrics      http://%s/metrics\n", a.Web, a.Web)
+	}
+	if host, port, err := net.SplitHostPort(a.Broker); err == nil {
+		fmt.Fprintf(s.out, "  MQTT         mosquitto_sub -h %s -p %s -v -t 'dewline/%s/events'   (or any client; alarms stand at …/alarms/#)\n", host, port, site)
+	}
+	if a.Socket != "" {
+		program := os.Args[0]
+		fmt.Fprintf(s.out, "  alarms       DEWLINE_SOCKET=%s %s alarm list\n", a.Socket, program)
+		fmt.Fprintf(s.out, "  acknowledge  DEWLINE_SOCKET=%s %s alarm acknowledge loft/air-temperature/high\n", a.Socket, program)
+	}
+	fmt.Fprint(s.out, "  stop         Ctrl-C\n\nWhat happens, in the room's own time:\n")
+}

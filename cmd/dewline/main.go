@@ -1,0 +1,98 @@
+// Command dewline watches the climate of a small amphibian breeding room and wakes its keeper when an enclosure has left the
+// band of the life stage that lives in it.
+//
+// The rules of its output: results go to standard output, progress and errors to standard error. It exits with 0 when
+// the work is done, 1 when the answer is no or the work failed, and 2 when it was used wrongly.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// The exit codes.
+const (
+	exitDone   = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+// verbs is the command line, one field for each verb.
+type verbs struct {
+	Demo    demoCommand    `cmd:"" help:"Run a simulated room with everything live; nothing needs to be configured."`
+	Run     runCommand     `cmd:"" help:"Watch the room that a configuration describes."`
+	Check   checkCommand   `cmd:"" help:"Tell every problem of a configuration."`
+	Probe   probeCommand   `cmd:"" help:"List the sensors that are attached, read each once, and print configuration lines."`
+	Replay  replayCommand  `cmd:"" help:"Run recorded readings through the same core and print what came of them."`
+	Alarm   alarmCommand   `cmd:"" help:"List, acknowledge or shelve the alarms of the running daemon."`
+	Stage   stageCommand   `cmd:"" help:"Move a cohort of the running daemon to another stage."`
+	Version versionCommand `cmd:"" help:"Tell what this is."`
+}
+
+// streams are where a command reads and writes.
+type streams struct {
+	out, err io.Writer
+	terminal bool // err is a terminal
+}
+
+// errNo is returned by a command whose answer is no, and that has said so already.
+var errNo = errors.New("no")
+
+// usageError is an error in how the command was used.
+type usageError struct{ error }
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second signal ends the process at once
+	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr, isTerminal(os.Stderr)}))
+}
+
+// run carries out one command line and returns the exit code.
+func run(ctx context.Context, args []string, s streams) int {
+	var cli verbs
+	exit := -1
+	parser, err := kong.New(&cli,
+		kong.Name("dewline"),
+		kong.Description("Early warning for a small amphibian breeding room. It watches and warns; it switches nothing."),
+		kong.Writers(s.out, s.err),
+		kong.Exit(func(code int) { exit = code }),
+		kong.UsageOnError(),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.BindTo(ctx, (*context.Context)(nil)),
+		kong.Bind(s),
+	)
+	if err != nil {
+		fmt.Fprintln(s.err, "dewline:", err)
+		return exitUsage
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	parsed, err := parser.Parse(args)
+	if exit >= 0 { // help was asked for
+		return exit
+	}
+	if err != nil {
+		fmt.Fprintf(s.err, "dewline: %s\nuse dewline --help, or dewline VERB --help\n", err)
+		return exitUsage
+	}
+	switch err := parsed.Run(); {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errNo):
+		return exitFailed
+	default:
+		fmt.Fprintln(s.err, "dewline:", err)
+		if _, ok := errors.AsType[usageError](err); ok {
+			return exitUsage
+		}
+		return exitFailed
+	}
+}

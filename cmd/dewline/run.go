@@ -1,0 +1,80 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"syscall"
+
+	sddaemon "github.com/coreos/go-systemd/v22/daemon"
+
+	"dewline/internal/daemon"
+)
+
+// runCommand watches a room.
+type runCommand struct {
+	Config  string `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
+	Verbose bool   `help:"Tell more."`
+	Root    string `default:"/" hidden:"" help:"Where sys and dev are."`
+}
+
+// Run runs the daemon until it is told to stop.
+func (c *runCommand) Run(ctx context.Context, s streams) error {
+	site, err := loadSite(c.Config, s)
+	if err != nil {
+		return err
+	}
+	reload := make(chan os.Signal, 1)
+	signal.Notify(reload, syscall.SIGHUP)
+	defer signal.Stop(reload)
+	again := make(chan struct{}, 1)
+	go func() {
+		for {
+			select {
+			case <-reload:
+				select {
+				case again <- struct{}{}:
+				default: // one is waiting already
+				}
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+	options := daemon.Options{
+		Config: c.Config, Site: site, Log: logger(s, c.Verbose), Version: version, Reload: again,
+		Sys: filepath.Join(c.Root, "sys"), Root: c.Root,
+		Notify: func(state string) {
+			_, _ = sddaemon.SdNotify(false, state) // without a service manager there is nobody to tell
+		},
+	}
+	if s.terminal {
+		options.Console = s.err
+	}
+	return daemon.Run(ctx, options)
+}
+
+// logger writes for people on a terminal. Otherwise it writes key=value lines with the priority prefix that journald reads
+// (sd-daemon(3)), and leaves the time to journald.
+func logger(s streams, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	if s.terminal {
+		if !verbose {
+			level = slog.LevelWarn // the console line tells of alarms already
+		}
+		return slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level, ReplaceAttr: shortTime}))
+	}
+	return slog.New(newJournalHandler(s.err, level))
+}
+
+func shortTime(groups []string, a slog.Attr) slog.Attr {
+	if a.Key == slog.TimeKey && len(groups) == 0 {
+		return slog.String(slog.TimeKey, a.Value.Time().Format("15:04:05"))
+	}
+	return a
+}

@@ -1,0 +1,553 @@
+package config
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+	"dewline/sensors"
+)
+
+// TestExampleOfTheDesign reads the configuration that the design shows, as it stands there.
+func TestExampleOfTheDesign(t *testing.T) {
+	site, problems := Load("testdata/example/north-loft.yaml")
+	require.Empty(t, problems)
+	assert.Equal(t, "north-loft", site.ID)
+	assert.Equal(t, "Europe/Lisbon", site.Location.String())
+	assert.Equal(t, stage.Light{Location: site.Location, From: 7 * 60, To: 19 * 60}, site.Light)
+	assert.Equal(t, quantity.Fahrenheit, site.Display.Temperature)
+	assert.Contains(t, site.Profiles, "tropical-forest-floor")
+
+	require.Len(t, site.Places, 2)
+	loft := site.Places[0]
+	assert.True(t, loft.Room)
+	assert.Equal(t, "loft", loft.Title)
+	band := loft.Bands[quantity.AirTemperature].Day
+	assert.InDelta(t, (78.0-32)/1.8, band.Limits[stage.High], 1e-12)
+	assert.InDelta(t, (82.0-32)/1.8, band.Limits[stage.CriticalHigh], 1e-12)
+	assert.False(t, band.Has(stage.Low) || band.Has(stage.CriticalLow))
+	assert.Equal(t, 10*time.Minute, band.OnDelay)
+	assert.Negative(t, band.OffDelay, "not given")
+	assert.True(t, math.IsNaN(band.Deadband), "not given")
+	assert.Equal(t, "loft", site.Places[1].In)
+
+	since := time.Date(2026, 9, 1, 0, 0, 0, 0, site.Location)
+	require.Len(t, site.Cohorts, 1)
+	assert.Equal(t, Cohort{ID: "a-2026", Profile: "tropical-forest-floor", Place: "tub-1", Stages: []stage.Since{{Stage: stage.Larva, At: since}}}, site.Cohorts[0])
+
+	require.Len(t, site.Sensors, 2)
+	probe, air := site.Sensors[0], site.Sensors[1]
+	assert.Equal(t, "28-0316a2794bff", probe.Address)
+	assert.Equal(t, map[sensors.Channel]float64{sensors.Temperature: 0.5}, probe.Accuracy)
+	assert.EqualValues(t, 0x44, air.I2C)
+	assert.Equal(t, "I2C1", air.Bus)
+	assert.Equal(t, map[sensors.Channel]quantity.Point{
+		sensors.Temperature: {Place: "loft", Quantity: quantity.AirTemperature},
+		sensors.Humidity:    {Place: "loft", Quantity: quantity.RelativeHumidity},
+	}, air.Feeds)
+
+	assert.Equal(t, History{Path: "/var/lib/dewline/history.db", Keep: 2 * 365 * 24 * time.Hour}, site.History)
+	assert.Equal(t, MQTT{
+		Broker: "mqtt://127.0.0.1:1883", Username: "dewline", PasswordFile: "/run/credentials/dewline/mqtt",
+		ClientID: "dewline-north-loft", Root: "dewline/north-loft",
+	}, site.MQTT)
+	assert.Equal(t, "127.0.0.1:8420", site.Web.Listen)
+	assert.Equal(t, "/run/dewline/control.sock", site.Control.Socket)
+	assert.Equal(t, []Outlet{
+		{Kind: "mqtt", Priorities: []stage.Priority{stage.LowPriority, stage.MediumPriority, stage.HighPriority, stage.CriticalPriority}},
+		{
+			Kind: "webhook", URL: "https://keeper.example/dewline", Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority},
+			Repeat: 15 * time.Minute, Until: "acknowledged",
+		},
+	}, site.Notify)
+}
+
+// TestEveryKey reads a configuration with every key of the grammar.
+func TestEveryKey(t *testing.T) {
+	site, problems := Load("testdata/everything/site.yaml")
+	require.Empty(t, problems)
+
+	assert.Equal(t, 19*60, site.Light.From)
+	assert.Equal(t, 7*60, site.Light.To)
+	assert.True(t, site.Places[0].Latch)
+	assert.Equal(t, "The loft", site.Places[0].Title)
+
+	water := site.Places[1].Bands[quantity.WaterTemperature]
+	assert.Equal(t, stage.Band{
+		Limits:  [stage.LimitCount]float64{17, quantity.Fahrenheit.ToCanonical(70), quantity.Fahrenheit.ToCanonical(75), 27},
+		OnDelay: 30 * time.Minute, CriticalOnDelay: 5 * time.Minute, OffDelay: 10 * time.Minute,
+		Deadband: 0.5 * 5 / 9, Priority: stage.MediumPriority, Foresee: 45 * time.Minute,
+	}, water.Day)
+	night := water.Day
+	night.Limits[stage.High] = quantity.Fahrenheit.ToCanonical(74)
+	assert.Equal(t, night, water.Night)
+	assert.Equal(t, map[string]string{
+		"water-temperature.low": "keeper's book", "water-temperature.on-delay": "judgement", "water-temperature.night.high": "night book",
+	}, site.Places[1].Sources)
+	merged := site.Places[2].Bands
+	assert.Equal(t, 60.0, merged[quantity.RelativeHumidity].Day.Limits[stage.Low], "merged")
+	assert.Equal(t, 90.0, merged[quantity.RelativeHumidity].Day.Limits[stage.High], "its own")
+	assert.Equal(t, water, merged[quantity.WaterTemperature])
+
+	assert.Equal(t, "2026-12-01T07:30:00Z", site.Cohorts[0].Stages[1].At.Format(time.RFC3339))
+	assert.Empty(t, site.Cohorts[1].Place)
+
+	byID := map[string]Sensor{}
+	for _, sensor := range site.Sensors {
+		byID[sensor.ID] = sensor
+	}
+	probe := byID["probe-1"]
+	assert.Equal(t, "28-0316a2794bff", probe.Address)
+	assert.Equal(t, []time.Duration{30 * time.Second, 2 * time.Minute, 5 * time.Minute}, []time.Duration{probe.Every, probe.Gap, probe.StaleAfter})
+	assert.Equal(t, Interval{5, 40}, probe.Range[sensors.Temperature])
+	assert.Equal(t, 2.0, probe.Accuracy[sensors.Temperature], "no original by its code")
+	assert.Equal(t, 0.1, probe.AccuracyOf(sensors.Temperature), "calibrated")
+	assert.Equal(t, -0.3, probe.Calibration.Channels[sensors.Temperature].Offset)
+	assert.Equal(t, "2026-08-15", probe.Calibration.Date.Format(time.DateOnly))
+
+	bridged := byID["probe-2"]
+	assert.Equal(t, &Mux{Address: 0x71, Channel: 2}, bridged.Mux)
+	assert.EqualValues(t, 0x19, bridged.Bridge)
+	assert.Equal(t, 3, bridged.Line)
+	assert.Equal(t, 0.5, bridged.Accuracy[sensors.Temperature], "an original by its code")
+	assert.Equal(t, Interval{5, 40}, bridged.Range[sensors.Temperature])
+	assert.Equal(t, -1, probe.Line)
+
+	air := byID["air-1"]
+	assert.EqualValues(t, 0x45, air.I2C)
+	assert.Equal(t, &Heater{Above: 95, For: 2 * time.Hour, Every: 30 * time.Minute}, air.Heater)
+	assert.Equal(t, map[sensors.Channel]float64{sensors.Temperature: 0.1, sensors.Humidity: 1.5}, air.Accuracy, "part and config")
+	assert.Equal(t, []Fix{{33.4, 32.8}, {75.9, 75.3}}, air.Calibration.Channels[sensors.Humidity].Points, "sorted")
+	assert.EqualValues(t, 0x44, byID["air-2"].I2C, "68 in decimal")
+	assert.Equal(t, map[sensors.Channel]float64{sensors.Temperature: 0.3, sensors.Humidity: 2}, byID["air-2"].Accuracy)
+	assert.EqualValues(t, 0x76, byID["air-4"].I2C, "the part's first address")
+	assert.Equal(t, 4.0, *byID["air-8"].TemperatureOffset)
+	assert.Equal(t, "sht4x", byID["kernel-1"].Name)
+	assert.Equal(t, "1-0044", byID["kernel-1"].Address)
+	assert.Equal(t, map[sensors.Channel]string{sensors.Temperature: "temp1"}, byID["kernel-1"].Inputs)
+	assert.Equal(t, time.Minute, byID["computer"].Every)
+
+	radio := byID["radio-1"]
+	assert.Equal(t, map[sensors.Channel]string{sensors.Temperature: "/t~1x/0", sensors.Humidity: ""}, radio.Pointer)
+	assert.Equal(t, map[sensors.Channel]quantity.Unit{sensors.Temperature: quantity.Fahrenheit, sensors.Humidity: quantity.Ratio}, radio.Unit)
+	assert.Equal(t, "tls://broker.example:8883", radio.Broker)
+	assert.Equal(t, time.Minute, radio.Every)
+	assert.Equal(t, map[sensors.Channel]string{sensors.Temperature: "tub-2/t"}, byID["radio-2"].SenML)
+	assert.Equal(t, map[sensors.Channel]quantity.Unit{sensors.Pressure: quantity.Kilopascal}, byID["radio-3"].Unit)
+	assert.Equal(t, "testdata/everything/tape.csv", byID["tape"].File, "relative to the configuration")
+	assert.Equal(t, 60.0, byID["tape"].Speed)
+	assert.True(t, byID["tape"].Loop)
+
+	assert.Equal(t, "testdata/everything/history.db", site.History.Path)
+	assert.Equal(t, "barn/loft", site.MQTT.Root)
+	assert.True(t, site.MQTT.AllowCommands)
+	assert.Equal(t, Embedded{Listen: "[::1]:1883", Users: []User{{
+		Name: "phone", PasswordFile: "/run/phone", Read: []string{"barn/loft/#"}, Write: []string{"barn/loft/command/+"},
+	}}}, site.MQTT.Embedded)
+	assert.Equal(t, Outlet{
+		Kind: "mail", Priorities: []stage.Priority{1, 2, 3, 4}, Server: "[::1]:25", Security: "none", Username: "keeper",
+		PasswordFile: "/run/mail", From: "Loft <loft@keeper.example>", To: []string{"keeper@keeper.example"},
+	}, site.Notify[3])
+	assert.Equal(t, "acknowledged", site.Notify[2].Until)
+	assert.Equal(t, Heartbeat{URL: "https://keeper.example/alive", Every: 10 * time.Minute}, site.Heartbeat)
+	for _, name := range driverNames() {
+		assert.True(t, slices.ContainsFunc(site.Sensors, func(s Sensor) bool { return s.Driver == name }), "driver %s is not shown", name)
+	}
+	assert.Empty(t, site.Validate(), "it stays valid")
+}
+
+// filesOf makes a file system in which site.yaml has the text, beside the profile of the example.
+func filesOf(t testing.TB, text string) fstest.MapFS {
+	profile, err := os.ReadFile("testdata/example/profiles/tropical-forest-floor.yaml")
+	require.NoError(t, err)
+	return fstest.MapFS{
+		"site.yaml":    {Data: []byte(text), Mode: 0o644},
+		"profile.yaml": {Data: profile, Mode: 0o644},
+	}
+}
+
+// basis is a small valid configuration that the tests below alter.
+const basis = `site: north-loft
+timezone: Europe/Lisbon
+light: {day: "07:00-19:00"}
+profiles: [profile.yaml]
+places:
+  - {id: loft, kind: room}
+  - {id: tub-1, kind: enclosure, in: loft}
+cohorts:
+  - {id: a-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-01}]}
+sensors:
+  - {id: probe, driver: w1, address: 28-00000b3c5d1e, feeds: {temperature: tub-1/water-temperature}}
+  - {id: air, driver: sht4x, bus: I2C1, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}
+`
+
+// withWord writes a problem with the line and, for the column, the word or sign of the text that stands there.
+func withWord(text string, p Problem) string {
+	line := []rune(strings.Split(text, "\n")[p.Line-1])
+	word := regexp.MustCompile(`^("[^"]*"|[^\s,{}\[\]"]+|.?)`).FindString(string(line[p.Column-1:]))
+	severity := ""
+	if p.Severity == Warning {
+		severity = "warning: "
+	}
+	return fmt.Sprintf("%d %s %s%s", p.Line, strings.TrimSuffix(word, ":"), severity, p.Message)
+}
+
+// TestWhatMustFit holds single changes to a good configuration against what is said of them: the line, the word to which
+// the column points, and the message.
+func TestWhatMustFit(t *testing.T) {
+	cases := []struct {
+		name     string
+		replace  string // a part of basis; "" appends
+		by       string
+		expected []string
+	}{
+		{"nothing wrong", "", "", nil},
+		{"an empty value is an absent one", "", "history:\nnotify: ~\n", nil},
+		{"integers are ids too", "site: north-loft", "site: 7", nil},
+		{"a site without an id", "site: north-loft\n", "", []string{"1 timezone the site lacks its id: site: north-loft"}},
+		{"a site without a time zone", "timezone: Europe/Lisbon\n", "", []string{"1 site the site lacks its time zone, by which days begin and dates are read: timezone: Europe/Lisbon"}},
+		{"the machine's own time zone", "Europe/Lisbon", "Local", []string{`2 Local unknown timezone "Local": write an IANA name such as Europe/Lisbon`}},
+		{"a town for a time zone", "Europe/Lisbon", "lisbon", []string{`2 lisbon unknown timezone "lisbon": did you mean "Europe/Lisbon"?`}},
+		{"a slip in a time zone", "Europe/Lisbon", "Europe/Lissbon", []string{`2 Europe/Lissbon unknown timezone "Europe/Lissbon": did you mean "Europe/Lisbon"?`}},
+		{"a time zone with a way out of the database", "Europe/Lisbon", "../../etc/passwd", []string{`2 ../../etc/passwd unknown timezone "../../etc/passwd": write an IANA name such as Europe/Lisbon`}},
+		{"no places", "places:\n  - {id: loft, kind: room}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-01}]}\nsensors:\n  - {id: probe, driver: w1, address: 28-00000b3c5d1e, feeds: {temperature: tub-1/water-temperature}}\n  - {id: air, driver: sht4x, bus: I2C1, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}\n", "places: []\n",
+			[]string{"5 places the site has no places: give at least one room or enclosure under places", "1 site warning: there are no sensors: replay can use this configuration, a running daemon would watch nothing"}},
+		{"a list for a mapping", `{day: "07:00-19:00"}`, "[]", []string{"3 light a mapping is wanted here, and this is a list"}},
+		{"a word for a list", "[profile.yaml]", "profile.yaml", nil},
+
+		{"a band that nothing feeds", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {surface-temperature: {high: 30 °C}}}",
+			[]string{"6 surface-temperature nothing will measure loft/surface-temperature, so this band watches nothing: no sensor feeds loft/surface-temperature"}},
+		{"a derived band that is fed", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {dew-point: {high: 20 °C}, vapour-pressure-deficit: {high: 2 kPa}, absolute-humidity: {high: 20 g/m3}}}", nil},
+		{"a derived band that lacks an input", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {condensation-margin: {low: 1 K}}}",
+			[]string{"6 condensation-margin nothing will measure loft/condensation-margin, so this band watches nothing: no sensor feeds loft/surface-temperature"}},
+		{"oxygen needs pressure", "in: loft}", "in: loft, bands: {oxygen-saturation: {low: 7 mg/L}}}",
+			[]string{"7 oxygen-saturation nothing will measure tub-1/oxygen-saturation, so this band watches nothing: no sensor feeds tub-1/pressure"}},
+		{"a band of a profile that nothing measures", "stage: larva", "stage: adult",
+			[]string{"9 tub-1 warning: care profile tropical-forest-floor has bands at the stages of a-2026 that nothing measures in tub-1: air-temperature, relative-humidity"}},
+		{"without sensors nothing is said of it", "sensors:\n  - {id: probe, driver: w1, address: 28-00000b3c5d1e, feeds: {temperature: tub-1/water-temperature}}\n  - {id: air, driver: sht4x, bus: I2C1, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}\n", "",
+			[]string{"1 site warning: there are no sensors: replay can use this configuration, a running daemon would watch nothing"}},
+
+		{"a night band without light hours", `light: {day: "07:00-19:00"}` + "\n", "", nil},
+		{"a night band of a profile without light hours", "light: {day: \"07:00-19:00\"}\nprofiles: [profile.yaml]\nplaces:\n  - {id: loft, kind: room}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva", "profiles: [profile.yaml]\nplaces:\n  - {id: loft, kind: room}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: loft, stages: [{stage: adult",
+			[]string{`8 tropical-forest-floor warning: care profile tropical-forest-floor has bands for the night, which never hold, since the site gives no light hours: light: {day: "07:00-19:00"}`}},
+		{"a stage the profile does not know", "stage: larva", "stage: egg", []string{"9 egg warning: care profile tropical-forest-floor says nothing about the stage egg: no band holds then"}},
+		{"two cohorts of one stage share a place", "sensors:", "  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-02}]}\nsensors:", nil},
+		{"two cohorts that differ share a place", "cohorts:", "cohorts:\n  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: egg, since: 2026-09-02}]}",
+			[]string{
+				"9 egg warning: care profile tropical-forest-floor says nothing about the stage egg: no band holds then",
+				"10 tub-1 warning: b-2026 lives in tub-1 too and is listed first, so its bands hold there; those of a-2026 differ in water-temperature",
+			}},
+
+		{"a second probe with one code", "sensors:", "sensors:\n  - {id: other, driver: w1, address: 28-00000B3C5D1E, feeds: {temperature: tub-1/water-temperature}}",
+			[]string{`12 28-00000b3c5d1e sensor "other" reads this device already (line 11): let one sensor feed all its points`}},
+		{"another address of one bus", "sensors:", "sensors:\n  - {id: other, driver: sht4x, bus: i2c-1, address: 0x45, feeds: {temperature: tub-1/air-temperature}}", nil},
+		{"one address of another bus", "sensors:", "sensors:\n  - {id: other, driver: sht4x, bus: I2C3, feeds: {temperature: tub-1/air-temperature}}", nil},
+		{"one address, two parts", "sensors:", "sensors:\n  - {id: other, driver: hdc302x, bus: i2c-1, feeds: {temperature: tub-1/air-temperature}}",
+			[]string{`13 { sensor "other" answers at 0x44 of I2C1 already (line 11)`}},
+		{"two channels of a multiplexer", "bus: I2C1,", "bus: I2C1, mux: {address: 0x70, channel: 1}, feeds: {temperature: loft/air-temperature}}\n  - {id: other, driver: sht4x, bus: I2C1, mux: {address: 0x70, channel: 2},", nil},
+		{"one channel of a multiplexer", "bus: I2C1,", "bus: I2C1, mux: {address: 0x70, channel: 1}, feeds: {temperature: loft/air-temperature}}\n  - {id: other, driver: sht4x, bus: I2C1, mux: {address: 0x70, channel: 1},",
+			[]string{`13 { sensor "air" answers at 0x44 of I2C1 already (line 12)`}},
+		{"behind and beside a multiplexer", "bus: I2C1,", "bus: I2C1, feeds: {temperature: loft/air-temperature}}\n  - {id: other, driver: sht4x, bus: I2C1, mux: {address: 0x70, channel: 1},",
+			[]string{`13 { sensor "air" answers at 0x44 of I2C1 already (line 12)`}},
+		{"a multiplexer at the address of its device", "sensors:", "sensors:\n  - {id: other, driver: bme280, bus: I2C1, address: 0x76, mux: {address: 0x76, channel: 0}, feeds: {temperature: loft/air-temperature}}",
+			[]string{"11 0x76 the multiplexer has the address 0x76 itself (line 11): give one of the two another address"}},
+		{"a multiplexer at the address of another device", "sensors:", "sensors:\n  - {id: other, driver: bme280, bus: I2C1, address: 0x76, feeds: {temperature: loft/air-temperature}}\n  - {id: third, driver: sht4x, bus: I2C1, mux: {address: 0x76, channel: 0}, address: 0x46, feeds: {temperature: loft/air-temperature}}",
+			[]string{`12 0x76 sensor "other" answers at 0x76 of I2C1 already (line 11)`}},
+		{"two probes at one bridge", "sensors:", "sensors:\n  - {id: one, driver: ds248x, bus: I2C1, address: 28-00000b3c5d1f, feeds: {temperature: tub-1/water-temperature}}\n  - {id: two, driver: ds248x, bus: I2C1, address: 28-00000b3c5d20, feeds: {temperature: tub-1/water-temperature}}", nil},
+		{"a bridge and a thermometer at one address", "sensors:", "sensors:\n  - {id: one, driver: mcp9808, bus: I2C1, feeds: {temperature: tub-1/air-temperature}}\n  - {id: two, driver: ds248x, bus: I2C1, bridge: 0x18, address: 28-00000b3c5d20, feeds: {temperature: tub-1/water-temperature}}",
+			[]string{`12 0x18 sensor "one" answers at 0x18 of I2C1 already (line 11)`}},
+
+		{"a part that hates dew in a wet place", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {relative-humidity: {low: 80 %, high: 95 %}}}", nil},
+		{"a BME280 in a wet place", "{id: loft, kind: room}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-01}]}\nsensors:",
+			"{id: loft, kind: room, bands: {relative-humidity: {low: 80 %, high: 95 %}}}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-01}]}\nsensors:\n  - {id: bme, driver: bme280, bus: I2C1, feeds: {humidity: loft/relative-humidity}}",
+			[]string{"11 bme280 warning: bme280 is rated for air in which nothing condenses, and its own band of loft goes above 90 %RH: it will drift there, prefer an SHT3x, SHT4x or HDC302x"}},
+		{"a BME280 with animals that want it wet", "sensors:", "  - {id: b-2026, profile: tropical-forest-floor, place: loft, stages: [{stage: adult, since: 2026-09-01}]}\nsensors:\n  - {id: bme, driver: bme280, bus: I2C1, feeds: {humidity: loft/relative-humidity}}",
+			[]string{"12 bme280 warning: bme280 is rated for air in which nothing condenses, and the band of b-2026 at the stage adult of loft goes above 90 %RH: it will drift there, prefer an SHT3x, SHT4x or HDC302x"}},
+		{"a carbon dioxide channel", "driver: sht4x, bus: I2C1, feeds: {", "driver: scd4x, bus: I2C1, feeds: {co2: loft/relative-humidity, ", []string{"12 co2 channel co2 belongs to no quantity that dewline watches"}},
+		{"an option of another driver", "driver: sht4x,", "driver: sht4x, topic: x,", []string{"12 x topic is an option of the drivers mqtt, not of sht4x"}},
+		{"a sensor that feeds nothing", ", feeds: {temperature: tub-1/water-temperature}", "", []string{`11 { sensor "probe" feeds nothing: give feeds: {temperature: place/quantity}`}},
+		{"mqtt without a broker", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, topic: t, unit: degC,", []string{`11 { sensor "probe" has no broker to listen to: give mqtt: {broker: …}, or a broker of its own`}},
+		{"a bare number of a message without its unit", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, broker: \"mqtt://localhost\", topic: t, pointer: /x,", []string{`11 { sensor "probe" lacks the unit of temperature, in which a payload has bare numbers: unit: {temperature: Cel}`}},
+		{"a unit of another quantity", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, broker: \"mqtt://localhost\", topic: t, unit: kPa,", []string{"11 kPa kPa is not a unit of air-temperature (try °C)"}},
+		{"too many points", "driver: w1,", "driver: w1, calibration: {temperature: {points: [{measured: 0 °C, reference: 0 °C}, {measured: 20 °C, reference: 20 °C}, {measured: 40 °C, reference: 40 °C}]}},",
+			[]string{"11 points calibrating water-temperature: 3 points are given, and a straight line takes one or two: the two that lie farthest apart will do"}},
+		{"an offset beyond belief", "driver: w1,", "driver: w1, calibration: {temperature: {offset: 12 K}},",
+			[]string{"11 12 calibrating water-temperature: the sensor is off by -12.00 K, more than the 5 K that a correction may hide: check the reference, then replace the sensor"}},
+
+		{"pages for everybody", "", "web: {listen: \":8420\"}\n", []string{`13 ":8420" :8420 can be reached from other machines, which comes with access control, and this configuration has none: listen on 127.0.0.1, and let other machines in through an SSH tunnel or a reverse proxy that asks for a password`}},
+		{"pages for this machine", "", "web: {listen: \"[::1]:8420\"}\n", nil},
+		{"two listeners in one place", "", "web: {listen: 127.0.0.1:1883}\nmqtt: {embedded: {listen: 127.0.0.1:1883}}\n", []string{"14 127.0.0.1:1883 the web pages listen on 127.0.0.1:1883 too (line 13)"}},
+		{"mqtt without anything", "", "mqtt: {username: x}\n", []string{"13 mqtt mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}"}},
+		{"a password in clear", "", "mqtt: {broker: \"mqtt://broker.example\", username: x, password_file: /run/x}\n", []string{`13 "mqtt://broker.example" warning: the password crosses the network to broker.example unencrypted: use mqtts://`}},
+		{"a password over TLS", "", "mqtt: {broker: \"mqtts://broker.example\", username: x, password_file: /run/x}\n", nil},
+		{"a certificate without TLS", "", "mqtt: {broker: \"mqtt://broker.example\", ca-file: /run/x}\n", []string{
+			"13 /run/x warning: certificates are not used with mqtt://broker.example, which is not encrypted: write mqtts://",
+		}},
+		{"an outlet without its broker", "", "notify: [{outlet: mqtt}]\n", []string{"13 mqtt the outlet mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}"}},
+		{"nobody hears of the worst", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", priorities: [low]}]\n", []string{"13 notify warning: no outlet takes the priority critical: nobody will be told of the worst"}},
+		{"mail that says nothing", "", "notify: [{outlet: mail}]\n", []string{
+			"13 { mail needs a receiver: to: keeper@example.org",
+			"13 { mail needs a sender: from: dewline@example.org",
+			"13 { mail needs a server: server: smtp.example.org:587",
+		}},
+		{"a heartbeat of a racing heart", "", "heartbeat: {url: \"https://keeper.example\", every: 1s}\n", []string{"13 1s a heartbeat more often than every 30s is taken for an attack by many services"}},
+		{"two addresses of one heartbeat", "", "heartbeat: {url: \"https://keeper.example\", url-file: /run/x}\n", []string{"13 /run/x give either url or url-file"}},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			text := basis + c.by
+			if c.replace != "" {
+				require.Equal(t, 1, strings.Count(basis, c.replace), "the part to replace must stand there once")
+				text = strings.Replace(basis, c.replace, c.by, 1)
+			}
+			site, problems := LoadFS(filesOf(t, text), "site.yaml")
+			var got []string
+			for _, problem := range problems {
+				got = append(got, withWord(text, problem))
+			}
+			assert.ElementsMatch(t, c.expected, got)
+			assert.Equal(t, problems.Err() == nil, site != nil, "a site exactly where there is no error")
+		})
+	}
+}
+
+// TestPressureOfTheRoomServesItsEnclosures: oxygen saturation of a tub takes the pressure measured in its room.
+func TestPressureOfTheRoomServesItsEnclosures(t *testing.T) {
+	text := strings.Replace(basis, "in: loft}", "in: loft, bands: {oxygen-saturation: {low: 7 mg/L}}}", 1) +
+		"  - {id: baro, driver: bmp280, bus: I2C1, feeds: {pressure: loft/pressure}}\n"
+	_, problems := LoadFS(filesOf(t, text), "site.yaml")
+	assert.Empty(t, problems)
+}
+
+func TestSecretFiles(t *testing.T) {
+	text := basis + "mqtt: {broker: \"mqtt://127.0.0.1\", username: x, password_file: /etc/dewline/mqtt}\n"
+	cases := []struct {
+		name     string
+		file     *fstest.MapFile
+		expected string
+	}{
+		{"kept close", &fstest.MapFile{Mode: 0o640}, ""},
+		{"open to all", &fstest.MapFile{Mode: 0o644}, "site.yaml:13:64: warning: /etc/dewline/mqtt is open to every user of this machine: chmod o= it"},
+		{"absent", nil, "site.yaml:13:64: warning: /etc/dewline/mqtt does not exist"},
+		{"a folder", &fstest.MapFile{Mode: 0o700 | os.ModeDir}, "site.yaml:13:64: /etc/dewline/mqtt is not a file (it is a folder)"},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			fsys := filesOf(t, text)
+			if c.file != nil {
+				fsys["etc/dewline/mqtt"] = c.file
+			}
+			_, problems := LoadFS(fsys, "site.yaml")
+			assert.Equal(t, c.expected, problems.String())
+		})
+	}
+}
+
+// TestSecretsStayInTheirFiles: neither the model nor the problems show what is in a secret's file.
+func TestSecretsStayInTheirFiles(t *testing.T) {
+	fsys := filesOf(t, basis+"mqtt: {broker: \"mqtt://127.0.0.1\", username: x, password_file: /run/secret}\n")
+	fsys["run/secret"] = &fstest.MapFile{Data: []byte("hunter-2-and-a-half"), Mode: 0o644}
+	site, problems := LoadFS(fsys, "site.yaml")
+	require.NotNil(t, site)
+	assert.NotContains(t, fmt.Sprintf("%+v %#v %v", site, site, problems), "hunter")
+}
+
+func TestFilesThatCannotBeRead(t *testing.T) {
+	fsys := filesOf(t, basis)
+	fsys["folder/x"] = &fstest.MapFile{}
+	for name, expected := range map[string]string{
+		"absent.yaml": "absent.yaml: the file does not exist",
+		"folder":      "folder: this is not a file (it is a folder)",
+	} {
+		site, problems := LoadFS(fsys, name)
+		assert.Nil(t, site)
+		assert.Equal(t, expected, problems.String())
+	}
+	site, problems := Load(t.TempDir())
+	assert.Nil(t, site)
+	assert.ErrorContains(t, problems.Err(), "it is a folder")
+}
+
+// TestValidateOfASiteBuiltInCode: without a file behind it a problem names the value by its path in the model.
+func TestValidateOfASiteBuiltInCode(t *testing.T) {
+	band := stage.NoBand()
+	band.Limits[stage.High] = 20
+	band.Limits[stage.Low] = 25
+	site := &Site{
+		ID: "north-loft", Location: time.UTC, Light: stage.Light{Location: time.UTC, AlwaysDay: true},
+		Places: []Place{{ID: "loft", Room: true, Bands: map[quantity.Quantity]stage.DayNight{
+			quantity.AirTemperature: {Day: band, Night: band},
+		}}},
+		Sensors: []Sensor{
+			{ID: "a", Driver: "sim", Every: 10 * time.Second, Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: {Place: "loft", Quantity: quantity.AirTemperature}}},
+			{ID: "b", Driver: "smi"},
+		},
+	}
+	assert.Equal(t, []string{
+		"places[0].bands.air-temperature.high: high (20 °C = 68 °F) must lie above low (25 °C = 77 °F)",
+		`sensors[1].driver: unknown driver "smi": did you mean "sim"?`,
+	}, strings.Split(site.Validate().String(), "\n"))
+	band.Limits[stage.High] = 30
+	site.Places[0].Bands[quantity.AirTemperature] = stage.DayNight{Day: band, Night: band}
+	site.Sensors = site.Sensors[:1]
+	assert.Empty(t, site.Validate())
+}
+
+func TestWatchSite(t *testing.T) {
+	site, problems := Load("testdata/everything/site.yaml")
+	require.NoError(t, problems.Err())
+	core := site.WatchSite()
+	assert.Equal(t, site.ID, core.ID)
+	assert.Equal(t, site.Location, core.Location)
+	assert.Equal(t, site.Light, core.Light)
+	assert.Len(t, core.Places, 3)
+	assert.True(t, core.Places[0].Latch && core.Places[0].Room)
+	assert.Equal(t, "loft", core.Places[1].In)
+	require.Len(t, core.Places[1].Bands, len(site.Places[1].Bands))
+	for q, both := range site.Places[1].Bands {
+		assert.True(t, sameBand(both.Day, core.Places[1].Bands[q].Day) && sameBand(both.Night, core.Places[1].Bands[q].Night), q)
+	}
+	assert.Equal(t, site.Profiles, core.Profiles)
+	assert.Equal(t, site.Cohorts[0].Stages, core.Cohorts[0].Stages)
+
+	point := func(text string) (gap, stale time.Duration, accuracy float64) {
+		for _, p := range core.Points {
+			if p.Point.String() == text {
+				return p.Gap, p.StaleAfter, p.Accuracy
+			}
+		}
+		t.Fatalf("no point %s", text)
+		return 0, 0, 0
+	}
+	// Two sensors feed it: gap 2m and the default 60s, stale 5m and the default 2m, 0.1 K by calibration and 0.5 K.
+	gap, stale, accuracy := point("tub-1/water-temperature")
+	assert.Equal(t, 2*time.Minute, gap)
+	assert.Equal(t, 5*time.Minute, stale)
+	assert.Equal(t, 0.5, accuracy)
+	// A message every 60 s: max(3 × 60 s, 60 s), max(5 × 60 s, 2 min, gap), accuracy unknown.
+	gap, stale, accuracy = point("tub-2/water-temperature")
+	assert.Equal(t, 3*time.Minute, gap)
+	assert.Equal(t, 5*time.Minute, stale)
+	assert.Zero(t, accuracy)
+
+	seen := map[quantity.Point]bool{}
+	for _, p := range core.Points {
+		assert.False(t, seen[p.Point], "%s stands there twice", p.Point)
+		assert.False(t, p.Point.Quantity.Derived())
+		seen[p.Point] = true
+	}
+	require.Len(t, core.Sensors, len(site.Sensors))
+	for i, sensor := range core.Sensors {
+		assert.Equal(t, site.Sensors[i].ID, sensor.ID)
+		assert.Len(t, sensor.Feeds, len(site.Sensors[i].Feeds))
+		assert.Positive(t, sensor.FaultAfter)
+		assert.Less(t, sensor.FaultAfter, site.Sensors[i].StaleAfterOrDefault(), "the cause ahead of the symptom")
+	}
+}
+
+// TestWatchSiteWithoutSensors: replay takes a site whose readings come from a file.
+func TestWatchSiteWithoutSensors(t *testing.T) {
+	text, _, _ := strings.Cut(basis, "sensors:")
+	site, problems := LoadFS(filesOf(t, text), "site.yaml")
+	require.NoError(t, problems.Err())
+	core := site.WatchSite()
+	assert.Empty(t, core.Points)
+	assert.Empty(t, core.Sensors)
+	assert.Len(t, core.Places, 2)
+	assert.Len(t, core.Cohorts, 1)
+
+	bare := (&Site{}).WatchSite()
+	assert.Equal(t, time.UTC, bare.Location)
+	assert.NotNil(t, bare.Profiles)
+}
+
+func TestIntervalsOfASensor(t *testing.T) {
+	cases := []struct {
+		name              string
+		sensor            Sensor
+		gap, stale, fault time.Duration
+	}{
+		{"fast", Sensor{Every: 10 * time.Second}, time.Minute, 2 * time.Minute, time.Minute},
+		{"slow", Sensor{Every: 10 * time.Minute}, 30 * time.Minute, 50 * time.Minute, 30 * time.Minute},
+		{"a wide gap", Sensor{Every: 10 * time.Second, Gap: time.Hour}, time.Hour, time.Hour, time.Minute},
+		{"soon stale", Sensor{Every: 10 * time.Second, StaleAfter: time.Minute}, time.Minute, time.Minute, 55 * time.Second},
+		{"stale in two reads", Sensor{Every: time.Minute, Gap: time.Minute, StaleAfter: 2 * time.Minute}, time.Minute, 2 * time.Minute, 90 * time.Second},
+		{"stale at the next read", Sensor{Every: time.Minute, Gap: time.Minute, StaleAfter: time.Minute}, time.Minute, time.Minute, 30 * time.Second},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			assert.Equal(t, c.gap, c.sensor.GapOrDefault())
+			assert.Equal(t, c.stale, c.sensor.StaleAfterOrDefault())
+			assert.Equal(t, c.fault, c.sensor.FaultAfter())
+		})
+	}
+}
+
+func TestCalibrationOf(t *testing.T) {
+	site, problems := Load("testdata/everything/site.yaml")
+	require.NoError(t, problems.Err())
+	byID := map[string]*Sensor{}
+	for i := range site.Sensors {
+		byID[site.Sensors[i].ID] = &site.Sensors[i]
+	}
+	offset, err := byID["probe-1"].CalibrationOf(sensors.Temperature)
+	require.NoError(t, err)
+	assert.InDelta(t, 21.7, offset.Apply(22), 1e-12)
+	assert.InDelta(t, 0.1, offset.Expanded(35, 2), 1e-12)
+	assert.Equal(t, "2026-08-14T23:00:00.000Z", offset.At.String(), "local midnight")
+
+	line, err := byID["air-1"].CalibrationOf(sensors.Humidity)
+	require.NoError(t, err)
+	assert.InDelta(t, 75.3, line.Apply(75.9), 1e-12)
+	assert.InDelta(t, 32.8, line.Apply(33.4), 1e-12)
+	point, err := byID["air-1"].CalibrationOf(sensors.Temperature)
+	require.NoError(t, err)
+	assert.InDelta(t, 19.8, point.Apply(20), 1e-12)
+	assert.Greater(t, point.Expanded(20, 0.1), point.Expanded(0.2, 0.1), "nothing is known of the gain")
+
+	none, err := byID["air-2"].CalibrationOf(sensors.Temperature)
+	require.NoError(t, err)
+	assert.Nil(t, none)
+	none, err = byID["probe-1"].CalibrationOf(sensors.Humidity)
+	require.NoError(t, err)
+	assert.Nil(t, none)
+}
+
+// TestDriverTable holds the table to what the rest of the program relies on.
+func TestDriverTable(t *testing.T) {
+	for _, drv := range drivers {
+		t.Run(drv.name, func(t *testing.T) {
+			assert.NotEmpty(t, drv.channels)
+			for channel, value := range drv.accuracy {
+				assert.True(t, drv.offers(channel), channel)
+				assert.Positive(t, value)
+			}
+			for part, figures := range drv.parts {
+				assert.Equal(t, slices.Sorted(maps.Keys(drv.accuracy)), slices.Sorted(maps.Keys(figures)), part)
+				for channel, value := range figures {
+					assert.LessOrEqual(t, value, drv.accuracy[channel], "%s: without a part the least accurate one counts", part)
+				}
+			}
+			for _, address := range drv.addresses {
+				assert.True(t, address >= 0x08 && address <= 0x77, "0x%02x is reserved on the bus (UM10204)", address)
+			}
+			for _, key := range drv.options {
+				assert.Contains(t, sensorKeys, key)
+				assert.NotContains(t, sharedSensorKeys, key)
+			}
+		})
+	}
+	assert.Equal(t, "calibration", sharedSensorKeys[len(sharedSensorKeys)-1], "sharedSensorKeys cuts sensorKeys after the shared ones")
+}

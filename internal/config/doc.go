@@ -1,0 +1,153 @@
+// Package config reads the configuration of a site and its care profiles: YAML in, a validated model out, or every problem
+// at once, each with file, line, column and, where a word was misspelt, the one that was probably meant.
+//
+//	site, problems := config.Load("north-loft.yaml")
+//	for _, problem := range problems {
+//		fmt.Println(problem) // north-loft.yaml:12:7: unknown quantity "air-temprature": did you mean "air-temperature"?
+//	}
+//	if site == nil {
+//		os.Exit(1)
+//	}
+//	core := watch.New(site.WatchSite(), run)
+//
+// Problems are errors and warnings. An error keeps the configuration from being used: there is no site then. A warning
+// ("file:line:column: warning: message") says that something is probably not meant so; warnings alone leave the site
+// usable, and check exits with 0.
+//
+// A configuration never holds a secret, only the path of the file with it, and the model holds no more: it may be printed.
+//
+// # Grammar
+//
+// One YAML 1.2 document of at most 1 MiB, in UTF-8, indented by spaces. Keys are as below and nothing else. Anchors,
+// aliases and merges (<<) may save repetition; tags, complex keys and further documents are refused. Written here as
+// type or default; … stands for a list of the same. Everything is optional unless it is marked *.
+//
+//	site: ID *
+//	timezone: IANA name *                # never the machine's own, which changes with the machine
+//	light: {day: "07:00-19:00"}          # local hours of light; may wrap midnight; absent: always day
+//	display: {temperature: celsius}      # or fahrenheit
+//	profiles: [PATH, …]
+//	places: *
+//	  - id: ID *                         # not "sensor"
+//	    title: TEXT
+//	    kind: room | enclosure *
+//	    in: ID                           # the room of an enclosure
+//	    latch: false                     # alarms stay until a person resets them
+//	    bands: {QUANTITY: BAND, …}       # go before those of a cohort
+//	cohorts:
+//	  - id: ID *
+//	    profile: ID *
+//	    place: ID                        # absent: it lives nowhere any more
+//	    stages: [{stage: STAGE, since: TIME}, …] *   # in the order of time
+//	sensors:
+//	  - id: ID *
+//	    driver: DRIVER *
+//	    every: 10s                       # of mqtt: how often a message is expected, 60s
+//	    feeds: {CHANNEL: PLACE/QUANTITY, …} *        # not needed by board
+//	    accuracy: {CHANNEL: DIFFERENCE, …}           # expanded, k = 2; absent: the data sheet's
+//	    range: {CHANNEL: "5–40 °C" | {low: VALUE, high: VALUE}, …}   # values outside are suspect
+//	    disagree: {CHANNEL: DIFFERENCE, …}           # spread between the sensors of a point that is a fault
+//	    gap: DURATION                    # absent: 3 × every, at least 60s
+//	    stale-after: DURATION            # absent: 5 × every, at least 2m and gap
+//	    calibration:
+//	      date: TIME
+//	      CHANNEL: {offset: DIFFERENCE, uncertainty: DIFFERENCE}
+//	      CHANNEL: {points: [{measured: VALUE, reference: VALUE}, …], uncertainty: DIFFERENCE}   # one or two points
+//	history: {path: PATH, keep: DURATION}            # absent: nothing is kept; keep absent: for ever
+//	mqtt:
+//	  broker: mqtt[s]://HOST:PORT        # also tcp, ssl, tls, ws, wss; no credentials inside
+//	  username: TEXT
+//	  password_file: PATH
+//	  ca-file: PATH
+//	  certificate-file: PATH             # of the client, together with
+//	  key-file: PATH
+//	  client-id: dewline-SITE
+//	  root: dewline/SITE
+//	  commands: false                    # true: command/… topics are obeyed
+//	  embedded:
+//	    listen: 127.0.0.1:1883 *         # loopback only
+//	    users: [{name: TEXT *, password_file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
+//	web: {listen: 127.0.0.1:8420}        # loopback only
+//	control: {socket: /run/dewline/control.sock}
+//	notify:
+//	  - outlet: mqtt | webhook | mail *
+//	    priorities: [PRIORITY, …]        # absent: all
+//	    repeat: DURATION                 # absent: once
+//	    until: acknowledged | cleared
+//	    url: https://… | url-file: PATH, token-file: PATH                   # webhook
+//	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password_file: PATH, from: ADDRESS *,
+//	      to: [ADDRESS, …] *                                                # mail
+//	heartbeat: {url: https://… | url-file: PATH, every: 5m}   # asked while all is well, so that silence is noticed
+//
+// A relative path is relative to the folder of the configuration.
+//
+// What tells a sensor's device from others, by driver:
+//
+//	w1                       address: 28-0316a2794bff *
+//	ds248x                   bus: I2C1 *, mux, bridge: 0x18, line: 0…7 (DS2482-800 only), address: as w1 *
+//	sht4x, sht3x, htu21      bus *, mux, address, part: SHT45 (sets the accuracy); sht4x also
+//	                         heater: true | {above: 90 %, for: 1h, every: 1h}
+//	bme280, bmp280, aht20, hdc302x, mcp9808, tmp102
+//	                         bus *, mux, address (absent: the part's first)
+//	scd4x                    bus *, mux, temperature-offset: 4 K
+//	hwmon, iio               name: the kernel's *, address: which of several, such as 1-0044,
+//	                         inputs: {CHANNEL: temp2, …}
+//	board                    address: thermal zone
+//	mqtt                     topic *, unit *: UNIT | {CHANNEL: UNIT, …} for payloads that are a number, or with
+//	                         pointer: JSON Pointer | {CHANNEL: …}, or instead of both senml: NAME | {CHANNEL: …};
+//	                         broker, username, password_file, ca-file where it is not the site's
+//	recorded                 file: readings file *, speed: 1, loop: false
+//	sim                      nothing
+//
+// An I²C address is written 0x44, "0x44" or 68; mux is {address: 0x70, channel: 0…7}.
+//
+// A BAND, here and in profiles:
+//
+//	low, high, critical-low, critical-high: VALUE
+//	on-delay, critical-on-delay, off-delay: DURATION   # an on-delay alone holds for the critical limits too
+//	deadband: DIFFERENCE
+//	priority: PRIORITY                   # of low and high; critical limits are critical
+//	foresee: DURATION                    # how far ahead a limit is looked for; absent: not at all
+//	source: TEXT                         # of every number here that has none of its own
+//	day: {…}, night: {…}                 # any of the above, in place of the base
+//
+// A number in a band may be written {value: 72 degF, source: TEXT}. What is not given is left to [stage.Band.WithDefaults].
+//
+// A care profile is a file of its own:
+//
+//	profile: ID                          # absent: the name of the file
+//	title: TEXT
+//	caution: TEXT
+//	stages:
+//	  STAGE:
+//	    gosner: "25–41"
+//	    notes: [TEXT, …]
+//	    QUANTITY: BAND
+//	    …
+//
+// The words:
+//
+//	ID          letters a to z, digits, inner hyphens
+//	QUANTITY    air-temperature, water-temperature, surface-temperature, relative-humidity, pressure; in bands also
+//	            dew-point, vapour-pressure-deficit, absolute-humidity, condensation-margin, oxygen-saturation
+//	STAGE       egg, larva, metamorph, juvenile, adult
+//	CHANNEL     temperature, humidity, pressure
+//	PRIORITY    low, medium, high, critical
+//	VALUE       a number with its unit: 72 degF, 22 °C, 80 %, 0.8 kPa, 7 mg/L; a bare number is an error
+//	DIFFERENCE  likewise: 0.3 K, 0.5 degF, 3 %RH
+//	DURATION    10s, 15m, 2h, 1h30m, 7d, 2w, 2y (a year is 365 days)
+//	TIME        2026-09-01, the first instant of that local day, or RFC 3339
+//
+// # What is checked beyond the grammar
+//
+// Limits in order, by day and by night; deadbands no wider than half a band; delays no longer than the time within which a
+// person must act; ids given once; references that lead somewhere; places that lie in a room; stages in the order of time;
+// channels that the driver has and the quantity takes; devices that no two sensors share, multiplexers considered;
+// calibrations that can be believed; listeners that no other machine reaches; connections that have what they need.
+// A band of a place that nothing feeds is an error, unless the site has no sensors at all, as for a replay.
+//
+// Warned of is: a band of a profile that nothing measures where its cohort lives, night bands without light hours, cohorts
+// that ask for different things in one place, life running backwards, a sensor read faster than it measures, a part rated
+// for non-condensing air in a wet place, secrets that others can read or that cross the network in clear, missing files
+// that may still come, and a site nobody is told the worst of.
+package config

@@ -1,0 +1,138 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/stage"
+)
+
+// durationUnits are the units of a duration. A year is 365 days: it serves to say how long history is kept.
+var durationUnits = []struct {
+	symbol string
+	length time.Duration
+}{
+	{"ms", time.Millisecond}, {"s", time.Second}, {"m", time.Minute}, {"min", time.Minute}, {"h", time.Hour},
+	{"d", 24 * time.Hour}, {"w", 7 * 24 * time.Hour}, {"y", 365 * 24 * time.Hour},
+}
+
+// ParseDuration reads a length of time such as "10s", "15m", "1h30m", "7d" or "2y" (ms, s, m or min, h, d, w, y; a year
+// is 365 days). Numbers are whole or decimal and not negative; a bare number is an error, except 0.
+func ParseDuration(text string) (time.Duration, error) {
+	rest := strings.ReplaceAll(text, " ", "")
+	if rest == "0" {
+		return 0, nil
+	}
+	if rest == "" {
+		return 0, fmt.Errorf("a duration is empty: write one such as 10s, 15m or 2h")
+	}
+	var total time.Duration
+	for rest != "" {
+		digits := rest[:len(rest)-len(strings.TrimLeft(rest, "0123456789."))]
+		rest = rest[len(digits):]
+		symbol := rest[:len(rest)-len(strings.TrimLeft(rest, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"))]
+		rest = rest[len(symbol):]
+		number, err := strconv.ParseFloat(digits, 64)
+		if err != nil || digits == "" {
+			return 0, fmt.Errorf("%s is not a duration such as 10s, 15m, 2h or 7d", quoted(text))
+		}
+		if symbol == "" {
+			return 0, fmt.Errorf("duration %s needs a unit: s, m, h, d, w or y", quoted(text))
+		}
+		length := time.Duration(0)
+		for _, unit := range durationUnits {
+			if unit.symbol == symbol {
+				length = unit.length
+			}
+		}
+		if length == 0 {
+			return 0, fmt.Errorf("duration %s: unknown unit %s (s, m, h, d, w or y)", quoted(text), quoted(symbol))
+		}
+		const longest = 100 * 365 * 24 * time.Hour // far from overflow, and longer than any use here
+		part := math.Round(number * float64(length))
+		if part > float64(longest) || total+time.Duration(part) > longest {
+			return 0, fmt.Errorf("duration %s is longer than 100 years", quoted(text))
+		}
+		total += time.Duration(part)
+	}
+	return total, nil
+}
+
+// formatDuration writes a duration the way a config does, without the zero units that time.Duration prints.
+func formatDuration(d time.Duration) string {
+	if d == 0 {
+		return "0"
+	}
+	text := d.String()
+	if strings.HasSuffix(text, "m0s") {
+		text = strings.TrimSuffix(text, "0s")
+	}
+	if strings.HasSuffix(text, "h0m") {
+		text = strings.TrimSuffix(text, "0m")
+	}
+	return text
+}
+
+// parseLightHours reads two local times of day, "07:00-19:00", as minutes after midnight.
+func parseLightHours(text string) (from, to int, err error) {
+	first, second, found := strings.Cut(strings.ReplaceAll(text, "–", "-"), "-")
+	if !found {
+		return 0, 0, fmt.Errorf("light hours %s are not of the form 07:00-19:00", quoted(text))
+	}
+	if from, err = parseTimeOfDay(first); err != nil {
+		return 0, 0, err
+	}
+	if to, err = parseTimeOfDay(second); err != nil {
+		return 0, 0, err
+	}
+	if from == 24*60 {
+		from = 0
+	}
+	if from == to || from == 0 && to == 24*60 {
+		return 0, 0, fmt.Errorf("light hours %s leave no night: leave out light where the day never ends", quoted(text))
+	}
+	return from, to, nil
+}
+
+// parseTimeOfDay reads "07:00" as minutes after midnight; "24:00" is the end of the day.
+func parseTimeOfDay(text string) (int, error) {
+	bad := fmt.Errorf("time of day %s is not of the form 07:00", quoted(strings.TrimSpace(text)))
+	hours, minutes, found := strings.Cut(strings.TrimSpace(text), ":")
+	if !found || len(hours) > 2 || len(minutes) != 2 {
+		return 0, bad
+	}
+	h, errHours := strconv.ParseUint(hours, 10, 8)
+	m, errMinutes := strconv.ParseUint(minutes, 10, 8)
+	if errHours != nil || errMinutes != nil || h > 24 || m > 59 || h == 24 && m > 0 {
+		return 0, bad
+	}
+	return int(h*60 + m), nil
+}
+
+// parseTime reads a date, which means the first instant of that local day, or an RFC 3339 time.
+func parseTime(text string, location *time.Location) (time.Time, error) {
+	if day, err := time.Parse("2006-01-02", text); err == nil {
+		if day.Year() < 1970 || day.Year() > 2200 {
+			return time.Time{}, fmt.Errorf("date %s lies outside the years 1970 to 2200", quoted(text))
+		}
+		// From noon of the day before, since some zones have days that do not begin at midnight.
+		noon := time.Date(day.Year(), day.Month(), day.Day()-1, 12, 0, 0, 0, location)
+		at := stage.NextMidnight(noon, location)
+		for range 12 { // a clock change can leave the result on the day before, by an hour or so
+			if at.In(location).Format(time.DateOnly) >= text {
+				break
+			}
+			at = at.Add(15 * time.Minute)
+		}
+		return at.In(location), nil
+	}
+	at, err := instant.Parse(text)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("%s is neither a date such as 2026-09-01 nor a time such as 2026-09-01T14:30:00Z", quoted(text))
+	}
+	return at.Time().In(location), nil
+}

@@ -1,0 +1,33 @@
+package config
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
+
+// TestEveryMistakeIsToldAtOnce holds a configuration with every kind of mistake against the list of problems it must
+// give: all of them in one go, each with its place.
+func TestEveryMistakeIsToldAtOnce(t *testing.T) {
+	// The mode of a file does not survive every checkout, so it is set here.
+	require.NoError(t, os.Chmod("testdata/mistakes/secret-for-all", 0o644))
+	site, problems := Load("testdata/mistakes/site.yaml")
+	require.Nil(t, site)
+	require.Error(t, problems.Err())
+	golden(t, "testdata/mistakes/problems.golden", problems.String()+"\n")
+}
+
+func golden(t *testing.T, path, got string) {
+	t.Helper()
+	if *update {
+		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
+	}
+	want, err := os.ReadFile(filepath.FromSlash(path))
+	require.NoError(t, err)
+	require.Equal(t, string(want), got)
+}

@@ -1,0 +1,209 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+	_ "time/tzdata" // a bare board has no zone files
+
+	"dewline/internal/stage"
+)
+
+// Load reads a configuration and the care profiles it names, and checks all of it. The site is nil where there is an
+// error among the problems; warnings alone leave it usable.
+func Load(path string) (*Site, Problems) { return load(system{}, path) }
+
+// LoadFS is [Load] within a file system. Absolute paths in the configuration mean its root.
+func LoadFS(fsys fs.FS, path string) (*Site, Problems) { return load(within{fsys}, path) }
+
+// files is where files are read from.
+type files interface {
+	Open(name string) (fs.File, error)
+	Stat(name string) (fs.FileInfo, error)
+}
+
+// system is the file system of the machine.
+type system struct{}
+
+func (system) Open(name string) (fs.File, error)     { return os.Open(name) }
+func (system) Stat(name string) (fs.FileInfo, error) { return os.Stat(name) }
+
+// within is a file system in which paths may be written as in a configuration.
+type within struct{ fsys fs.FS }
+
+func (w within) Open(name string) (fs.File, error)     { return w.fsys.Open(inFS(name)) }
+func (w within) Stat(name string) (fs.FileInfo, error) { return fs.Stat(w.fsys, inFS(name)) }
+
+func inFS(name string) string {
+	return path.Clean(strings.TrimLeft(filepath.ToSlash(name), "/"))
+}
+
+// readFile reads a regular file of bounded size. The error does not repeat the path.
+func readFile(from files, name string) ([]byte, error) {
+	info, err := from.Stat(name) // before opening it: opening a pipe would wait for a writer
+	if err != nil {
+		return nil, bare(err)
+	}
+	if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("this is not a file (%s)", kindOfFile(info.Mode()))
+	}
+	file, err := from.Open(name)
+	if err != nil {
+		return nil, bare(err)
+	}
+	defer file.Close()
+	source, err := io.ReadAll(io.LimitReader(file, mostBytes+1))
+	if err != nil {
+		return nil, bare(err)
+	}
+	return source, nil
+}
+
+// bare takes the path off an error, since it stands beside the message already.
+func bare(err error) error {
+	if found, ok := errors.AsType[*fs.PathError](err); ok {
+		err = found.Err
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return errors.New("the file does not exist")
+	}
+	return fmt.Errorf("the file cannot be read: %w", err)
+}
+
+func kindOfFile(mode fs.FileMode) string {
+	switch {
+	case mode.IsDir():
+		return "it is a folder"
+	case mode&fs.ModeNamedPipe != 0:
+		return "it is a pipe"
+	case mode&fs.ModeSocket != 0:
+		return "it is a socket"
+	}
+	return "it is a device"
+}
+
+func load(from files, name string) (*Site, Problems) {
+	source, err := readFile(from, name)
+	if err != nil {
+		return nil, Problems{{File: name, Message: err.Error()}}
+	}
+	root, bad := parseYAML(name, source)
+	d := &decoder{reporter{origins: origins{}}}
+	if bad != nil {
+		d.syntax(bad)
+		return nil, d.problems.sorted(name)
+	}
+	d.origins[""] = root.at
+	loader := &loader{decoder: d, from: from, folder: filepath.Dir(name)}
+	site := loader.site(root)
+	d.problems = append(d.problems, site.Validate()...)
+	loader.checkFiles(site)
+	problems := d.problems.sorted(name)
+	if problems.Err() != nil {
+		return nil, problems
+	}
+	return site, problems
+}
+
+// loader reads the files that a configuration names.
+type loader struct {
+	*decoder
+	from   files
+	folder string // of the configuration
+}
+
+// resolve returns the path of a file that is named relative to the configuration.
+func (l *loader) resolve(name string) string {
+	if name == "" || filepath.IsAbs(name) {
+		return name
+	}
+	return filepath.Join(l.folder, name)
+}
+
+// profiles reads the care profiles and fills them into the site.
+func (l *loader) profiles(site *Site, n *node) {
+	var paths []string
+	if n != nil {
+		paths = l.texts(n, "profiles")
+		site.unsure.profiles = n.kind == mapping
+	}
+	for i, name := range paths {
+		entry := index("profiles", i)
+		source, err := readFile(l.from, l.resolve(name))
+		if err != nil {
+			l.errorf(entry, "care profile %s: %s", name, err)
+			site.unsure.profiles = true
+			continue
+		}
+		prefix := fmt.Sprintf("profile(%d)", i)
+		profile := l.profileFile(l.resolve(name), prefix, source)
+		if profile == nil {
+			site.unsure.profiles = true
+			continue
+		}
+		if _, twice := site.Profiles[profile.ID]; twice {
+			l.errorf(entry, "care profile %s: a profile with the id %s is listed before it", name, profile.ID)
+			continue
+		}
+		site.Profiles[profile.ID] = profile
+		site.profilePaths[profile.ID] = prefix
+	}
+}
+
+// checkFiles looks at the files the site names without reading them. Secrets are often laid out only for the running
+// daemon, and check runs as somebody else: what cannot be seen is at most a warning.
+func (l *loader) checkFiles(site *Site) {
+	secret := func(path, name string) {
+		if name == "" {
+			return
+		}
+		info, err := l.from.Stat(name)
+		switch {
+		case errors.Is(err, fs.ErrNotExist) && !strings.HasPrefix(name, "/run/"): // there, files appear with the service
+			l.warnf(path, "%s does not exist", name)
+		case err != nil:
+		case !info.Mode().IsRegular():
+			l.errorf(path, "%s is not a file (%s)", name, kindOfFile(info.Mode()))
+		case info.Mode().Perm()&0o006 != 0:
+			l.warnf(path, "%s is open to every user of this machine: chmod o= it", name)
+		}
+	}
+	present := func(path, name string) {
+		if name == "" {
+			return
+		}
+		if _, err := l.from.Stat(name); errors.Is(err, fs.ErrNotExist) && !strings.HasPrefix(name, "/run/") {
+			l.warnf(path, "%s does not exist", name)
+		}
+	}
+	secret("mqtt.password_file", site.MQTT.PasswordFile)
+	secret("mqtt.key-file", site.MQTT.KeyFile)
+	present("mqtt.ca-file", site.MQTT.CAFile)
+	present("mqtt.certificate-file", site.MQTT.CertificateFile)
+	for i, user := range site.MQTT.Embedded.Users {
+		secret(join(index("mqtt.embedded.users", i), "password_file"), user.PasswordFile)
+	}
+	for i := range site.Sensors {
+		sensor, at := &site.Sensors[i], index("sensors", i)
+		secret(join(at, "password_file"), sensor.PasswordFile)
+		present(join(at, "ca-file"), sensor.CAFile)
+		present(join(at, "file"), sensor.File)
+	}
+	for i := range site.Notify {
+		outlet, at := &site.Notify[i], index("notify", i)
+		secret(join(at, "password_file"), outlet.PasswordFile)
+		secret(join(at, "token-file"), outlet.TokenFile)
+		secret(join(at, "url-file"), outlet.URLFile)
+	}
+	secret("heartbeat.url-file", site.Heartbeat.URLFile)
+}
+
+// newSite returns a site in which maps may be filled.
+func newSite() *Site {
+	return &Site{Profiles: map[string]*stage.Profile{}, profilePaths: map[string]string{}}
+}

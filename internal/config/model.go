@@ -1,0 +1,253 @@
+package config
+
+import (
+	"time"
+
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+	"dewline/sensors"
+)
+
+// Site is one installation as its configuration describes it. It holds no secret: where one is needed it holds the path
+// of the file with the secret, so that a Site may be printed and logged.
+type Site struct {
+	ID        string
+	Location  *time.Location
+	Light     stage.Light
+	Display   Display
+	Profiles  map[string]*stage.Profile // by id
+	Places    []Place
+	Cohorts   []Cohort
+	Sensors   []Sensor
+	History   History
+	MQTT      MQTT
+	Web       Web
+	Control   Control
+	Notify    []Outlet
+	Heartbeat Heartbeat
+
+	positions    origins
+	profilePaths map[string]string // id of a profile → its path inside origins
+	unsure       unsure
+}
+
+// unsure marks the parts of a site that could not be read whole, so that nothing is concluded from what they lack.
+type unsure struct {
+	profiles, places, sensors, mqtt bool
+}
+
+// Display tells how values are shown to people.
+type Display struct {
+	Temperature quantity.Unit // quantity.Celsius or quantity.Fahrenheit
+}
+
+// Place is a room, or an enclosure inside a room.
+type Place struct {
+	ID    string
+	Title string // for people; the id where it is not given
+	Room  bool
+	In    string // the room of an enclosure, or ""
+	Latch bool   // alarms stay until a person resets them
+	// Bands are as given: [stage.Band.WithDefaults] has not been applied.
+	Bands   map[quantity.Quantity]stage.DayNight
+	Sources map[string]string // path below bands, such as "air-temperature.high" → where the number comes from
+}
+
+// Cohort is animals of one batch, at one life stage, living in one place.
+type Cohort struct {
+	ID      string
+	Profile string
+	Place   string // "" where it lives nowhere any more
+	Stages  []stage.Since
+}
+
+// Sensor is a device that feeds points.
+type Sensor struct {
+	ID     string
+	Driver string
+	Every  time.Duration
+	Feeds  map[sensors.Channel]quantity.Point
+
+	// Where the device is. Which of these a driver uses stands in the package documentation.
+	Bus     string // as written, such as "I2C1"
+	I2C     uint16 // 7-bit address on an I²C bus
+	Address string // ROM code of a 1-Wire device; which of several kernel devices of one name; thermal zone of a board
+	Name    string // kernel's name of an hwmon or IIO device, such as "sht4x"
+	Bridge  uint16 // I²C address of a DS248x 1-Wire master
+	Line    int    // of a DS2482-800, 0 to 7; -1 for a master with one line
+	Mux     *Mux
+
+	// Options of single drivers.
+	Part              string                     // of sht4x, sht3x and htu21: "SHT45"; sets the accuracy
+	Inputs            map[sensors.Channel]string // of hwmon and iio: kernel's item of a channel, such as "temp2"; nil means the first
+	Heater            *Heater                    // of sht4x; nil means that it never heats itself
+	TemperatureOffset *float64                   // of scd4x, in kelvin; nil leaves what the part holds
+
+	// Options of the driver mqtt.
+	Topic        string
+	Broker       string // "" means the site's own
+	Username     string
+	PasswordFile string
+	CAFile       string
+	Pointer      map[sensors.Channel]string // JSON Pointer (RFC 6901) of the value in the payload
+	SenML        map[sensors.Channel]string // resolved SenML name of the record in the payload
+	Unit         map[sensors.Channel]quantity.Unit
+
+	// Options of the driver recorded.
+	File  string  // path of a readings file
+	Speed float64 // recorded seconds that pass in one second
+	Loop  bool    // begin anew at the end
+
+	// Accuracy is the expanded uncertainty (k = 2) in °C or K, %RH and Pa. It is the given one, or that of the data sheet
+	// of the part; a channel is absent where neither is known.
+	Accuracy map[sensors.Channel]float64
+	// Range is the span in which values are believed; values outside it are suspect.
+	Range map[sensors.Channel]Interval
+	// Disagree is the spread between the sensors of one point above which the odd one is suspect.
+	Disagree    map[sensors.Channel]float64
+	Calibration *Calibration
+
+	Gap        time.Duration // 0 means the default, see [Sensor.GapOrDefault]
+	StaleAfter time.Duration // 0 means the default, see [Sensor.StaleAfterOrDefault]
+}
+
+// Mux is a channel of an I²C multiplexer between the bus and the sensor.
+type Mux struct {
+	Address uint16
+	Channel int
+}
+
+// Heater says when a sensor heats itself against the creep of long humidity; 0 means the default of the driver.
+type Heater struct {
+	Above float64       // percent relative humidity
+	For   time.Duration // how long it must have been as humid
+	Every time.Duration // least time between two pulses
+}
+
+// Interval is a closed interval in the canonical unit of its channel.
+type Interval struct{ Low, High float64 }
+
+// Calibration is what comparison with a reference has shown of a sensor.
+type Calibration struct {
+	Date     time.Time // local midnight; zero where it is not given
+	Channels map[sensors.Channel]Correction
+}
+
+// Correction turns measured values of a channel into true ones: by an offset that is added, or by the straight line
+// through one or two points. See [Sensor.CalibrationOf].
+type Correction struct {
+	Offset      float64
+	Points      []Fix   // one or two, sorted by measured value; nil for a mere offset
+	Uncertainty float64 // k = 2; 0 where it is not given. It replaces the accuracy of the sensor
+}
+
+// Fix is one comparison of a sensor with a reference, both in the canonical unit of the channel.
+type Fix struct{ Measured, Reference float64 }
+
+// History is the store of readings and of the journal.
+type History struct {
+	Path string        // "" means: nothing is kept
+	Keep time.Duration // 0 means for ever
+}
+
+// MQTT is the connection to a broker, and the embedded broker.
+type MQTT struct {
+	Broker          string // "" means no broker, or the embedded one where that listens
+	Username        string
+	PasswordFile    string
+	CAFile          string
+	CertificateFile string
+	KeyFile         string
+	ClientID        string
+	Root            string // of all topics, without a final slash
+	AllowCommands   bool
+	Embedded        Embedded
+}
+
+// Embedded is the embedded broker.
+type Embedded struct {
+	Listen string // "" means off
+	Users  []User
+}
+
+// User may use the embedded broker: read and write are topic filters, and what no filter allows is denied.
+type User struct {
+	Name         string
+	PasswordFile string
+	Read, Write  []string
+}
+
+// Web is the HTTP server of the pages and the metrics.
+type Web struct {
+	Listen string
+}
+
+// Control is the socket over which the command line talks to the running daemon.
+type Control struct {
+	Socket string
+}
+
+// Outlet is a way out to people.
+type Outlet struct {
+	Kind       string // "mqtt", "webhook" or "mail"
+	Priorities []stage.Priority
+	Repeat     time.Duration // 0 means once
+	Until      string        // "acknowledged" or "cleared": when repetition ends
+
+	// Of a webhook: the address, or the file that holds it where the address itself is a secret.
+	URL, URLFile string
+	TokenFile    string // its content goes into the header Authorization: Bearer …
+
+	// Of mail.
+	Server       string // host:port
+	Security     string // "starttls", "tls" or "none"
+	Username     string
+	PasswordFile string
+	From         string
+	To           []string
+}
+
+// Heartbeat asks an address outside at an interval, so that somebody notices when this monitor has gone silent.
+type Heartbeat struct {
+	URL, URLFile string // both "" means off
+	Every        time.Duration
+}
+
+// GapOrDefault returns the longest time between two readings that are still joined by a line.
+func (s *Sensor) GapOrDefault() time.Duration {
+	if s.Gap > 0 {
+		return s.Gap
+	}
+	return max(3*s.Every, time.Minute)
+}
+
+// StaleAfterOrDefault returns the time without a usable reading after which a point of the sensor is stale.
+func (s *Sensor) StaleAfterOrDefault() time.Duration {
+	if s.StaleAfter > 0 {
+		return s.StaleAfter
+	}
+	return max(5*s.Every, 2*time.Minute, s.GapOrDefault())
+}
+
+// FaultAfter returns how long the sensor may fail without a break before it is called faulty: in any case before its
+// points are stale, so that the cause is told ahead of the symptom.
+func (s *Sensor) FaultAfter() time.Duration {
+	fault, stale := max(3*s.Every, time.Minute), s.StaleAfterOrDefault()
+	if fault < stale {
+		return fault
+	}
+	if s.Every < stale {
+		return stale - s.Every/2
+	}
+	return stale / 2
+}
+
+// place returns the place of an id, or nil.
+func (s *Site) place(id string) *Place {
+	for i := range s.Places {
+		if s.Places[i].ID == id {
+			return &s.Places[i]
+		}
+	}
+	return nil
+}

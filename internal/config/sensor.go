@@ -1,0 +1,208 @@
+package config
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/quantity"
+	"dewline/sensors"
+)
+
+var sensorKeys = []string{
+	"id", "driver", "every", "feeds", "accuracy", "range", "gap", "stale-after", "disagree", "calibration",
+	"bus", "address", "mux", "name", "inputs", "bridge", "line", "part", "heater", "temperature-offset",
+	"topic", "pointer", "senml", "unit", "broker", "username", "password_file", "ca-file",
+	"file", "speed", "loop",
+}
+
+// sharedSensorKeys are those of sensorKeys that every driver takes.
+var sharedSensorKeys = sensorKeys[:10]
+
+// sensor decodes a sensor. whole is false where what it feeds could not be read completely.
+func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sensor, whole bool) {
+	f := l.fields(n, path, sensorKeys...)
+	sensor.ID = l.id(f["id"], join(path, "id"))
+	sensor.Driver = l.word(f["driver"], join(path, "driver"), "driver", driverNames()...)
+	if f != nil && f["driver"] == nil {
+		l.errorf(path, "sensor %s lacks its driver: %s", quoted(sensor.ID), strings.Join(driverNames(), ", "))
+	}
+	drv := driverOf(sensor.Driver)
+	if drv != nil {
+		for _, key := range sensorKeys {
+			if f[key] != nil && !slices.Contains(sharedSensorKeys, key) && !drv.takes(key) {
+				l.errorf(join(path, key), "%s is an option of the drivers %s, not of %s", key, driversWith(key), drv.name)
+				delete(f, key)
+			}
+		}
+	}
+	sensor.Every = l.positive(f["every"], join(path, "every"), 24*time.Hour)
+	if sensor.Every == 0 {
+		sensor.Every = usualInterval
+		if drv != nil && drv.usual > 0 {
+			sensor.Every = drv.usual
+		}
+	}
+	sensor.Gap = l.positive(f["gap"], join(path, "gap"), 7*24*time.Hour)
+	sensor.StaleAfter = l.positive(f["stale-after"], join(path, "stale-after"), 7*24*time.Hour)
+
+	sensor.Feeds = perChannel(l.decoder, f["feeds"], join(path, "feeds"), l.point)
+	if feeds := f["feeds"]; feeds != nil {
+		whole = feeds.kind == mapping && len(sensor.Feeds) == len(feeds.entries)
+	} else if f != nil && drv != nil {
+		whole = drv.name == "board"
+		if !whole {
+			l.errorf(path, "sensor %s feeds nothing: give feeds: {%s: place/quantity}", quoted(sensor.ID), drv.channels[0])
+		}
+	}
+	sensor.Accuracy = perChannel(l.decoder, f["accuracy"], join(path, "accuracy"), l.difference)
+	if drv != nil {
+		l.where(&sensor, drv, f, path)
+		l.special(&sensor, drv, f, path)
+		l.source(&sensor, drv, f, path)
+		for channel, value := range drv.accuracyOf(&sensor) {
+			if _, given := sensor.Accuracy[channel]; !given {
+				if sensor.Accuracy == nil {
+					sensor.Accuracy = map[sensors.Channel]float64{}
+				}
+				sensor.Accuracy[channel] = value
+			}
+		}
+	}
+	sensor.Disagree = perChannel(l.decoder, f["disagree"], join(path, "disagree"), l.difference)
+	sensor.Range = perChannel(l.decoder, f["range"], join(path, "range"), l.interval)
+	sensor.Calibration = l.calibration(f["calibration"], join(path, "calibration"), local)
+	return sensor, whole
+}
+
+// point reads what a channel feeds.
+func (l *loader) point(n *node, path string, channel sensors.Channel) (quantity.Point, bool) {
+	text := l.text(n, path)
+	if text == "" {
+		if n == nil || n.kind == nothing {
+			l.errorf(path, "channel %s feeds nothing: give it a point such as tub-1/water-temperature", channel)
+		}
+		return quantity.Point{}, false
+	}
+	place, name, found := strings.Cut(text, "/")
+	if !found || place == "" || name == "" {
+		l.errorf(path, "%s is not a point of the form place/quantity, such as tub-1/water-temperature", quoted(text))
+		return quantity.Point{}, false
+	}
+	q, err := quantityByName(name)
+	if err != nil {
+		l.errorf(path, "%s", err)
+		return quantity.Point{}, false
+	}
+	return quantity.Point{Place: place, Quantity: q}, true
+}
+
+// difference reads a positive difference of a channel's values.
+func (l *loader) difference(n *node, path string, channel sensors.Channel) (float64, bool) {
+	value, ok := l.number(n, path, quantityOf(channel), quantity.ParseDifference)
+	if ok && value <= 0 {
+		l.errorf(path, "this must be greater than 0")
+		return 0, false
+	}
+	if most := mostDifference(channel); ok && value > most {
+		l.errorf(path, "%s is more than the %s that make sense here", show(quantityOf(channel).DifferenceUnit(), value), show(quantityOf(channel).DifferenceUnit(), most))
+		return 0, false
+	}
+	return value, ok
+}
+
+// mostDifference is the largest accuracy, disagreement or offset that is taken for meant.
+func mostDifference(channel sensors.Channel) float64 {
+	switch channel {
+	case sensors.Temperature:
+		return 20
+	case sensors.Humidity:
+		return 40
+	}
+	return 10_000 // pascal
+}
+
+func (l *loader) interval(n *node, path string, channel sensors.Channel) (Interval, bool) {
+	q := quantityOf(channel)
+	if n != nil && n.kind == mapping {
+		f := l.fields(n, path, "low", "high")
+		low, okLow := l.number(f["low"], join(path, "low"), q, quantity.ParseValue)
+		high, okHigh := l.number(f["high"], join(path, "high"), q, quantity.ParseValue)
+		switch {
+		case f == nil, f["low"] != nil && !okLow, f["high"] != nil && !okHigh:
+			return Interval{}, false
+		case !okLow || !okHigh:
+			l.errorf(path, "a range needs low and high")
+			return Interval{}, false
+		case low >= high:
+			l.errorf(join(path, "high"), "high must lie above low")
+			return Interval{}, false
+		}
+		return Interval{low, high}, true
+	}
+	text := l.text(n, path)
+	if text == "" {
+		return Interval{}, false
+	}
+	low, high, err := quantity.ParseInterval(q, text)
+	if err != nil {
+		l.errorf(path, "%s%s", err, unitHint(text))
+		return Interval{}, false
+	}
+	return Interval{low, high}, true
+}
+
+// calibration reads {temperature: {offset: 0.3 K}, humidity: {points: […]}, date: 2026-05-01}.
+func (l *loader) calibration(n *node, path string, local *time.Location) *Calibration {
+	f := l.fields(n, path, "date", "temperature", "humidity", "pressure")
+	if f == nil {
+		return nil
+	}
+	calibration := &Calibration{Channels: map[sensors.Channel]Correction{}}
+	if text := l.text(f["date"], join(path, "date")); text != "" {
+		at, err := parseTime(text, local)
+		if err != nil {
+			l.errorf(join(path, "date"), "%s", err)
+		}
+		calibration.Date = at
+	}
+	for _, channel := range feedable {
+		inner := join(path, string(channel))
+		if correction, ok := l.correction(f[string(channel)], inner, channel); ok {
+			calibration.Channels[channel] = correction
+		}
+	}
+	return calibration
+}
+
+func (l *loader) correction(n *node, path string, channel sensors.Channel) (Correction, bool) {
+	f := l.fields(n, path, "offset", "points", "uncertainty")
+	if f == nil {
+		return Correction{}, false
+	}
+	q := quantityOf(channel)
+	var correction Correction
+	correction.Offset, _ = l.number(f["offset"], join(path, "offset"), q, quantity.ParseDifference)
+	correction.Uncertainty, _ = l.difference(f["uncertainty"], join(path, "uncertainty"), channel)
+	points := join(path, "points")
+	for i, item := range l.items(f["points"], points) {
+		inner := index(points, i)
+		f := l.fields(item, inner, "measured", "reference")
+		measured, okMeasured := l.number(f["measured"], join(inner, "measured"), q, quantity.ParseValue)
+		reference, okReference := l.number(f["reference"], join(inner, "reference"), q, quantity.ParseValue)
+		if okMeasured && okReference {
+			correction.Points = append(correction.Points, Fix{measured, reference})
+		} else if f != nil && (f["measured"] == nil || f["reference"] == nil) {
+			l.errorf(inner, "a point needs measured and reference")
+		}
+	}
+	slices.SortStableFunc(correction.Points, func(a, b Fix) int { return cmp.Compare(a.Measured, b.Measured) })
+	switch {
+	case f["offset"] != nil && f["points"] != nil:
+		l.errorf(join(path, "points"), "give either an offset or points")
+	case f["offset"] == nil && f["points"] == nil:
+		l.errorf(path, "a calibration needs an offset or points")
+	}
+	return correction, true
+}

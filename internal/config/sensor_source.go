@@ -1,0 +1,161 @@
+package config
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"dewline/internal/jsonpointer"
+	"dewline/internal/quantity"
+	"dewline/sensors"
+)
+
+// source reads the options of drivers that read no device.
+func (l *loader) source(sensor *Sensor, drv *driver, f fields, path string) {
+	if drv.name == "recorded" {
+		sensor.File = l.file(f["file"], join(path, "file"))
+		sensor.Loop = l.boolean(f["loop"], join(path, "loop"))
+		sensor.Speed = 1
+		if text := l.text(f["speed"], join(path, "speed")); text != "" {
+			speed, err := strconv.ParseFloat(text, 64)
+			if err != nil || !(speed > 0 && speed <= 100_000) {
+				l.errorf(join(path, "speed"), "speed is a number greater than 0 and at most 100000, and this is %s", quoted(text))
+				speed = 1
+			}
+			sensor.Speed = speed
+		}
+		if f["file"] == nil {
+			l.errorf(path, "sensor %s lacks the file with the recorded readings: file: readings.csv", quoted(sensor.ID))
+		}
+	}
+	if drv.name != "mqtt" {
+		return
+	}
+	sensor.Topic = l.text(f["topic"], join(path, "topic"))
+	if f["topic"] == nil {
+		l.errorf(path, "sensor %s lacks its topic", quoted(sensor.ID))
+	} else if err := checkTopic(sensor.Topic, false); sensor.Topic != "" && err != nil {
+		l.errorf(join(path, "topic"), "%s", err)
+	}
+	sensor.Broker = l.url(f["broker"], join(path, "broker"), brokerSchemes...)
+	sensor.Username = l.text(f["username"], join(path, "username"))
+	sensor.PasswordFile = l.file(f["password_file"], join(path, "password_file"))
+	sensor.CAFile = l.file(f["ca-file"], join(path, "ca-file"))
+	for _, key := range []string{"username", "password_file", "ca-file"} {
+		if f[key] != nil && f["broker"] == nil {
+			l.errorf(join(path, key), "%s belongs to a broker of the sensor's own: give broker as well, or the settings under mqtt", key)
+		}
+	}
+	sensor.Pointer = l.ofEach(sensor, f["pointer"], join(path, "pointer"), func(text, path string) bool {
+		if _, err := jsonpointer.Parse(text); err != nil {
+			l.errorf(path, "%s", err)
+			return false
+		}
+		return true
+	})
+	sensor.SenML = l.ofEach(sensor, f["senml"], join(path, "senml"), func(text, path string) bool {
+		if text == "" {
+			l.errorf(path, "the name of the SenML record is empty")
+		}
+		return text != ""
+	})
+	if f["pointer"] != nil && f["senml"] != nil {
+		l.errorf(join(path, "senml"), "give either pointer or senml")
+	}
+	l.units(sensor, f, path)
+}
+
+// ofEach reads an option that a sensor has per channel: a mapping, or one text for the only channel it feeds.
+func (l *loader) ofEach(sensor *Sensor, n *node, path string, check func(text, path string) bool) map[sensors.Channel]string {
+	if n == nil {
+		return nil
+	}
+	read := func(n *node, path string, channel sensors.Channel) (string, bool) {
+		text := l.text(n, path)
+		if n == nil || n.kind != scalar || !check(text, path) {
+			return "", false
+		}
+		if _, fed := sensor.Feeds[channel]; !fed {
+			l.errorf(path, "channel %s feeds nothing", channel)
+		}
+		return text, true
+	}
+	if n.kind == mapping {
+		return perChannel(l.decoder, n, path, read)
+	}
+	switch len(sensor.Feeds) {
+	case 0: // told at feeds
+		return nil
+	case 1:
+	default:
+		l.errorf(path, "this sensor feeds more than one channel: write one for each, such as {temperature: …, humidity: …}")
+		return nil
+	}
+	values := map[sensors.Channel]string{}
+	for channel := range sensor.Feeds {
+		if text, ok := read(n, path, channel); ok {
+			values[channel] = text
+		}
+	}
+	return values
+}
+
+// units reads in which units the payload of a message has its values. SenML says so itself.
+func (l *loader) units(sensor *Sensor, f fields, path string) {
+	at := join(path, "unit")
+	if f["senml"] != nil {
+		if f["unit"] != nil {
+			l.errorf(at, "SenML records carry their unit: leave out unit")
+		}
+		return
+	}
+	sensor.Unit = map[sensors.Channel]quantity.Unit{}
+	refused := false
+	texts := l.ofEach(sensor, f["unit"], at, func(text, path string) bool {
+		if _, err := quantity.ParseUnit(text); err != nil {
+			l.errorf(path, "%s%s", err, unitHint("1 "+text))
+			refused = true
+			return false
+		}
+		return true
+	})
+	for channel, text := range texts {
+		unit, err := quantity.ParseUnit(text)
+		if err == nil {
+			unit, err = unit.For(quantityOf(channel))
+		}
+		if err != nil {
+			l.errorf(l.origins.first(join(at, string(channel)), at), "%s", err)
+			refused = true
+			continue
+		}
+		sensor.Unit[channel] = unit
+	}
+	for _, channel := range feedable {
+		_, known := sensor.Unit[channel]
+		if _, fed := sensor.Feeds[channel]; fed && !known && !refused && (f["unit"] == nil || f["unit"].kind == mapping) {
+			l.errorf(l.origins.first(at, path), "sensor %s lacks the unit of %s, in which a payload has bare numbers: unit: {%s: %s}",
+				quoted(sensor.ID), channel, channel, quantityOf(channel).Unit())
+		}
+	}
+}
+
+// checkTopic checks a topic of MQTT, or a filter in which + stands for one level and # for all that follow (MQTT 3.1.1,
+// section 4.7).
+func checkTopic(text string, filter bool) error {
+	switch {
+	case text == "":
+		return fmt.Errorf("a topic must not be empty")
+	case len(text) > 1024:
+		return fmt.Errorf("a topic of more than 1024 bytes is not taken")
+	case !filter && strings.ContainsAny(text, "+#"):
+		return fmt.Errorf("topic %s names more than one topic: + and # have no place here", quoted(text))
+	}
+	levels := strings.Split(text, "/")
+	for i, level := range levels {
+		if strings.Contains(level, "#") && (level != "#" || i < len(levels)-1) || strings.Contains(level, "+") && level != "+" {
+			return fmt.Errorf("filter %s: + stands for one whole level, # for the last one", quoted(text))
+		}
+	}
+	return nil
+}

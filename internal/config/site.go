@@ -1,0 +1,329 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// DefaultSocket is where the daemon listens for the command line unless the configuration says otherwise.
+const DefaultSocket = "/run/dewline/control.sock"
+
+// DefaultListen is where pages and metrics are served unless the configuration says otherwise.
+const DefaultListen = "127.0.0.1:8420"
+
+var siteKeys = []string{
+	"site", "timezone", "light", "display", "profiles", "places", "cohorts", "sensors", "history", "mqtt", "web",
+	"control", "notify", "heartbeat",
+}
+
+// site decodes a whole configuration. What it could not read it has reported; the site then lacks it.
+func (l *loader) site(root *node) *Site {
+	site := newSite()
+	site.positions = l.origins
+	if root.kind == nothing {
+		l.errorf("", "the configuration is empty")
+	}
+	f := l.fields(root, "", siteKeys...)
+	site.ID = l.id(f["site"], "site")
+	site.Location = l.location(f["timezone"], "timezone")
+	local := site.Location
+	if local == nil {
+		local = time.UTC // dates can still be checked
+	}
+	site.Light = l.light(f["light"], "light", local)
+	site.Display.Temperature = quantity.Celsius
+	display := l.fields(f["display"], "display", "temperature")
+	if l.word(display["temperature"], "display.temperature", "scale", "celsius", "fahrenheit") == "fahrenheit" {
+		site.Display.Temperature = quantity.Fahrenheit
+	}
+	l.profiles(site, f["profiles"])
+	for i, n := range l.items(f["places"], "places") {
+		site.Places = append(site.Places, l.place(n, index("places", i)))
+	}
+	site.unsure.places = f["places"] != nil && f["places"].kind != list
+	for i, n := range l.items(f["cohorts"], "cohorts") {
+		site.Cohorts = append(site.Cohorts, l.cohort(n, index("cohorts", i), local))
+	}
+	for i, n := range l.items(f["sensors"], "sensors") {
+		sensor, whole := l.sensor(n, index("sensors", i), local)
+		site.Sensors = append(site.Sensors, sensor)
+		site.unsure.sensors = site.unsure.sensors || !whole
+	}
+	if n := f["sensors"]; n != nil && n.kind != list {
+		site.unsure.sensors = true
+	}
+	site.History = l.history(f["history"])
+	site.MQTT = l.mqtt(f["mqtt"], site.ID)
+	site.unsure.mqtt = f["mqtt"] != nil
+	site.Web.Listen = DefaultListen
+	web := l.fields(f["web"], "web", "listen")
+	if listen := l.listen(web["listen"], "web.listen"); listen != "" {
+		site.Web.Listen = listen
+	}
+	site.Control.Socket = DefaultSocket
+	control := l.fields(f["control"], "control", "socket")
+	if socket := l.file(control["socket"], "control.socket"); socket != "" {
+		site.Control.Socket = socket
+	}
+	for i, n := range l.items(f["notify"], "notify") {
+		site.Notify = append(site.Notify, l.outlet(n, index("notify", i)))
+	}
+	site.Heartbeat = l.heartbeat(f["heartbeat"])
+	return site
+}
+
+// file reads the path of a file; a relative one is relative to the folder of the configuration.
+func (l *loader) file(n *node, path string) string {
+	return l.resolve(l.text(n, path))
+}
+
+func (l *loader) location(n *node, path string) *time.Location {
+	name := l.text(n, path)
+	if name == "" {
+		return nil
+	}
+	location, err := time.LoadLocation(name)
+	if err != nil || name == "Local" {
+		message := fmt.Sprintf("unknown timezone %s", quoted(name))
+		if near := nearestZone(name); near != "" {
+			message += fmt.Sprintf(": did you mean %q?", near)
+		} else {
+			message += ": write an IANA name such as Europe/Lisbon"
+		}
+		l.errorf(path, "%s", message)
+		return nil
+	}
+	return location
+}
+
+func (l *loader) light(n *node, path string, local *time.Location) stage.Light {
+	light := stage.Light{Location: local, AlwaysDay: true}
+	f := l.fields(n, path, "day")
+	if text := l.text(f["day"], "light.day"); text != "" {
+		from, to, err := parseLightHours(text)
+		if err != nil {
+			l.errorf("light.day", "%s", err)
+			return light
+		}
+		light.From, light.To, light.AlwaysDay = from, to, false
+	}
+	return light
+}
+
+func (l *loader) place(n *node, path string) Place {
+	f := l.fields(n, path, "id", "title", "kind", "in", "latch", "bands")
+	place := Place{
+		ID:      l.id(f["id"], join(path, "id")),
+		Title:   l.text(f["title"], join(path, "title")),
+		In:      l.text(f["in"], join(path, "in")),
+		Latch:   l.boolean(f["latch"], join(path, "latch")),
+		Bands:   map[quantity.Quantity]stage.DayNight{},
+		Sources: map[string]string{},
+	}
+	if place.Title == "" {
+		place.Title = place.ID
+	}
+	kind := l.word(f["kind"], join(path, "kind"), "kind of place", "room", "enclosure")
+	place.Room = kind == "room"
+	if f["kind"] == nil && f != nil {
+		l.errorf(path, "place %s lacks its kind: room or enclosure", quoted(place.ID))
+	}
+	bands := join(path, "bands")
+	sources := map[string]string{}
+	for _, e := range l.anyFields(f["bands"], bands) {
+		inner := join(bands, e.key)
+		q, err := quantityByName(e.key)
+		if err != nil {
+			l.errorf(inner, "%s", err)
+			continue
+		}
+		if e.value.kind == nothing {
+			l.errorf(inner, "the band of %s is empty: give low, high, critical-low or critical-high, or leave it out", q)
+			continue
+		}
+		place.Bands[q] = l.band(e.value, inner, q, sources)
+	}
+	for path, source := range sources {
+		place.Sources[strings.TrimPrefix(path, bands+".")] = source
+	}
+	return place
+}
+
+func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
+	f := l.fields(n, path, "id", "profile", "place", "stages")
+	cohort := Cohort{
+		ID:      l.id(f["id"], join(path, "id")),
+		Profile: l.text(f["profile"], join(path, "profile")),
+	}
+	where := join(path, "place")
+	if place := f["place"]; place != nil && place.kind == list {
+		l.errorf(where, "a cohort lives in one place: make a cohort for each place")
+	} else {
+		cohort.Place = l.text(place, where)
+	}
+	stages := join(path, "stages")
+	for i, item := range l.items(f["stages"], stages) {
+		inner := index(stages, i)
+		f := l.fields(item, inner, "stage", "since")
+		name := l.text(f["stage"], join(inner, "stage"))
+		which, err := stage.Parse(name)
+		switch {
+		case name == "" && f != nil && f["stage"] == nil:
+			l.errorf(inner, "this entry lacks its stage")
+		case name != "" && err != nil:
+			l.errorf(join(inner, "stage"), "%s", unknownWord("stage", name, stageNames()))
+		}
+		text := l.text(f["since"], join(inner, "since"))
+		if text == "" {
+			if f != nil && f["since"] == nil {
+				l.errorf(inner, "this entry lacks the time since when: since: 2026-09-01")
+			}
+			continue
+		}
+		at, errTime := parseTime(text, local)
+		if errTime != nil {
+			l.errorf(join(inner, "since"), "%s", errTime)
+			continue
+		}
+		if which != stage.NoStage {
+			cohort.Stages = append(cohort.Stages, stage.Since{Stage: which, At: at})
+		}
+	}
+	return cohort
+}
+
+func (l *loader) history(n *node) History {
+	f := l.fields(n, "history", "path", "keep")
+	return History{
+		Path: l.file(f["path"], "history.path"),
+		Keep: l.positive(f["keep"], "history.keep", 100*365*24*time.Hour),
+	}
+}
+
+func (l *loader) mqtt(n *node, site string) MQTT {
+	f := l.fields(n, "mqtt", "broker", "username", "password_file", "ca-file", "certificate-file", "key-file", "client-id",
+		"root", "commands", "embedded")
+	mqtt := MQTT{
+		Broker:          l.url(f["broker"], "mqtt.broker", brokerSchemes...),
+		Username:        l.text(f["username"], "mqtt.username"),
+		PasswordFile:    l.file(f["password_file"], "mqtt.password_file"),
+		CAFile:          l.file(f["ca-file"], "mqtt.ca-file"),
+		CertificateFile: l.file(f["certificate-file"], "mqtt.certificate-file"),
+		KeyFile:         l.file(f["key-file"], "mqtt.key-file"),
+		ClientID:        l.text(f["client-id"], "mqtt.client-id"),
+		Root:            strings.TrimSuffix(l.text(f["root"], "mqtt.root"), "/"),
+		AllowCommands:   l.boolean(f["commands"], "mqtt.commands"),
+	}
+	if site != "" && mqtt.Root == "" {
+		mqtt.Root = "dewline/" + site
+	}
+	if site != "" && mqtt.ClientID == "" {
+		mqtt.ClientID = "dewline-" + site
+	}
+	inner := l.fields(f["embedded"], "mqtt.embedded", "listen", "users")
+	mqtt.Embedded.Listen = l.listen(inner["listen"], "mqtt.embedded.listen")
+	if inner != nil && inner["listen"] == nil {
+		l.errorf("mqtt.embedded", "the embedded broker lacks its address: listen: 127.0.0.1:1883")
+	}
+	for i, n := range l.items(inner["users"], "mqtt.embedded.users") {
+		path := index("mqtt.embedded.users", i)
+		f := l.fields(n, path, "name", "password_file", "read", "write")
+		mqtt.Embedded.Users = append(mqtt.Embedded.Users, User{
+			Name:         l.text(f["name"], join(path, "name")),
+			PasswordFile: l.file(f["password_file"], join(path, "password_file")),
+			Read:         l.texts(f["read"], join(path, "read")),
+			Write:        l.texts(f["write"], join(path, "write")),
+		})
+	}
+	return mqtt
+}
+
+var brokerSchemes = []string{"mqtt", "mqtts", "tcp", "ssl", "tls", "ws", "wss"}
+
+// outletKeys are the keys of each kind of outlet beside those that all have.
+var outletKeys = map[string][]string{
+	"mqtt":    nil,
+	"webhook": {"url", "url-file", "token-file"},
+	"mail":    {"server", "security", "username", "password_file", "from", "to"},
+}
+
+func (l *loader) outlet(n *node, path string) Outlet {
+	f := l.fields(n, path, "outlet", "priorities", "repeat", "until", "url", "url-file", "token-file", "server", "security",
+		"username", "password_file", "from", "to")
+	kind := l.word(f["outlet"], join(path, "outlet"), "outlet", "mqtt", "webhook", "mail")
+	if f != nil && f["outlet"] == nil {
+		l.errorf(path, "this entry lacks its outlet: mqtt, webhook or mail")
+	}
+	if kind != "" {
+		for other, keys := range outletKeys {
+			for _, key := range keys {
+				if other != kind && f[key] != nil {
+					l.errorf(join(path, key), "%s is an option of the outlet %s, not of %s", key, other, kind)
+				}
+			}
+		}
+	}
+	outlet := Outlet{
+		Kind:         kind,
+		Repeat:       l.positive(f["repeat"], join(path, "repeat"), 7*24*time.Hour),
+		Until:        l.word(f["until"], join(path, "until"), "end of repetition", "acknowledged", "cleared"),
+		URL:          l.url(f["url"], join(path, "url"), "https", "http"),
+		URLFile:      l.file(f["url-file"], join(path, "url-file")),
+		TokenFile:    l.file(f["token-file"], join(path, "token-file")),
+		Server:       l.listen(f["server"], join(path, "server")),
+		Security:     l.word(f["security"], join(path, "security"), "security", "starttls", "tls", "none"),
+		Username:     l.text(f["username"], join(path, "username")),
+		PasswordFile: l.file(f["password_file"], join(path, "password_file")),
+		From:         l.text(f["from"], join(path, "from")),
+		To:           l.texts(f["to"], join(path, "to")),
+	}
+	priorities := join(path, "priorities")
+	for i, name := range l.texts(f["priorities"], priorities) {
+		p, ok := stage.ParsePriority(name)
+		if !ok {
+			l.errorf(index(priorities, i), "%s", unknownWord("priority", name, priorityNames))
+			continue
+		}
+		outlet.Priorities = append(outlet.Priorities, p)
+	}
+	if f["priorities"] == nil {
+		outlet.Priorities = []stage.Priority{stage.LowPriority, stage.MediumPriority, stage.HighPriority, stage.CriticalPriority}
+	}
+	if outlet.Repeat > 0 && f["until"] == nil {
+		outlet.Until = "acknowledged"
+	}
+	if kind == "mail" && f["security"] == nil {
+		outlet.Security = "starttls"
+	}
+	// A value that was given and refused must not be reported as lacking as well.
+	if f["url"] != nil && outlet.URL == "" && outlet.URLFile == "" {
+		outlet.URL = refused
+	}
+	if f["server"] != nil && outlet.Server == "" {
+		outlet.Server = refused
+	}
+	return outlet
+}
+
+// refused stands in for a value that was given and reported as wrong, in a model that is never handed out.
+const refused = "(refused)"
+
+func (l *loader) heartbeat(n *node) Heartbeat {
+	f := l.fields(n, "heartbeat", "url", "url-file", "every")
+	heartbeat := Heartbeat{
+		URL:     l.url(f["url"], "heartbeat.url", "https", "http"),
+		URLFile: l.file(f["url-file"], "heartbeat.url-file"),
+		Every:   l.positive(f["every"], "heartbeat.every", 24*time.Hour),
+	}
+	if f != nil && f["url"] == nil && f["url-file"] == nil {
+		l.errorf("heartbeat", "the heartbeat lacks its address: url: https://…, or url-file where the address is a secret")
+	}
+	if heartbeat.Every == 0 {
+		heartbeat.Every = 5 * time.Minute
+	}
+	return heartbeat
+}

@@ -1,0 +1,97 @@
+package config
+
+import (
+	"maps"
+	"slices"
+	"strings"
+
+	"dewline/internal/quantity"
+)
+
+// fed reports bands of which no sensor will ever bring a value. A site without any sensor is left alone: replay feeds it
+// from a file.
+func (v *validator) fed() {
+	if len(v.Sensors) == 0 || v.unsure.sensors {
+		return
+	}
+	fed := map[quantity.Point]bool{}
+	for i := range v.Sensors {
+		for _, point := range v.Sensors[i].Feeds {
+			fed[point] = true
+		}
+	}
+	for i := range v.Places {
+		place := &v.Places[i]
+		for _, q := range slices.Sorted(maps.Keys(place.Bands)) {
+			if lacking := missing(fed, place, q); len(lacking) > 0 {
+				v.errorf(join(index("places", i), "bands."+q.String()), "nothing will measure %s, so this band watches nothing: no sensor feeds %s",
+					quantity.Point{Place: place.ID, Quantity: q}, pointList(place.ID, lacking))
+			}
+		}
+	}
+	for i := range v.Cohorts {
+		cohort := &v.Cohorts[i]
+		profile, place := v.Profiles[cohort.Profile], v.place(cohort.Place)
+		if profile == nil || place == nil {
+			continue
+		}
+		unwatched := map[quantity.Quantity]bool{}
+		for _, entry := range cohort.Stages {
+			for q := range profile.Care[entry.Stage].Bands {
+				if _, own := place.Bands[q]; !own && len(missing(fed, place, q)) > 0 {
+					unwatched[q] = true
+				}
+			}
+		}
+		if len(unwatched) > 0 {
+			v.warnf(join(index("cohorts", i), "place"), "care profile %s has bands at the stages of %s that nothing measures in %s: %s",
+				profile.ID, cohort.ID, place.ID, quantityList(slices.Sorted(maps.Keys(unwatched))))
+		}
+	}
+}
+
+// missing returns what no sensor feeds of all that a point needs: the point itself, or the inputs it is derived from.
+func missing(fed map[quantity.Point]bool, place *Place, q quantity.Quantity) []quantity.Quantity {
+	var lacking []quantity.Quantity
+	for _, input := range inputs(q) {
+		at := quantity.Point{Place: place.ID, Quantity: input}
+		if fed[at] {
+			continue
+		}
+		// Air pressure is the same in an enclosure and in its room.
+		if input == quantity.Pressure && q != quantity.Pressure && place.In != "" && fed[quantity.Point{Place: place.In, Quantity: input}] {
+			continue
+		}
+		lacking = append(lacking, input)
+	}
+	return lacking
+}
+
+// inputs returns the measured quantities that a quantity is derived from; a measured one is its own input.
+func inputs(q quantity.Quantity) []quantity.Quantity {
+	switch q {
+	case quantity.DewPoint, quantity.VapourPressureDeficit, quantity.AbsoluteHumidity:
+		return []quantity.Quantity{quantity.AirTemperature, quantity.RelativeHumidity}
+	case quantity.CondensationMargin:
+		return []quantity.Quantity{quantity.AirTemperature, quantity.SurfaceTemperature, quantity.RelativeHumidity}
+	case quantity.OxygenSaturation:
+		return []quantity.Quantity{quantity.WaterTemperature, quantity.Pressure}
+	}
+	return []quantity.Quantity{q}
+}
+
+func pointList(place string, quantities []quantity.Quantity) string {
+	texts := make([]string, len(quantities))
+	for i, q := range quantities {
+		texts[i] = quantity.Point{Place: place, Quantity: q}.String()
+	}
+	return strings.Join(texts, ", ")
+}
+
+func quantityList(quantities []quantity.Quantity) string {
+	texts := make([]string, len(quantities))
+	for i, q := range quantities {
+		texts[i] = q.String()
+	}
+	return strings.Join(texts, ", ")
+}

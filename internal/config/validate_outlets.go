@@ -1,0 +1,166 @@
+package config
+
+import (
+	"net/mail"
+	"net/url"
+	"strings"
+	"time"
+
+	"dewline/internal/stage"
+)
+
+func (v *validator) mqtt() {
+	m := &v.MQTT
+	if _, written := v.origins["mqtt"]; written && m.Broker == "" && m.Embedded.Listen == "" {
+		if _, refused := v.origins["mqtt.embedded"]; !refused {
+			v.lacks("mqtt.broker", "mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}")
+		}
+	}
+	if err := checkTopic(m.Root, false); err != nil && m.Root != "" {
+		v.errorf("mqtt.root", "%s", err)
+	} else if strings.HasPrefix(m.Root, "$") || strings.Contains("/"+m.Root+"/", "//") && m.Root != "" {
+		v.errorf("mqtt.root", "root %s must not begin with $ or a slash, nor have an empty level", quoted(m.Root))
+	}
+	v.credentials("mqtt", m.Broker, m.Username, m.PasswordFile)
+	if (m.CertificateFile == "") != (m.KeyFile == "") {
+		v.errorf(v.origins.first("mqtt.certificate-file", "mqtt.key-file"), "certificate-file and key-file belong together: give both")
+	}
+	if m.CAFile+m.CertificateFile != "" && m.Broker != "" && !encrypted(m.Broker) {
+		v.warnf(v.origins.first("mqtt.ca-file", "mqtt.certificate-file"), "certificates are not used with %s, which is not encrypted: write mqtts://", m.Broker)
+	}
+	v.embedded()
+}
+
+// credentials checks user name and password of a connection to a broker.
+func (v *validator) credentials(path, broker, username, passwordFile string) {
+	if passwordFile != "" && username == "" {
+		v.errorf(join(path, "password_file"), "a password without a user name: give username as well")
+	}
+	if passwordFile == "" || broker == "" || encrypted(broker) {
+		return
+	}
+	if parsed, err := url.Parse(broker); err == nil && !loopback(parsed.Hostname()) {
+		v.warnf(join(path, "broker"), "the password crosses the network to %s unencrypted: use mqtts://", parsed.Hostname())
+	}
+}
+
+// encrypted reports whether a broker's address means TLS.
+func encrypted(broker string) bool {
+	scheme, _, _ := strings.Cut(broker, ":")
+	return scheme == "mqtts" || scheme == "ssl" || scheme == "tls" || scheme == "wss"
+}
+
+func (v *validator) embedded() {
+	e := &v.MQTT.Embedded
+	if e.Listen != "" {
+		if host, _, err := splitHostPort(e.Listen); err == nil && !loopback(host) {
+			v.errorf("mqtt.embedded.listen", "the embedded broker serves this machine only: listen on 127.0.0.1, and run a broker of the distribution for other machines")
+		}
+	}
+	first := map[string]int{}
+	for i, user := range e.Users {
+		path := index("mqtt.embedded.users", i)
+		if user.Name == "" {
+			v.lacks(join(path, "name"), "this user lacks a name")
+		} else if before, twice := first[user.Name]; twice {
+			v.errorf(join(path, "name"), "there is a user %s already%s", quoted(user.Name), v.line(index("mqtt.embedded.users", before)))
+		} else {
+			first[user.Name] = i
+		}
+		if user.PasswordFile == "" {
+			v.lacks(join(path, "password_file"), "user %s lacks a password_file", quoted(user.Name))
+		}
+		for key, filters := range map[string][]string{"read": user.Read, "write": user.Write} {
+			for j, filter := range filters {
+				if err := checkTopic(filter, true); err != nil {
+					v.errorf(v.origins.first(index(join(path, key), j), join(path, key)), "%s", err)
+				}
+			}
+		}
+	}
+}
+
+// listeners checks what other machines could reach.
+func (v *validator) listeners() {
+	host, port, err := splitHostPort(v.Web.Listen)
+	if v.Web.Listen != "" && err == nil {
+		if !loopback(host) {
+			v.errorf("web.listen", "%s can be reached from other machines, which comes with access control, and this configuration has none: listen on 127.0.0.1, and let other machines in through an SSH tunnel or a reverse proxy that asks for a password", v.Web.Listen)
+		}
+		if port != 0 && v.Web.Listen == v.MQTT.Embedded.Listen {
+			v.errorf("mqtt.embedded.listen", "the web pages listen on %s too%s", v.Web.Listen, v.line("web.listen"))
+		}
+	}
+	const longestSocket = 107 // sun_path of unix(7) has 108 bytes with the final zero
+	if len(v.Control.Socket) > longestSocket {
+		v.errorf("control.socket", "the path of a socket has at most %d bytes, and this has %d", longestSocket, len(v.Control.Socket))
+	}
+	if v.Heartbeat.URL != "" && v.Heartbeat.URLFile != "" {
+		v.errorf("heartbeat.url-file", "give either url or url-file")
+	}
+	if v.Heartbeat.URL+v.Heartbeat.URLFile != "" && v.Heartbeat.Every < 30*time.Second {
+		v.errorf("heartbeat.every", "a heartbeat more often than every 30s is taken for an attack by many services")
+	}
+}
+
+func (v *validator) notify() {
+	heard := map[stage.Priority]bool{}
+	for i := range v.Notify {
+		outlet, path := &v.Notify[i], index("notify", i)
+		for _, p := range outlet.Priorities {
+			heard[p] = true
+		}
+		switch outlet.Kind {
+		case "mqtt":
+			if v.MQTT.Broker == "" && v.MQTT.Embedded.Listen == "" && !v.unsure.mqtt {
+				v.errorf(join(path, "outlet"), "the outlet mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}")
+			}
+		case "webhook":
+			switch {
+			case outlet.URL == "" && outlet.URLFile == "":
+				v.errorf(path, "a webhook needs its address: url: https://…, or url-file where the address is a secret")
+			case outlet.URL != "" && outlet.URLFile != "" && outlet.URL != refused:
+				v.errorf(join(path, "url-file"), "give either url or url-file")
+			}
+			if strings.HasPrefix(outlet.URL, "http:") && outlet.TokenFile != "" {
+				v.warnf(join(path, "url"), "the token goes over the network unencrypted: use https://")
+			}
+		case "mail":
+			v.mail(outlet, path)
+		}
+		if outlet.Repeat > 0 && outlet.Repeat < time.Minute {
+			v.errorf(join(path, "repeat"), "a repetition more often than every minute tells nobody more")
+		}
+		if outlet.Until != "" && outlet.Repeat == 0 {
+			v.lacks(join(path, "repeat"), "until ends a repetition: give repeat: 15m as well")
+		}
+	}
+	if len(v.Notify) > 0 && !heard[stage.CriticalPriority] {
+		v.warnf("notify", "no outlet takes the priority critical: nobody will be told of the worst")
+	}
+}
+
+func (v *validator) mail(outlet *Outlet, path string) {
+	if outlet.Server == "" {
+		v.errorf(path, "mail needs a server: server: smtp.example.org:587")
+	}
+	if outlet.From == "" {
+		v.lacks(join(path, "from"), "mail needs a sender: from: dewline@example.org")
+	} else if _, err := mail.ParseAddress(outlet.From); err != nil {
+		v.errorf(join(path, "from"), "%s is not a mail address", quoted(outlet.From))
+	}
+	if len(outlet.To) == 0 {
+		v.lacks(join(path, "to"), "mail needs a receiver: to: keeper@example.org")
+	}
+	for i, to := range outlet.To {
+		if _, err := mail.ParseAddress(to); err != nil {
+			v.errorf(v.origins.first(index(join(path, "to"), i), join(path, "to")), "%s is not a mail address", quoted(to))
+		}
+	}
+	if outlet.PasswordFile != "" && outlet.Username == "" {
+		v.errorf(join(path, "password_file"), "a password without a user name: give username as well")
+	}
+	if host, _, err := splitHostPort(outlet.Server); err == nil && outlet.Security == "none" && outlet.PasswordFile != "" && !loopback(host) {
+		v.warnf(join(path, "security"), "the password crosses the network to %s unencrypted: use security: starttls or tls", host)
+	}
+}

@@ -1,0 +1,146 @@
+// Package daemon is the rim around the core: it reads the sensors, tells the core the time, carries out its effects, and
+// keeps the ways out open. It is the only place that knows everybody. One goroutine owns the core ([loop]); everything
+// that may block has a goroutine of its own and talks to the loop through a bounded channel.
+package daemon
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/control"
+	"dewline/internal/metrics"
+	"dewline/internal/sim"
+	"dewline/internal/status"
+	"dewline/internal/web"
+)
+
+// Options of the daemon. Site or Config is required, everything else has a usable zero value.
+type Options struct {
+	Config  string       // path of the configuration, read again on reload
+	Site    *config.Site // used instead of reading Config at the start
+	Log     *slog.Logger // nil means silent
+	Console io.Writer    // tells people of alarms; nil means nobody looks on
+	Sys     string       // root of the kernel's files; "" means /sys
+	Root    string       // root of the file tree with the devices (dev/i2c-N); "" means /
+	Clock   Timepiece    // nil means the machine's
+	World   *sim.World   // the simulated room, for the demo
+	Version string
+	Reload  <-chan struct{}    // each message reads the configuration again
+	Ready   func(Addresses)    // called once everything has started
+	Notify  func(state string) // tells the service manager; nil means there is none
+}
+
+// Addresses are where the daemon can be reached.
+type Addresses struct {
+	Web, Broker, Socket string
+}
+
+// WatchdogEvery is how often the service manager is told that the loop makes progress.
+const WatchdogEvery = 15 * time.Second
+
+// Run runs until ctx ends, then stops in good order.
+func Run(ctx context.Context, o Options) error {
+	o.fill()
+	site := o.Site
+	if site == nil {
+		loaded, problems := config.Load(o.Config)
+		for _, p := range problems {
+			o.Log.Warn("configuration", "problem", p.String())
+		}
+		if err := problems.Err(); err != nil {
+			return err
+		}
+		site = loaded
+	}
+	l := newLoop(o, site, newRun())
+	return l.run(ctx)
+}
+
+func (o *Options) fill() {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Sys == "" {
+		o.Sys = "/sys"
+	}
+	if o.Root == "" {
+		o.Root = "/"
+	}
+	if o.Clock == nil {
+		o.Clock = KernelClock()
+	}
+	if o.Notify == nil {
+		o.Notify = func(string) {}
+	}
+	if o.Ready == nil {
+		o.Ready = func(Addresses) {}
+	}
+}
+
+// newRun returns an identity for this run of the daemon.
+func newRun() string {
+	var b [4]byte
+	_, _ = rand.Read(b[:]) // never fails (crypto/rand)
+	return hex.EncodeToString(b[:])
+}
+
+// faces are the daemon's local servers.
+type faces struct {
+	web     *web.Server
+	control *control.Server
+	wait    sync.WaitGroup
+}
+
+// openFaces opens the web server and the control socket. A face that cannot be opened is reported and left out: alarming
+// goes on without it.
+func openFaces(o Options, site *config.Site, current *status.Current, command control.Commander, healthy func() error) (*faces, error) {
+	f := &faces{}
+	var problems []error
+	registry := metrics.Registry(&metrics.Collector{Current: current, Version: o.Version})
+	server, err := web.Listen(web.Options{
+		Listen: site.Web.Listen, Current: current, Metrics: metrics.Handler(registry), Healthy: healthy, Log: o.Log,
+	})
+	if err != nil {
+		problems = append(problems, err)
+	} else {
+		f.web = server
+		f.serve(o.Log, "web", server.Serve)
+	}
+	socket, err := control.Listen(site.Control.Socket, current, command, o.Log)
+	if err != nil {
+		problems = append(problems, err)
+	} else {
+		f.control = socket
+		f.serve(o.Log, "control", socket.Serve)
+	}
+	return f, errors.Join(problems...)
+}
+
+func (f *faces) serve(log *slog.Logger, name string, serve func() error) {
+	f.wait.Go(func() {
+		if err := serve(); err != nil {
+			log.Error("a server has ended", "server", name, "err", err)
+		}
+	})
+}
+
+func (f *faces) close() {
+	if f.web != nil {
+		_ = f.web.Close() // what is still open then is cut off, as it should be
+	}
+	if f.control != nil {
+		_ = f.control.Close()
+	}
+	f.wait.Wait()
+}
+
+// errStopped answers commands that come after the loop has ended.
+var errStopped = fmt.Errorf("the daemon is stopping")

@@ -1,0 +1,411 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/control"
+	"dewline/internal/instant"
+	"dewline/internal/intake"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/status"
+	"dewline/internal/watch"
+	"dewline/sensors"
+)
+
+// follower is told what happens, in order, by the loop. Its methods must not block: what takes time goes into a queue of
+// its own.
+type follower interface {
+	reading(r *intake.Reading)
+	entry(e *journal.Entry)
+	picture(p *status.Picture)
+}
+
+// loop owns the core. Its fields belong to the goroutine that runs it, except current and those marked otherwise.
+type loop struct {
+	options Options
+	site    *config.Site
+	core    *watch.Core
+	line    *intake.Line
+	order   map[string]int32 // sensor id → index in the core
+	health  []status.Sensor
+	id      string // of this run
+
+	samples  chan intake.Sample
+	commands chan commandMessage
+	current  status.Current // read from anywhere
+
+	clock     stepGuard
+	confirmed bool
+	steps     time.Duration
+	started   time.Time
+	reloaded  time.Time
+	reloadOK  bool
+	console   console
+	effects   []watch.Effect
+	followers []follower
+	sources   *sources
+	links     *links
+	lastTick  atomic.Int64 // monotonic nanoseconds; read from anywhere
+	nextBeat  time.Duration
+}
+
+// commandMessage is a command on its way into the core.
+type commandMessage struct {
+	command watch.Command
+	reply   chan control.Response
+}
+
+// Room for what may come in at once. A sensor worker that finds no room waits: nothing is lost, and the loop is never so far
+// behind in practice.
+const (
+	sampleRoom  = 1024
+	commandRoom = 64
+)
+
+func newLoop(o Options, site *config.Site, run string) *loop {
+	l := &loop{
+		options: o, id: run,
+		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom),
+	}
+	l.install(site)
+	return l
+}
+
+// install puts a configuration in force, around a new core.
+func (l *loop) install(site *config.Site) {
+	l.site = site
+	l.core = watch.New(site.WatchSite(), l.id)
+	l.order = map[string]int32{}
+	known := map[string]status.Sensor{}
+	for _, h := range l.health {
+		known[h.ID] = h
+	}
+	l.health = nil
+	for i := range site.Sensors {
+		c := &site.Sensors[i]
+		l.order[c.ID] = int32(i)
+		h, ok := known[c.ID]
+		if !ok {
+			h = status.Sensor{ID: c.ID, Reads: map[string]uint64{}}
+		}
+		h.Driver = c.Driver
+		l.health = append(l.health, h)
+	}
+	l.console = console{out: l.options.Console, temperature: site.Display.Temperature, location: site.Location}
+}
+
+// run is the life of the daemon.
+func (l *loop) run(ctx context.Context) error {
+	log := l.options.Log
+	l.clock.look(l.options.Clock)
+	l.confirmed = l.options.Clock.Synchronised()
+	l.started = l.options.Clock.Now()
+	l.reloaded, l.reloadOK = l.started, true
+
+	var outside sync.WaitGroup
+	links, err := openLinks(l)
+	if err != nil {
+		log.Error("a way out is missing", "err", err)
+	}
+	l.links = links
+	l.followers = links.followers
+	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
+	if err := l.startSources(); err != nil {
+		return err
+	}
+	l.publish()
+	faces, err := openFaces(l.options, l.site, &l.current, l.command, l.healthy)
+	if err != nil {
+		log.Error("a local server is missing", "err", err)
+	}
+	links.start(ctx, &outside)
+	l.options.Notify("READY=1")
+	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.core.Points()), "sensors", len(l.site.Sensors))
+	l.options.Ready(l.addresses(faces))
+
+	l.turn(ctx)
+
+	l.options.Notify("STOPPING=1")
+	log.Info("stopping", "reason", context.Cause(ctx))
+	l.sources.stop(log)
+	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
+	l.keep(l.core.Stop(l.now()))
+	l.publish()
+	faces.close()
+	links.stop()
+	outside.Wait()
+	return nil
+}
+
+func (l *loop) addresses(f *faces) Addresses {
+	a := Addresses{Broker: l.links.address()}
+	if f.web != nil {
+		a.Web = f.web.Addr()
+	}
+	if f.control != nil {
+		a.Socket = l.site.Control.Socket
+	}
+	return a
+}
+
+// turn is the loop: one thing at a time until ctx ends.
+func (l *loop) turn(ctx context.Context) {
+	ticker := time.NewTicker(l.options.Clock.Real(time.Second))
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case s := <-l.samples:
+			l.checkClock()
+			l.take(s)
+		case m := <-l.commands:
+			l.checkClock()
+			m.reply <- l.obey(m.command)
+		case <-l.options.Reload:
+			l.reload()
+		case <-ticker.C:
+			l.checkClock()
+			l.tick()
+		}
+	}
+}
+
+// now returns the time for events.
+func (l *loop) now() instant.Instant { return instant.Of(l.options.Clock.Now()) }
+
+// tick lets time pass in the core, makes a new picture, and shows the service manager that the loop is alive.
+func (l *loop) tick() {
+	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
+	l.publish()
+	mono := l.options.Clock.Monotonic()
+	l.lastTick.Store(int64(mono))
+	if mono >= l.nextBeat {
+		l.nextBeat = mono + WatchdogEvery
+		l.options.Notify("WATCHDOG=1")
+	}
+}
+
+// checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
+func (l *loop) checkClock() {
+	if by := l.clock.look(l.options.Clock); by != 0 {
+		l.steps += by.Abs()
+		l.options.Log.Warn("the clock was set", "by", by)
+		l.line.Shift(by)
+		l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by})
+	}
+	if !l.confirmed && l.options.Clock.Synchronised() {
+		l.confirmed = true
+		l.keep(l.core.ClockConfirmed(l.now()))
+	}
+}
+
+// step folds an event into the core and carries out its effects.
+func (l *loop) step(ev watch.Event) {
+	l.effects = l.core.Step(ev, l.effects[:0])
+	l.keep(l.effects)
+}
+
+// keep carries out effects, entries first.
+func (l *loop) keep(effects []watch.Effect) {
+	alarms := false
+	for _, e := range effects {
+		switch e.Kind {
+		case watch.Keep, watch.Refused:
+			alarms = true
+			l.logEntry(e.Entry)
+			l.console.entry(e.Entry)
+			for _, f := range l.followers {
+				f.entry(e.Entry)
+			}
+		}
+	}
+	if alarms && l.line != nil {
+		l.publish()
+	}
+}
+
+func (l *loop) logEntry(e *journal.Entry) {
+	attributes := []any{"seq", e.Seq, "kind", string(e.Kind)}
+	for _, pair := range [][2]string{
+		{"alarm", e.Alarm}, {"state", e.State}, {"priority", e.Priority}, {"occurrence", e.Occurrence}, {"cohort", e.Cohort},
+		{"place", e.Place}, {"by", e.By}, {"reason", e.Reason},
+	} {
+		if pair[1] != "" {
+			attributes = append(attributes, pair[0], pair[1])
+		}
+	}
+	level := slog.LevelInfo
+	if e.Kind == journal.AlarmRaised && l.options.Console == nil { // a console has told it already
+		level = slog.LevelWarn
+	}
+	l.options.Log.Log(context.Background(), level, "journal", attributes...)
+}
+
+// take handles what a sensor gave or failed to give.
+func (l *loop) take(s intake.Sample) {
+	outcome, err := l.line.Take(s)
+	if err != nil {
+		l.options.Log.Error("a sample was not understood", "sensor", s.Sensor, "err", err)
+		return
+	}
+	index, ok := l.order[s.Sensor]
+	if !ok {
+		return
+	}
+	l.noteHealth(index, &s, &outcome.Report)
+	flag := quantity.Missing
+	if outcome.Report.Kind == sensors.Implausible {
+		flag = quantity.Fail
+	}
+	l.step(watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: index, Failure: outcome.Report.Failure, Flag: flag})
+	for i := range outcome.Readings {
+		r := &outcome.Readings[i]
+		for _, f := range l.followers {
+			f.reading(r)
+		}
+		if point, ok := l.core.Index(r.Point); ok {
+			l.step(watch.Event{At: r.At, Point: point, Value: r.Value, Flag: r.Flag})
+		}
+	}
+}
+
+// noteHealth keeps how a sensor does.
+func (l *loop) noteHealth(index int32, s *intake.Sample, r *intake.Report) {
+	h := &l.health[index]
+	if d := l.sources.description(h.ID); d != nil {
+		h.Part, h.Where = d.Part, d.Where
+	}
+	if r.Failure == "" {
+		if h.Failures > 0 {
+			l.options.Log.Info("a sensor is back", "sensor", h.ID, "after", h.Failures)
+		}
+		h.LastSuccess, h.LastError, h.LastKind, h.Failures = s.At, "", "", 0
+		h.Reads["ok"]++
+		return
+	}
+	h.LastError, h.LastKind = r.Failure, r.Kind.String()
+	h.Reads[h.LastKind]++
+	h.Failures++
+	if h.Failures == 1 {
+		l.options.Log.Warn("a sensor failed", "sensor", h.ID, "err", r.Failure)
+	}
+}
+
+// publish makes a new picture of the site and swaps it in.
+func (l *loop) publish() {
+	p := &status.Picture{
+		Site: l.site.ID, Run: l.id, At: l.options.Clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
+		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.core.Alarms(), Late: l.core.Late(), ClockSteps: l.steps,
+		Reloaded: l.reloaded, ReloadOK: l.reloadOK,
+	}
+	for i := range l.core.Points() {
+		p.Points = append(p.Points, l.core.State(int32(i)))
+	}
+	for _, h := range l.health {
+		reads := make(map[string]uint64, len(h.Reads))
+		for result, n := range h.Reads {
+			reads[result] = n
+		}
+		h.Reads = reads
+		p.Sensors = append(p.Sensors, h)
+	}
+	p.Outlets = l.links.states()
+	l.current.Set(p)
+	for _, f := range l.followers {
+		f.picture(p)
+	}
+}
+
+// command hands a command to the loop and waits for what becomes of it. It may be called from anywhere.
+func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response, error) {
+	m := commandMessage{cmd, make(chan control.Response, 1)}
+	ctx, stop := context.WithTimeout(ctx, 10*time.Second)
+	defer stop()
+	select {
+	case l.commands <- m:
+	case <-ctx.Done():
+		return control.Response{}, errStopped
+	}
+	select {
+	case response := <-m.reply:
+		return response, nil
+	case <-ctx.Done():
+		return control.Response{}, errStopped
+	}
+}
+
+// obey carries out a command in the core.
+func (l *loop) obey(cmd watch.Command) control.Response {
+	l.effects = l.core.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &cmd}, l.effects[:0])
+	response := control.Response{Done: true, Changed: len(l.effects) > 0}
+	for _, e := range l.effects {
+		if e.Kind == watch.Refused {
+			response = control.Response{Reason: e.Entry.Reason}
+		}
+	}
+	l.keep(l.effects)
+	return response
+}
+
+// healthy tells what keeps the daemon from watching. It may be called from anywhere.
+func (l *loop) healthy() error {
+	if silent := l.options.Clock.Monotonic() - time.Duration(l.lastTick.Load()); l.lastTick.Load() > 0 && silent > time.Minute {
+		return fmt.Errorf("the core has not moved for %s", silent.Round(time.Second))
+	}
+	return nil
+}
+
+// reload reads the configuration again. One with errors is refused, and the old one stays in force.
+func (l *loop) reload() {
+	log := l.options.Log
+	if l.options.Config == "" {
+		log.Warn("there is no configuration to read again")
+		return
+	}
+	l.options.Notify("RELOADING=1")
+	defer l.options.Notify("READY=1")
+	site, problems := config.Load(l.options.Config)
+	for _, p := range problems {
+		log.Warn("configuration", "problem", p.String())
+	}
+	err := problems.Err()
+	if err == nil && site.ID != l.site.ID {
+		err = errors.New("the site has another id: that needs a restart")
+	}
+	if err != nil {
+		l.reloadOK = false
+		log.Error("the new configuration is refused, the old one stays in force", "err", err)
+		l.publish()
+		return
+	}
+	snapshot, err := l.core.Snapshot()
+	if err != nil {
+		log.Error("the new configuration is refused, the old one stays in force", "err", err)
+		return
+	}
+	l.sources.stop(log)
+	old := l.site
+	l.install(site)
+	if err := l.core.Restore(snapshot); err != nil {
+		log.Error("the state was not taken over", "err", err)
+	}
+	l.reloaded, l.reloadOK = l.options.Clock.Now(), true
+	if err := l.links.reconfigure(old, site); err != nil {
+		log.Error("a way out is missing", "err", err)
+	}
+	if err := l.startSources(); err != nil {
+		log.Error("the sensors were not started", "err", err)
+	}
+	l.keep(l.core.Configured(l.now()))
+	l.publish()
+	log.Info("the new configuration is in force", "points", len(l.core.Points()))
+}

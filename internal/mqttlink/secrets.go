@@ -1,0 +1,83 @@
+package mqttlink
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+)
+
+// maxSecret bounds a password file; MQTT allows 64 KiB, and a wrong path may well name something larger.
+const maxSecret = 64 << 10
+
+// credentials returns user and password for one connect.
+func (o *Options) credentials() (username, password string, err error) {
+	if o.Credentials != nil {
+		return o.Credentials()
+	}
+	if o.PasswordFile == "" {
+		return o.Username, "", nil
+	}
+	password, err = readSecret(o.PasswordFile)
+	return o.Username, password, err
+}
+
+// readSecret reads the one line of a password file. Its errors never quote the content.
+func readSecret(path string) (string, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("mqtt: password file: %w", err)
+	}
+	defer func() { _ = file.Close() }() // only read
+	content, err := io.ReadAll(io.LimitReader(file, maxSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("mqtt: password file: %w", err)
+	}
+	secret := strings.TrimRight(string(content), "\r\n")
+	switch {
+	case len(content) > maxSecret:
+		return "", fmt.Errorf("mqtt: password file %s is larger than a password", path)
+	case secret == "":
+		return "", fmt.Errorf("mqtt: password file %s is empty", path)
+	case strings.ContainsAny(secret, "\r\n"):
+		return "", fmt.Errorf("mqtt: password file %s has more than one line", path)
+	}
+	return secret, nil
+}
+
+// tlsConfig reads the certificates for one connect.
+func (o *Options) tlsConfig(host string) (*tls.Config, error) {
+	config := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
+	if o.CAFile != "" {
+		pem, err := os.ReadFile(o.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("mqtt: certificate authority: %w", err)
+		}
+		config.RootCAs = x509.NewCertPool()
+		if !config.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("mqtt: certificate authority %s holds no certificate in PEM form", o.CAFile)
+		}
+	}
+	if o.CertFile != "" {
+		pair, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("mqtt: client certificate: %w", err)
+		}
+		config.Certificates = []tls.Certificate{pair}
+	}
+	return config, nil
+}
+
+// explain adds what a keeper can do about the common reasons for a failed connect.
+func explain(err error) error {
+	if invalid, ok := errors.AsType[x509.CertificateInvalidError](err); ok && invalid.Reason == x509.Expired {
+		return fmt.Errorf("%w (is this machine's clock right?)", err)
+	}
+	if _, ok := errors.AsType[x509.UnknownAuthorityError](err); ok {
+		return fmt.Errorf("%w (name the broker's authority as ca_file)", err)
+	}
+	return err
+}
