@@ -1,0 +1,200 @@
+package web
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"time"
+
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+	"dewline/internal/status"
+	"dewline/internal/watch"
+)
+
+//go:embed page.css
+var style string
+
+//go:embed page.html
+var pageSource string
+
+var page = template.Must(template.New("page").Parse(pageSource))
+
+// styleHash lets the plain page's own style through the content security policy, and no other.
+var styleHash = func() string {
+	sum := sha256.Sum256([]byte(style))
+	return base64.StdEncoding.EncodeToString(sum[:])
+}()
+
+// pageOf is one of the pages.
+type pageOf struct{ Name, Path, Link, Title string }
+
+var pages = []pageOf{
+	{"now", "/{$}", "/", "Now"},
+	{"trend", "/trend", "/trend", "Trend"},
+	{"alarms", "/alarms", "/alarms", "Alarms"},
+	{"sensors", "/sensors", "/sensors", "Sensors"},
+}
+
+type pageView struct {
+	Page           pageOf
+	Pages          []pageOf
+	Built          bool
+	Scripts        []string
+	Styles         []string
+	Look           string // light, dark or "" for what the system says
+	Site, At, Zone string
+	Style          template.CSS
+	Alarms         []alarmView
+	Places         []placeView
+	Sensors        []sensorView
+	Cautions       []string // of the care profiles in use
+}
+
+type alarmView struct{ Name, State, Priority, Since, Reason, Action string }
+
+type placeView struct {
+	ID, Stage string
+	Points    []pointView
+}
+
+type pointView struct{ Quantity, Value, Zone, Band, Since, Certainty, Class string }
+
+type sensorView struct{ ID, Last, Error string }
+
+// servePage writes the frame of a page and, for readers without script or where the pages have not been built, the current
+// values as plain tables.
+func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
+	view := s.viewOf(s.Current.Get(), displayOf(r, s.Current.Get()))
+	view.Page, view.Pages = p, pages
+	if s.assets != nil {
+		view.Built, view.Scripts, view.Styles = true, s.assets.manifest.Pages[p.Name], s.assets.manifest.Styles
+	}
+	if cookie, err := r.Cookie("dewline-look"); err == nil && (cookie.Value == "light" || cookie.Value == "dark") {
+		view.Look = cookie.Value
+	}
+	var buffer bytes.Buffer
+	if err := page.Execute(&buffer, view); err != nil {
+		s.Log.Error("page", "err", err)
+		http.Error(w, "the page could not be made", http.StatusInternalServerError)
+		return
+	}
+	answerBytes(w, r, http.StatusOK, "text/html; charset=utf-8", buffer.Bytes())
+}
+
+// displayOf returns the unit of temperature that the reader has chosen, else the site's.
+func displayOf(r *http.Request, p *status.Picture) quantity.Unit {
+	if cookie, err := r.Cookie("dewline-temperature"); err == nil {
+		switch cookie.Value {
+		case quantity.Celsius.Symbol():
+			return quantity.Celsius
+		case quantity.Fahrenheit.Symbol():
+			return quantity.Fahrenheit
+		}
+	}
+	return p.Display
+}
+
+func (s *site) viewOf(p *status.Picture, display quantity.Unit) pageView {
+	location := zoneOf(p)
+	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
+	v := pageView{Site: p.Site, At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String(), Style: template.CSS(style)}
+	for i := range p.Alarms {
+		if a := &p.Alarms[i]; a.Letter != watch.Normal {
+			since := ""
+			if !a.Since.IsNone() {
+				since = at(a.Since.Time())
+			}
+			_, action := advice(a.Quantity, a.Limit)
+			v.Alarms = append(v.Alarms, alarmView{a.Name, watch.InWords(a.Letter), a.Priority.String(), since, a.Reason, action})
+		}
+	}
+	for i := range p.Points {
+		point := &p.Points[i]
+		k := slices.IndexFunc(v.Places, func(place placeView) bool { return place.ID == point.Point.Place })
+		if k < 0 {
+			label := ""
+			if point.Cohort != "" {
+				label = point.Cohort + ", " + point.Stage.String()
+			}
+			k = len(v.Places)
+			v.Places = append(v.Places, placeView{ID: point.Point.Place, Stage: label})
+		}
+		v.Places[k].Points = append(v.Places[k].Points, viewOfPoint(point, display, at))
+	}
+	for _, sensor := range p.Sensors {
+		view := sensorView{ID: sensor.ID, Last: "never", Error: sensor.LastError}
+		if !sensor.LastSuccess.IsZero() {
+			view.Last = sensor.LastSuccess.In(location).Format("15:04:05")
+		}
+		v.Sensors = append(v.Sensors, view)
+	}
+	if s.Site != nil {
+		v.Cautions = cautionsOf(s.Site())
+	}
+	return v
+}
+
+// cautionsOf lists the cautions of the care profiles that somebody lives by.
+func cautionsOf(site *watch.Site) []string {
+	var cautions []string
+	for i := range site.Cohorts {
+		profile := site.Profiles[site.Cohorts[i].Profile]
+		if profile == nil || profile.Caution == "" {
+			continue
+		}
+		title := profile.Title
+		if title == "" {
+			title = profile.ID
+		}
+		if caution := title + ": " + profile.Caution; !slices.Contains(cautions, caution) {
+			cautions = append(cautions, caution)
+		}
+	}
+	return cautions
+}
+
+func viewOfPoint(s *watch.PointState, display quantity.Unit, at func(time.Time) string) pointView {
+	q := s.Point.Quantity
+	unit, decimals := q.Keeper(display), q.Decimals()
+	v := pointView{Quantity: q.String(), Value: "no data", Zone: s.Zone.String(), Certainty: string(s.Certainty), Class: "in"}
+	if !status.Stale(s) {
+		v.Value = unit.Print(s.Value, decimals)
+	}
+	if !orNone(s.Since).IsNone() {
+		v.Since = at(s.Since.Time())
+	}
+	switch {
+	case s.Zone == watch.UnknownZone:
+		v.Class = "unknown"
+	case s.Band.Empty():
+		v.Zone, v.Certainty = "no band", ""
+	case s.Zone != watch.InBand:
+		v.Class = "out"
+	}
+	low, high := edge(&s.Band, stage.Low, stage.CriticalLow), edge(&s.Band, stage.High, stage.CriticalHigh)
+	text := func(x float64) string { return fmt.Sprintf("%.*f", decimals, unit.FromCanonical(x)) }
+	switch {
+	case !math.IsNaN(low) && !math.IsNaN(high):
+		v.Band = text(low) + "–" + text(high)
+	case !math.IsNaN(low):
+		v.Band = "at least " + text(low)
+	case !math.IsNaN(high):
+		v.Band = "at most " + text(high)
+	}
+	return v
+}
+
+// edge returns the inner limit, or the critical one where there is no inner one.
+func edge(b *stage.Band, inner, outer stage.Limit) float64 {
+	if b.Has(inner) {
+		return b.Limits[inner]
+	}
+	return b.Limits[outer]
+}
