@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"dewline/configs"
@@ -30,6 +32,14 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if c.For < 0 {
 		return usageError{fmt.Errorf("--for %s: give a time that lies ahead", c.For)}
 	}
+	listen, err := demoAddress("--listen", c.Listen, "127.0.0.1:8420", s)
+	if err != nil {
+		return err
+	}
+	broker, err := demoAddress("--broker-listen", c.BrokerListen, "127.0.0.1:1883", s)
+	if err != nil {
+		return err
+	}
 	site, problems := config.LoadFS(configs.Files, "demo.yaml")
 	if err := problems.Err(); err != nil {
 		return err
@@ -39,7 +49,7 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	defer os.RemoveAll(folder)
-	site.Web.Listen, site.MQTT.Embedded.Listen = c.Listen, c.BrokerListen
+	site.Web.Listen, site.MQTT.Embedded.Listen = listen, broker
 	site.Control.Socket = filepath.Join(folder, "control.sock")
 	if c.For > 0 {
 		var stop context.CancelFunc
@@ -72,4 +82,25 @@ func (c *demoCommand) introduce(s streams, site string, a daemon.Addresses) {
 		fmt.Fprintf(s.out, "  acknowledge  DEWLINE_SOCKET=%s %s alarm acknowledge loft/air-temperature/high\n", a.Socket, program)
 	}
 	fmt.Fprint(s.out, "  stop         Ctrl-C\n\nWhat happens, in the room's own time:\n")
+}
+
+// demoAddress checks an address to listen on. Where the usual one is taken, by another broker for example, any free
+// port will do for a demo; an address that was asked for is an error then.
+func demoAddress(flag, address, usual string, s streams) (string, error) {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return "", usageError{fmt.Errorf("%s %q: want an address such as %s", flag, address, usual)}
+	}
+	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return "", usageError{fmt.Errorf("%s %s: the demo has no log-in, so it listens on loopback addresses only", flag, address)}
+	}
+	listener, err := net.Listen("tcp", address)
+	if err == nil {
+		return address, listener.Close()
+	}
+	if address == usual && errors.Is(err, syscall.EADDRINUSE) {
+		fmt.Fprintf(s.err, "%s is taken by another program, so the demo takes a free port\n", address)
+		return net.JoinHostPort(host, "0"), nil
+	}
+	return "", fmt.Errorf("%s: %w", flag, err)
 }

@@ -72,8 +72,9 @@ func run(ctx context.Context, args []string, s streams) int {
 		fmt.Fprintln(s.err, "dewline:", err)
 		return exitUsage
 	}
-	if len(args) == 0 {
-		args = []string{"--help"}
+	if len(args) == 0 { // not asked for help, but in need of it
+		_, _ = parser.Parse([]string{"--help"})
+		return exitUsage
 	}
 	parsed, err := parser.Parse(args)
 	if exit >= 0 { // help was asked for

@@ -1,0 +1,38 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// TestMain lets the scripts run this program as the command dewline.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"dewline": func() { os.Exit(run(context.Background(), os.Args[1:], streams{out: os.Stdout, err: os.Stderr})) },
+	})
+}
+
+// TestScripts runs the command lines in testdata/script, with good and with bad input, against the real program.
+func TestScripts(t *testing.T) {
+	tree, err := filepath.Abs("../../testdata/sys/north-loft")
+	if err != nil {
+		t.Fatal(err)
+	}
+	shipped, err := filepath.Abs("../../configs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/script",
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("TREE", tree)
+			env.Setenv("CONFIGS", shipped)
+			env.Setenv("TMPDIR", env.WorkDir)
+			return nil
+		},
+	})
+}
