@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -45,11 +44,14 @@ type loop struct {
 	clock     stepGuard
 	confirmed bool
 	steps     time.Duration
+	wrongBy   time.Duration // sum of the steps before the clock was confirmed
 	started   time.Time
 	reloaded  time.Time
 	reloadOK  bool
 	console   console
 	effects   []watch.Effect
+	points    []quantity.Point // of the core, by index
+	keeper    *keeper
 	followers []follower
 	sources   *sources
 	links     *links
@@ -60,8 +62,11 @@ type loop struct {
 // commandMessage is a command on its way into the core.
 type commandMessage struct {
 	command watch.Command
-	reply   chan control.Response
+	refusal string // why it is refused before the core has seen it; "" where it is not
+	reply   chan commandReply
 }
+
+type commandReply = control.Response
 
 // Room for what may come in at once. A sensor worker that finds no room waits: nothing is lost, and the loop is never so far
 // behind in practice.
@@ -82,7 +87,13 @@ func newLoop(o Options, site *config.Site, run string) *loop {
 // install puts a configuration in force, around a new core.
 func (l *loop) install(site *config.Site) {
 	l.site = site
-	l.core = watch.New(site.WatchSite(), l.id)
+	watched := site.WatchSite()
+	if site.History.Path != "" {
+		watched.Sensors = append(watched.Sensors, watch.Sensor{ID: storeSensor, FaultAfter: 2 * commitEvery})
+	}
+	l.core = watch.New(watched, l.id)
+	l.core.ReportDerived()
+	l.points = l.core.Points()
 	l.order = map[string]int32{}
 	known := map[string]status.Sensor{}
 	for _, h := range l.health {
@@ -110,13 +121,16 @@ func (l *loop) run(ctx context.Context) error {
 	l.started = l.options.Clock.Now()
 	l.reloaded, l.reloadOK = l.started, true
 
-	var outside sync.WaitGroup
+	l.keeper = openKeeper(l)
 	links, err := openLinks(l)
 	if err != nil {
 		log.Error("a way out is missing", "err", err)
 	}
 	l.links = links
-	l.followers = links.followers
+	l.followers = []follower{links}
+	if err := l.keeper.bringBack(ctx, l.core); err != nil {
+		log.Error("the history could not bring back the last state", "err", err)
+	}
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
 	if err := l.startSources(); err != nil {
 		return err
@@ -126,7 +140,7 @@ func (l *loop) run(ctx context.Context) error {
 	if err != nil {
 		log.Error("a local server is missing", "err", err)
 	}
-	links.start(ctx, &outside)
+	links.start()
 	l.options.Notify("READY=1")
 	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.core.Points()), "sensors", len(l.site.Sensors))
 	l.options.Ready(l.addresses(faces))
@@ -141,7 +155,7 @@ func (l *loop) run(ctx context.Context) error {
 	l.publish()
 	faces.close()
 	links.stop()
-	outside.Wait()
+	l.keeper.close()
 	return nil
 }
 
@@ -169,9 +183,11 @@ func (l *loop) turn(ctx context.Context) {
 			l.take(s)
 		case m := <-l.commands:
 			l.checkClock()
-			m.reply <- l.obey(m.command)
+			m.reply <- l.obey(m)
 		case <-l.options.Reload:
 			l.reload()
+		case err := <-l.keeper.outcome:
+			l.storeReport(err)
 		case <-ticker.C:
 			l.checkClock()
 			l.tick()
@@ -187,6 +203,7 @@ func (l *loop) tick() {
 	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
 	l.publish()
 	mono := l.options.Clock.Monotonic()
+	l.keeper.tick(l.now(), mono, l.confirmed)
 	l.lastTick.Store(int64(mono))
 	if mono >= l.nextBeat {
 		l.nextBeat = mono + WatchdogEvery
@@ -200,10 +217,15 @@ func (l *loop) checkClock() {
 		l.steps += by.Abs()
 		l.options.Log.Warn("the clock was set", "by", by)
 		l.line.Shift(by)
+		l.keeper.stepped()
+		if !l.confirmed { // if the clock is right from now on, this is by how much it was wrong
+			l.wrongBy += by
+		}
 		l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by})
 	}
 	if !l.confirmed && l.options.Clock.Synchronised() {
 		l.confirmed = true
+		l.keeper.confirmed(l.wrongBy)
 		l.keep(l.core.ClockConfirmed(l.now()))
 	}
 }
@@ -214,23 +236,41 @@ func (l *loop) step(ev watch.Event) {
 	l.keep(l.effects)
 }
 
-// keep carries out effects, entries first.
+// keep carries out effects. Entries are durable before anybody else hears of them.
 func (l *loop) keep(effects []watch.Effect) {
-	alarms := false
-	for _, e := range effects {
-		switch e.Kind {
+	var entries []*journal.Entry
+	for i := range effects {
+		switch e := &effects[i]; e.Kind {
 		case watch.Keep, watch.Refused:
-			alarms = true
-			l.logEntry(e.Entry)
-			l.console.entry(e.Entry)
-			for _, f := range l.followers {
-				f.entry(e.Entry)
-			}
+			entries = append(entries, e.Entry)
+		case watch.Derived:
+			l.keeper.derived(e)
 		}
 	}
-	if alarms && l.line != nil {
+	if entries == nil {
+		return
+	}
+	l.keeper.record(entries)
+	for _, e := range entries {
+		l.logEntry(e)
+		l.console.entry(e)
+		for _, f := range l.followers {
+			f.entry(e)
+		}
+	}
+	if l.line != nil {
 		l.publish()
 	}
+}
+
+// storeReport makes an alarm of a store that cannot write.
+func (l *loop) storeReport(err error) {
+	failure := ""
+	if err != nil {
+		failure = err.Error()
+		l.options.Log.Error("history", "err", err)
+	}
+	l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: int32(len(l.site.Sensors)), Failure: failure, Flag: quantity.Missing})
 }
 
 func (l *loop) logEntry(e *journal.Entry) {
@@ -267,8 +307,12 @@ func (l *loop) take(s intake.Sample) {
 		flag = quantity.Fail
 	}
 	l.step(watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: index, Failure: outcome.Report.Failure, Flag: flag})
+	for i := range outcome.Amendments {
+		l.keeper.amend(&outcome.Amendments[i])
+	}
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
+		l.keeper.reading(r)
 		for _, f := range l.followers {
 			f.reading(r)
 		}
@@ -278,7 +322,7 @@ func (l *loop) take(s intake.Sample) {
 	}
 }
 
-// noteHealth keeps how a sensor does.
+// noteHealth notes how a sensor does.
 func (l *loop) noteHealth(index int32, s *intake.Sample, r *intake.Report) {
 	h := &l.health[index]
 	if d := l.sources.description(h.ID); d != nil {
@@ -307,7 +351,7 @@ func (l *loop) publish() {
 		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.core.Alarms(), Late: l.core.Late(), ClockSteps: l.steps,
 		Reloaded: l.reloaded, ReloadOK: l.reloadOK,
 	}
-	for i := range l.core.Points() {
+	for i := range l.points {
 		p.Points = append(p.Points, l.core.State(int32(i)))
 	}
 	for _, h := range l.health {
@@ -327,7 +371,7 @@ func (l *loop) publish() {
 
 // command hands a command to the loop and waits for what becomes of it. It may be called from anywhere.
 func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response, error) {
-	m := commandMessage{cmd, make(chan control.Response, 1)}
+	m := commandMessage{command: cmd, reply: make(chan commandReply, 1)}
 	ctx, stop := context.WithTimeout(ctx, 10*time.Second)
 	defer stop()
 	select {
@@ -344,8 +388,12 @@ func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response
 }
 
 // obey carries out a command in the core.
-func (l *loop) obey(cmd watch.Command) control.Response {
-	l.effects = l.core.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &cmd}, l.effects[:0])
+func (l *loop) obey(m commandMessage) control.Response {
+	if m.refusal != "" {
+		l.effects = l.core.Refuse(l.now(), &m.command, m.refusal, l.effects[:0])
+	} else {
+		l.effects = l.core.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command}, l.effects[:0])
+	}
 	response := control.Response{Done: true, Changed: len(l.effects) > 0}
 	for _, e := range l.effects {
 		if e.Kind == watch.Refused {
@@ -407,5 +455,6 @@ func (l *loop) reload() {
 	}
 	l.keep(l.core.Configured(l.now()))
 	l.publish()
+	l.links.refresh()
 	log.Info("the new configuration is in force", "points", len(l.core.Points()))
 }

@@ -42,6 +42,11 @@ func (l *loop) startSources() error {
 			source.Description = sensor.Describe()
 			s.polled[c.ID] = sensor
 			s.descriptions[c.ID] = &source.Description
+			for channel, point := range c.Feeds {
+				if measure, ok := source.Description.MeasureOf(channel); ok {
+					l.keeper.resolutions[point] = measure.Resolution
+				}
+			}
 			every := l.options.Clock.Real(c.Every)
 			jobs = append(jobs, intake.Job{
 				ID: c.ID, Bus: bus, Sensor: paced{sensor, l.options.Clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),

@@ -414,7 +414,7 @@ func TestEachConnectionHasItsOwnClient_RowReuseAfterDisconnect(t *testing.T) {
 		time.Sleep(100 * time.Millisecond)
 		assert.Contains(t, l.Status().Err, "no acknowledgement within 20s")
 		second := l.connected(t)
-		assert.NotSame(t, first.client.(mqtt.Client), second.client.(mqtt.Client))
+		assert.NotSame(t, first.client, second.client)
 		assert.Greater(t, second.Epoch(), first.Epoch())
 		assert.Zero(t, l.broker.Goodbyes(), "a dropped connection is no goodbye: the will is wanted")
 	})

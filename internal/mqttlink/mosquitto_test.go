@@ -254,6 +254,10 @@ func TestSessionIsKept_RuleClientID(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() { ended <- second.Run(ctx) }()
 	m := next(t, waiting)
+	if string(m.Payload) == "1" { // at least once: its acknowledgement may have been cut off by the stop
+		assert.True(t, m.Duplicate)
+		m = next(t, waiting)
+	}
 	assert.Equal(t, "2", string(m.Payload))
 	assert.False(t, m.Retained)
 	cancel()

@@ -58,6 +58,9 @@ func (d *Delivery) Wait(ctx context.Context) error {
 	}
 }
 
+// ErrTooLarge says that a message is larger than the link sends.
+var ErrTooLarge = errors.New("the message is too large")
+
 // Epoch returns the number of the connection, which is larger than that of every earlier one.
 func (s *Session) Epoch() uint64 { return s.epoch }
 
@@ -106,7 +109,7 @@ func (s *Session) send(ctx context.Context, m Message) (*Delivery, error) {
 	case m.QoS > 1:
 		return nil, errors.New("mqtt: QoS 2 buys nothing when messages carry an id; use 0 or 1")
 	case len(m.Payload) > s.limit:
-		return nil, fmt.Errorf("mqtt: a message of %d bytes on %s is larger than the limit of %d", len(m.Payload), m.Topic, s.limit)
+		return nil, fmt.Errorf("mqtt: %w: %d bytes on %s, the limit is %d", ErrTooLarge, len(m.Payload), m.Topic, s.limit)
 	}
 	d := &Delivery{message: m, done: make(chan struct{})}
 	if m.QoS > 0 {

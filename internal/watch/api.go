@@ -133,6 +133,7 @@ const (
 	Refused                   // a command was refused; Entry.Reason says why and goes to the journal as well
 	Closed                    // Ledger of Point is complete
 	Left                      // Excursion of Point is complete
+	Derived                   // a derived Point has a reading; only after [Core.ReportDerived]
 )
 
 // Effect is what the core asks the rim to do.
@@ -142,4 +143,9 @@ type Effect struct {
 	Entry     *journal.Entry
 	Ledger    *Ledger
 	Excursion *Excursion
+
+	// Of a derived reading.
+	At    instant.Instant
+	Value float64
+	Flag  quantity.Flag
 }

@@ -151,6 +151,7 @@ func (c *Core) closeLedger(i int32, p *point, t instant.Instant, out []Effect) [
 		p.total[z] += done.Zones[z] - p.totalBase[z]
 	}
 	p.totalBase = [ZoneCount]time.Duration{}
+	p.degree, p.degreeBase = p.totalDegree(), [3]float64{}
 	p.Day.Add(&done)
 	if done.To == done.From {
 		return out

@@ -21,13 +21,13 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	}
 	a, problem := c.addressed(cmd)
 	if problem != "" {
-		return c.refuse(at, cmd, problem, out)
+		return c.Refuse(at, cmd, problem, out)
 	}
 	was := a.Letter
 	switch cmd.Verb {
 	case Acknowledge:
 		if cmd.Occurrence == "" {
-			return c.refuse(at, cmd, "an acknowledgement must name the occurrence, not only the alarm", out)
+			return c.Refuse(at, cmd, "an acknowledgement must name the occurrence, not only the alarm", out)
 		}
 		return c.act(a, acknowledge, journal.AlarmAcknowledged, at, cmd, out)
 	case Reset:
@@ -52,7 +52,7 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 		a.Service = false
 		return c.act(a, enable, journal.AlarmEnabled, at, cmd, out)
 	}
-	return c.refuse(at, cmd, fmt.Sprintf("unknown verb %q", cmd.Verb), out)
+	return c.Refuse(at, cmd, fmt.Sprintf("unknown verb %q", cmd.Verb), out)
 }
 
 // addressed finds the alarm that a command names, by its name or by the identity of an occurrence.
@@ -80,7 +80,7 @@ func (c *Core) act(a *alarm, what action, kind journal.Kind, at instant.Instant,
 	was := a.Letter
 	switch a.apply(what) {
 	case refused:
-		return c.refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
+		return c.Refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
 	case unchanged:
 		return out
 	}
@@ -99,10 +99,10 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 		longest = LongestCriticalShelf
 	}
 	if length < 0 || length > longest {
-		return c.refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, longest), out)
+		return c.Refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, longest), out)
 	}
 	if a.Letter == OutOfServiceState {
-		return c.refuse(at, cmd, a.name+" is out of service", out)
+		return c.Refuse(at, cmd, a.name+" is out of service", out)
 	}
 	until, was := at.Add(length), a.Letter
 	a.ShelfUntil, a.Reason = until, cmd.Reason
@@ -130,18 +130,18 @@ func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []E
 func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	k := slices.IndexFunc(c.cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
 	if k < 0 {
-		return c.refuse(at, cmd, fmt.Sprintf("there is no cohort %q", cmd.Cohort), out)
+		return c.Refuse(at, cmd, fmt.Sprintf("there is no cohort %q", cmd.Cohort), out)
 	}
 	to, err := stage.Parse(cmd.Stage)
 	if err != nil {
-		return c.refuse(at, cmd, err.Error(), out)
+		return c.Refuse(at, cmd, err.Error(), out)
 	}
 	from := cmd.At
 	if from == 0 || from.IsNone() {
 		from = at
 	}
 	if from > at.Add(366*24*time.Hour) {
-		return c.refuse(at, cmd, "that is more than a year ahead", out)
+		return c.Refuse(at, cmd, "that is more than a year ahead", out)
 	}
 	c.stageSets = append(c.stageSets, stageSet{cmd.Cohort, to, from})
 	c.moveCohort(k, to, from)
@@ -172,17 +172,17 @@ func (c *Core) moveCohort(k int, to stage.Stage, from instant.Instant) {
 func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	if cmd.Place != "" {
 		if _, ok := c.places[cmd.Place]; !ok {
-			return c.refuse(at, cmd, fmt.Sprintf("there is no place %q", cmd.Place), out)
+			return c.Refuse(at, cmd, fmt.Sprintf("there is no place %q", cmd.Place), out)
 		}
 	}
 	kind := journal.Note
 	if cmd.Verb == RecordMist {
 		kind = journal.Misting
 		if cmd.Place == "" {
-			return c.refuse(at, cmd, "a misting must name its place", out)
+			return c.Refuse(at, cmd, "a misting must name its place", out)
 		}
 	} else if cmd.Text == "" {
-		return c.refuse(at, cmd, "a note must have a text", out)
+		return c.Refuse(at, cmd, "a note must have a text", out)
 	}
 	when := at
 	if cmd.At != 0 && !cmd.At.IsNone() {
@@ -197,8 +197,8 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
 }
 
-// refuse answers a command that cannot be carried out. The refusal is on record.
-func (c *Core) refuse(at instant.Instant, cmd *Command, why string, out []Effect) []Effect {
+// Refuse answers a command that cannot be carried out. The refusal is on record.
+func (c *Core) Refuse(at instant.Instant, cmd *Command, why string, out []Effect) []Effect {
 	e := c.entry(journal.CommandRefused, at)
 	e.Alarm, e.Occurrence, e.Cohort, e.Stage, e.Place = cmd.Alarm, cmd.Occurrence, cmd.Cohort, cmd.Stage, cmd.Place
 	e.By, e.Reason, e.Text = cmd.By, why, string(cmd.Verb)

@@ -31,13 +31,14 @@ type Core struct {
 	cohorts   []Cohort
 	stageSets []stageSet // stage changes by command, which outlive the configuration's timelines
 
-	run         string
-	seq         uint64
-	now         instant.Instant
-	cuts        []instant.Instant
-	activeCount int
-	late        uint64
-	deadline    instant.Instant // no tick before this time can change anything; None = not known
+	run           string
+	reportDerived bool
+	seq           uint64
+	now           instant.Instant
+	cuts          []instant.Instant
+	activeCount   int
+	late          uint64
+	deadline      instant.Instant // no tick before this time can change anything; None = not known
 }
 
 // point is the state of one point: first what the configuration says, then what was seen.
@@ -63,6 +64,9 @@ type point struct {
 
 	total     [ZoneCount]time.Duration // closed ledgers since this core was made
 	totalBase [ZoneCount]time.Duration // what the open ledger held when it was taken over
+
+	departures         [3]uint64  // excursions that began since this core was made, by Side
+	degree, degreeBase [3]float64 // like total and totalBase, by Side
 
 	pointMemory
 }
@@ -444,6 +448,7 @@ func (p *point) depart(at instant.Instant, side Side, v float64) {
 	p.Side = side
 	p.Excursion = Excursion{From: at, Side: side, Extreme: v}
 	p.Ledger.Excursions++
+	p.departures[side]++
 }
 
 // leave closes the excursion.

@@ -119,9 +119,13 @@ func (c *Core) emit(pair *pairing, port int, at instant.Instant, mine, theirs fl
 		flag = quantity.Suspect
 	}
 	for k, point := range pair.outputs {
-		if !math.IsNaN(values[k]) {
-			out = c.reading(point, at, values[k], flag, out)
+		if math.IsNaN(values[k]) {
+			continue
 		}
+		if c.reportDerived {
+			out = append(out, Effect{Kind: Derived, Point: point, At: at, Value: values[k], Flag: flag})
+		}
+		out = c.reading(point, at, values[k], flag, out)
 	}
 	return out
 }
@@ -143,6 +147,9 @@ func deriveOxygen(celsius, pascal float64) (values [3]float64, clamped bool) {
 	values[0] = moistair.OxygenSaturation(celsius, pascal)
 	return values, false
 }
+
+// ReportDerived makes the core give an effect for each derived reading, for a rim that keeps them.
+func (c *Core) ReportDerived() { c.reportDerived = true }
 
 // addDerived appends the points that can be derived from those of the site, and the pairings that feed them.
 func (c *Core) addDerived() {

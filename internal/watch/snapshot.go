@@ -134,6 +134,7 @@ func (c *Core) restorePoints(s *snapshot) {
 		p := &c.points[index]
 		p.pointMemory = saved.Memory
 		p.totalBase = p.Ledger.Zones
+		p.degreeBase[BelowBand], p.degreeBase[AboveBand] = p.Ledger.DegreeBelow, p.Ledger.DegreeAbove
 		if p.Accounted.IsNone() {
 			continue
 		}
@@ -189,13 +190,20 @@ func (p *point) totalSeconds() (seconds [ZoneCount]float64) {
 	return seconds
 }
 
+// totalDegree returns how far the point was beyond its band, times time, since the core was made.
+func (p *point) totalDegree() (sum [3]float64) {
+	sum[BelowBand] = p.degree[BelowBand] + p.Ledger.DegreeBelow - p.degreeBase[BelowBand]
+	sum[AboveBand] = p.degree[AboveBand] + p.Ledger.DegreeAbove - p.degreeBase[AboveBand]
+	return sum
+}
+
 // State returns where a point stands, with the uncertainty of its value.
 func (c *Core) State(index int32) PointState {
 	p := &c.points[index]
 	s := PointState{
 		Index: index, Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
 		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Day: p.day, Stage: p.stage,
-		Total: p.totalSeconds(), Fed: len(p.sensors) > 0 || len(p.inputs) > 0,
+		Total: p.totalSeconds(), Departures: p.departures, Degree: p.totalDegree(), Fed: len(p.sensors) > 0 || len(p.inputs) > 0,
 	}
 	if !p.Known {
 		s.Zone, s.LastReading = UnknownZone, instant.None

@@ -34,6 +34,8 @@ type PointState struct {
 	Stage       stage.Stage
 	Today       Ledger             // of the local day so far, up to the last reading or gap
 	Total       [ZoneCount]float64 // seconds per zone since the core was made or restored
+	Departures  [3]uint64          // excursions that began since then, by Side
+	Degree      [3]float64         // ∫ of how far the value was beyond the band, in unit·s, since then, by Side
 	Fed         bool               // a sensor of the site feeds it, or derives it
 }
 

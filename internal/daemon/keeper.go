@@ -1,0 +1,229 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"sync"
+	"time"
+
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/intake"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/watch"
+)
+
+// The rhythm of the store: readings are committed once a minute, which spares the card, and the state of the core every half
+// an hour, beside each time something happens.
+const (
+	commitEvery   = time.Minute
+	snapshotEvery = 30 * time.Minute
+	pruneEvery    = time.Hour
+)
+
+// storeSensor is the name under which a failing store raises a fault like a failing sensor does: a disk that cannot be
+// written is something a person must see to.
+const storeSensor = "history-file"
+
+// keeper hands what happens to the store. Without a store it does nothing.
+type keeper struct {
+	store       *history.Store // nil: nothing is kept
+	loop        *loop
+	resolutions map[quantity.Point]float64
+
+	nextCommit, nextSnapshot, nextPrune time.Duration // monotonic
+	busy                                sync.WaitGroup
+	committing                          chan struct{} // holds a token while a commit is under way
+	outcome                             chan error    // of commits
+}
+
+// openKeeper opens the store. A file that cannot be used is reported, and the store works in memory until it can.
+func openKeeper(l *loop) *keeper {
+	k := &keeper{loop: l, resolutions: map[quantity.Point]float64{}, committing: make(chan struct{}, 1), outcome: make(chan error, 4)}
+	path := l.site.History.Path
+	if path == "" {
+		return k
+	}
+	store, err := history.Open(path, history.Options{Log: l.options.Log, Now: l.options.Clock.Now})
+	if err != nil {
+		l.options.Log.Error("the history is not written", "err", err)
+	}
+	if store == nil {
+		k.outcome <- err
+		return k
+	}
+	for _, n := range store.Notices() {
+		l.options.Log.Error("history", "notice", n.Text)
+	}
+	k.store = store
+	now := l.options.Clock.Monotonic()
+	k.nextCommit, k.nextSnapshot, k.nextPrune = now+commitEvery, now+snapshotEvery, now+pruneEvery
+	return k
+}
+
+// bringBack restores the core: the last state that was recorded, then the readings that came after it.
+func (k *keeper) bringBack(ctx context.Context, core *watch.Core) error {
+	if k.store == nil {
+		return nil
+	}
+	state, at, err := k.store.LoadCore()
+	if err != nil || state == nil {
+		return err
+	}
+	if err := core.Restore(state); err != nil {
+		return fmt.Errorf("the state of the last run is not taken over: %w", err)
+	}
+	for s, err := range k.store.ReadingsSince(ctx, at.Add(-time.Minute)) {
+		if err != nil {
+			return fmt.Errorf("bringing the state of the last run up to date: %w", err)
+		}
+		point, ok := core.Index(s.Point)
+		if !ok || s.Point.Quantity.Derived() {
+			continue
+		}
+		if core.Due(s.At) {
+			k.loop.keep(core.Step(watch.Event{Kind: watch.TickEvent, At: s.At}, nil))
+		}
+		k.loop.keep(core.Step(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag}, nil))
+	}
+	return nil
+}
+
+// reading keeps a reading of a sensor.
+func (k *keeper) reading(r *intake.Reading) {
+	if k.store != nil {
+		k.store.Append(k.loop.id, r.Point, r.At, r.Value, r.Flag, k.resolutions[r.Point])
+	}
+}
+
+// amend keeps a flag that was decided late.
+func (k *keeper) amend(a *intake.Amendment) {
+	if k.store != nil {
+		k.store.Amend(a.Point, a.At, a.Flag)
+	}
+}
+
+// derivedSteps are the steps at which derived values are kept: finer than any sensor makes them certain.
+var derivedSteps = map[quantity.Quantity]float64{
+	quantity.DewPoint: 0.01, quantity.VapourPressureDeficit: 1, quantity.AbsoluteHumidity: 1e-5,
+	quantity.CondensationMargin: 0.01, quantity.OxygenSaturation: 1e-5,
+}
+
+// derived keeps a reading of a derived point.
+func (k *keeper) derived(e *watch.Effect) {
+	if k.store == nil {
+		return
+	}
+	p := k.loop.points[e.Point]
+	step := derivedSteps[p.Quantity]
+	k.store.Append(k.loop.id, p, e.At, math.Round(e.Value/step)*step, e.Flag, step)
+}
+
+// record makes entries durable, together with what must go out because of them and with the state of the core. Only then may
+// anybody else hear of them.
+func (k *keeper) record(entries []*journal.Entry) {
+	if k.store == nil || len(entries) == 0 {
+		return
+	}
+	var items []history.OutboxItem
+	for _, e := range entries {
+		items = append(items, k.loop.links.items(e)...)
+	}
+	state, err := k.loop.core.Snapshot()
+	if err != nil {
+		k.loop.options.Log.Error("history", "err", err)
+	}
+	if err := k.store.Record(context.Background(), entries, items, state); err != nil {
+		k.report(err)
+	}
+	k.nextSnapshot = k.loop.options.Clock.Monotonic() + snapshotEvery
+}
+
+// report notes how the store fares; the loop makes an alarm of it.
+func (k *keeper) report(err error) {
+	select {
+	case k.outcome <- err:
+	default: // there are enough reports waiting
+	}
+}
+
+// tick commits when it is time, in the background: the core does not wait for the card.
+func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
+	if k.store == nil {
+		return
+	}
+	if mono >= k.nextCommit && k.inBackground(k.store.Commit) {
+		k.nextCommit = mono + commitEvery
+	}
+	if mono >= k.nextSnapshot {
+		if state, err := k.loop.core.Snapshot(); err == nil {
+			if k.inBackground(func(ctx context.Context) error { return k.store.Record(ctx, nil, nil, state) }) {
+				k.nextSnapshot = mono + snapshotEvery
+			}
+		}
+	}
+	if keep := k.loop.site.History.Keep; keep > 0 && mono >= k.nextPrune {
+		if k.inBackground(func(ctx context.Context) error { return k.prune(ctx, keep, now, confirmed) }) {
+			k.nextPrune = mono + pruneEvery
+		}
+	}
+}
+
+// prune removes what is older than it is to be kept, in small steps between which others get their turn.
+func (k *keeper) prune(ctx context.Context, keep time.Duration, now instant.Instant, confirmed bool) error {
+	for {
+		more, err := k.store.Prune(ctx, history.Retention{Keep: keep}, now, confirmed)
+		if err != nil || !more {
+			return err
+		}
+	}
+}
+
+// inBackground does one thing at a time with the store. It returns false, and does nothing, while another is under way.
+func (k *keeper) inBackground(work func(context.Context) error) bool {
+	select {
+	case k.committing <- struct{}{}:
+	default:
+		return false
+	}
+	k.busy.Go(func() {
+		defer func() { <-k.committing }()
+		k.report(work(context.Background()))
+	})
+	return true
+}
+
+// stepped tells the store of a step of the clock.
+func (k *keeper) stepped() {
+	if k.store != nil {
+		k.store.Stepped()
+	}
+}
+
+// confirmed moves what this run has written by the step that made its clock right.
+func (k *keeper) confirmed(by time.Duration) {
+	if k.store != nil && by != 0 {
+		if err := k.store.Restamp(context.Background(), k.loop.id, by); err != nil {
+			k.report(err)
+		}
+	}
+}
+
+// close writes what is left.
+func (k *keeper) close() {
+	if k.store == nil {
+		return
+	}
+	k.busy.Wait()
+	if state, err := k.loop.core.Snapshot(); err == nil {
+		if err := k.store.Record(context.Background(), nil, nil, state); err != nil {
+			k.loop.options.Log.Error("history", "err", err)
+		}
+	}
+	if err := k.store.Close(context.Background()); err != nil && !errors.Is(err, context.Canceled) {
+		k.loop.options.Log.Error("closing the history", "err", err)
+	}
+}

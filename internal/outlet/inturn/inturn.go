@@ -1,0 +1,223 @@
+// Package inturn is what outlets share that hand over one message at a time, each with an answer of its own: webhook and
+// mail. It drives an [outlet.Worker]:
+//
+//	sender := inturn.New(inturn.Options{Name: "webhook", Queue: queue, Deliver: func(ctx context.Context, item outlet.Item) error {…}})
+//	go sender.Run(ctx)
+//	err := sender.Add(item)
+//
+// The order is kept: a message that cannot be delivered now is tried again, and those behind it wait. What can never be
+// delivered ([outlet.ErrUnsendable]) is given up and reported. A far side that answers to one and the same message again and
+// again that it should come later may be stumbling over that very message, so after [Options.Patience] it is given up too,
+// but only if others wait behind it. A far side that cannot be reached is waited for without end.
+package inturn
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/outlet"
+)
+
+// The times of a sender.
+const (
+	// LongestWait bounds what a far side may ask for.
+	LongestWait     = time.Hour
+	defaultPatience = time.Hour
+)
+
+// Later is the answer of a far side that is there and does not want the message now.
+type Later struct {
+	// After is how long it asks to be left alone, 0 where it does not say. No more than [LongestWait] is granted.
+	After time.Duration
+	// Err says what it answered.
+	Err error
+}
+
+// Error implements error.
+func (l *Later) Error() string { return l.Err.Error() }
+
+// Unwrap returns what the far side answered.
+func (l *Later) Unwrap() error { return l.Err }
+
+// Options are the surroundings of a [Sender].
+type Options struct {
+	// Name stands in the log: "webhook".
+	Name  string
+	Queue outlet.Queue
+	// Deliver hands over one item and returns nil once the far side has taken it. An error that wraps [outlet.ErrUnsendable]
+	// means that it never will, a [Later] that it was there and asks for another try, any other that it was not reached. It is
+	// never called twice at the same time, and must end soon after ctx.
+	Deliver func(ctx context.Context, item outlet.Item) error
+	// GivenUp is told of each item that is given up, and why; nil means that only the log is. It must not wait: it
+	// is called by the goroutine that delivers.
+	GivenUp func(item outlet.Item, why error)
+	// Patience is how long one and the same item may be answered with [Later] while others wait; 0 means an hour.
+	Patience time.Duration
+	// Random returns a number in [0, 1) to spread waiting times; nil means chance.
+	Random func() float64
+	Log    *slog.Logger // nil means silence
+}
+
+// Sender empties a queue, one item at a time.
+type Sender struct {
+	o       Options
+	worker  *outlet.Worker
+	success atomic.Int64 // instant of the last delivery
+
+	// These belong to the goroutine of Run.
+	notBefore time.Time
+	asked     uint64    // item that was answered with Later
+	since     time.Time // first time that it was
+}
+
+// New returns a sender that [Sender.Run] sets to work.
+func New(o Options) *Sender {
+	if o.Patience == 0 {
+		o.Patience = defaultPatience
+	}
+	if o.GivenUp == nil {
+		o.GivenUp = func(outlet.Item, error) {}
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	o.Log = o.Log.With("outlet", o.Name)
+	s := &Sender{o: o}
+	s.success.Store(int64(instant.None))
+	s.worker = outlet.NewWorker(outlet.WorkerOptions{Queue: oneByOne{o.Queue}, Carrier: s, Random: o.Random, Log: o.Log})
+	return s
+}
+
+// Add puts an item into the queue. It does not wait for the far side.
+func (s *Sender) Add(item outlet.Item) error {
+	if err := s.o.Queue.Add(item); err != nil {
+		return fmt.Errorf("%s: %s: %w", s.o.Name, item.Event, err)
+	}
+	s.Wake()
+	return nil
+}
+
+// Wake tells that something was added to the queue.
+func (s *Sender) Wake() { s.worker.Wake() }
+
+// Run works until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
+func (s *Sender) Run(ctx context.Context) error {
+	s.worker.Run(ctx)
+	return nil
+}
+
+// Status tells how a sender fares.
+type Status struct {
+	Pending int             // in the queue
+	Oldest  instant.Instant // of them; None where nothing waits
+	Sent    uint64
+	GivenUp uint64
+	Last    instant.Instant // of the last delivery; None before the first
+	Err     string          // what went wrong last and is not cured; "" when all is well
+}
+
+// Status returns how the sender fares.
+func (s *Sender) Status() Status {
+	stats := s.worker.Stats()
+	status := Status{
+		Sent: stats.Sent, GivenUp: stats.Unsendable, Err: stats.Err,
+		Oldest: instant.None, Last: instant.Instant(s.success.Load()),
+	}
+	var err error
+	if status.Pending, err = s.o.Queue.Pending(); err == nil {
+		status.Oldest, err = s.o.Queue.Oldest()
+	}
+	if err != nil {
+		status.Err = "outbox: " + err.Error()
+	}
+	return status
+}
+
+// Open implements [outlet.Carrier]: the way is open unless the far side has asked to be left alone.
+func (s *Sender) Open(ctx context.Context) (outlet.Passage, error) {
+	wait := time.NewTimer(time.Until(s.notBefore))
+	defer wait.Stop()
+	select {
+	case <-wait.C:
+		return passage{s}, nil
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
+}
+
+// deliver hands over one item and judges the answer.
+func (s *Sender) deliver(ctx context.Context, item outlet.Item) error {
+	err := s.o.Deliver(ctx, item)
+	if err == nil {
+		s.success.Store(int64(instant.Of(time.Now())))
+		return nil
+	}
+	if later, ok := errors.AsType[*Later](err); ok {
+		s.notBefore = time.Now().Add(min(max(later.After, 0), LongestWait))
+		err = s.loseOrKeepPatience(item, err)
+	}
+	if errors.Is(err, outlet.ErrUnsendable) {
+		s.o.GivenUp(item, err)
+		s.worker.Wake() // it looks for the next one only if it is told to
+	}
+	return err
+}
+
+func (s *Sender) loseOrKeepPatience(item outlet.Item, answer error) error {
+	if s.asked != item.ID {
+		s.asked, s.since = item.ID, time.Now()
+	}
+	if time.Since(s.since) < s.o.Patience {
+		return answer
+	}
+	if waiting, err := s.o.Queue.Pending(); err != nil || waiting < 2 {
+		return answer
+	}
+	s.notBefore = time.Time{} // those behind it shall have their turn
+	return fmt.Errorf("%w: for %s the answer has been: %w", outlet.ErrUnsendable, s.o.Patience, answer)
+}
+
+// passage is the open way. It never ends by itself, since there is no connection that could.
+type passage struct{ s *Sender }
+
+// Send implements [outlet.Passage]. It waits for the answer.
+func (p passage) Send(ctx context.Context, item outlet.Item) (outlet.Receipt, error) {
+	if err := p.s.deliver(ctx, item); err != nil {
+		return nil, err
+	}
+	return taken{}, nil
+}
+
+// Done implements [outlet.Passage].
+func (passage) Done() <-chan struct{} { return nil }
+
+// Drop implements [outlet.Passage].
+func (passage) Drop(error) {}
+
+// taken is the receipt of what the far side has taken already.
+type taken struct{}
+
+var closed = func() chan struct{} { c := make(chan struct{}); close(c); return c }()
+
+// Done implements [outlet.Receipt].
+func (taken) Done() <-chan struct{} { return closed }
+
+// Err implements [outlet.Receipt].
+func (taken) Err() error { return nil }
+
+// oneByOne hands out one item of a queue at a time: the next one only when nothing is under way. Otherwise a failure would
+// bring everything that the worker had taken along, and that was delivered in the meantime, once more.
+type oneByOne struct{ outlet.Queue }
+
+// Next implements [outlet.Queue]. The worker asks for what is left of its window.
+func (q oneByOne) Next(after uint64, limit int) ([]outlet.Item, error) {
+	if limit < outlet.Window {
+		return nil, nil
+	}
+	return q.Queue.Next(after, 1)
+}
