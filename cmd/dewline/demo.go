@@ -13,7 +13,9 @@ import (
 	"dewline/configs"
 	"dewline/internal/config"
 	"dewline/internal/daemon"
+	"dewline/internal/instant"
 	"dewline/internal/sim"
+	"dewline/internal/watch"
 )
 
 // demoCommand runs a simulated room.
@@ -21,6 +23,7 @@ type demoCommand struct {
 	Speed        float64       `default:"60" help:"How many times faster than life time passes."`
 	Listen       string        `default:"127.0.0.1:8420" placeholder:"ADDRESS" help:"Where pages and metrics are served."`
 	BrokerListen string        `default:"127.0.0.1:1883" placeholder:"ADDRESS" help:"Where the embedded MQTT broker listens."`
+	Weeks        int           `default:"4" help:"How many weeks of invented past there are to look at."`
 	For          time.Duration `placeholder:"5m" help:"Stop by itself after this time."`
 }
 
@@ -28,6 +31,9 @@ type demoCommand struct {
 func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if !(c.Speed >= 1 && c.Speed <= 3600) {
 		return usageError{fmt.Errorf("--speed %g: give a number from 1 to 3600", c.Speed)}
+	}
+	if c.Weeks < 0 || c.Weeks > 60 {
+		return usageError{fmt.Errorf("--weeks %d: give a number from 0 to 60", c.Weeks)}
 	}
 	if c.For < 0 {
 		return usageError{fmt.Errorf("--for %s: give a time that lies ahead", c.For)}
@@ -51,21 +57,53 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	defer os.RemoveAll(folder)
 	site.Web.Listen, site.MQTT.Embedded.Listen = listen, broker
 	site.Control.Socket = filepath.Join(folder, "control.sock")
+	site.History = config.History{Path: filepath.Join(folder, "history.db")}
+	begin := sim.DemoStart(site.Location)
+	loft, err := c.live(ctx, site, begin, s)
+	if err != nil {
+		return err
+	}
 	if c.For > 0 {
 		var stop context.CancelFunc
 		ctx, stop = context.WithTimeoutCause(ctx, c.For, fmt.Errorf("the time asked for has passed"))
 		defer stop()
 	}
-	begin := sim.DemoStart(site.Location)
 	clock := daemon.FastClock(begin, c.Speed)
 	fmt.Fprintf(s.out, "A simulated room, all of it invented: the North Loft, at %g times life's pace, from %s on.\n"+
 		"The air conditioner has just failed on a hot afternoon. Within a minute the tub by the window leaves its band.\n\n",
 		c.Speed, begin.Format("2 January 2006, 15:04"))
 	return daemon.Run(ctx, daemon.Options{
 		Site: site, Log: logger(streams{err: s.err, terminal: true}, false), Console: s.out, Clock: clock, Version: version,
-		World: sim.NewWorld(sim.New(sim.NorthLoft(begin, 1, site.Light)), clock.Now),
+		World: sim.NewWorld(loft, clock.Now),
 		Ready: func(a daemon.Addresses) { c.introduce(s, site.ID, a) },
 	})
+}
+
+// live makes the invented past of the demo: the weeks before it begins.
+func (c *demoCommand) live(ctx context.Context, site *config.Site, begin time.Time, s streams) (*sim.Loft, error) {
+	options := sim.NorthLoft(begin, 1, site.Light)
+	options.Incidents(begin)
+	options.Start = begin.AddDate(0, 0, -7*c.Weeks)
+	loft := sim.New(options)
+	if c.Weeks == 0 {
+		return loft, nil
+	}
+	if s.terminal {
+		fmt.Fprintf(s.err, "making %d weeks of invented past …", c.Weeks)
+		defer fmt.Fprint(s.err, "\r\033[K")
+	}
+	note := func(day int, place, text string) watch.Command {
+		return watch.Command{Verb: watch.WriteNote, Place: place, Text: text, By: "keeper", At: instant.Of(begin.AddDate(0, 0, -day))}
+	}
+	return loft, daemon.Past{
+		Site: site, Loft: loft, Until: begin, Every: time.Minute,
+		Mistings: options.MistingTimes(options.Start, begin),
+		Notes: []watch.Command{
+			note(11, "loft", "Air conditioner tripped its breaker. Windows open, fan on. (invented)"),
+			note(4, "vivarium-2", "The mister's nozzle was clogged; cleaned it. (invented)"),
+			note(2, "tub-1", "Hind-limb buds on most of them. (invented)"),
+		},
+	}.Live(ctx)
 }
 
 // introduce tells what can be done with the running demo.

@@ -31,6 +31,7 @@ type verbs struct {
 	Check   checkCommand   `cmd:"" help:"Tell every problem of a configuration."`
 	Probe   probeCommand   `cmd:"" help:"List the sensors that are attached, read each once, and print configuration lines."`
 	Replay  replayCommand  `cmd:"" help:"Run recorded readings through the same core and print what came of them."`
+	Export  exportCommand  `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
 	Alarm   alarmCommand   `cmd:"" help:"List, acknowledge or shelve the alarms of the running daemon."`
 	Stage   stageCommand   `cmd:"" help:"Move a cohort of the running daemon to another stage."`
 	Version versionCommand `cmd:"" help:"Tell what this is."`

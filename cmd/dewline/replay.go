@@ -24,10 +24,14 @@ type replayCommand struct {
 
 // Run replays and prints.
 func (c *replayCommand) Run(ctx context.Context, s streams) error {
-	site, err := loadSite(c.Config, s)
-	if err != nil {
-		return err
+	site, problems := config.LoadForReplay(c.Config)
+	for _, p := range problems {
+		fmt.Fprintln(s.err, p)
 	}
+	if problems.Err() != nil {
+		return errNo
+	}
+	var err error
 	options := replay.Options{}
 	if options.From, err = rangeEnd(c.From, "--from", site.Location); err != nil {
 		return err

@@ -2,11 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"os"
 	"os/signal"
 	"path/filepath"
 	"syscall"
+	"time"
 
 	sddaemon "github.com/coreos/go-systemd/v22/daemon"
 
@@ -15,9 +17,10 @@ import (
 
 // runCommand watches a room.
 type runCommand struct {
-	Config  string `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
-	Verbose bool   `help:"Tell more."`
-	Root    string `default:"/" hidden:"" help:"Where sys and dev are."`
+	Config  string        `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
+	Verbose bool          `help:"Tell more."`
+	For     time.Duration `placeholder:"5m" help:"Stop by itself after this time."`
+	Root    string        `default:"/" hidden:"" help:"Where sys and dev are."`
 }
 
 // Run runs the daemon until it is told to stop.
@@ -25,6 +28,11 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	site, err := loadSite(c.Config, s)
 	if err != nil {
 		return err
+	}
+	if c.For > 0 {
+		var stop context.CancelFunc
+		ctx, stop = context.WithTimeoutCause(ctx, c.For, errors.New("the time asked for has passed"))
+		defer stop()
 	}
 	reload := make(chan os.Signal, 1)
 	signal.Notify(reload, syscall.SIGHUP)

@@ -34,6 +34,10 @@ type keeper struct {
 	loop        *loop
 	resolutions map[quantity.Point]float64
 
+	// gather makes record put entries aside instead, for an invented past that nobody needs to have durable at once.
+	gather   bool
+	gathered []*journal.Entry
+
 	nextCommit, nextSnapshot, nextPrune time.Duration // monotonic
 	busy                                sync.WaitGroup
 	committing                          chan struct{} // holds a token while a commit is under way
@@ -126,6 +130,10 @@ func (k *keeper) derived(e *watch.Effect) {
 // anybody else hear of them.
 func (k *keeper) record(entries []*journal.Entry) {
 	if k.store == nil || len(entries) == 0 {
+		return
+	}
+	if k.gather {
+		k.gathered = append(k.gathered, entries...)
 		return
 	}
 	var items []history.OutboxItem

@@ -36,7 +36,12 @@ type running struct {
 // folder of its own, in which SOCKET and the web port are filled in.
 func begin(t *testing.T, speed float64, sys, text string) *running {
 	t.Helper()
-	folder := t.TempDir()
+	return beginAt(t, t.TempDir(), time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC), speed, sys, text)
+}
+
+// beginAt is begin in a folder that another run may have left, at a moment of its own.
+func beginAt(t *testing.T, folder string, start time.Time, speed float64, sys, text string) *running {
+	t.Helper()
 	r := &running{t: t, folder: folder, config: filepath.Join(folder, "site.yaml"), reload: make(chan struct{}, 1), states: make(chan string, 1000)}
 	r.write(text)
 	ready := make(chan daemon.Addresses, 1)
@@ -47,7 +52,7 @@ func begin(t *testing.T, speed float64, sys, text string) *running {
 	go func() {
 		ended <- daemon.Run(ctx, daemon.Options{
 			Config: r.config, Log: log, Sys: sys, Root: folder, Version: "test", Reload: r.reload,
-			Clock: daemon.FastClock(time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC), speed),
+			Clock: daemon.FastClock(start, speed),
 			Ready: func(a daemon.Addresses) { ready <- a },
 			Notify: func(state string) {
 				select {
@@ -78,7 +83,7 @@ func begin(t *testing.T, speed float64, sys, text string) *running {
 
 // write writes the configuration.
 func (r *running) write(text string) {
-	text = strings.ReplaceAll(text, "SOCKET", filepath.Join(r.folder, "control.sock"))
+	text = strings.NewReplacer("SOCKET", filepath.Join(r.folder, "control.sock"), "HISTORY", filepath.Join(r.folder, "history.db")).Replace(text)
 	require.NoError(r.t, os.WriteFile(r.config, []byte(text), 0o600))
 }
 

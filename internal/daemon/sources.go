@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/internal/config"
 	"dewline/internal/intake"
 	"dewline/sensors"
 )
@@ -42,11 +43,7 @@ func (l *loop) startSources() error {
 			source.Description = sensor.Describe()
 			s.polled[c.ID] = sensor
 			s.descriptions[c.ID] = &source.Description
-			for channel, point := range c.Feeds {
-				if measure, ok := source.Description.MeasureOf(channel); ok {
-					l.keeper.resolutions[point] = measure.Resolution
-				}
-			}
+			l.noteResolutions(c, source.Description)
 			every := l.options.Clock.Real(c.Every)
 			jobs = append(jobs, intake.Job{
 				ID: c.ID, Bus: bus, Sensor: paced{sensor, l.options.Clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),
@@ -84,6 +81,15 @@ func (l *loop) startSources() error {
 	}
 	l.line, l.sources = line, s
 	return nil
+}
+
+// noteResolutions tells the store in which steps the values of a sensor come.
+func (l *loop) noteResolutions(c *config.Sensor, description sensors.Description) {
+	for channel, point := range c.Feeds {
+		if measure, ok := description.MeasureOf(channel); ok {
+			l.keeper.resolutions[point] = measure.Resolution
+		}
+	}
 }
 
 // paced lets the interval of a sensor shrink with a clock that runs fast.

@@ -38,3 +38,48 @@ func NorthLoft(start time.Time, seed uint64, light stage.Light) Options {
 	}
 	return o
 }
+
+// Incidents adds what has happened in the weeks before the demo's start, for a past worth looking at: a hot afternoon with a
+// failed air conditioner eleven days ago, and a mister of vivarium-2 that stuck for two days last week.
+func (o *Options) Incidents(start time.Time) {
+	hot := start.Add(-11 * 24 * time.Hour)
+	o.Weather.Spells = append(o.Weather.Spells, Spell{From: hot.Add(-24 * time.Hour), To: hot.Add(20 * time.Hour), Kelvin: 6})
+	o.Failures = append(o.Failures, Span{hot, hot.Add(150 * time.Minute)})
+	dry := start.Add(-6 * 24 * time.Hour)
+	for i := range o.Vivaria {
+		if o.Vivaria[i].Place == "vivarium-2" {
+			o.Vivaria[i].Stuck = append(o.Vivaria[i].Stuck, Span{dry, dry.Add(48 * time.Hour)})
+		}
+	}
+}
+
+// MistingTimes returns when the misters came on between two moments, by place.
+func (o *Options) MistingTimes(from, to time.Time) map[string][]time.Time {
+	times := map[string][]time.Time{}
+	for _, v := range o.Vivaria {
+		year, month, day := from.In(o.Weather.Location).Date()
+		for d := 0; ; d++ {
+			midnight := time.Date(year, month, day+d, 0, 0, 0, 0, o.Weather.Location)
+			if !midnight.Before(to) {
+				break
+			}
+			for _, minute := range v.Mistings {
+				at := time.Date(year, month, day+d, 0, minute, 0, 0, o.Weather.Location)
+				if at.Before(from) || !at.Before(to) || stuckAt(v.Stuck, at) {
+					continue
+				}
+				times[v.Place] = append(times[v.Place], at)
+			}
+		}
+	}
+	return times
+}
+
+func stuckAt(spans []Span, t time.Time) bool {
+	for _, s := range spans {
+		if s.holds(t) {
+			return true
+		}
+	}
+	return false
+}

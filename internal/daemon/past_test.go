@@ -1,0 +1,56 @@
+package daemon_test
+
+import (
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/configs"
+	"dewline/internal/config"
+	"dewline/internal/daemon"
+	"dewline/internal/history"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/sim"
+)
+
+// past lives the demo's site for some days and returns its history.
+func past(t testing.TB, days int) *history.Store {
+	site, problems := config.LoadFS(configs.Files, "demo.yaml")
+	require.NoError(t, problems.Err())
+	site.History = config.History{Path: filepath.Join(t.TempDir(), "history.db")}
+	begin := sim.DemoStart(site.Location)
+	options := sim.NorthLoft(begin, 1, site.Light)
+	options.Incidents(begin)
+	options.Start = begin.AddDate(0, 0, -days)
+	require.NoError(t, daemon.Past{
+		Site: site, Loft: sim.New(options), Until: begin, Every: time.Minute, Mistings: options.MistingTimes(options.Start, begin),
+	}.Live(t.Context()))
+	store, err := history.Open(site.History.Path, history.Options{ReadOnly: true})
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, store.Close(t.Context())) })
+	return store
+}
+
+// The past of the demo is there to be looked at: readings of every point, derived ones too, alarms of the hot afternoon, mistings.
+func TestInventedPast(t *testing.T) {
+	store := past(t, 12)
+	points := store.Points()
+	assert.Contains(t, points, quantity.Point{Place: "vivarium-1", Quantity: quantity.DewPoint})
+	assert.Len(t, points, 39, "18 measured, 21 derived")
+	raised, err := store.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.AlarmRaised}, Alarm: "tub-1/water-temperature/high"})
+	require.NoError(t, err)
+	assert.NotEmpty(t, raised)
+	mistings, err := store.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.Misting}, Limit: 1000})
+	require.NoError(t, err)
+	assert.Len(t, mistings, 12*(3+2+2)-4)
+}
+
+func BenchmarkInventedWeek(b *testing.B) {
+	for b.Loop() {
+		past(b, 7)
+	}
+}
