@@ -52,7 +52,7 @@ func halves(t *testing.T, check func(t *testing.T, at stage.Stage, q quantity.Qu
 func TestExamplesAreValid(t *testing.T) {
 	names, err := fs.Glob(configs.Files, "*.yaml")
 	require.NoError(t, err)
-	require.ElementsMatch(t, []string{"first-alarm.yaml", "microcontroller.yaml", "north-loft.yaml"}, names)
+	require.ElementsMatch(t, []string{"demo.yaml", "first-alarm.yaml", "microcontroller.yaml", "north-loft.yaml"}, names)
 	for _, name := range names {
 		t.Run(name, func(t *testing.T) {
 			site, problems := config.LoadFS(configs.Files, name)

@@ -217,7 +217,7 @@ func TestWhatMustFit(t *testing.T) {
 		{"an empty value is an absent one", "", "history:\nnotify: ~\n", nil},
 		{"integers are ids too", "site: north-loft", "site: 7", nil},
 		{"a site without an id", "site: north-loft\n", "", []string{"1 timezone the site lacks its id: site: north-loft"}},
-		{"a site without a time zone", "timezone: Europe/Lisbon\n", "", []string{"1 site the site lacks its time zone, by which days begin and dates are read: timezone: Europe/Lisbon"}},
+		{"a site without a time zone", "timezone: Europe/Lisbon\n", "", []string{"1 site warning: the site lacks its time zone, by which days begin and dates are read, so UTC is assumed: timezone: Europe/Lisbon"}},
 		{"the machine's own time zone", "Europe/Lisbon", "Local", []string{`2 Local unknown timezone "Local": write an IANA name such as Europe/Lisbon`}},
 		{"a town for a time zone", "Europe/Lisbon", "lisbon", []string{`2 lisbon unknown timezone "lisbon": did you mean "Europe/Lisbon"?`}},
 		{"a slip in a time zone", "Europe/Lisbon", "Europe/Lissbon", []string{`2 Europe/Lissbon unknown timezone "Europe/Lissbon": did you mean "Europe/Lisbon"?`}},
@@ -243,6 +243,12 @@ func TestWhatMustFit(t *testing.T) {
 		{"a night band of a profile without light hours", "light: {day: \"07:00-19:00\"}\nprofiles: [profile.yaml]\nplaces:\n  - {id: loft, kind: room}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva", "profiles: [profile.yaml]\nplaces:\n  - {id: loft, kind: room}\n  - {id: tub-1, kind: enclosure, in: loft}\ncohorts:\n  - {id: a-2026, profile: tropical-forest-floor, place: loft, stages: [{stage: adult",
 			[]string{`8 tropical-forest-floor warning: care profile tropical-forest-floor has bands for the night, which never hold, since the site gives no light hours: light: {day: "07:00-19:00"}`}},
 		{"a stage the profile does not know", "stage: larva", "stage: egg", []string{"9 egg warning: care profile tropical-forest-floor says nothing about the stage egg: no band holds then"}},
+		{"a refused stage leaves the places of the others", "{stage: larva, since: 2026-09-01}", "{stage: larvae, since: 2026-09-01}, {stage: adult, since: 2026-09-03}, {stage: adult, since: 2026-09-02}",
+			[]string{
+				`9 larvae unknown stage "larvae": did you mean "larva"?`,
+				"9 2026-09-02 stages must stand in the order of time: 2026-09-02T00:00:00+01:00 is not after 2026-09-03T00:00:00+01:00",
+				"9 tub-1 warning: care profile tropical-forest-floor has bands at the stages of a-2026 that nothing measures in tub-1: air-temperature, relative-humidity",
+			}},
 		{"two cohorts of one stage share a place", "sensors:", "  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-02}]}\nsensors:", nil},
 		{"two cohorts that differ share a place", "cohorts:", "cohorts:\n  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: egg, since: 2026-09-02}]}",
 			[]string{
@@ -403,6 +409,11 @@ func TestValidateOfASiteBuiltInCode(t *testing.T) {
 	site.Places[0].Bands[quantity.AirTemperature] = stage.DayNight{Day: band, Night: band}
 	site.Sensors = site.Sensors[:1]
 	assert.Empty(t, site.Validate())
+	site.Cohorts = []Cohort{{ID: "a-2026", Profile: "x", Stages: []stage.Since{{Stage: stage.Egg}}}}
+	assert.Equal(t, []string{
+		`cohorts[0].profile: unknown care profile "x": there is none`,
+		`cohorts[0].stages[0]: a stage and the time since when belong together: "egg" since 0001-01-01T00:00:00Z`,
+	}, strings.Split(site.Validate().String(), "\n"))
 }
 
 func TestWatchSite(t *testing.T) {

@@ -23,7 +23,7 @@
 // type or default; … stands for a list of the same. Everything is optional unless it is marked *.
 //
 //	site: ID *
-//	timezone: IANA name *                # never the machine's own, which changes with the machine
+//	timezone: IANA name                  # absent: UTC, with a warning; never the machine's own, which changes with it
 //	light: {day: "07:00-19:00"}          # local hours of light; may wrap midnight; absent: always day
 //	display: {temperature: celsius}      # or fahrenheit
 //	profiles: [PATH, …]
@@ -144,7 +144,8 @@
 // person must act; ids given once; references that lead somewhere; places that lie in a room; stages in the order of time;
 // channels that the driver has and the quantity takes; devices that no two sensors share, multiplexers considered;
 // calibrations that can be believed; listeners that no other machine reaches; connections that have what they need.
-// A band of a place that nothing feeds is an error, unless the site has no sensors at all, as for a replay.
+// A band of a place that nothing feeds is an error, unless the site has no sensors at all, as for a replay; [LoadForReplay]
+// takes it for a warning.
 //
 // Warned of is: a band of a profile that nothing measures where its cohort lives, night bands without light hours, cohorts
 // that ask for different things in one place, life running backwards, a sensor read faster than it measures, a part rated

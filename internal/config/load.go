@@ -9,6 +9,7 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
+	"time"
 	_ "time/tzdata" // a bare board has no zone files
 
 	"dewline/internal/stage"
@@ -16,10 +17,14 @@ import (
 
 // Load reads a configuration and the care profiles it names, and checks all of it. The site is nil where there is an
 // error among the problems; warnings alone leave it usable.
-func Load(path string) (*Site, Problems) { return load(system{}, path) }
+func Load(path string) (*Site, Problems) { return load(system{}, path, false) }
 
 // LoadFS is [Load] within a file system. Absolute paths in the configuration mean its root.
-func LoadFS(fsys fs.FS, path string) (*Site, Problems) { return load(within{fsys}, path) }
+func LoadFS(fsys fs.FS, path string) (*Site, Problems) { return load(within{fsys}, path, false) }
+
+// LoadForReplay is [Load] for a site whose readings come from a file: what no sensor feeds the file may, so a band that no
+// sensor feeds is a warning there and no error. Everything else is as strict as ever.
+func LoadForReplay(path string) (*Site, Problems) { return load(system{}, path, true) }
 
 // files is where files are read from.
 type files interface {
@@ -87,7 +92,7 @@ func kindOfFile(mode fs.FileMode) string {
 	return "it is a device"
 }
 
-func load(from files, name string) (*Site, Problems) {
+func load(from files, name string, replay bool) (*Site, Problems) {
 	source, err := readFile(from, name)
 	if err != nil {
 		return nil, Problems{{File: name, Message: err.Error()}}
@@ -101,11 +106,15 @@ func load(from files, name string) (*Site, Problems) {
 	d.origins[""] = root.at
 	loader := &loader{decoder: d, from: from, folder: filepath.Dir(name)}
 	site := loader.site(root)
+	site.fedByFile = replay
 	d.problems = append(d.problems, site.Validate()...)
 	loader.checkFiles(site)
 	problems := d.problems.sorted(name)
 	if problems.Err() != nil {
 		return nil, problems
+	}
+	if site.Location == nil { // there is a warning
+		site.Location = time.UTC
 	}
 	return site, problems
 }

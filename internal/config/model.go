@@ -29,6 +29,7 @@ type Site struct {
 	positions    origins
 	profilePaths map[string]string // id of a profile → its path inside origins
 	unsure       unsure
+	fedByFile    bool // see LoadForReplay
 }
 
 // unsure marks the parts of a site that could not be read whole, so that nothing is concluded from what they lack.

@@ -88,7 +88,11 @@ func (p Problems) sorted(first string) Problems {
 			}
 			return 1
 		}
-		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column),
+		byPath := 0
+		if a.Line == 0 && b.Line == 0 { // no file stands behind them
+			byPath = cmp.Compare(a.Path, b.Path)
+		}
+		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column), byPath,
 			cmp.Compare(a.Severity, b.Severity), cmp.Compare(a.Message, b.Message))
 	})
 	return slices.CompactFunc(p, func(a, b Problem) bool {

@@ -84,6 +84,9 @@ func (l *loader) file(n *node, path string) string {
 func (l *loader) location(n *node, path string) *time.Location {
 	name := l.text(n, path)
 	if name == "" {
+		if n != nil && n.kind == scalar { // "" says no more than leaving it out does
+			delete(l.origins, path)
+		}
 		return nil
 	}
 	location, err := time.LoadLocation(name)
@@ -177,21 +180,17 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 		case name != "" && err != nil:
 			l.errorf(join(inner, "stage"), "%s", unknownWord("stage", name, stageNames()))
 		}
+		var at time.Time
 		text := l.text(f["since"], join(inner, "since"))
-		if text == "" {
-			if f != nil && f["since"] == nil {
-				l.errorf(inner, "this entry lacks the time since when: since: 2026-09-01")
+		if text != "" {
+			if at, err = parseTime(text, local); err != nil {
+				l.errorf(join(inner, "since"), "%s", err)
 			}
-			continue
+		} else if f != nil && f["since"] == nil {
+			l.errorf(inner, "this entry lacks the time since when: since: 2026-09-01")
 		}
-		at, errTime := parseTime(text, local)
-		if errTime != nil {
-			l.errorf(join(inner, "since"), "%s", errTime)
-			continue
-		}
-		if which != stage.NoStage {
-			cohort.Stages = append(cohort.Stages, stage.Since{Stage: which, At: at})
-		}
+		// An entry that was refused keeps its place, so that those after it keep theirs.
+		cohort.Stages = append(cohort.Stages, stage.Since{Stage: which, At: at})
 	}
 	return cohort
 }

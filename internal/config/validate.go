@@ -70,8 +70,8 @@ func (v *validator) site() {
 	if v.ID == "" {
 		v.lacks("site", "the site lacks its id: site: north-loft")
 	}
-	if v.Location == nil {
-		v.lacks("timezone", "the site lacks its time zone, by which days begin and dates are read: timezone: Europe/Lisbon")
+	if _, written := v.origins["timezone"]; v.Location == nil && !written {
+		v.warnf("timezone", "the site lacks its time zone, by which days begin and dates are read, so UTC is assumed: timezone: Europe/Lisbon")
 	}
 }
 

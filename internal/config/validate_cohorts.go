@@ -42,14 +42,20 @@ func (v *validator) timeline(cohort *Cohort, path string, profile *stage.Profile
 		v.lacks(stages, "cohort %s has no stage: stages: [{stage: larva, since: 2026-09-01}]", quoted(cohort.ID))
 	}
 	variesUnseen := false
+	var before stage.Since
 	for i, entry := range cohort.Stages {
 		at := index(stages, i)
-		if i > 0 && !entry.At.After(cohort.Stages[i-1].At) {
-			v.errorf(join(at, "since"), "stages must stand in the order of time: %s is not after %s",
-				entry.At.Format(time.RFC3339), cohort.Stages[i-1].At.Format(time.RFC3339))
-		} else if i > 0 && entry.Stage < cohort.Stages[i-1].Stage {
-			v.warnf(join(at, "stage"), "%s comes after %s here, and before it in life", entry.Stage, cohort.Stages[i-1].Stage)
+		if entry.Stage == stage.NoStage || entry.At.IsZero() {
+			v.lacksEither(at, entry)
+			continue
 		}
+		if !before.At.IsZero() && !entry.At.After(before.At) {
+			v.errorf(join(at, "since"), "stages must stand in the order of time: %s is not after %s",
+				entry.At.Format(time.RFC3339), before.At.Format(time.RFC3339))
+		} else if entry.Stage < before.Stage {
+			v.warnf(join(at, "stage"), "%s comes after %s here, and before it in life", entry.Stage, before.Stage)
+		}
+		before = entry
 		if profile == nil {
 			continue
 		}
@@ -63,6 +69,14 @@ func (v *validator) timeline(cohort *Cohort, path string, profile *stage.Profile
 	}
 	if variesUnseen {
 		v.warnf(join(path, "profile"), "care profile %s has bands for the night, which never hold, since the site gives no light hours: light: {day: \"07:00-19:00\"}", profile.ID)
+	}
+}
+
+// lacksEither reports an entry of a timeline that was built in code without its stage or its time; of one that was read
+// the decoder has said what is wrong.
+func (v *validator) lacksEither(path string, entry stage.Since) {
+	if _, read := v.origins[path]; !read {
+		v.errorf(path, "a stage and the time since when belong together: %q since %s", entry.Stage, entry.At.Format(time.RFC3339))
 	}
 }
 

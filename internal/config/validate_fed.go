@@ -24,6 +24,10 @@ func (v *validator) fed() {
 		place := &v.Places[i]
 		for _, q := range slices.Sorted(maps.Keys(place.Bands)) {
 			if lacking := missing(fed, place, q); len(lacking) > 0 {
+				if v.fedByFile {
+					v.warnf(join(index("places", i), "bands."+q.String()), "no sensor feeds %s: this band holds for what the readings file brings", pointList(place.ID, lacking))
+					continue
+				}
 				v.errorf(join(index("places", i), "bands."+q.String()), "nothing will measure %s, so this band watches nothing: no sensor feeds %s",
 					quantity.Point{Place: place.ID, Quantity: q}, pointList(place.ID, lacking))
 			}

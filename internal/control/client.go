@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"os"
+	"slices"
 	"syscall"
 	"time"
 )
@@ -30,9 +31,12 @@ func Dial(path string) *Client {
 
 // Alarms asks for all alarms.
 func (c *Client) Alarms(ctx context.Context) ([]Alarm, error) {
+	code, data, err := c.do(ctx, http.MethodGet, "/alarms", nil)
+	if err != nil {
+		return nil, err
+	}
 	var list []Alarm
-	_, err := c.do(ctx, http.MethodGet, "/alarms", nil, &list)
-	return list, err
+	return list, c.understand(code, data, &list, http.StatusOK)
 }
 
 // Command sends a command. A refusal is a response that is not done, not an error.
@@ -41,32 +45,53 @@ func (c *Client) Command(ctx context.Context, request Request) (Response, error)
 	if err != nil {
 		return Response{}, err
 	}
-	var response Response
-	code, err := c.do(ctx, http.MethodPost, "/command", body, &response)
-	if err == nil && code != http.StatusOK && code != http.StatusConflict {
-		return response, errors.New(response.Reason)
+	code, data, err := c.do(ctx, http.MethodPost, "/command", body)
+	if err != nil {
+		return Response{}, err
 	}
-	return response, err
+	var response Response
+	if err := c.understand(code, data, &response, http.StatusOK, http.StatusConflict); err != nil {
+		return Response{}, err
+	}
+	return response, nil
 }
 
-func (c *Client) do(ctx context.Context, method, path string, body []byte, into any) (int, error) {
+func (c *Client) do(ctx context.Context, method, path string, body []byte) (code int, data []byte, err error) {
 	request, err := http.NewRequestWithContext(ctx, method, "http://daemon"+path, bytes.NewReader(body))
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	answer, err := c.http.Do(request)
 	if err != nil {
-		return 0, c.explain(err)
+		return 0, nil, c.explain(err)
 	}
 	defer answer.Body.Close()
-	data, err := io.ReadAll(io.LimitReader(answer.Body, 4<<20))
-	if err != nil {
-		return 0, fmt.Errorf("reading the answer of the daemon: %w", err)
+	data, err = io.ReadAll(io.LimitReader(answer.Body, maxAnswerBytes+1))
+	switch {
+	case err != nil:
+		return 0, nil, fmt.Errorf("reading the answer of the daemon at %s: %w", c.path, err)
+	case len(data) > maxAnswerBytes:
+		return 0, nil, fmt.Errorf("the answer at %s is longer than %d bytes: that is not a daemon's", c.path, maxAnswerBytes)
+	}
+	return answer.StatusCode, data, nil
+}
+
+// maxAnswerBytes is far more than the alarms of the largest site need.
+const maxAnswerBytes = 4 << 20
+
+// understand reads an answer that has one of the expected codes. One with another code holds the reason, if it is ours.
+func (c *Client) understand(code int, data []byte, into any, expected ...int) error {
+	if !slices.Contains(expected, code) {
+		var refusal Response
+		if json.Unmarshal(data, &refusal) == nil && refusal.Reason != "" {
+			return errors.New(refusal.Reason)
+		}
+		return fmt.Errorf("the daemon at %s answers %d %s: is it of another version?", c.path, code, http.StatusText(code))
 	}
 	if err := json.Unmarshal(data, into); err != nil {
-		return 0, fmt.Errorf("the daemon's answer is not understood: %w", err)
+		return fmt.Errorf("the answer of the daemon at %s is not understood: %w", c.path, err)
 	}
-	return answer.StatusCode, nil
+	return nil
 }
 
 // explain says what a failed connection means and what to do.

@@ -3,9 +3,15 @@
 package control
 
 import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
 	"time"
 
 	"dewline/internal/instant"
+	"dewline/internal/strictjson"
 	"dewline/internal/watch"
 )
 
@@ -52,8 +58,15 @@ type Response struct {
 	Reason  string `json:"reason,omitempty"`
 }
 
+// longestSeconds bounds the length of a shelf or a misting that can be asked for at all; the core has limits of its own far
+// below it. Beyond some 292 years a duration would overflow.
+const longestSeconds = 366 * 24 * 3600
+
 // Command turns the request into a command of the core.
 func (r Request) Command() (watch.Command, error) {
+	if !(r.ForSeconds >= 0 && r.ForSeconds <= longestSeconds) {
+		return watch.Command{}, fmt.Errorf("for_seconds is %v, and must lie between 0 and %d", r.ForSeconds, longestSeconds)
+	}
 	cmd := watch.Command{
 		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
 		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
@@ -61,9 +74,33 @@ func (r Request) Command() (watch.Command, error) {
 	if r.At != "" {
 		at, err := instant.Parse(r.At)
 		if err != nil {
-			return watch.Command{}, err
+			return watch.Command{}, fmt.Errorf("at: %w", err)
 		}
 		cmd.At = at
 	}
 	return cmd, nil
+}
+
+// decodeRequest reads a request strictly: a misspelt member must not turn into a command without it.
+func decodeRequest(data []byte) (Request, error) {
+	members, err := strictjson.Object(data)
+	if err != nil {
+		return Request{}, err
+	}
+	var r Request
+	fields := map[string]any{
+		"verb": &r.Verb, "alarm": &r.Alarm, "occurrence": &r.Occurrence, "for_seconds": &r.ForSeconds, "reason": &r.Reason,
+		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At,
+	}
+	for _, m := range members {
+		field, known := fields[m.Name]
+		if !known {
+			return Request{}, fmt.Errorf("unknown member %q (known: %s)", m.Name,
+				strings.Join(slices.Sorted(maps.Keys(fields)), ", "))
+		}
+		if err := json.Unmarshal(m.Value, field); err != nil {
+			return Request{}, fmt.Errorf("%s: %w", m.Name, err)
+		}
+	}
+	return r, nil
 }

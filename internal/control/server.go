@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math"
 	"net"
@@ -38,23 +39,32 @@ func Listen(path string, current *status.Current, command Commander, log *slog.L
 	if err := removeDead(path); err != nil {
 		return nil, err
 	}
-	// The mask keeps others out from the first instant, before the mode could be set.
-	old := syscall.Umask(0o177)
-	listener, err := net.Listen("unix", path)
-	syscall.Umask(old)
+	listener, err := private.Listen(context.Background(), "unix", path)
 	if err != nil {
 		return nil, fmt.Errorf("control socket %s: %w", path, err)
 	}
+	return &Server{listener: listener, http: newHTTP(current, command, log)}, nil
+}
+
+// private makes sockets that only their owner may open. On Linux the file that bind(2) makes takes its mode from the
+// socket, so that it is private from its first instant; a mask would hold for the whole process and everything else that
+// it creates at that moment.
+var private = net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) error {
+	var failed error
+	if err := c.Control(func(fd uintptr) { failed = syscall.Fchmod(int(fd), 0o600) }); err != nil {
+		return err
+	}
+	return failed
+}}
+
+func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http.Server {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /alarms", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Alarms(current.Get())) })
 	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { obey(w, r, command) })
-	return &Server{
-		listener: listener,
-		http: &http.Server{
-			Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second,
-			MaxHeaderBytes: 8 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
-		},
-	}, nil
+	return &http.Server{
+		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second,
+		IdleTimeout: time.Minute, MaxHeaderBytes: 8 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
 }
 
 // removeDead removes a socket that nobody answers on.
@@ -69,11 +79,20 @@ func removeDead(path string) error {
 	if info.Mode().Type() != os.ModeSocket {
 		return fmt.Errorf("control socket %s: there is something else of that name, which is left alone", path)
 	}
-	if conn, err := net.DialTimeout("unix", path, time.Second); err == nil {
+	conn, err := net.DialTimeout("unix", path, time.Second)
+	switch {
+	case err == nil:
 		conn.Close()
 		return fmt.Errorf("control socket %s: a daemon is running there already", path)
+	case errors.Is(err, os.ErrNotExist): // its owner has just removed it
+		return nil
+	case !errors.Is(err, syscall.ECONNREFUSED): // somebody has it open, and is too busy to answer or not ours
+		return fmt.Errorf("control socket %s: it is in use, and does not answer: stop what holds it: %w", path, err)
 	}
-	return os.Remove(path)
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("control socket: removing what a dead daemon left behind: %w", err)
+	}
+	return nil
 }
 
 // Serve answers until Close.
@@ -84,18 +103,31 @@ func (s *Server) Serve() error {
 	return nil
 }
 
-// Close stops serving and removes the socket.
+// Close stops serving and removes the socket. Requests under way have a second to end.
 func (s *Server) Close() error {
 	ctx, stop := context.WithTimeout(context.Background(), time.Second)
 	defer stop()
-	return s.http.Shutdown(ctx)
+	if err := s.http.Shutdown(ctx); err != nil {
+		return s.http.Close()
+	}
+	if err := s.listener.Close(); !errors.Is(err, net.ErrClosed) { // open still where Serve was never called
+		return err
+	}
+	return nil
 }
 
 func obey(w http.ResponseWriter, r *http.Request, command Commander) {
-	decoder := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxRequestBytes))
-	decoder.DisallowUnknownFields()
-	var request Request
-	if err := decoder.Decode(&request); err != nil {
+	data, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxRequestBytes))
+	if err != nil {
+		code := http.StatusBadRequest
+		if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
+			code = http.StatusRequestEntityTooLarge
+		}
+		answer(w, code, Response{Reason: "reading the request: " + err.Error()})
+		return
+	}
+	request, err := decodeRequest(data)
+	if err != nil {
 		answer(w, http.StatusBadRequest, Response{Reason: "the request is not understood: " + err.Error()})
 		return
 	}
@@ -144,7 +176,7 @@ func unitOf(a *watch.AlarmState) string {
 }
 
 func known(v float64) *float64 {
-	if math.IsNaN(v) {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
 	return &v

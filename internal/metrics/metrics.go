@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"runtime"
 	"runtime/debug"
+	"strconv"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -15,6 +16,7 @@ import (
 	"dewline/internal/stage"
 	"dewline/internal/status"
 	"dewline/internal/watch"
+	"dewline/sensors"
 )
 
 // family describes one metric family that is made from the picture.
@@ -23,50 +25,73 @@ type family struct {
 	kind prometheus.ValueType
 }
 
-func gauge(name, help string, labels ...string) family {
-	return family{prometheus.NewDesc(name, help, labels, nil), prometheus.GaugeValue}
+// newFamily describes a family. Its unit is the end of its name (OpenMetrics 1.0, "Unit"); "" for none.
+func newFamily(kind prometheus.ValueType, name, unit, help string, labels ...string) family {
+	var options []prometheus.DescOpt
+	if unit != "" {
+		options = append(options, prometheus.WithUnit(unit))
+	}
+	return family{prometheus.V2.NewDesc(name, help, prometheus.UnconstrainedLabels(labels), nil, options...), kind}
 }
 
-func counter(name, help string, labels ...string) family {
-	return family{prometheus.NewDesc(name, help, labels, nil), prometheus.CounterValue}
+func gauge(name, unit, help string, labels ...string) family {
+	return newFamily(prometheus.GaugeValue, name, unit, help, labels...)
+}
+
+func counter(name, unit, help string, labels ...string) family {
+	return newFamily(prometheus.CounterValue, name, unit, help, labels...)
+}
+
+// scaled is a pair of families for the values and the limits of quantities with the same canonical unit.
+type scaled struct {
+	reading, limit family
+	scale          float64 // from the canonical unit to the base unit of the families
+}
+
+func values(unit, help string, scale float64) scaled {
+	return scaled{
+		reading: gauge("dewline_reading_"+unit, unit, help, "place", "quantity"),
+		limit:   gauge("dewline_band_limit_"+unit, unit, "Limit of the band in force.", "place", "quantity", "limit"),
+		scale:   scale,
+	}
 }
 
 var (
-	readings = map[quantity.Unit]family{
-		quantity.Celsius:                 gauge("dewline_reading_celsius", "Temperature or dew point.", "place", "quantity"),
-		quantity.PercentRelativeHumidity: gauge("dewline_reading_ratio", "Relative humidity, 0 to 1.", "place", "quantity"),
-		quantity.Pascal:                  gauge("dewline_reading_pascals", "Pressure or vapour-pressure deficit.", "place", "quantity"),
-		quantity.KilogramPerCubicMetre:   gauge("dewline_reading_grams_per_cubic_meter", "Absolute humidity, or oxygen saturation of water.", "place", "quantity"),
-		quantity.Kelvin:                  gauge("dewline_reading_kelvins", "Temperature difference, such as the condensation margin.", "place", "quantity"),
+	byUnit = map[quantity.Unit]scaled{
+		quantity.Celsius:                 values("celsius", "Temperature or dew point.", 1),
+		quantity.PercentRelativeHumidity: values("ratio", "Relative humidity, 0 to 1.", 0.01),
+		quantity.Pascal:                  values("pascals", "Pressure or vapour-pressure deficit.", 1),
+		quantity.KilogramPerCubicMetre:   values("grams_per_cubic_meter", "Absolute humidity, or oxygen saturation of water.", 1000),
+		quantity.Kelvin:                  values("kelvin", "Temperature difference: the condensation margin.", 1),
 	}
-	limits = map[quantity.Unit]family{
-		quantity.Celsius:                 gauge("dewline_band_limit_celsius", "Limit of the band in force.", "place", "quantity", "limit"),
-		quantity.PercentRelativeHumidity: gauge("dewline_band_limit_ratio", "Limit of the band in force.", "place", "quantity", "limit"),
-		quantity.Pascal:                  gauge("dewline_band_limit_pascals", "Limit of the band in force.", "place", "quantity", "limit"),
-	}
-	zoneSeconds    = counter("dewline_zone_seconds_total", "Time in each zone since the start of the daemon.", "place", "quantity", "zone")
-	excursions     = gauge("dewline_excursions_today", "Excursions that began in the local day so far.", "place", "quantity")
-	alarmActive    = gauge("dewline_alarm_active", "1 while the condition of the alarm holds.", "place", "quantity", "limit", "priority")
-	alarmUnacked   = gauge("dewline_alarm_unacknowledged", "1 while the alarm waits for a person.", "place", "quantity", "limit", "priority")
-	alarmSilenced  = gauge("dewline_alarm_suppressed", "1 while the alarm is shelved, suppressed by design or out of service.", "place", "quantity", "limit", "priority", "by")
-	sensorReads    = counter("dewline_sensor_reads_total", "Reads of a sensor by result.", "sensor", "result")
-	sensorSuccess  = gauge("dewline_sensor_last_success_timestamp_seconds", "Time of the last good read.", "sensor")
-	outboxPending  = gauge("dewline_outbox_pending", "Messages that wait to be delivered.", "outlet")
-	outboxOldest   = gauge("dewline_outbox_oldest_timestamp_seconds", "Time of the oldest message that waits.", "outlet")
-	outboxSent     = counter("dewline_outbox_sent_total", "Messages that were delivered.", "outlet")
-	outboxDropped  = counter("dewline_outbox_dropped_total", "Messages that were given up.", "outlet")
-	outletUp       = gauge("dewline_outlet_connected", "1 while the outlet is connected.", "outlet")
-	lastTick       = gauge("dewline_last_tick_timestamp_seconds", "Time of the last step of the core.")
-	clockConfirmed = gauge("dewline_clock_synchronized", "1 when the kernel says that the clock is synchronised.")
-	clockSteps     = counter("dewline_clock_step_seconds_total", "Sum of the sizes of all steps of the clock.")
-	reloadSuccess  = gauge("dewline_config_last_reload_success", "1 when the last attempt to load the configuration succeeded.")
-	reloadTime     = gauge("dewline_config_reload_timestamp_seconds", "Time at which the configuration in force was loaded.")
-	lateReadings   = counter("dewline_readings_late_total", "Readings that came after a newer one of their point.")
-	buildInfo      = gauge("dewline_build_info", "What is running.", "version", "revision", "goversion")
+	zoneSeconds    = counter("dewline_zone_seconds_total", "seconds", "Time in each zone since the configuration was loaded.", "place", "quantity", "zone")
+	excursions     = counter("dewline_excursions_total", "", "Excursions that began since the configuration was loaded.", "place", "quantity", "side")
+	degreeSeconds  = counter("dewline_degree_seconds_total", "", "How far a temperature was beyond its band, in kelvin, times how long. Divide by 3600 for degree-hours.", "place", "quantity", "side")
+	alarmActive    = gauge("dewline_alarm_active", "", "1 while the condition of the alarm holds.", "place", "quantity", "limit", "priority")
+	alarmUnacked   = gauge("dewline_alarm_unacknowledged", "", "1 while the alarm waits for a person.", "place", "quantity", "limit", "priority")
+	alarmSilenced  = gauge("dewline_alarm_suppressed", "", "1 while the alarm is shelved, suppressed by design or out of service.", "place", "quantity", "limit", "priority", "by")
+	sensorReads    = counter("dewline_sensor_reads_total", "", "Reads of a sensor by result.", "sensor", "result")
+	sensorSuccess  = gauge("dewline_sensor_last_success_timestamp_seconds", "seconds", "Time of the last good read.", "sensor")
+	outboxPending  = gauge("dewline_outbox_pending", "", "Messages that wait to be delivered.", "outlet")
+	outboxOldest   = gauge("dewline_outbox_oldest_timestamp_seconds", "seconds", "Time of the oldest message that waits.", "outlet")
+	outboxSent     = counter("dewline_outbox_sent_total", "", "Messages that were delivered.", "outlet", "result")
+	outboxDropped  = counter("dewline_outbox_dropped_total", "", "Messages that were given up.", "outlet")
+	outletUp       = gauge("dewline_outlet_connected", "", "1 while the outlet is connected.", "outlet")
+	lastTick       = gauge("dewline_last_tick_timestamp_seconds", "seconds", "Time of the last step of the core.")
+	clockConfirmed = gauge("dewline_clock_synchronized", "", "1 when the kernel says that the clock is synchronised.")
+	clockSteps     = counter("dewline_clock_step_seconds_total", "seconds", "Sum of the sizes of all steps of the clock.")
+	reloadSuccess  = gauge("dewline_config_last_reload_success", "", "1 when the last attempt to load the configuration succeeded.")
+	reloadTime     = gauge("dewline_config_reload_timestamp_seconds", "seconds", "Time at which the configuration in force was loaded.")
+	lateReadings   = counter("dewline_readings_late_total", "", "Readings that came after a newer one of their point.")
+	buildInfo      = gauge("dewline_build_info", "", "What is running.", "version", "revision", "goversion")
 )
 
-// Results are the results of a read that exist from the start, so that a rate over them is never missing.
-var Results = []string{"ok", "absent", "busy", "checksum", "timeout", "implausible", "unknown"}
+// Results are the results of a read that exist from the start, so that a rate over them is never missing: ok, and the
+// kinds of failure of package sensors.
+var Results = []string{
+	"ok", sensors.Absent.String(), sensors.Busy.String(), sensors.Checksum.String(), sensors.Timeout.String(),
+	sensors.Implausible.String(), sensors.Unknown.String(),
+}
 
 // Collector turns the current picture into metrics at each scrape.
 type Collector struct {
@@ -99,78 +124,84 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 	}
 	for _, o := range p.Outlets {
 		send(outboxPending, float64(o.Pending), o.Name)
-		send(outboxSent, float64(o.Sent), o.Name)
+		send(outboxSent, float64(o.Sent), o.Name, "ok")
 		send(outboxDropped, float64(o.Dropped), o.Name)
-		send(outletUp, flag(o.Connected), o.Name)
+		send(outletUp, truth(o.Connected), o.Name)
 		if !o.Oldest.IsZero() {
 			send(outboxOldest, unixSeconds(o.Oldest), o.Name)
 		}
 	}
 	if !p.At.IsZero() {
 		send(lastTick, unixSeconds(p.At))
-		send(clockConfirmed, flag(p.Confirmed))
+		send(clockConfirmed, truth(p.Confirmed))
 		send(clockSteps, p.ClockSteps.Seconds())
-		send(reloadSuccess, flag(p.ReloadOK))
+		send(reloadSuccess, truth(p.ReloadOK))
 		send(reloadTime, unixSeconds(p.Reloaded))
 		send(lateReadings, float64(p.Late))
 	}
 	send(buildInfo, 1, c.Version, Revision(), runtime.Version())
 }
 
-// scale turns a canonical value into the base unit of its family.
-func scale(u quantity.Unit, v float64) float64 {
-	switch u {
-	case quantity.PercentRelativeHumidity:
-		return v / 100
-	case quantity.KilogramPerCubicMetre:
-		return v * 1000
-	}
-	return v
-}
-
 type sender func(f family, value float64, labels ...string)
 
 func collectPoint(s *watch.PointState, send sender) {
 	place, name, unit := s.Point.Place, s.Point.Quantity.String(), s.Point.Quantity.Unit()
+	of := byUnit[unit]
 	if !status.Stale(s) {
-		send(readings[unit], scale(unit, s.Value), place, name)
+		send(of.reading, of.base(s.Value), place, name)
+	}
+	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
+		if s.Band.Has(limit) {
+			send(of.limit, of.base(s.Band.Limits[limit]), place, name, limit.String())
+		}
 	}
 	for _, zone := range watch.Zones() {
 		send(zoneSeconds, s.Total[zone], place, name, zone.String())
 	}
-	if s.Band.Empty() {
-		return
-	}
-	send(excursions, float64(s.Today.Excursions), place, name)
-	if f, ok := limits[unit]; ok {
-		for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
-			if s.Band.Has(limit) {
-				send(f, scale(unit, s.Band.Limits[limit]), place, name, limit.String())
-			}
+	for _, side := range []watch.Side{watch.BelowBand, watch.AboveBand} {
+		send(excursions, float64(s.Departures[side]), place, name, side.String())
+		if unit == quantity.Celsius || unit == quantity.Kelvin {
+			send(degreeSeconds, s.Degree[side], place, name, side.String())
 		}
 	}
 }
 
-func collectAlarm(a *watch.AlarmState, send sender) {
-	priority := a.Priority.String()
-	send(alarmActive, flag(a.Active), a.Place, a.Quantity, a.Limit, priority)
-	send(alarmUnacked, flag(a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged ||
-		a.Letter == watch.LatchedUnacknowledged), a.Place, a.Quantity, a.Limit, priority)
-	by := ""
-	switch a.Letter {
-	case watch.Shelved:
-		by = "shelved"
-	case watch.SuppressedByDesign:
-		by = "design"
-	case watch.OutOfServiceState:
-		by = "service"
+// base turns a canonical value into the base unit of the families. Nine digits are more than a sensor has, and free of
+// the noise that scaling a binary fraction brings.
+func (s *scaled) base(canonical float64) float64 {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(canonical*s.scale, 'g', 9, 64), 64)
+	if err != nil {
+		return canonical * s.scale
 	}
-	if by != "" {
-		send(alarmSilenced, 1, a.Place, a.Quantity, a.Limit, priority, by)
+	return rounded
+}
+
+func collectAlarm(a *watch.AlarmState, send sender) {
+	priority := priorityOf(a).String()
+	send(alarmActive, truth(a.Active), a.Place, a.Quantity, a.Limit, priority)
+	send(alarmUnacked, truth(a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged ||
+		a.Letter == watch.LatchedUnacknowledged), a.Place, a.Quantity, a.Limit, priority)
+	for _, by := range []struct {
+		name   string
+		letter byte
+	}{{"shelved", watch.Shelved}, {"design", watch.SuppressedByDesign}, {"service", watch.OutOfServiceState}} {
+		send(alarmSilenced, truth(a.Letter == by.letter), a.Place, a.Quantity, a.Limit, priority, by.name)
 	}
 }
 
-func flag(is bool) float64 {
+// priorityOf returns the priority of an alarm. One that is on no limit has none before it is raised for the first time,
+// and a series must not change its labels then.
+func priorityOf(a *watch.AlarmState) stage.Priority {
+	switch {
+	case a.Priority != stage.Unset:
+		return a.Priority
+	case a.Place == watch.FaultPlace:
+		return stage.HighPriority
+	}
+	return stage.MediumPriority
+}
+
+func truth(is bool) float64 {
 	if is {
 		return 1
 	}
@@ -200,5 +231,8 @@ func Registry(c *Collector) *prometheus.Registry {
 
 // Handler serves the registry, in the OpenMetrics format to those who ask for it.
 func Handler(registry *prometheus.Registry) http.Handler {
-	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, Registry: registry})
+	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{
+		EnableOpenMetrics: true, Registry: registry,
+		ErrorHandling: promhttp.ContinueOnError, // one broken family must not blind whoever watches the others
+	})
 }

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/internal/instant"
 	"dewline/internal/watch"
 )
 
@@ -41,32 +42,33 @@ func appendMilliseconds(buffer []byte, ms int64) []byte {
 // ZoneSeconds is the time per zone in whole milliseconds, which add up to the elapsed time exactly.
 type ZoneSeconds [watch.ZoneCount]int64
 
-// zoneSeconds rounds the zone times of a ledger to milliseconds so that their sum is the rounded elapsed time: the
-// zones with the largest remainders get what plain rounding down has left over.
+// zoneSeconds rounds the zone times of a ledger to milliseconds so that their sum is the time between the ledger's ends as
+// they are printed: what rounding down has left over goes to the zones with the largest remainders.
 func zoneSeconds(l *watch.Ledger) ZoneSeconds {
 	var rounded ZoneSeconds
-	var total time.Duration
-	var sum int64
+	left := milliseconds(l.To) - milliseconds(l.From)
 	order := make([]int, 0, watch.ZoneCount)
 	for z, d := range l.Zones {
-		total += d
-		rounded[z] = int64(d / time.Millisecond)
-		sum += rounded[z]
+		rounded[z] = d.Milliseconds()
+		left -= rounded[z]
 		order = append(order, z)
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
 		return cmp.Compare(l.Zones[b]%time.Millisecond, l.Zones[a]%time.Millisecond)
 	})
-	left := total.Round(time.Millisecond).Milliseconds() - sum
-	for _, z := range order {
-		if left <= 0 {
-			break
-		}
-		rounded[z]++
+	for i := 0; left > 0; i++ {
+		rounded[order[i%len(order)]]++
 		left--
+	}
+	if left < 0 { // both ends were rounded towards each other
+		longest := slices.Index(rounded[:], slices.Max(rounded[:]))
+		rounded[longest] += left
 	}
 	return rounded
 }
+
+// milliseconds rounds as [instant.Instant.String] does.
+func milliseconds(i instant.Instant) int64 { return i.Time().Round(time.Millisecond).UnixMilli() }
 
 // MarshalJSON writes an object with one member for each zone.
 func (s ZoneSeconds) MarshalJSON() ([]byte, error) {

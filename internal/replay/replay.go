@@ -69,12 +69,15 @@ type Options struct {
 
 // Run replays the rows of a file through a core for the site. Points that the site does not know are added without a
 // band. Rows of equal time are taken rooms first, so that the order of rows across points makes no difference.
+//
+// What came before the range is replayed as well, since it decides what is active when the range begins. Excursions are
+// cut to the range; alarms keep the times at which they were raised and cleared.
 func Run(site watch.Site, file *recorded.File, options Options) (*Result, error) {
 	if len(file.Rows) == 0 {
 		return nil, fmt.Errorf("there are no readings to replay")
 	}
-	first, last := file.Span()
 	from, to := options.From, options.To
+	first, last := file.Span()
 	if from == 0 || from.IsNone() {
 		from = first
 	}
@@ -84,32 +87,27 @@ func Run(site watch.Site, file *recorded.File, options Options) (*Result, error)
 	if to < from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}
-	core := watch.New(withPoints(site, file.Points), "replay")
-	r := &run{core: core, from: from, to: to, options: options, order: make([]int32, len(file.Points))}
-	for i, p := range file.Points {
-		index, ok := core.Index(p)
-		if !ok {
-			return nil, fmt.Errorf("point %s was not taken over", p)
-		}
-		r.order[i] = index
+	site = withPoints(site, file.Points)
+	r, err := newRun(site, file, from, to)
+	if err != nil {
+		return nil, err
 	}
-	r.ledgers = make([]watch.Ledger, len(core.Points()))
-	for i := range r.ledgers {
-		r.ledgers[i] = watch.Ledger{From: from, To: from}
+	r.progress = options.Progress
+	r.fold()
+	if err := r.cutExcursions(site); err != nil {
+		return nil, err
 	}
-	r.excursions = make([][]watch.Excursion, len(r.ledgers))
-	r.fold(file, min(first, from))
 	return r.result(site.ID), nil
 }
 
-// withPoints adds the points of a file to those of a site.
+// withPoints adds the points of a file to those of a site, in an order that does not depend on that of the rows.
 func withPoints(site watch.Site, points []quantity.Point) watch.Site {
 	known := map[quantity.Point]bool{}
 	for _, p := range site.Points {
 		known[p.Point] = true
 	}
 	site.Points = slices.Clone(site.Points)
-	for _, p := range points {
+	for _, p := range slices.SortedFunc(slices.Values(points), byName) {
 		if !known[p] {
 			site.Points = append(site.Points, watch.Point{Point: p})
 		}
@@ -117,73 +115,120 @@ func withPoints(site watch.Site, points []quantity.Point) watch.Site {
 	return site
 }
 
+func byName(a, b quantity.Point) int {
+	return cmp.Or(cmp.Compare(a.Place, b.Place), cmp.Compare(a.Quantity, b.Quantity))
+}
+
 // run is a replay under way.
 type run struct {
-	core       *watch.Core
-	from, to   instant.Instant
-	options    Options
-	order      []int32 // index in the core of each point of the file
+	core     *watch.Core
+	file     *recorded.File
+	from, to instant.Instant
+	start    instant.Instant // of the file
+	enough   instant.Instant // no row after this time has a say in the range
+	cuts     []instant.Instant
+	progress func(done, total int)
+	order    []int32 // index in the core of each point of the file
+	rank     []int32 // place of each point of the file among rows of equal time
+	group    []recorded.Row
+
 	ledgers    []watch.Ledger
 	excursions [][]watch.Excursion
 	alarms     []AlarmReport
+	closed     func(point int32, l *watch.Ledger) // told of every ledger; nil = nobody
 	effects    []watch.Effect
 }
 
-// fold steps through the rows. A reading after the end of the range is still needed, once for each point: it says how the line
-// went on up to the end.
-func (r *run) fold(file *recorded.File, start instant.Instant) {
-	r.step(watch.Event{Kind: watch.StartEvent, At: start})
-	if r.from > start {
-		r.step(watch.Event{Kind: watch.CutEvent, At: r.from})
+func newRun(site watch.Site, file *recorded.File, from, to instant.Instant) (*run, error) {
+	core := watch.New(site, "replay")
+	r := &run{core: core, file: file, from: from, to: to, cuts: []instant.Instant{from, to}}
+	places := map[string]int32{}
+	for i, place := range core.PlaceOrder() {
+		places[place] = int32(i)
 	}
-	rank := r.ranks(file.Points)
-	beyond := make([]bool, len(file.Points))
-	r.step(watch.Event{Kind: watch.CutEvent, At: r.to})
-	for begin := 0; begin < len(file.Rows); {
-		end := begin + 1
-		for end < len(file.Rows) && file.Rows[end].At == file.Rows[begin].At {
-			end++
+	for _, p := range file.Points {
+		index, ok := core.Index(p)
+		if !ok {
+			return nil, fmt.Errorf("point %s was not taken over", p)
 		}
-		group := file.Rows[begin:end]
-		if len(group) > 1 {
-			slices.SortStableFunc(group, func(a, b recorded.Row) int { return cmp.Compare(rank[a.Point], rank[b.Point]) })
+		r.order = append(r.order, index)
+		r.rank = append(r.rank, places[p.Place]<<8|int32(p.Quantity))
+	}
+	// Readings are expected from the first row on, whatever range is asked for; before it nothing is known.
+	r.start, _ = file.Span()
+	r.ledgers = make([]watch.Ledger, len(core.Points()))
+	for i := range r.ledgers {
+		r.ledgers[i] = watch.Ledger{From: from, To: from}
+		r.ledgers[i].Zones[watch.UnknownZone] = max(0, min(r.start, to).Sub(from))
+	}
+	r.excursions = make([][]watch.Excursion, len(r.ledgers))
+	r.enough = to.Add(reach(site))
+	return r, nil
+}
+
+// reach returns how long after the end of a range a reading may come that still says how a line went on up to that end.
+// A measured point is joined over one gap. A derived one waits up to a gap more for its second input, and the
+// condensation margin is derived from one that waited.
+func reach(site watch.Site) time.Duration {
+	widest := time.Minute // of a point that gives none, see watch.Point
+	for _, p := range site.Points {
+		widest = max(widest, p.Gap)
+	}
+	return 4 * widest
+}
+
+// fold steps through the rows.
+func (r *run) fold() {
+	r.step(watch.Event{Kind: watch.StartEvent, At: r.start})
+	for _, cut := range r.cuts {
+		if cut > r.start {
+			r.step(watch.Event{Kind: watch.CutEvent, At: cut})
 		}
+	}
+	end, within := r.to, true
+	for begin := 0; begin < len(r.file.Rows); {
+		group, next := r.next(begin)
 		at := group[0].At
+		if at > r.enough {
+			break
+		}
+		if at > r.to && within {
+			within = false
+			r.noteExtremes()
+		}
 		if r.core.Due(at) {
 			r.step(watch.Event{Kind: watch.TickEvent, At: at})
 		}
-		for i := range group {
-			row := &group[i]
-			if at > r.to && row.Flag.Usable() {
-				if beyond[row.Point] {
-					continue
-				}
-				beyond[row.Point] = true
-			}
+		for _, row := range group {
 			r.step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: r.order[row.Point], Value: row.Value, Flag: row.Flag})
 		}
-		begin = end
-		if r.options.Progress != nil && begin%100_000 < len(group) {
-			r.options.Progress(begin, len(file.Rows))
+		if r.progress != nil && next/100_000 > begin/100_000 {
+			r.progress(next, len(r.file.Rows))
 		}
+		begin, end = next, max(end, at)
 	}
-	_, last := file.Span()
-	r.step(watch.Event{Kind: watch.TickEvent, At: max(last, r.to)})
-	r.effects = r.core.Finish(max(last, r.to), r.effects[:0])
+	if within {
+		r.noteExtremes()
+	}
+	if _, last := r.file.Span(); last > r.enough {
+		end = max(end, r.enough)
+	}
+	r.step(watch.Event{Kind: watch.TickEvent, At: end})
+	r.effects = r.core.Finish(end, r.effects[:0])
 	r.take()
 }
 
-// ranks orders the points for rows of equal time: rooms before what is inside them, then as the core has them.
-func (r *run) ranks(points []quantity.Point) []int32 {
-	order := map[string]int32{}
-	for i, place := range r.core.PlaceOrder() {
-		order[place] = int32(i)
+// next returns the rows of one time, rooms before what is inside them, then as the core has them.
+func (r *run) next(begin int) (group []recorded.Row, end int) {
+	rows := r.file.Rows
+	for end = begin + 1; end < len(rows) && rows[end].At == rows[begin].At; end++ {
 	}
-	ranks := make([]int32, len(points))
-	for i, p := range points {
-		ranks[i] = order[p.Place]<<8 | int32(p.Quantity)
+	if end-begin == 1 {
+		return rows[begin:end], end
 	}
-	return ranks
+	r.group = append(r.group[:0], rows[begin:end]...) // the file is the caller's
+	slices.SortStableFunc(r.group, func(a, b recorded.Row) int { return cmp.Compare(r.rank[a.Point], r.rank[b.Point]) })
+	return r.group, end
 }
 
 func (r *run) step(ev watch.Event) {
@@ -201,8 +246,11 @@ func (r *run) take() {
 			if e.Ledger.From >= r.from && e.Ledger.To <= r.to {
 				r.ledgers[e.Point].Add(e.Ledger)
 			}
+			if r.closed != nil {
+				r.closed(e.Point, e.Ledger)
+			}
 		case watch.Left:
-			if e.Excursion.To >= r.from && e.Excursion.From < r.to {
+			if r.touches(e.Excursion) {
 				r.excursions[e.Point] = append(r.excursions[e.Point], *e.Excursion)
 			}
 		case watch.Keep:
@@ -211,13 +259,21 @@ func (r *run) take() {
 	}
 }
 
-// alarm notes raises and clears that touch the range.
+// touches reports whether a part of the excursion lies in the range. A single reading between two gaps is one of no length.
+func (r *run) touches(e *watch.Excursion) bool {
+	if e.From == e.To {
+		return e.From >= r.from && e.From <= r.to
+	}
+	return e.To > r.from && e.From < r.to
+}
+
+// alarm notes raises and clears up to the end of the range.
 func (r *run) alarm(e *journal.Entry) {
+	if e.At > r.to {
+		return
+	}
 	switch e.Kind {
 	case journal.AlarmRaised:
-		if e.At > r.to {
-			return
-		}
 		report := AlarmReport{
 			Alarm: e.Alarm, Priority: e.Priority, Since: *e.Since, Raised: e.At, Cleared: instant.None, Extreme: number(e.Extreme),
 		}
@@ -228,20 +284,75 @@ func (r *run) alarm(e *journal.Entry) {
 	case journal.AlarmCleared:
 		for i := len(r.alarms) - 1; i >= 0; i-- {
 			if a := &r.alarms[i]; a.Alarm == e.Alarm && a.Cleared.IsNone() {
-				if e.At <= r.to {
-					a.Cleared = e.At
-				}
-				a.Extreme = number(e.Extreme)
+				a.Cleared, a.Extreme = e.At, number(e.Extreme)
 				return
 			}
 		}
 	}
 }
 
+// noteExtremes notes how far the alarms that are still active have gone, before anything from after the range comes in.
+func (r *run) noteExtremes() {
+	for i := range r.alarms {
+		if a := &r.alarms[i]; a.Cleared.IsNone() && a.Extreme != nil {
+			if state, ok := r.core.Alarm(a.Alarm); ok {
+				a.Extreme = number(&state.Extreme)
+			}
+		}
+	}
+}
+
+// cutExcursions cuts excursions that reach over an end of the range to it. How far the value went and how long it was not
+// observed within the part that is left, only ledgers of just that part can tell: a second run closes them there.
+func (r *run) cutExcursions(site watch.Site) error {
+	parts := map[int32][]*watch.Excursion{}
+	cuts := slices.Clone(r.cuts)
+	for point := range r.excursions {
+		for i := range r.excursions[point] {
+			e := &r.excursions[point][i]
+			if e.From >= r.from && e.To <= r.to {
+				continue
+			}
+			e.From, e.To, e.Unknown = max(e.From, r.from), min(e.To, r.to), 0
+			parts[int32(point)] = append(parts[int32(point)], e)
+			cuts = append(cuts, e.From, e.To)
+		}
+	}
+	if len(parts) == 0 {
+		return nil
+	}
+	second, err := newRun(site, r.file, r.from, r.to)
+	if err != nil {
+		return err
+	}
+	second.cuts = cuts
+	within := map[*watch.Excursion]*watch.Ledger{}
+	second.closed = func(point int32, l *watch.Ledger) {
+		for _, e := range parts[point] {
+			if l.From >= e.From && l.To <= e.To {
+				if within[e] == nil {
+					within[e] = &watch.Ledger{}
+				}
+				within[e].Add(l)
+			}
+		}
+	}
+	second.fold()
+	for e, l := range within {
+		e.Unknown = l.Zones[watch.UnknownZone]
+		switch { // between two readings the extreme of the whole stay is all there is
+		case l.Readings > 0 && e.Side == watch.AboveBand:
+			e.Extreme = l.Max
+		case l.Readings > 0:
+			e.Extreme = l.Min
+		}
+	}
+	return nil
+}
+
 func (r *run) result(site string) *Result {
 	result := &Result{Site: site, From: r.from, To: r.to, Points: []PointReport{}, Alarms: []AlarmReport{}}
-	points := r.core.Points()
-	for i, p := range points {
+	for i, p := range r.core.Points() {
 		ledger := r.ledgers[i]
 		ledger.From, ledger.To = r.from, r.to
 		result.Points = append(result.Points, r.point(p, ledger, r.excursions[i]))
@@ -254,11 +365,6 @@ func (r *run) result(site string) *Result {
 	})
 	for _, a := range r.alarms {
 		if a.Cleared.IsNone() || a.Cleared >= r.from {
-			if a.Cleared.IsNone() && a.Extreme != nil {
-				if state, ok := r.core.Alarm(a.Alarm); ok && state.Raised == a.Raised {
-					a.Extreme = number(&state.Extreme)
-				}
-			}
 			result.Alarms = append(result.Alarms, a)
 		}
 	}
@@ -281,7 +387,6 @@ func (r *run) point(p quantity.Point, ledger watch.Ledger, excursions []watch.Ex
 		report.Mean = number(&mean)
 	}
 	for _, e := range excursions {
-		e.From, e.To = max(e.From, r.from), min(e.To, r.to)
 		report.Excursions = append(report.Excursions, ExcursionReport{
 			From: e.From, To: e.To, Side: e.Side.String(), Extreme: Number(e.Extreme), UnknownS: Seconds(e.Unknown),
 		})

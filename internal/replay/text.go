@@ -1,9 +1,9 @@
 package replay
 
 import (
+	"bufio"
 	"fmt"
 	"io"
-	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -14,67 +14,81 @@ import (
 
 // Print writes a result for people, in the keeper's unit of temperature and the site's local time.
 func Print(w io.Writer, r *Result, temperature quantity.Unit, location *time.Location) error {
-	at := func(i instant.Instant) string { return i.Time().In(location).Format("2006-01-02 15:04:05 MST") }
-	fmt.Fprintf(w, "%s, %s to %s\n", r.Site, at(r.From), at(r.To))
+	p := printer{bufio.NewWriter(w), temperature, location}
+	fmt.Fprintf(p, "%s, %s to %s\n", r.Site, p.at(r.From), p.at(r.To))
 	for i := range r.Points {
-		p := &r.Points[i]
-		fmt.Fprintf(w, "\n%s\n", p.Point)
-		table := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		for _, zone := range watch.Zones() {
-			if ms := p.Seconds[zone]; ms > 0 {
-				fmt.Fprintf(table, "  %s\t%s\t%5.1f %%\n", zone, duration(ms), 100*float64(ms)/float64(max(1, total(p))))
-			}
-		}
-		if err := table.Flush(); err != nil {
-			return err
-		}
-		value := func(n *Number) string { return shown(p.Point.Quantity, float64(*n), temperature) }
-		if p.Mean != nil {
-			fmt.Fprintf(w, "  min %s, mean %s, max %s\n", value(p.Min), value(p.Mean), value(p.Max))
-		}
-		for _, e := range p.Excursions {
-			unknown := ""
-			if e.UnknownS > 0 {
-				unknown = fmt.Sprintf(", of which %s not observed", time.Duration(e.UnknownS).Round(time.Second))
-			}
-			fmt.Fprintf(w, "  %s of the band from %s for %s, up to %s%s\n", sideInWords(e.Side), at(e.From),
-				e.To.Sub(e.From).Round(time.Second), value(&e.Extreme), unknown)
-		}
+		p.point(&r.Points[i])
 	}
-	fmt.Fprintln(w, "\nAlarms")
+	fmt.Fprintln(p, "\nAlarms")
 	if len(r.Alarms) == 0 {
-		fmt.Fprintln(w, "  none")
+		fmt.Fprintln(p, "  none")
 	}
-	for _, a := range r.Alarms {
-		end := "still active"
-		if !a.Cleared.IsNone() {
-			end = "cleared " + at(a.Cleared)
+	for i := range r.Alarms {
+		p.alarm(&r.Alarms[i])
+	}
+	return p.Flush()
+}
+
+// printer keeps the first error of its writer, and tells it when it is flushed.
+type printer struct {
+	*bufio.Writer
+	temperature quantity.Unit
+	location    *time.Location
+}
+
+func (p printer) at(i instant.Instant) string {
+	return i.Time().In(p.location).Format("2006-01-02 15:04:05 MST")
+}
+
+func (p printer) point(r *PointReport) {
+	fmt.Fprintf(p, "\n%s\n", r.Point)
+	var elapsed int64
+	for _, ms := range r.Seconds {
+		elapsed += ms
+	}
+	table := tabwriter.NewWriter(p, 0, 0, 2, ' ', 0)
+	for _, zone := range watch.Zones() {
+		if ms := r.Seconds[zone]; ms > 0 {
+			length := (time.Duration(ms) * time.Millisecond).Round(time.Second)
+			fmt.Fprintf(table, "  %s\t%s\t%5.1f %%\n", zone, length, 100*float64(ms)/float64(elapsed))
 		}
-		covered := ""
-		if a.SuppressedBy != "" {
-			covered = ", covered by " + a.SuppressedBy
+	}
+	_ = table.Flush() // the writer below keeps the error
+	value := func(n Number) string { return p.shown(r.Point.Quantity, float64(n)) }
+	switch {
+	case r.Mean != nil && r.Min != nil:
+		fmt.Fprintf(p, "  min %s, mean %s, max %s\n", value(*r.Min), value(*r.Mean), value(*r.Max))
+	case r.Mean != nil: // a range that lies between two readings
+		fmt.Fprintf(p, "  mean %s, no reading in the range\n", value(*r.Mean))
+	case r.Min != nil: // readings too far apart to be joined
+		fmt.Fprintf(p, "  min %s, max %s\n", value(*r.Min), value(*r.Max))
+	}
+	for _, e := range r.Excursions {
+		words := "above the band from %s for %s, up to %s"
+		if e.Side == watch.BelowBand.String() {
+			words = "below the band from %s for %s, down to %s"
 		}
-		fmt.Fprintf(w, "  %-8s %s: since %s, raised %s, %s%s\n", a.Priority, a.Alarm, at(a.Since), at(a.Raised), end, covered)
+		fmt.Fprintf(p, "  "+words, p.at(e.From), e.To.Sub(e.From).Round(time.Second), value(e.Extreme))
+		if e.UnknownS > 0 {
+			fmt.Fprintf(p, ", of which %s not observed", time.Duration(e.UnknownS).Round(time.Second))
+		}
+		fmt.Fprintln(p)
 	}
-	return nil
 }
 
-func total(p *PointReport) (ms int64) {
-	for _, z := range p.Seconds {
-		ms += z
+func (p printer) alarm(a *AlarmReport) {
+	end := "still active"
+	if !a.Cleared.IsNone() {
+		end = "cleared " + p.at(a.Cleared)
 	}
-	return ms
-}
-
-func duration(ms int64) string {
-	return (time.Duration(ms) * time.Millisecond).Round(time.Second).String()
-}
-
-func sideInWords(side string) string {
-	return map[string]string{"high": "above the top", "low": "below the bottom"}[side]
+	covered := ""
+	if a.SuppressedBy != "" {
+		covered = ", covered by " + a.SuppressedBy
+	}
+	fmt.Fprintf(p, "  %-8s %s: since %s, raised %s, %s%s\n", a.Priority, a.Alarm, p.at(a.Since), p.at(a.Raised), end, covered)
 }
 
 // shown prints a value as the keeper reads it.
-func shown(q quantity.Quantity, canonical float64, temperature quantity.Unit) string {
-	return strings.TrimSpace(q.Keeper(temperature).Print(canonical, q.Decimals()))
+func (p printer) shown(q quantity.Quantity, canonical float64) string {
+	return q.Keeper(p.temperature).Print(canonical, q.Decimals())
 }

@@ -31,6 +31,14 @@ func (k alarmKind) String() string {
 	return [...]string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling", "fault"}[k]
 }
 
+// priority returns the priority of an alarm that is not on a limit of a band.
+func (k alarmKind) priority() stage.Priority {
+	if k == onFault {
+		return stage.HighPriority
+	}
+	return stage.MediumPriority
+}
+
 // limit reports whether the alarm is on one of the band's limits.
 func (k alarmKind) limit() bool { return k <= onCriticalHigh }
 
@@ -147,6 +155,11 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	if c.roomAlarm(a) {
 		a.Names = c.inside[a.place]
 	}
+	if a.point >= 0 && a.DesignBy == "" { // it may not have existed yet when its cover came into force
+		if a.DesignBy = c.suppressor(a); a.DesignBy != "" {
+			a.lifecycle.apply(suppress)
+		}
+	}
 	a.lifecycle.apply(raise)
 	e := c.about(a, journal.AlarmRaised, o.at, was)
 	e.Value, e.Reason = known(o.value), o.reason
@@ -192,7 +205,7 @@ func (c *Core) refreshSuppression(at instant.Instant, out []Effect) []Effect {
 				continue
 			}
 			cause := c.suppressor(a)
-			if cause == a.DesignBy {
+			if cause == a.DesignBy || a.DesignBy == "" && !c.exists(a) {
 				continue
 			}
 			before, was := a.DesignBy, a.Letter

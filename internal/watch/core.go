@@ -49,6 +49,7 @@ type point struct {
 	gap         time.Duration
 	feeds       []inputOf // pairings it is an input of
 	inputs      []int32   // points it is derived from
+	pairing     int32     // that derives it
 	sensors     []int32   // sensors that feed it
 
 	// In force since the last boundary.

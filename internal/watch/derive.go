@@ -192,6 +192,9 @@ func (c *Core) addPairing(a, b int32, derive derivation, outputs []int32) {
 	index := int32(len(c.pairings))
 	c.pairings = append(c.pairings, pairing{[2]int32{a, b}, outputs, derive})
 	c.pairState = append(c.pairState, pairingState{Waiting: make([]sample, 0, longestWait)})
+	for _, output := range outputs {
+		c.points[output].pairing = index
+	}
 	for port, input := range [2]int32{a, b} {
 		c.points[input].feeds = append(c.points[input].feeds, inputOf{index, port})
 	}

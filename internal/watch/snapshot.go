@@ -295,8 +295,11 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 			s.Setpoint = p.band.Limits[a.kind]
 		}
 	}
-	if s.Priority == stage.Unset && a.kind.limit() {
-		s.Priority = c.points[a.point].band.PriorityOf(stage.Limit(a.kind))
+	if s.Priority == stage.Unset {
+		s.Priority = a.kind.priority()
+		if a.kind.limit() {
+			s.Priority = c.points[a.point].band.PriorityOf(stage.Limit(a.kind))
+		}
 	}
 	if a.Extreme != nil {
 		s.Extreme = *a.Extreme

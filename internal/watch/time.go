@@ -77,11 +77,33 @@ func (c *Core) tick(t instant.Instant, out []Effect) []Effect {
 	}
 	for i := range c.points {
 		p := &c.points[i]
-		if !p.Accounted.IsNone() && (!p.Known || t.Sub(p.Last) > p.gap) {
-			out = c.settleUnknown(int32(i), p, t, out)
+		known := min(t, c.waitsFrom(p, t))
+		if !p.Accounted.IsNone() && (!p.Known || known.Sub(p.Last) > p.gap) {
+			out = c.settleUnknown(int32(i), p, known, out)
 		}
 	}
 	return out
+}
+
+// waitsFrom returns the time of the first reading of a derived point that still waits for its second input; t where none does
+// that could come any more.
+func (c *Core) waitsFrom(p *point, t instant.Instant) instant.Instant {
+	first := t
+	for _, input := range p.inputs {
+		first = min(first, c.waitsFrom(&c.points[input], t))
+	}
+	if len(p.inputs) == 0 {
+		return first
+	}
+	state := &c.pairState[p.pairing]
+	if len(state.Waiting) > 0 {
+		other := 1 - state.Port
+		last := state.Last[other]
+		if last.Known && t.Sub(last.At) <= c.points[c.pairings[p.pairing].inputs[other]].gap {
+			first = min(first, state.Waiting[0].At)
+		}
+	}
+	return first
 }
 
 func (c *Core) bringAbout(d due, out []Effect) []Effect {
@@ -97,7 +119,7 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 		p.Good = 0
 		nan := math.NaN()
 		return c.raise(c.pointAlarm(int32(d.index), onStale), occurrence{
-			since: p.Waiting, at: d.at, value: nan, setpoint: nan, extreme: nan, priority: stage.MediumPriority,
+			since: p.Waiting, at: d.at, value: nan, setpoint: nan, extreme: nan, priority: onStale.priority(),
 			reason: fmt.Sprintf("no usable reading for %s", p.staleAfter),
 		}, out)
 	}
@@ -107,13 +129,13 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 func faultOccurrence(s *sensorMemory, at instant.Instant) occurrence {
 	nan := math.NaN()
 	return occurrence{
-		since: s.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: stage.HighPriority, reason: s.Reason,
+		since: s.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: onFault.priority(), reason: s.Reason,
 	}
 }
 
 // settleUnknown accounts for time that no further reading can make known: the last one is further back than the gap.
 func (c *Core) settleUnknown(i int32, p *point, t instant.Instant, out []Effect) []Effect {
-	for !p.boundary.IsNone() && t >= p.boundary {
+	for !p.boundary.IsNone() && t >= p.boundary && t >= p.Accounted {
 		edge := max(p.boundary, p.Accounted)
 		p.Ledger.Zones[UnknownZone] += time.Duration(edge - p.Accounted)
 		p.Accounted = edge
@@ -224,7 +246,7 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, targ
 		}
 		f.Active, f.Back = true, instant.None
 		return c.raise(a, occurrence{
-			since: f.Out, at: at, value: v, setpoint: target, extreme: math.NaN(), priority: stage.MediumPriority,
+			since: f.Out, at: at, value: v, setpoint: target, extreme: math.NaN(), priority: kind.priority(),
 			reason: fmt.Sprintf("the limit is expected within %s if the trend goes on", p.band.Foresee),
 		}, out)
 	}

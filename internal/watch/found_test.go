@@ -1,0 +1,66 @@
+package watch_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/quantity"
+	"dewline/internal/watch"
+)
+
+// A sensor fault suppresses the alarms that exist, and makes none up on limits that the band lacks.
+func TestFaultMakesNoAlarmsUp(t *testing.T) {
+	site := tub(band(none, none, 26, none), time.Minute)
+	site.Sensors = []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Feeds: []quantity.Point{water}}}
+	c := watch.New(site, "test")
+	fold(c, series(t, c, water, 10, 24, 24)...)
+	before := c.Alarms()
+	for range 2 {
+		c.Step(watch.Event{Kind: watch.SensorEvent, At: at(20), Failure: "power-on value", Flag: quantity.Fail}, nil)
+	}
+	require.Len(t, c.Alarms(), len(before), "high and fault, and none on limits that the band lacks")
+}
+
+// A tick does not take for unknown what a derived point will still learn: its reading waits for the second input.
+func TestTicksDoNotLoseWhatWaits(t *testing.T) {
+	loft := func(q quantity.Quantity) quantity.Point { return quantity.Point{Place: "loft", Quantity: q} }
+	site := watch.Site{ID: "north-loft", Location: time.UTC, Places: []watch.Place{{ID: "loft", Room: true}}, Points: []watch.Point{
+		{Point: loft(quantity.AirTemperature), Gap: 10 * time.Second}, {Point: loft(quantity.RelativeHumidity), Gap: 100 * time.Second},
+	}}
+	zones := func(ticks bool) (zones [watch.ZoneCount]time.Duration) {
+		c := watch.New(site, "test")
+		dew, _ := c.Index(loft(quantity.DewPoint))
+		out := c.Step(watch.Event{Kind: watch.StartEvent, At: at(0)}, nil)
+		for s := 0.0; s <= 128; s++ {
+			if ticks {
+				out = c.Step(watch.Event{Kind: watch.TickEvent, At: at(s)}, out)
+			}
+			if s == 0 || s == 50 {
+				out = c.Step(watch.Event{At: at(s), Point: 0, Value: 24, Flag: quantity.Pass}, out)
+			}
+			if s == 0 || s == 30 || s == 128 {
+				out = c.Step(watch.Event{At: at(s), Point: 1, Value: 60, Flag: quantity.Pass}, out)
+			}
+		}
+		for _, e := range c.Finish(at(128), out) {
+			if e.Kind == watch.Closed && e.Point == dew {
+				zones = e.Ledger.Zones
+			}
+		}
+		return zones
+	}
+	assert.Equal(t, zones(false), zones(true))
+}
+
+// An alarm on no limit has its priority before it is raised for the first time, as those on limits have.
+func TestPriorityIsKnownBeforeTheFirstRaise(t *testing.T) {
+	site := tub(band(none, none, 26, none), time.Minute)
+	site.Points[0].StaleAfter = time.Minute
+	site.Sensors = []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Feeds: []quantity.Point{water}}}
+	for _, a := range watch.New(site, "test").Alarms() {
+		assert.NotEmpty(t, a.Priority.String(), a.Name)
+	}
+}
