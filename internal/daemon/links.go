@@ -37,6 +37,7 @@ const mqttOutlet = "mqtt"
 // openLinks opens the ways out of the configuration in force. What cannot be opened is reported and left out.
 func openLinks(l *loop) (*links, error) {
 	k := &links{loop: l, queue: outlet.NewMemory(0, 0, 0)}
+	l.links = k
 	if store := l.keeper.store; store != nil {
 		k.queue = store.Queue(mqttOutlet)
 	}
@@ -67,7 +68,7 @@ func (k *links) connect() error {
 	if m.Broker == "" && embedded == nil {
 		return nil
 	}
-	way, err := newMQTTWay(k, m, embedded)
+	way, err := newMQTTWay(k, m)
 	if err != nil {
 		return fmt.Errorf("MQTT: %w", err)
 	}
@@ -228,22 +229,20 @@ type publishedAlarm struct {
 	setpoint   float64
 }
 
-func newMQTTWay(k *links, m *config.MQTT, embedded *broker.Broker) (*mqttWay, error) {
+func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
 	l := k.loop
 	topics, err := outlet.NewTopics(m.Root)
 	if err != nil {
 		return nil, err
 	}
 	clock := l.options.Clock
-	options := mqttlink.Options{
-		Broker: m.Broker, ClientID: m.ClientID, Username: m.Username, PasswordFile: m.PasswordFile, CAFile: m.CAFile,
-		CertFile: m.CertificateFile, KeyFile: m.KeyFile, Will: topics.Will(l.id, clock.Now), Log: l.options.Log,
+	options, err := l.siteBroker(m)
+	if err != nil {
+		return nil, err
 	}
+	options.Will, options.Log, options.ClientID = topics.Will(l.id, clock.Now), l.options.Log, m.ClientID
 	if options.ClientID == "" {
 		options.ClientID = mqttlink.ClientID(l.site.ID, "outlet")
-	}
-	if m.Broker == "" {
-		options.Broker, options.Credentials = "mqtt://"+embedded.Addr(), embedded.Credentials
 	}
 	link, err := mqttlink.New(options)
 	if err != nil {

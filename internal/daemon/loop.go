@@ -126,7 +126,6 @@ func (l *loop) run(ctx context.Context) error {
 	if err != nil {
 		log.Error("a way out is missing", "err", err)
 	}
-	l.links = links
 	l.followers = []follower{links}
 	if err := l.keeper.bringBack(ctx, l.core); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
@@ -218,6 +217,9 @@ func (l *loop) checkClock() {
 		l.options.Log.Warn("the clock was set", "by", by)
 		l.line.Shift(by)
 		l.keeper.stepped()
+		for _, f := range l.sources.fed.feeds {
+			f.Shift(by)
+		}
 		if !l.confirmed { // if the clock is right from now on, this is by how much it was wrong
 			l.wrongBy += by
 		}

@@ -98,7 +98,7 @@ type pastSource struct {
 func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
 	var list []pastSource
 	var lines []intake.Source
-	l.sources = &sources{descriptions: map[string]*sensors.Description{}}
+	l.sources = &sources{fed: &mqttFeeds{}, descriptions: map[string]*sensors.Description{}}
 	for i := range l.site.Sensors {
 		c := &l.site.Sensors[i]
 		sensor := sim.NewSensor(world, sim.SensorOptions{ID: c.ID, Seed: 1, Feeds: c.Feeds})

@@ -16,6 +16,7 @@ import (
 // sources are the sensors of the configuration in force, and the workers that read them.
 type sources struct {
 	polled map[string]sensors.Sensor
+	fed    *mqttFeeds
 	cancel context.CancelFunc
 	done   sync.WaitGroup
 	err    error
@@ -61,24 +62,28 @@ func (l *loop) startSources() error {
 	if err != nil {
 		return err
 	}
+	fed, err := l.openFeeds()
+	if err != nil {
+		return err
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	s.cancel = cancel
+	deliver := func(sample intake.Sample) {
+		select {
+		case l.samples <- sample:
+		case <-ctx.Done():
+		}
+	}
 	if len(jobs) > 0 {
-		poller, err := intake.NewPoller(jobs, intake.PollerOptions{
-			Deliver: func(sample intake.Sample) {
-				select {
-				case l.samples <- sample:
-				case <-ctx.Done():
-				}
-			},
-			Now: l.options.Clock.Now, Log: l.options.Log,
-		})
+		poller, err := intake.NewPoller(jobs, intake.PollerOptions{Deliver: deliver, Now: l.options.Clock.Now, Log: l.options.Log})
 		if err != nil {
 			cancel()
 			return fmt.Errorf("sensors: %w", err)
 		}
 		s.done.Go(func() { s.err = poller.Run(ctx) })
 	}
+	s.fed = fed
+	fed.start(l, deliver)
 	l.line, l.sources = line, s
 	return nil
 }
@@ -115,6 +120,7 @@ func (s *sources) description(id string) *sensors.Description { return s.descrip
 func (s *sources) stop(log *slog.Logger) {
 	s.cancel()
 	s.done.Wait()
+	s.fed.stop()
 	if s.err != nil && !errors.Is(s.err, context.Canceled) {
 		log.Warn("closing the sensors", "err", s.err)
 	}
