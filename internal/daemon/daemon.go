@@ -14,11 +14,11 @@ import (
 	"sync"
 	"time"
 
+	"dewline/dashboards"
 	"dewline/internal/config"
 	"dewline/internal/control"
 	"dewline/internal/metrics"
 	"dewline/internal/sim"
-	"dewline/internal/status"
 	"dewline/internal/web"
 )
 
@@ -101,12 +101,14 @@ type faces struct {
 
 // openFaces opens the web server and the control socket. A face that cannot be opened is reported and left out: alarming
 // goes on without it.
-func openFaces(o Options, site *config.Site, current *status.Current, command control.Commander, healthy func() error) (*faces, error) {
+func (l *loop) openFaces() (*faces, error) {
 	f := &faces{}
+	o := l.options
 	var problems []error
-	registry := metrics.Registry(&metrics.Collector{Current: current, Version: o.Version})
+	registry := metrics.Registry(&metrics.Collector{Current: &l.current, Version: o.Version})
 	server, err := web.Listen(web.Options{
-		Listen: site.Web.Listen, Current: current, Metrics: metrics.Handler(registry), Healthy: healthy, Log: o.Log,
+		Listen: l.site.Web.Listen, Current: &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
+		Site: l.watched.Load, Title: l.title, Command: l.command, History: pastOf(l.keeper.store), Pages: dashboards.Pages(), Log: o.Log,
 	})
 	if err != nil {
 		problems = append(problems, err)
@@ -114,7 +116,7 @@ func openFaces(o Options, site *config.Site, current *status.Current, command co
 		f.web = server
 		f.serve(o.Log, "web", server.Serve)
 	}
-	socket, err := control.Listen(site.Control.Socket, current, command, o.Log)
+	socket, err := control.Listen(l.site.Control.Socket, &l.current, l.command, o.Log)
 	if err != nil {
 		problems = append(problems, err)
 	} else {

@@ -39,7 +39,9 @@ type loop struct {
 
 	samples  chan intake.Sample
 	commands chan commandMessage
-	current  status.Current // read from anywhere
+	current  status.Current             // read from anywhere
+	watched  atomic.Pointer[watch.Site] // read from anywhere
+	titles   atomic.Pointer[map[string]string]
 
 	clock     stepGuard
 	confirmed bool
@@ -91,6 +93,12 @@ func (l *loop) install(site *config.Site) {
 	if site.History.Path != "" {
 		watched.Sensors = append(watched.Sensors, watch.Sensor{ID: storeSensor, FaultAfter: 2 * commitEvery})
 	}
+	l.watched.Store(&watched)
+	titles := map[string]string{}
+	for _, p := range site.Places {
+		titles[p.ID] = p.Title
+	}
+	l.titles.Store(&titles)
 	l.core = watch.New(watched, l.id)
 	l.core.ReportDerived()
 	l.points = l.core.Points()
@@ -112,6 +120,9 @@ func (l *loop) install(site *config.Site) {
 	}
 	l.console = console{out: l.options.Console, temperature: site.Display.Temperature, location: site.Location}
 }
+
+// title returns what a place is called beside its id. It may be called from anywhere.
+func (l *loop) title(place string) string { return (*l.titles.Load())[place] }
 
 // run is the life of the daemon.
 func (l *loop) run(ctx context.Context) error {
@@ -135,7 +146,7 @@ func (l *loop) run(ctx context.Context) error {
 		return err
 	}
 	l.publish()
-	faces, err := openFaces(l.options, l.site, &l.current, l.command, l.healthy)
+	faces, err := l.openFaces()
 	if err != nil {
 		log.Error("a local server is missing", "err", err)
 	}

@@ -63,7 +63,7 @@ const (
 	coolingPeak = 14.0
 	vivariumLag = 0.4 // hours
 	evaporation = 1.2 // kelvin that open water stays below the room
-	wetFilm     = 12.0
+	misting     = 0.3 // clinging water that one misting leaves, in units of the vapour that saturates the enclosure
 	dampSoil    = 0.9 // evaporation from soil and leaves, kg/m³ per hour for each unit of saturation deficit
 )
 
@@ -138,7 +138,7 @@ func (l *Loft) stepVivarium(v *Vivarium, a *air, hours float64) {
 	}
 	a.celsius += (target - a.celsius) * hours / vivariumLag
 	if l.mistsNow(v) {
-		a.film = wetFilm * 0.15
+		a.film = misting
 	}
 	saturated := moistair.AbsoluteHumidity(a.celsius, 100)
 	deficit := max(0, 1-a.vapour/saturated)

@@ -400,6 +400,24 @@ func TestReadingsThatComeLateAreCountedAndIgnored(t *testing.T) {
 	assert.Equal(t, 22.0, c.State(0).Today.Max)
 }
 
+// A tick that comes between the moment of a reading and its arrival takes nothing from it.
+func TestReadingThatWasUnderWayDuringATickCounts(t *testing.T) {
+	c := watch.New(tub(band(none, none, 24, none), time.Minute), "test")
+	fold(c,
+		watch.Event{Kind: watch.StartEvent, At: at(0)},
+		watch.Event{Kind: watch.TickEvent, At: at(1)},
+		watch.Event{At: at(0.9), Value: 22, Flag: 1},
+		watch.Event{At: at(10), Value: 22, Flag: 1},
+		watch.Event{Kind: watch.TickEvent, At: at(100)},
+		watch.Event{At: at(99.5), Value: 22, Flag: 1},
+	)
+	sum, _ := exposure(c, nil, at(99.5))
+	assert.Zero(t, c.Late())
+	assert.Equal(t, 9100*time.Millisecond, sum.Zones[watch.InBand])
+	assert.Equal(t, 90400*time.Millisecond, sum.Zones[watch.UnknownZone])
+	assert.Equal(t, 99500*time.Millisecond, sum.Elapsed())
+}
+
 // The one-way flow: the core knows no clock, no files, no network and no chance.
 func TestCoreDependsOnNothingThatBlocks(t *testing.T) {
 	out, err := exec.Command("go", "list", "-deps", "dewline/internal/watch").Output()

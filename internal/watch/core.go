@@ -301,6 +301,11 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 	if p.Accounted.IsNone() {
 		c.begin(p, at)
 	}
+	if at < p.Accounted && at >= p.Ledger.From && (!p.Known || at > p.Last) {
+		// A tick has taken the time up to now for unknown, while this reading was on its way: that is taken back.
+		p.Ledger.Zones[UnknownZone] -= time.Duration(p.Accounted - at)
+		p.Accounted = at
+	}
 	if p.Known && at < p.Last || at < p.Accounted {
 		c.late++
 		return out

@@ -1,0 +1,90 @@
+package broker
+
+import (
+	"bytes"
+	"io"
+	"net"
+	"runtime"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/mochi-mqtt/server/v2/packets"
+)
+
+// FuzzBeforeLogin sends any bytes as the first, and all, that a client says. The library must not panic, nor allocate more
+// than a small multiple of what was sent. Inputs that log in go on into the handling of all other packets.
+func FuzzBeforeLogin(f *testing.F) {
+	five, four := connectPacket(5, "phone", "", ""), connectPacket(4, "phone", "chief", "pw-chief")
+	five.Properties.User = []packets.UserProperty{{Key: "a", Val: "b"}}
+	five.Connect.WillFlag, five.Connect.WillTopic, five.Connect.WillPayload = true, root+"/command/note", []byte("x")
+	subscribe := packets.Packet{
+		FixedHeader: packets.FixedHeader{Type: packets.Subscribe, Qos: 1}, PacketID: 1,
+		Filters: packets.Subscriptions{{Filter: root + "/#", Qos: 1}},
+	}
+	publish := packets.Packet{
+		FixedHeader: packets.FixedHeader{Type: packets.Publish, Qos: 2, Retain: true}, PacketID: 2,
+		TopicName: root + "/command/note", Payload: []byte("x"),
+	}
+	bye := packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Disconnect}}
+	for _, version := range []byte{4, 5} {
+		login := connectPacket(version, "phone", "", "")
+		all := encoded(f, login)
+		for _, pk := range []packets.Packet{subscribe, publish, bye} {
+			pk.ProtocolVersion = version
+			all = append(all, encoded(f, pk)...)
+		}
+		f.Add(all)
+		f.Add(encoded(f, login))
+	}
+	f.Add(encoded(f, five))
+	f.Add(encoded(f, four))
+	f.Add([]byte{0x10, 0xff, 0xff, 0xff, 0x7f}) // 256 MiB announced
+	f.Add([]byte{0x10, 0x80, 0x80, 0x80, 0x80, 0x80, 0x01})
+	f.Add([]byte("GET / HTTP/1.1\r\n\r\n"))
+	f.Add([]byte{})
+	b := startBroker(f, Options{AllowCommands: true}, quick())
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if len(data) > 2*maxPacket {
+			return
+		}
+		for id, session := range b.server.Clients.GetAll() { // what an earlier input has left
+			b.gate.OnClientExpired(session)
+			b.server.Clients.Delete(id)
+		}
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		panics := b.listener.panics.Load()
+		said := &script{Reader: bytes.NewReader(data)}
+		c := b.listener.admit(said)
+		if c == nil {
+			t.Fatal("no place")
+		}
+		b.listener.serve(c, b.server.EstablishConnection)
+		runtime.ReadMemStats(&after)
+		if now := b.listener.panics.Load(); now != panics {
+			t.Fatal("the library panicked")
+		}
+		// A connection costs its queue of maxPending messages; a packet of two bytes has some kilobytes of structures.
+		if grown, limit := after.TotalAlloc-before.TotalAlloc, uint64(1<<20+4096*len(data)); grown > limit {
+			t.Fatalf("%d bytes were allocated for %d bytes sent", grown, len(data))
+		}
+		if !said.closed.Load() {
+			t.Fatal("the connection was left open")
+		}
+	})
+}
+
+// script is a connection on which everything has been said already.
+type script struct {
+	io.Reader
+	closed atomic.Bool
+}
+
+func (s *script) Write(p []byte) (int, error)      { return len(p), nil }
+func (s *script) Close() error                     { s.closed.Store(true); return nil }
+func (s *script) LocalAddr() net.Addr              { return &net.TCPAddr{} }
+func (s *script) RemoteAddr() net.Addr             { return &net.TCPAddr{} }
+func (s *script) SetDeadline(time.Time) error      { return nil }
+func (s *script) SetReadDeadline(time.Time) error  { return nil }
+func (s *script) SetWriteDeadline(time.Time) error { return nil }

@@ -1,0 +1,73 @@
+package daemon
+
+import (
+	"context"
+	"iter"
+
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/web"
+)
+
+// pastOf lets the pages ask the store. nil without a store.
+func pastOf(store *history.Store) web.History {
+	if store == nil {
+		return nil
+	}
+	return storedPast{store}
+}
+
+// storedPast answers the pages out of the store.
+type storedPast struct{ store *history.Store }
+
+// Columns sums up a range.
+func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) ([]web.Column, error) {
+	columns, err := p.store.Columns(ctx, point, from, to, n)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]web.Column, len(columns))
+	for i, c := range columns {
+		out[i].Count = int64(c.Count)
+		if c.Count > 0 {
+			out[i].Min, out[i].Max, out[i].Mean = c.Min, c.Max, c.Mean
+		}
+	}
+	return out, nil
+}
+
+// Readings yields the readings of a range.
+func (p storedPast) Readings(ctx context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.Reading, error] {
+	return func(yield func(web.Reading, error) bool) {
+		for s, err := range p.store.Readings(ctx, point, from, to) {
+			if err != nil {
+				yield(web.Reading{}, err)
+				return
+			}
+			if !yield(web.Reading{At: s.At, Value: s.Value, Flag: s.Flag}, nil) {
+				return
+			}
+		}
+	}
+}
+
+// Journal returns entries, the newest first.
+func (p storedPast) Journal(ctx context.Context, f web.JournalFilter) ([]journal.Entry, error) {
+	limit := f.Limit
+	if limit == 0 {
+		limit = 200
+	}
+	found, err := p.store.Journal(ctx, history.Filter{
+		From: f.From, To: f.To, Kinds: f.Kinds, Place: f.Place, Before: f.Before, Limit: limit,
+	})
+	if err != nil {
+		return nil, err
+	}
+	entries := make([]journal.Entry, len(found))
+	for i, e := range found {
+		entries[i] = *e
+	}
+	return entries, nil
+}
