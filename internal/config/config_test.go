@@ -562,3 +562,24 @@ func TestDriverTable(t *testing.T) {
 	}
 	assert.Equal(t, "calibration", sharedSensorKeys[len(sharedSensorKeys)-1], "sharedSensorKeys cuts sensorKeys after the shared ones")
 }
+
+// The feed needs to know where in a payload each channel is.
+func TestFedChannelsAreLocated(t *testing.T) {
+	text := func(options string) string {
+		return "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}]\nmqtt: {broker: \"mqtt://127.0.0.1:1883\"}\nsensors:\n" +
+			"  - {id: feather, driver: mqtt, topic: a/b, " + options + ", feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}\n"
+	}
+	for options, want := range map[string]string{
+		"unit: {temperature: Cel, humidity: '%RH'}":                                            "feeds one channel",
+		"pointer: {temperature: /t}, unit: {temperature: Cel, humidity: '%RH'}":                "does not tell where the channel humidity is",
+		"senml: {humidity: rh}":                                                                "does not tell where the channel temperature is",
+		"pointer: {temperature: /t, humidity: /rh}, unit: {temperature: Cel, humidity: '%RH'}": "",
+	} {
+		_, problems := LoadFS(fstest.MapFS{"site.yaml": {Data: []byte(text(options))}}, "site.yaml")
+		if want == "" {
+			assert.NoError(t, problems.Err(), options)
+		} else {
+			assert.ErrorContains(t, problems.Err(), want, options)
+		}
+	}
+}

@@ -2,6 +2,8 @@ package config
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -62,7 +64,30 @@ func (l *loader) source(sensor *Sensor, drv *driver, f fields, path string) {
 	if f["pointer"] != nil && f["senml"] != nil {
 		l.errorf(join(path, "senml"), "give either pointer or senml")
 	}
+	l.located(sensor, f, path)
 	l.units(sensor, f, path)
+}
+
+// located checks that each channel's value can be found in a payload: only a payload that is one number needs no address.
+func (l *loader) located(sensor *Sensor, f fields, path string) {
+	if f["pointer"] == nil && f["senml"] == nil {
+		if len(sensor.Feeds) > 1 {
+			l.errorf(join(path, "feeds"), "a payload that is a bare number feeds one channel: say with pointer or senml where each value is")
+		}
+		return
+	}
+	key, where := "pointer", sensor.Pointer
+	if f["senml"] != nil {
+		key, where = "senml", sensor.SenML
+	}
+	if len(where) == 0 {
+		return // what is wrong with it has been told
+	}
+	for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
+		if _, ok := where[channel]; !ok {
+			l.errorf(join(path, key), "%s does not tell where the channel %s is", key, channel)
+		}
+	}
 }
 
 // ofEach reads an option that a sensor has per channel: a mapping, or one text for the only channel it feeds.

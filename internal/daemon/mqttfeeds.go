@@ -39,11 +39,7 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 		if _, known := byBroker[key]; !known {
 			order = append(order, key)
 		}
-		stale := c.StaleAfterOrDefault()
-		byBroker[key] = append(byBroker[key], mqttfeed.Source{
-			ID: c.ID, Topic: c.Topic, Pointer: c.Pointer, SenML: c.SenML, Unit: c.Unit, Every: c.Every,
-			StaleAfter: stale, SilentAfter: max(stale-c.FaultAfter(), c.Every),
-		})
+		byBroker[key] = append(byBroker[key], fedSource(c))
 	}
 	for i, key := range order {
 		feed, err := mqttfeed.New(byBroker[key], mqttfeed.Options{Now: l.options.Clock.Now, Log: l.options.Log})
@@ -63,6 +59,16 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 		f.feeds, f.links = append(f.feeds, feed), append(f.links, link)
 	}
 	return f, nil
+}
+
+// fedSource describes a fed sensor for its feed. It is called silent early enough for the fault to be told before its points
+// are stale.
+func fedSource(c *config.Sensor) mqttfeed.Source {
+	stale := c.StaleAfterOrDefault()
+	return mqttfeed.Source{
+		ID: c.ID, Topic: c.Topic, Pointer: c.Pointer, SenML: c.SenML, Unit: c.Unit, Every: c.Every,
+		StaleAfter: stale, SilentAfter: max(stale-c.FaultAfter(), c.Every),
+	}
 }
 
 // feedLink tells how to reach the broker of fed sensors: their own, the site's, or the embedded one.

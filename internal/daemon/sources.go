@@ -10,6 +10,7 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/intake"
+	"dewline/internal/intake/mqttfeed"
 	"dewline/sensors"
 )
 
@@ -50,6 +51,10 @@ func (l *loop) startSources() error {
 				ID: c.ID, Bus: bus, Sensor: paced{sensor, l.options.Clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),
 				RetryWithin: l.options.Clock.Real(c.FaultAfter() / 2),
 			})
+		}
+		if c.Driver == "mqtt" {
+			source.Description = mqttfeed.Describe(fedSource(c))
+			s.descriptions[c.ID] = &source.Description
 		}
 		list, err := feeds(c, source.Description)
 		if err != nil {
