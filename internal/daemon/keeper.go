@@ -13,6 +13,7 @@ import (
 	"dewline/internal/intake"
 	"dewline/internal/journal"
 	"dewline/internal/quantity"
+	"dewline/internal/status"
 	"dewline/internal/watch"
 )
 
@@ -202,6 +203,19 @@ func (k *keeper) inBackground(work func(context.Context) error) bool {
 		k.report(work(context.Background()))
 	})
 	return true
+}
+
+// state tells how the store does; nil where nothing is kept.
+func (k *keeper) state() *status.History {
+	if k.store == nil {
+		return nil
+	}
+	h := k.store.Health()
+	s := &status.History{Bytes: h.Bytes, WriteErrors: h.WriteErrors, Pending: h.PendingReadings}
+	if h.LastError != nil {
+		s.LastError = h.LastError.Error()
+	}
+	return s
 }
 
 // stepped tells the store of a step of the clock.

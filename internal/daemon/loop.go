@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"sync/atomic"
 	"time"
 
@@ -50,6 +51,7 @@ type loop struct {
 	started   time.Time
 	reloaded  time.Time
 	reloadOK  bool
+	calls     status.Calls
 	console   console
 	effects   []watch.Effect
 	points    []quantity.Point // of the core, by index
@@ -79,7 +81,7 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run,
+		options: o, id: run, calls: status.Calls{},
 		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
 	l.install(site)
@@ -256,6 +258,8 @@ func (l *loop) keep(effects []watch.Effect) {
 		switch e := &effects[i]; e.Kind {
 		case watch.Keep, watch.Refused:
 			entries = append(entries, e.Entry)
+		case watch.Notify:
+			l.calls[e.Entry.Priority]++
 		case watch.Derived:
 			l.keeper.derived(e)
 		}
@@ -376,6 +380,7 @@ func (l *loop) publish() {
 		p.Sensors = append(p.Sensors, h)
 	}
 	p.Outlets = l.links.states()
+	p.Calls, p.History = maps.Clone(l.calls), l.keeper.state()
 	l.current.Set(p)
 	for _, f := range l.followers {
 		f.picture(p)

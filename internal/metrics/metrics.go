@@ -82,6 +82,9 @@ var (
 	clockSteps     = counter("dewline_clock_step_seconds_total", "seconds", "Sum of the sizes of all steps of the clock.")
 	reloadSuccess  = gauge("dewline_config_last_reload_success", "", "1 when the last attempt to load the configuration succeeded.")
 	reloadTime     = gauge("dewline_config_reload_timestamp_seconds", "seconds", "Time at which the configuration in force was loaded.")
+	alarmsTotal    = counter("dewline_alarms_total", "", "Times a person was asked for, repeats included.", "priority")
+	historyBytes   = gauge("dewline_history_bytes", "bytes", "Size of the history's file and its log.")
+	historyErrors  = counter("dewline_history_write_errors_total", "", "Attempts to write the history that failed.")
 	lateReadings   = counter("dewline_readings_late_total", "", "Readings that came after a newer one of their point.")
 	buildInfo      = gauge("dewline_build_info", "", "What is running.", "version", "revision", "goversion")
 )
@@ -138,6 +141,13 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 		send(reloadSuccess, truth(p.ReloadOK))
 		send(reloadTime, unixSeconds(p.Reloaded))
 		send(lateReadings, float64(p.Late))
+		for priority := stage.LowPriority; priority <= stage.CriticalPriority; priority++ {
+			send(alarmsTotal, float64(p.Calls[priority.String()]), priority.String())
+		}
+		if h := p.History; h != nil {
+			send(historyBytes, float64(h.Bytes))
+			send(historyErrors, float64(h.WriteErrors))
+		}
 	}
 	send(buildInfo, 1, c.Version, Revision(), runtime.Version())
 }

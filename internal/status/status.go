@@ -24,10 +24,23 @@ type Picture struct {
 	Alarms     []watch.AlarmState
 	Sensors    []Sensor
 	Outlets    []Outlet
+	Calls      Calls
+	History    *History      // nil where nothing is kept
 	Late       uint64        // readings that came too late to count
 	ClockSteps time.Duration // sum of the sizes of all steps of the clock
 	Reloaded   time.Time     // last time a configuration came into force
 	ReloadOK   bool          // the last attempt to load one succeeded
+}
+
+// Calls counts how often a person was asked for, by the priority's name, since the start of the run.
+type Calls map[string]uint64
+
+// History is the state of the store.
+type History struct {
+	Bytes       int64
+	WriteErrors uint64
+	LastError   string
+	Pending     int // readings that are in memory only
 }
 
 // Sensor is the health of a sensor.
