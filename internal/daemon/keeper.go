@@ -12,6 +12,7 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/intake"
 	"dewline/internal/journal"
+	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/status"
 	"dewline/internal/watch"
@@ -129,7 +130,7 @@ func (k *keeper) derived(e *watch.Effect) {
 
 // record makes entries durable, together with what must go out because of them and with the state of the core. Only then may
 // anybody else hear of them.
-func (k *keeper) record(entries []*journal.Entry) {
+func (k *keeper) record(entries []*journal.Entry, deliveries []notify.Delivery) {
 	if k.store == nil || len(entries) == 0 {
 		return
 	}
@@ -140,6 +141,9 @@ func (k *keeper) record(entries []*journal.Entry) {
 	var items []history.OutboxItem
 	for _, e := range entries {
 		items = append(items, k.loop.links.items(e)...)
+	}
+	if k.loop.callers != nil {
+		items = append(items, k.loop.callers.items(deliveries)...)
 	}
 	state, err := k.loop.core.Snapshot()
 	if err != nil {

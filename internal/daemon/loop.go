@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"reflect"
 	"sync/atomic"
 	"time"
 
@@ -14,6 +15,7 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/intake"
 	"dewline/internal/journal"
+	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/status"
 	"dewline/internal/watch"
@@ -59,6 +61,8 @@ type loop struct {
 	followers []follower
 	sources   *sources
 	links     *links
+	callers   *callers
+	gaveUp    chan string  // what outlets gave up, for the journal
 	lastTick  atomic.Int64 // monotonic nanoseconds; read from anywhere
 	nextBeat  time.Duration
 }
@@ -82,7 +86,7 @@ const (
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
 		options: o, id: run, calls: status.Calls{},
-		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom),
+		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom), gaveUp: make(chan string, 16),
 	}
 	l.install(site)
 	return l
@@ -140,9 +144,13 @@ func (l *loop) run(ctx context.Context) error {
 		log.Error("a way out is missing", "err", err)
 	}
 	l.followers = []follower{links}
+	if l.callers, err = openCallers(l); err != nil {
+		log.Error("a way out is missing", "err", err)
+	}
 	if err := l.keeper.bringBack(ctx, l.core); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
 	}
+	l.callers.rules.Sync(l.core.Alarms(), l.now())
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
 	if err := l.startSources(); err != nil {
 		return err
@@ -153,6 +161,7 @@ func (l *loop) run(ctx context.Context) error {
 		log.Error("a local server is missing", "err", err)
 	}
 	links.start()
+	l.callers.start()
 	l.options.Notify("READY=1")
 	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.core.Points()), "sensors", len(l.site.Sensors))
 	l.options.Ready(l.addresses(faces))
@@ -166,6 +175,7 @@ func (l *loop) run(ctx context.Context) error {
 	l.keep(l.core.Stop(l.now()))
 	l.publish()
 	faces.close()
+	l.callers.stop()
 	links.stop()
 	l.keeper.close()
 	return nil
@@ -198,6 +208,8 @@ func (l *loop) turn(ctx context.Context) {
 			m.reply <- l.obey(m)
 		case <-l.options.Reload:
 			l.reload()
+		case text := <-l.gaveUp:
+			l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{Verb: watch.WriteNote, Text: text, By: "dewline"}})
 		case err := <-l.keeper.outcome:
 			l.storeReport(err)
 		case <-ticker.C:
@@ -212,7 +224,11 @@ func (l *loop) now() instant.Instant { return instant.Of(l.options.Clock.Now()) 
 
 // tick lets time pass in the core, makes a new picture, and shows the service manager that the loop is alive.
 func (l *loop) tick() {
-	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
+	now := l.now()
+	l.step(watch.Event{Kind: watch.TickEvent, At: now})
+	for _, again := range l.callers.rules.Due(now) {
+		l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &again})
+	}
 	l.publish()
 	mono := l.options.Clock.Monotonic()
 	l.keeper.tick(l.now(), mono, l.confirmed)
@@ -230,6 +246,7 @@ func (l *loop) checkClock() {
 		l.options.Log.Warn("the clock was set", "by", by)
 		l.line.Shift(by)
 		l.keeper.stepped()
+		l.callers.rules.Shift(by)
 		for _, f := range l.sources.fed.feeds {
 			f.Shift(by)
 		}
@@ -251,29 +268,40 @@ func (l *loop) step(ev watch.Event) {
 	l.keep(l.effects)
 }
 
-// keep carries out effects. Entries are durable before anybody else hears of them.
+// keep carries out effects. Entries are durable, together with what must go out because of them, before anybody hears of them.
 func (l *loop) keep(effects []watch.Effect) {
 	var entries []*journal.Entry
+	var deliveries []notify.Delivery
 	for i := range effects {
-		switch e := &effects[i]; e.Kind {
+		e := &effects[i]
+		switch e.Kind {
 		case watch.Keep, watch.Refused:
 			entries = append(entries, e.Entry)
 		case watch.Notify:
 			l.calls[e.Entry.Priority]++
 		case watch.Derived:
 			l.keeper.derived(e)
+			continue
+		default:
+			continue
+		}
+		if l.callers != nil {
+			deliveries = append(deliveries, l.callers.deliveries(e)...)
 		}
 	}
 	if entries == nil {
 		return
 	}
-	l.keeper.record(entries)
+	l.keeper.record(entries, deliveries)
 	for _, e := range entries {
 		l.logEntry(e)
 		l.console.entry(e)
 		for _, f := range l.followers {
 			f.entry(e)
 		}
+	}
+	if deliveries != nil {
+		l.callers.tell(deliveries)
 	}
 	if l.line != nil {
 		l.publish()
@@ -379,7 +407,7 @@ func (l *loop) publish() {
 		h.Reads = reads
 		p.Sensors = append(p.Sensors, h)
 	}
-	p.Outlets = l.links.states()
+	p.Outlets = append(l.links.states(), l.callers.states()...)
 	p.Calls, p.History = maps.Clone(l.calls), l.keeper.state()
 	l.current.Set(p)
 	for _, f := range l.followers {
@@ -467,6 +495,14 @@ func (l *loop) reload() {
 	l.reloaded, l.reloadOK = l.options.Clock.Now(), true
 	if err := l.links.reconfigure(old, site); err != nil {
 		log.Error("a way out is missing", "err", err)
+	}
+	if !reflect.DeepEqual(old.Notify, site.Notify) || old.Heartbeat != site.Heartbeat {
+		l.callers.stop()
+		if l.callers, err = openCallers(l); err != nil {
+			log.Error("a way out is missing", "err", err)
+		}
+		l.callers.rules.Sync(l.core.Alarms(), l.now())
+		l.callers.start()
 	}
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)

@@ -12,6 +12,7 @@ import (
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/intake"
+	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/sim"
 	"dewline/internal/watch"
@@ -47,6 +48,7 @@ func (p Past) Live(ctx context.Context) (err error) {
 	l := newLoop(Options{Clock: stillClock{&now}, World: world, Log: slog.New(slog.DiscardHandler)}, p.Site, "past")
 	l.keeper = &keeper{loop: l, store: store, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
 	l.links = &links{loop: l}
+	l.callers = &callers{loop: l, rules: notify.New(nil)}
 	sources, err := l.pastSources(world)
 	if err != nil {
 		return err

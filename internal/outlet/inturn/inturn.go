@@ -71,7 +71,7 @@ type Sender struct {
 
 	// These belong to the goroutine of Run.
 	notBefore time.Time
-	asked     uint64    // item that was answered with Later
+	asked     string    // event of the item that was answered with Later
 	since     time.Time // first time that it was
 }
 
@@ -169,8 +169,8 @@ func (s *Sender) deliver(ctx context.Context, item outlet.Item) error {
 }
 
 func (s *Sender) loseOrKeepPatience(item outlet.Item, answer error) error {
-	if s.asked != item.ID {
-		s.asked, s.since = item.ID, time.Now()
+	if s.asked != item.Event || s.since.IsZero() {
+		s.asked, s.since = item.Event, time.Now()
 	}
 	if time.Since(s.since) < s.o.Patience {
 		return answer
@@ -178,7 +178,6 @@ func (s *Sender) loseOrKeepPatience(item outlet.Item, answer error) error {
 	if waiting, err := s.o.Queue.Pending(); err != nil || waiting < 2 {
 		return answer
 	}
-	s.notBefore = time.Time{} // those behind it shall have their turn
 	return fmt.Errorf("%w: for %s the answer has been: %w", outlet.ErrUnsendable, s.o.Patience, answer)
 }
 

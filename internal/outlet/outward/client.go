@@ -91,7 +91,7 @@ func Explain(err error) error {
 	if reason := certificate(err); reason != "" {
 		return errors.New("the certificate of the host " + reason)
 	}
-	if _, ok := errors.AsType[tls.RecordHeaderError](err); ok {
+	if _, ok := errors.AsType[tls.RecordHeaderError](err); ok || errors.Is(err, http.ErrSchemeMismatch) {
 		return errors.New("the host does not speak TLS there: is https:// right?")
 	}
 	if alert, ok := errors.AsType[tls.AlertError](err); ok {

@@ -1,0 +1,173 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"sync"
+
+	"dewline/internal/config"
+	"dewline/internal/history"
+	"dewline/internal/journal"
+	"dewline/internal/outlet"
+	"dewline/internal/outlet/heartbeat"
+	"dewline/internal/outlet/inturn"
+	"dewline/internal/outlet/mail"
+	"dewline/internal/outlet/notify"
+	"dewline/internal/outlet/webhook"
+	"dewline/internal/status"
+	"dewline/internal/watch"
+)
+
+// sender is a way out that is told only what its rule asks for.
+type sender interface {
+	OfEntry(entry *journal.Entry) (outlet.Item, error)
+	Event(entry *journal.Entry) error
+	Run(ctx context.Context) error
+	Status() inturn.Status
+}
+
+// callers are the webhooks and letters of the configuration, the rules that say when each is used, and the outward heartbeat.
+type callers struct {
+	loop    *loop
+	rules   *notify.Rules
+	names   []string // in the order of the configuration
+	senders map[string]sender
+	beat    *heartbeat.Beat
+	cancel  context.CancelFunc
+	done    sync.WaitGroup
+}
+
+// openCallers makes the outlets of the configuration. One that cannot be made is reported and left out.
+func openCallers(l *loop) (*callers, error) {
+	c := &callers{loop: l, senders: map[string]sender{}}
+	var rules []notify.Rule
+	var problem error
+	count := map[string]int{}
+	for i := range l.site.Notify {
+		o := &l.site.Notify[i]
+		if count[o.Kind]++; o.Kind == mqttOutlet {
+			continue // its events topic carries everything
+		}
+		name := o.Kind
+		if n := count[o.Kind]; n > 1 {
+			name = fmt.Sprintf("%s-%d", o.Kind, n)
+		}
+		made, err := c.open(name, o)
+		if err != nil {
+			problem = fmt.Errorf("outlet %s: %w", name, err)
+			continue
+		}
+		c.names, c.senders[name] = append(c.names, name), made
+		rules = append(rules, notify.Rule{Outlet: name, Priorities: o.Priorities, Repeat: o.Repeat, Until: o.Until})
+	}
+	c.rules = notify.New(rules)
+	if h := &l.site.Heartbeat; h.URL != "" || h.URLFile != "" {
+		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: l.healthy, Log: l.options.Log})
+		if err != nil {
+			problem = fmt.Errorf("heartbeat: %w", err)
+		}
+		c.beat = beat
+	}
+	return c, problem
+}
+
+// open makes one outlet. The queue of a name outlives a new configuration, and, with a history, the program.
+func (c *callers) open(name string, o *config.Outlet) (sender, error) {
+	l := c.loop
+	var queue outlet.Queue = outlet.NewMemory(0, 0, 0)
+	if l.keeper.store != nil {
+		queue = l.keeper.store.Queue(name)
+	}
+	givenUp := func(item outlet.Item, why error) {
+		select {
+		case l.gaveUp <- fmt.Sprintf("outlet %s gave up event %s: %v", name, item.Event, why):
+		default: // the log has it, and the journal has many like it waiting
+		}
+	}
+	if o.Kind == "webhook" {
+		return webhook.New(webhook.Options{
+			Name: name, Site: l.site.ID, URL: o.URL, URLFile: o.URLFile, TokenFile: o.TokenFile, Queue: queue, GivenUp: givenUp, Log: l.options.Log,
+		})
+	}
+	return mail.New(mail.Options{
+		Name: name, Server: o.Server, Security: mail.Security(o.Security), Username: o.Username, PasswordFile: o.PasswordFile,
+		From: o.From, To: o.To, Queue: queue, GivenUp: givenUp, Log: l.options.Log,
+		Words: mail.Words{Site: l.site.ID, Location: l.site.Location, Temperature: l.site.Display.Temperature, Titles: *l.titles.Load()},
+	})
+}
+
+// start lets the outlets work.
+func (c *callers) start() {
+	ctx, cancel := context.WithCancel(context.Background())
+	c.cancel = cancel
+	log := c.loop.options.Log
+	run := func(name string, work func(context.Context) error) {
+		c.done.Go(func() {
+			if err := work(ctx); err != nil {
+				log.Error("a way out has ended", "outlet", name, "err", err)
+			}
+		})
+	}
+	for name, s := range c.senders {
+		run(name, s.Run)
+	}
+	if c.beat != nil {
+		run("heartbeat", c.beat.Run)
+	}
+}
+
+// stop sends for a moment what waits, and ends.
+func (c *callers) stop() {
+	if c.cancel != nil {
+		c.cancel()
+		c.done.Wait()
+	}
+}
+
+// deliveries asks the rules what is to be told because of an effect.
+func (c *callers) deliveries(e *watch.Effect) []notify.Delivery { return c.rules.Effect(e) }
+
+// items are the deliveries as rows for the store, to be kept beside the entry.
+func (c *callers) items(list []notify.Delivery) []history.OutboxItem {
+	var items []history.OutboxItem
+	for _, d := range list {
+		s, ok := c.senders[d.Outlet]
+		if !ok {
+			continue
+		}
+		item, err := s.OfEntry(d.Entry)
+		if err != nil {
+			c.loop.options.Log.Error("a notification was not made", "outlet", d.Outlet, "seq", d.Entry.Seq, "err", err)
+			continue
+		}
+		items = append(items, history.OutboxItem{Outlet: d.Outlet, Item: item})
+	}
+	return items
+}
+
+// tell puts the deliveries into the queues of their outlets.
+func (c *callers) tell(list []notify.Delivery) {
+	for _, d := range list {
+		if s, ok := c.senders[d.Outlet]; ok {
+			if err := s.Event(d.Entry); err != nil {
+				c.loop.options.Log.Error("a notification was not queued", "outlet", d.Outlet, "seq", d.Entry.Seq, "err", err)
+			}
+		}
+	}
+}
+
+// states tells how the outlets fare.
+func (c *callers) states() []status.Outlet {
+	var list []status.Outlet
+	for _, name := range c.names {
+		s := c.senders[name].Status()
+		o := status.Outlet{
+			Name: name, Connected: s.Err == "", LastError: s.Err, Pending: s.Pending, Sent: s.Sent, Dropped: s.GivenUp,
+		}
+		if !s.Oldest.IsNone() {
+			o.Oldest = s.Oldest.Time()
+		}
+		list = append(list, o)
+	}
+	return list
+}

@@ -1,0 +1,57 @@
+package webhook
+
+import (
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/internal/outlet"
+	"dewline/internal/outlet/inturn"
+	"dewline/internal/outlet/outward"
+)
+
+// judge says what an answer means: nil for delivered, [inturn.Later], or given up.
+func judge(response *http.Response, now time.Time) error {
+	status := response.StatusCode
+	answer := fmt.Errorf("the webhook answered %s", outward.Status(response))
+	switch {
+	case status >= 200 && status < 300:
+		return nil
+	case status >= 300 && status < 400: // as at the login page of a network, which goes away
+		return &inturn.Later{Err: fmt.Errorf("%w: %w", answer, outward.ErrRedirected)}
+	case status >= 500, status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests:
+		return &inturn.Later{After: retryAfter(response.Header, now), Err: answer}
+	case status == http.StatusUnauthorized, status == http.StatusForbidden:
+		answer = fmt.Errorf("%w: is the token right?", answer)
+	case status == http.StatusNotFound, status == http.StatusGone:
+		answer = fmt.Errorf("%w: is the address right?", answer)
+	}
+	return fmt.Errorf("%w: %w", outlet.ErrUnsendable, answer)
+}
+
+// retryAfter reads how long to wait (RFC 9110 section 10.2.3): seconds, or a date, which is held against the far side's
+// own clock where it tells that. What cannot be read is 0, and so is what lies in the past; more than
+// [inturn.LongestWait] is cut.
+func retryAfter(header http.Header, now time.Time) time.Duration {
+	text := strings.TrimSpace(header.Get("Retry-After"))
+	if text == "" {
+		return 0
+	}
+	if strings.Trim(text, "0123456789") == "" {
+		seconds, err := strconv.ParseUint(text, 10, 32)
+		if err != nil { // more than 136 years
+			return inturn.LongestWait
+		}
+		return min(time.Duration(seconds)*time.Second, inturn.LongestWait)
+	}
+	until, err := http.ParseTime(text)
+	if err != nil {
+		return 0
+	}
+	if date, err := http.ParseTime(header.Get("Date")); err == nil {
+		now = date
+	}
+	return min(max(until.Sub(now), 0), inturn.LongestWait)
+}

@@ -1,0 +1,45 @@
+// Package webhook tells of alarms by HTTP: each journal entry that it is given goes out as a CloudEvent in the structured
+// JSON form (CloudEvents 1.0.2, HTTP protocol binding), by POST, one at a time and in order.
+//
+//	hook, err := webhook.New(webhook.Options{Name: "webhook", Site: "north-loft", URLFile: "/run/credentials/dewline/hook", Queue: queue})
+//	go hook.Run(ctx)
+//	err = hook.Event(entry)
+//
+// # The request
+//
+//	POST /hook HTTP/1.1
+//	Content-Type: application/cloudevents+json
+//	User-Agent: dewline
+//	Authorization: Bearer TOKEN                       with a token file
+//	Dewline-Signature: time=1782900000; sha256=HEX    with a secret file
+//
+//	{"specversion":"1.0","id":"RUN-SEQ","source":"/dewline/north-loft","type":"dewline.alarm.raised.v1",…}
+//
+// The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. Which alarms are told, how
+// often, and that they are over, is decided before an entry gets here; the type tells which it is: alarm.raised, alarm.repeated,
+// alarm.returned and the like with data.state "B" call for a person, and one with another state tells of an end.
+//
+// # The signature
+//
+// HEX is the HMAC (RFC 2104) with SHA-256 over the time as it stands in the header, a line feed (0x0A) and the body, byte for
+// byte, keyed with the content of the secret file without its end of line, in lower-case hexadecimal digits. The time is in
+// seconds since 1970-01-01 UTC and is that of sending, not of the event. A receiver
+//
+//  1. takes time and sha256 from the header,
+//  2. refuses a time that is more than five minutes away from its own clock, so that nobody can send an old message again,
+//  3. computes the HMAC of TIME + "\n" + BODY and compares it in constant time,
+//  4. reads the body only then.
+//
+// With OpenSSL: (printf '%s\n' "$TIME"; cat body) | openssl dgst -sha256 -hmac "$SECRET"
+//
+// # The answer
+//
+//	2xx                       delivered
+//	408, 425, 429, 5xx, 3xx   tried again, after Retry-After if the answer has it (an hour at most)
+//	any other                 given up, logged, and reported to Options.GivenUp
+//	none                      tried again without end
+//
+// Between tries the waiting time doubles from a second to a minute, and is spread by chance. A redirect is followed within the
+// host if it keeps the method (307, 308), else it counts as an answer. Of the answer's body nothing is used, and at
+// most 64 KiB are read. Address, token and secret are read anew for each request; they stand in no log and no error.
+package webhook

@@ -1,0 +1,166 @@
+package webhook
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"os"
+	"time"
+
+	"dewline/internal/cloudevent"
+	"dewline/internal/journal"
+	"dewline/internal/outlet"
+	"dewline/internal/outlet/inturn"
+	"dewline/internal/outlet/outward"
+)
+
+// The limits of a request.
+const (
+	// Timeout is how long a request may take, from looking up the name to the end of the answer.
+	Timeout = 15 * time.Second
+	// MaxBody is the size of the largest event that is sent.
+	MaxBody = 256 << 10
+)
+
+// Options are the surroundings of a [Webhook].
+type Options struct {
+	Name string // of the outlet, for the log and the queue; "" means "webhook"
+	Site string
+	// URL is the address, or URLFile the file that holds it.
+	URL, URLFile string
+	// TokenFile holds what goes into the header Authorization: Bearer …; "" means that there is no such header.
+	TokenFile string
+	// SecretFile holds the key of the signature; "" means that there is none.
+	SecretFile string
+	Queue      outlet.Queue
+	// GivenUp is told of each item that is given up, and why; it must not wait. nil means that only the log is.
+	GivenUp func(item outlet.Item, why error)
+	// Now is the wall clock of signatures; nil means time.Now.
+	Now func() time.Time
+	// Transport carries the requests; nil means one that trusts the certificates of the operating system.
+	Transport http.RoundTripper
+	// Random returns a number in [0, 1) to spread waiting times; nil means chance.
+	Random func() float64
+	Log    *slog.Logger // nil means silence
+}
+
+// Webhook is the way out to an address.
+type Webhook struct {
+	o       Options
+	address outward.Address
+	client  *http.Client
+	sender  *inturn.Sender
+}
+
+// New checks the options. An address in a file is read when something is sent.
+func New(o Options) (*Webhook, error) {
+	if o.Name == "" {
+		o.Name = "webhook"
+	}
+	w := &Webhook{o: o, address: outward.Address{URL: o.URL, File: o.URLFile}, client: outward.Client(o.Transport, Timeout)}
+	switch {
+	case o.Queue == nil:
+		return nil, fmt.Errorf("%s: a queue is needed", o.Name)
+	case o.URL != "" && o.URLFile != "":
+		return nil, fmt.Errorf("%s: give either the address or the file that holds it", o.Name)
+	case o.URLFile == "":
+		if _, err := w.address.Get(); err != nil {
+			return nil, fmt.Errorf("%s: %w", o.Name, err)
+		}
+	}
+	if w.o.Now == nil {
+		w.o.Now = time.Now
+	}
+	w.sender = inturn.New(inturn.Options{
+		Name: o.Name, Queue: o.Queue, Deliver: w.deliver, GivenUp: o.GivenUp, Random: o.Random, Log: o.Log,
+	})
+	return w, nil
+}
+
+// OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [Webhook.Wake] after it is kept.
+func (w *Webhook) OfEntry(entry *journal.Entry) (outlet.Item, error) {
+	event, err := cloudevent.OfEntry(w.o.Site, entry)
+	if err != nil {
+		return outlet.Item{}, err
+	}
+	body, err := event.JSON()
+	if err != nil {
+		return outlet.Item{}, err
+	}
+	return outlet.Item{Event: event.ID, Class: outlet.Alarm, Topic: w.o.Name, Body: body, At: entry.At}, nil
+}
+
+// Event puts a journal entry into the outbox. It does not wait for the far side.
+func (w *Webhook) Event(entry *journal.Entry) error {
+	item, err := w.OfEntry(entry)
+	if err != nil {
+		return err
+	}
+	return w.sender.Add(item)
+}
+
+// Wake tells that something was added to the outbox.
+func (w *Webhook) Wake() { w.sender.Wake() }
+
+// Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
+func (w *Webhook) Run(ctx context.Context) error { return w.sender.Run(ctx) }
+
+// Status returns how the outlet fares.
+func (w *Webhook) Status() inturn.Status { return w.sender.Status() }
+
+// deliver sends one event.
+func (w *Webhook) deliver(ctx context.Context, item outlet.Item) error {
+	if len(item.Body) > MaxBody {
+		return fmt.Errorf("%w: it has %d bytes, and at most %d are sent", outlet.ErrUnsendable, len(item.Body), MaxBody)
+	}
+	request, err := w.request(ctx, item)
+	if err != nil {
+		return err
+	}
+	response, err := w.client.Do(request)
+	if err != nil {
+		return w.unreached(err)
+	}
+	defer outward.Finish(response)
+	return judge(response, w.o.Now())
+}
+
+// unreached tells why there was no answer.
+func (w *Webhook) unreached(err error) error {
+	err = outward.Explain(err)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return fmt.Errorf("the webhook has not answered within %s", Timeout)
+	}
+	return fmt.Errorf("the webhook was not reached: %w", err)
+}
+
+func (w *Webhook) request(ctx context.Context, item outlet.Item) (*http.Request, error) {
+	address, err := w.address.Get()
+	if err != nil {
+		return nil, err
+	}
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(item.Body))
+	if err != nil {
+		return nil, errors.New("the address of the webhook is no URL")
+	}
+	request.Header.Set("Content-Type", cloudevent.MediaType)
+	request.Header.Set("User-Agent", "dewline")
+	if w.o.TokenFile != "" {
+		token, err := outward.Secret(w.o.TokenFile)
+		if err != nil {
+			return nil, err
+		}
+		request.Header.Set("Authorization", "Bearer "+token)
+	}
+	if w.o.SecretFile != "" {
+		secret, err := outward.Secret(w.o.SecretFile)
+		if err != nil {
+			return nil, err
+		}
+		request.Header.Set(SignatureHeader, Sign([]byte(secret), w.o.Now(), item.Body))
+	}
+	return request, nil
+}
