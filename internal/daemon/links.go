@@ -132,14 +132,6 @@ func (k *links) address() string {
 	return k.broker.Addr()
 }
 
-// link returns the connection to the site's broker; nil without one.
-func (k *links) link() *mqttlink.Link {
-	if k.open == nil {
-		return nil
-	}
-	return k.open.link
-}
-
 func (k *links) reading(r *intake.Reading) {
 	if k.open == nil || !r.Flag.Usable() {
 		return

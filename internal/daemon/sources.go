@@ -22,7 +22,6 @@ type sources struct {
 	done   sync.WaitGroup
 	err    error
 
-	mu           sync.Mutex
 	descriptions map[string]*sensors.Description
 }
 
