@@ -41,6 +41,7 @@ func advice(quantityName, limit string) (consequence, action string) {
 			consequence = "Leaves and glass that never dry favour infection; metamorphs drown in films of water."
 			action = "More air, shorter mistings; see that the mister has not stuck on and the drain is free."
 		} else {
+			// Reckoned from the loss per area of bare skin in moving air (Young et al. 2006, Copeia) and an estimate of the surface.
 			consequence = "Young animals lose water fastest: a 0.2 g froglet about a tenth of its mass in an hour of dry moving air."
 			action = "Mist by hand, cover part of the screen, keep fans off the animals. See that the mister has water and runs."
 		}

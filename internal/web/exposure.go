@@ -21,7 +21,7 @@ var nan = math.NaN()
 type Exposure struct {
 	From     instant.Instant `json:"from"`
 	To       instant.Instant `json:"to"`
-	ElapsedS number          `json:"elapsed_s"`
+	ElapsedS length          `json:"elapsed_s"`
 	Seconds  ZoneSeconds     `json:"seconds"`
 	Coverage *number         `json:"coverage"` // share of the time that was observed; null for an empty range
 	Min      *number         `json:"min"`
@@ -32,28 +32,28 @@ type Exposure struct {
 	DegreeHoursAbove number  `json:"degree_hours_above"` // unit · h
 	DegreeHoursBelow number  `json:"degree_hours_below"`
 	Excursions       int64   `json:"excursions"` // that began in the range
-	LongestS         number  `json:"longest_excursion_s"`
+	LongestS         length  `json:"longest_excursion_s"`
 }
 
 // ZoneSeconds are the times per zone. They add up to the elapsed time.
 type ZoneSeconds struct {
-	CriticalLow  number `json:"critical_low"`
-	Low          number `json:"low"`
-	InBand       number `json:"in_band"`
-	High         number `json:"high"`
-	CriticalHigh number `json:"critical_high"`
-	Unknown      number `json:"unknown"`
+	CriticalLow  length `json:"critical_low"`
+	Low          length `json:"low"`
+	InBand       length `json:"in_band"`
+	High         length `json:"high"`
+	CriticalHigh length `json:"critical_high"`
+	Unknown      length `json:"unknown"`
 }
 
 func exposureOf(q quantity.Quantity, l *watch.Ledger) Exposure {
-	at := func(z watch.Zone) number { return number(l.Zones[z].Seconds()) }
+	at := func(z watch.Zone) length { return length(l.Zones[z]) }
 	e := Exposure{
-		From: orNone(l.From), To: orNone(l.To), ElapsedS: number(l.Elapsed().Seconds()), Mean: known(l.Mean()),
+		From: orNone(l.From), To: orNone(l.To), ElapsedS: length(l.Elapsed()), Mean: known(l.Mean()),
 		Seconds: ZoneSeconds{
 			at(watch.CriticalLowZone), at(watch.LowZone), at(watch.InBand), at(watch.HighZone), at(watch.CriticalHighZone), at(watch.UnknownZone),
 		},
 		DegreeHoursAbove: number(l.DegreeAbove / 3600), DegreeHoursBelow: number(l.DegreeBelow / 3600),
-		Excursions: l.Excursions, LongestS: number(l.Longest.Seconds()),
+		Excursions: l.Excursions, LongestS: length(l.Longest),
 	}
 	if l.Elapsed() > 0 {
 		e.Coverage = known(l.Observed().Seconds() / l.Elapsed().Seconds())
@@ -166,6 +166,7 @@ func (s *site) expose(ctx context.Context, point quantity.Point, from, to instan
 	}
 	f.effects = core.Finish(max(last, to), f.effects[:0])
 	f.take()
+	sum.Longest = f.longest
 	return sum, nil
 }
 
@@ -175,6 +176,7 @@ type fold struct {
 	index    int32
 	from, to instant.Instant
 	sum      *watch.Ledger
+	longest  time.Duration
 	effects  []watch.Effect
 }
 
@@ -187,8 +189,12 @@ func (f *fold) step(ev watch.Event) {
 
 func (f *fold) take() {
 	for _, e := range f.effects {
-		if e.Kind == watch.Closed && e.Point == f.index && e.Ledger.From >= f.from && e.Ledger.To <= f.to {
+		switch {
+		case e.Point != f.index:
+		case e.Kind == watch.Closed && e.Ledger.From >= f.from && e.Ledger.To <= f.to:
 			f.sum.Add(e.Ledger)
+		case e.Kind == watch.Left: // ledgers end at midnight, a stay does not
+			f.longest = max(f.longest, min(e.Excursion.To, f.to).Sub(max(e.Excursion.From, f.from)))
 		}
 	}
 }

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"encoding/json"
+	"math"
 	"net/http"
 	"sync"
 	"time"
@@ -89,7 +90,7 @@ type AlarmNow struct {
 	Limit       string `json:"limit"`
 	Consequence string `json:"consequence"`
 	Action      string `json:"action"`
-	LongestS    number `json:"longest_shelf_s"`
+	LongestS    length `json:"longest_shelf_s"`
 }
 
 // SensorNow is the health of a sensor.
@@ -302,17 +303,26 @@ func alarmsNow(p *status.Picture) []AlarmNow {
 	all, list := control.Alarms(p), []AlarmNow{}
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
-		if a.Letter == watch.Normal {
-			continue
+		if a.Letter == watch.Normal || a.Letter == watch.SuppressedByDesign && !a.Active && isLimit(a.Limit) && math.IsNaN(a.Setpoint) {
+			continue // normal, or covered although the band in force has no such limit
 		}
-		now := AlarmNow{Alarm: all[i], Place: a.Place, Quantity: a.Quantity, Limit: a.Limit, LongestS: number(watch.LongestShelf.Seconds())}
+		now := AlarmNow{Alarm: all[i], Place: a.Place, Quantity: a.Quantity, Limit: a.Limit, LongestS: length(watch.LongestShelf)}
 		if a.Limit == stage.CriticalHigh.String() || a.Limit == stage.CriticalLow.String() {
-			now.LongestS = number(watch.LongestCriticalShelf.Seconds())
+			now.LongestS = length(watch.LongestCriticalShelf)
 		}
 		now.Consequence, now.Action = advice(a.Quantity, a.Limit)
 		list = append(list, now)
 	}
 	return list
+}
+
+func isLimit(name string) bool {
+	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+		if l.String() == name {
+			return true
+		}
+	}
+	return false
 }
 
 func sensorNow(h *status.Sensor, configured *watch.Site) SensorNow {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	_ "embed"
 	"encoding/base64"
@@ -10,6 +11,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"dewline/internal/quantity"
@@ -52,6 +54,7 @@ type pageView struct {
 	Site, At, Zone string
 	Style          template.CSS
 	Alarms         []alarmView
+	Covered        int
 	Places         []placeView
 	Sensors        []sensorView
 	Cautions       []string // of the care profiles in use
@@ -105,16 +108,7 @@ func (s *site) viewOf(p *status.Picture, display quantity.Unit) pageView {
 	location := zoneOf(p)
 	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
 	v := pageView{Site: p.Site, At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String(), Style: template.CSS(style)}
-	for i := range p.Alarms {
-		if a := &p.Alarms[i]; a.Letter != watch.Normal {
-			since := ""
-			if !a.Since.IsNone() {
-				since = at(a.Since.Time())
-			}
-			_, action := advice(a.Quantity, a.Limit)
-			v.Alarms = append(v.Alarms, alarmView{a.Name, watch.InWords(a.Letter), a.Priority.String(), since, a.Reason, action})
-		}
-	}
+	v.Alarms, v.Covered = alarmsOf(p, at)
 	for i := range p.Points {
 		point := &p.Points[i]
 		k := slices.IndexFunc(v.Places, func(place placeView) bool { return place.ID == point.Point.Place })
@@ -141,6 +135,30 @@ func (s *site) viewOf(p *status.Picture, display quantity.Unit) pageView {
 	return v
 }
 
+// alarmsOf lists what a person should see, the most pressing first, and counts what is silent.
+func alarmsOf(p *status.Picture, at func(time.Time) string) (shown []alarmView, silent int) {
+	var alarms []*watch.AlarmState
+	for i := range p.Alarms {
+		switch a := &p.Alarms[i]; a.Letter {
+		case watch.Normal:
+		case watch.Shelved, watch.SuppressedByDesign, watch.OutOfServiceState:
+			silent++
+		default:
+			alarms = append(alarms, a)
+		}
+	}
+	slices.SortStableFunc(alarms, func(a, b *watch.AlarmState) int { return cmp.Compare(b.Priority, a.Priority) })
+	for _, a := range alarms {
+		since := ""
+		if !orNone(a.Since).IsNone() {
+			since = at(a.Since.Time())
+		}
+		_, action := advice(a.Quantity, a.Limit)
+		shown = append(shown, alarmView{a.Name, watch.InWords(a.Letter), a.Priority.String(), since, a.Reason, action})
+	}
+	return shown, silent
+}
+
 // cautionsOf lists the cautions of the care profiles that somebody lives by.
 func cautionsOf(site *watch.Site) []string {
 	var cautions []string
@@ -163,7 +181,7 @@ func cautionsOf(site *watch.Site) []string {
 func viewOfPoint(s *watch.PointState, display quantity.Unit, at func(time.Time) string) pointView {
 	q := s.Point.Quantity
 	unit, decimals := q.Keeper(display), q.Decimals()
-	v := pointView{Quantity: q.String(), Value: "no data", Zone: s.Zone.String(), Certainty: string(s.Certainty), Class: "in"}
+	v := pointView{Quantity: strings.ReplaceAll(q.String(), "-", " "), Value: "no data", Zone: s.Zone.String(), Certainty: string(s.Certainty), Class: "in"}
 	if !status.Stale(s) {
 		v.Value = unit.Print(s.Value, decimals)
 	}

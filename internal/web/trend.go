@@ -25,7 +25,7 @@ type Trend struct {
 type PointTrend struct {
 	Point quantity.Point `json:"point"`
 	Unit  string         `json:"unit"`
-	GapS  number         `json:"gap_s"`
+	GapS  length         `json:"gap_s"`
 	T     []seconds      `json:"t"` // of the middle of the column, or of the reading; seconds since 1970
 	Mean  []number       `json:"mean"`
 	Min   []number       `json:"min"`
@@ -97,7 +97,7 @@ func (s *site) answerHistoryError(w http.ResponseWriter, r *http.Request, err er
 func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) (PointTrend, error) {
 	gap := s.gapOf(point)
 	t := PointTrend{
-		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: number(gap.Seconds()),
+		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: length(gap),
 		T: []seconds{}, Mean: []number{}, Min: []number{}, Max: []number{}, Bands: []BandJSON{},
 	}
 	spans, err := s.bandsOf(ctx, point, from, to)

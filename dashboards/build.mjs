@@ -1,0 +1,56 @@
+// Bundles the pages into built/ and writes the manifest by which the web server knows what each page needs. The folder is
+// emptied first, except for the placeholder that lets the Go package compile where nothing was built.
+import { build } from "esbuild";
+import { mkdir, readdir, rm, writeFile } from "node:fs/promises";
+import { basename } from "node:path";
+import { fileURLToPath } from "node:url";
+
+const here = fileURLToPath(new URL(".", import.meta.url));
+const out = here + "built";
+const pages = ["now", "trend", "alarms", "sensors"];
+
+await mkdir(out, { recursive: true });
+for (const name of await readdir(out)) {
+  if (name !== ".keep") await rm(`${out}/${name}`, { recursive: true });
+}
+
+const result = await build({
+  absWorkingDir: here,
+  entryPoints: [...pages.map((page) => `src/${page}.ts`), "src/style.css"],
+  outdir: out,
+  entryNames: "[name]-[hash]",
+  chunkNames: "shared-[hash]",
+  bundle: true,
+  splitting: true,
+  format: "esm",
+  target: ["es2022", "chrome105", "firefox110", "safari16"],
+  minify: true,
+  metafile: true,
+  legalComments: "none",
+  logLevel: "warning",
+});
+
+const manifest = { styles: [], pages: {} };
+for (const [path, output] of Object.entries(result.metafile.outputs)) {
+  if (!output.entryPoint) continue;
+  const entry = basename(output.entryPoint).replace(/\.\w+$/, "");
+  if (path.endsWith(".css")) {
+    manifest.styles.push(basename(path));
+    continue;
+  }
+  const imports = new Set();
+  const follow = (name) => {
+    for (const { path, kind } of result.metafile.outputs[name].imports) {
+      if (kind === "import-statement" && !imports.has(path)) {
+        imports.add(path);
+        follow(path);
+      }
+    }
+  };
+  follow(path);
+  manifest.pages[entry] = [path, ...imports].map((name) => basename(name));
+}
+for (const page of pages) {
+  if (!manifest.pages[page]) throw new Error(`no bundle came out for the page ${page}`);
+}
+await writeFile(`${out}/manifest.json`, JSON.stringify(manifest, null, 2) + "\n");

@@ -1,0 +1,87 @@
+// Words for what the server names by its terms.
+
+import type { AlarmNow, Entry, Zone } from "./api";
+import { withUnit, type Temperature } from "./units";
+
+export function quantityWords(quantity: string): string {
+  switch (quantity) {
+    case "relative-humidity": return "relative humidity";
+    case "pressure": return "air pressure";
+    case "vapour-pressure-deficit": return "vapour-pressure deficit";
+    case "oxygen-saturation": return "oxygen at saturation";
+  }
+  return quantity.replaceAll("-", " ");
+}
+
+export function split(point: string): { place: string; quantity: string } {
+  const at = point.indexOf("/");
+  return { place: point.slice(0, at), quantity: point.slice(at + 1) };
+}
+
+export const zoneWords: Record<Zone, string> = {
+  "critical-low": "critically low", low: "below its band", "in-band": "in band", high: "above its band", "critical-high": "critically high", unknown: "not known",
+};
+
+const limitWords: Record<string, string> = {
+  "critical-low": "critically low", low: "too low", high: "too high", "critical-high": "critically high",
+  stale: "no readings", rising: "will soon be too high", falling: "will soon be too low", fault: "sensor fault",
+};
+
+// alarmTitle says an alarm by place, quantity and limit.
+export function alarmTitle(name: string): string {
+  const [place = "", quantity = "", limit = ""] = name.split("/");
+  if (limit === "fault") return `${quantity}: ${limitWords.fault}`;
+  return `${place}, ${quantityWords(quantity)}: ${limitWords[limit] ?? limit}`;
+}
+
+// alarmFigures says what the limit is and how far it went.
+export function alarmFigures(a: AlarmNow, t: Temperature): string {
+  const parts: string[] = [];
+  if (a.setpoint !== undefined) parts.push(`limit ${withUnit(a.quantity, t, a.setpoint)}`);
+  if (a.extreme !== undefined) parts.push(`furthest ${withUnit(a.quantity, t, a.extreme)}`);
+  return parts.join(", ");
+}
+
+const kindWords: Record<string, string> = {
+  "alarm.raised": "alarm", "alarm.cleared": "alarm over", "alarm.acknowledged": "acknowledged", "alarm.reset": "reset", "alarm.repeated": "called again",
+  "alarm.shelved": "shelved", "alarm.unshelved": "shelf ended", "alarm.suppressed": "covered by another alarm", "alarm.returned": "no longer covered",
+  "alarm.disabled": "taken out of service", "alarm.enabled": "back in service", "command.refused": "refused", "stage.set": "stage", misting: "misting",
+  note: "note", "clock.stepped": "clock set", "clock.confirmed": "clock confirmed", "run.started": "dewline started", "run.stopped": "dewline stopped",
+  "config.changed": "configuration changed",
+};
+
+export const kindText = (kind: string): string => kindWords[kind] ?? kind;
+
+// entryText says a journal entry in a sentence.
+export function entryText(e: Entry, t: Temperature): string {
+  const parts: string[] = [];
+  if (e.kind === "stage.set") parts.push(`${e.cohort ?? ""} is ${e.stage ?? ""}`);
+  if (e.alarm) {
+    parts.push(alarmTitle(e.alarm));
+    const quantity = e.alarm.split("/")[1] ?? "";
+    if (e.value !== undefined && e.unit) parts.push(`at ${withUnit(quantity, t, e.value)}`);
+    if (e.setpoint !== undefined && e.unit && e.kind === "alarm.raised") parts.push(`limit ${withUnit(quantity, t, e.setpoint)}`);
+    if (e.extreme !== undefined && e.unit && e.kind === "alarm.cleared") parts.push(`furthest ${withUnit(quantity, t, e.extreme)}`);
+  }
+  if (e.names?.length) parts.push(`speaks for ${e.names.join(", ")}`);
+  if (e.text) parts.push(e.text);
+  if (e.reason) parts.push(plainReason(e.reason));
+  return parts.join("; ");
+}
+
+const rank: Record<string, number> = { critical: 0, high: 1, medium: 2, low: 3 };
+
+// byUrgency puts the most urgent first, then the newest.
+export function byUrgency(a: AlarmNow, b: AlarmNow): number {
+  return (rank[a.priority] ?? 4) - (rank[b.priority] ?? 4) || (b.raised ?? "").localeCompare(a.raised ?? "") || a.alarm.localeCompare(b.alarm);
+}
+
+// plainReason puts names of alarms and lengths of time in a reason into the words of the pages.
+export function plainReason(reason: string): string {
+  return reason
+    .replace(/[a-z0-9-]+\/[a-z0-9-]+\/(critical-high|critical-low|high|low|stale|rising|falling|fault)\b/g, (name) => alarmTitle(name))
+    .replace(/\b(?:(\d+)h)?(\d+)m0s\b/g, (_, hours: string | undefined, minutes: string) => [hours && `${hours} h`, minutes !== "0" && `${minutes} min`].filter(Boolean).join(" ") || "0 min");
+}
+
+// byPerson returns who did it; a rule or another alarm is no person, and stands in the reason.
+export const byPerson = (e: Entry): string => (e.by?.includes("/") ? "" : e.by ?? "");

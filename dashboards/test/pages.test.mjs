@@ -1,0 +1,67 @@
+// What the pages compute by themselves: times in the zone of the site, units, words. Run by npm test.
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import { fileURLToPath } from "node:url";
+import { build } from "esbuild";
+
+async function load(name) {
+  const path = fileURLToPath(new URL(`../src/${name}.ts`, import.meta.url));
+  const { outputFiles } = await build({ entryPoints: [path], bundle: true, format: "esm", write: false });
+  return import("data:text/javascript;base64," + Buffer.from(outputFiles[0].text).toString("base64"));
+}
+const time = await load("time"), units = await load("units"), words = await load("words");
+const utc = Date.parse;
+
+test("a local time is the instant at which the clocks of the zone show it", () => {
+  const cases = [
+    ["Europe/Lisbon", "2026-07-14T13:00", "2026-07-14T12:00Z"],
+    ["Europe/Lisbon", "2026-01-14T13:00", "2026-01-14T13:00Z"],
+    ["Europe/Lisbon", "2026-10-25T01:30", "2026-10-25T00:30Z"], // shown twice: the first of the two
+    ["America/St_Johns", "2026-07-14T00:15", "2026-07-14T02:45Z"],
+    ["Australia/Lord_Howe", "2026-01-01T00:00", "2025-12-31T13:00Z"],
+    ["Asia/Kathmandu", "2026-01-01", "2025-12-31T18:15Z"],
+  ];
+  for (const [zone, text, at] of cases) assert.equal(time.fromInput(zone, text), utc(at), `${zone} ${text}`);
+  assert.ok(Number.isNaN(time.fromInput("UTC", "")));
+});
+
+test("times all through a year come back from its local form, but for the hours shown twice", () => {
+  for (const zone of ["Europe/Lisbon", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu"]) {
+    for (let at = utc("2026-01-01T00:00Z"), end = utc("2027-01-01T00:00Z"); at < end; at += 900e3 * 7) {
+      const back = time.fromInput(zone, time.toInput(zone, at));
+      assert.ok(back === at || at - back === 3600e3 || at - back === 1800e3, `${zone} ${new Date(at).toISOString()}`);
+    }
+  }
+});
+
+test("a week before nine in the morning is nine in the morning", () => {
+  const after = time.fromInput("Europe/Lisbon", "2026-03-31T09:00"), before = time.daysBefore("Europe/Lisbon", after, 7);
+  assert.equal(time.toInput("Europe/Lisbon", before), "2026-03-24T09:00");
+  assert.equal(after - before, 7 * 86400e3 - 3600e3); // the week of the change is an hour short
+});
+
+test("lengths are said in at most two units", () => {
+  for (const [seconds, text] of [[0, "0 s"], [59.4, "59 s"], [60, "1 min"], [3599, "1 h"], [3660, "1 h 1 min"], [47.5 * 3600, "47 h 30 min"], [49 * 3600, "2 d 1 h"], [7 * 86400, "7 d"]]) {
+    assert.equal(time.lasting(seconds), text);
+  }
+});
+
+test("values are rounded as everywhere in dewline: what lies in the middle goes to the even digit", () => {
+  assert.equal(units.figure("air-temperature", "Cel", 29.25), "29.2");
+  assert.equal(units.figure("air-temperature", "Cel", 29.75), "29.8");
+  assert.equal(units.figure("air-temperature", "Cel", 0.15), "0.1"); // no middle: 0.15 is a little less in binary
+  assert.equal(units.figure("air-temperature", "Cel", -0.04), "0.0");
+  assert.equal(units.figure("air-temperature", "degF", -40), "−40.0");
+  assert.equal(units.withUnit("water-temperature", "degF", 200 / 9), "72.0 °F");
+  assert.equal(units.withUnit("vapour-pressure-deficit", "degF", 1234), "1.23 kPa");
+  assert.equal(units.withUnit("pressure", "Cel", 101325), "1013.2 hPa");
+  assert.equal(units.withUnit("condensation-margin", "degF", 1), "1.8 °F");
+  assert.equal(units.withUnit("dew-point", "Cel", null), "not known");
+});
+
+test("reasons are put into words", () => {
+  assert.equal(words.plainReason("covered by loft/air-temperature/critical-high"), "covered by loft, air temperature: critically high");
+  assert.equal(words.plainReason("no usable reading for 2m0s"), "no usable reading for 2 min");
+  assert.equal(words.plainReason("within 1h0m0s or 1h30m0s"), "within 1 h or 1 h 30 min");
+  assert.equal(words.alarmTitle("sensor/tub-7-probe/fault"), "tub-7-probe: sensor fault");
+});
