@@ -1,0 +1,366 @@
+package history
+
+import (
+	"bytes"
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"modernc.org/sqlite"
+
+	"dewline/internal/quantity"
+)
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+var errClosed = errors.New("the store is closed")
+
+// attach opens the file where that is not done yet, and takes over what stands in it. Store.write is held.
+func (s *Store) attach(ctx context.Context) error {
+	s.mu.RLock()
+	attached := s.db != nil
+	s.mu.RUnlock()
+	if attached {
+		return s.stillThere(ctx)
+	}
+	if s.closed {
+		return &Error{Doing: "opening it", Path: s.path, Err: errClosed}
+	}
+	db, err := s.openFile(ctx)
+	if err == nil {
+		if s.seen == nil {
+			err = s.takeOver(ctx, db)
+		} else {
+			err = s.resume(ctx, db)
+		}
+		if err != nil {
+			_ = db.close()
+		}
+	}
+	if err != nil {
+		return s.explain("opening it", asDamage(err))
+	}
+	return nil
+}
+
+func (s *Store) openFile(ctx context.Context) (*database, error) {
+	if s.options.ReadOnly {
+		if _, err := os.Stat(s.path); err != nil {
+			return nil, err
+		}
+		return openForQueries(ctx, s.path)
+	}
+	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
+		return nil, err
+	}
+	if !exists(s.path) && exists(s.path+rescueSuffix) {
+		// A rescue was cut short between its last two steps.
+		if err := os.Rename(s.path+rescueSuffix, s.path); err != nil {
+			return nil, err
+		}
+	}
+	err := inspect(s.path)
+	var db *database
+	if err == nil {
+		db, err = openDatabase(ctx, s.path)
+	}
+	if !damaged(err) {
+		return db, err
+	}
+	aside, moving := s.setAside()
+	if moving != nil {
+		return nil, errors.Join(err, moving)
+	}
+	s.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun", s.path, err, aside))
+	return openDatabase(ctx, s.path)
+}
+
+// asDamage marks SQLite's own word for damage as ours.
+func asDamage(err error) error {
+	if known, ok := errors.AsType[*sqlite.Error](err); ok && kindOf(known.Code()&0xff) == ErrCorrupt {
+		return fmt.Errorf("%w: %w", errDamaged, err)
+	}
+	return err
+}
+
+// damaged reports whether the file itself is at fault.
+func damaged(err error) bool {
+	if err == nil || refused(err) {
+		return false
+	}
+	return errors.Is(asDamage(err), errDamaged)
+}
+
+// inspect looks at a file before SQLite does: SQLite cannot tell a damaged history from a file that never was one.
+func inspect(path string) error {
+	file, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	// The database header: https://sqlite.org/fileformat.html#the_database_header
+	header := make([]byte, 100)
+	n, err := io.ReadFull(file, header)
+	switch header = header[:n]; {
+	case n == 0 && errors.Is(err, io.EOF):
+		return nil
+	case err != nil && !errors.Is(err, io.ErrUnexpectedEOF):
+		return err
+	case bytes.HasPrefix(header, []byte("SQLite format 3\x00")):
+		return nil
+	case n == 100 && binary.BigEndian.Uint32(header[68:]) == applicationID, len(bytes.Trim(header, "\x00")) == 0:
+		return fmt.Errorf("%w: its first page is overwritten", errDamaged)
+	}
+	return ErrForeign
+}
+
+// setAside moves the file and its log out of the way, and returns the new name.
+func (s *Store) setAside() (string, error) {
+	aside := s.path + ".corrupt-" + s.options.Now().UTC().Format("20060102T150405Z")
+	for base, i := aside, 2; exists(aside); i++ {
+		aside = fmt.Sprintf("%s-%d", base, i)
+	}
+	for _, suffix := range []string{"-wal", "-shm", ""} {
+		if err := os.Rename(s.path+suffix, aside+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return "", err
+		}
+	}
+	return aside, syncFolder(s.path)
+}
+
+func syncFolder(path string) error {
+	folder, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	return folder.Sync()
+}
+
+// takeOver loads what must be in memory. What was in memory before, since the file could not be opened, gets numbers above
+// those in the file.
+func (s *Store) takeOver(ctx context.Context, db *database) error {
+	for query, into := range map[string]*int64{
+		"SELECT max((SELECT ifnull(max(id), 0) FROM chunk), (SELECT ifnull(max(id), 0) FROM growing))":                                 &db.last.chunk,
+		"SELECT ifnull(max(id), 0) FROM segment":                                                                                       &db.last.segment,
+		"SELECT max((SELECT ifnull(max(id), 0) FROM outbox), (SELECT ifnull(max(seq), 0) FROM sqlite_sequence WHERE name = 'outbox'))": &db.last.item,
+	} {
+		n, err := number(ctx, db.reader, query)
+		if err != nil {
+			return err
+		}
+		*into = n
+	}
+	var err error
+	if db.runs, err = loadRuns(ctx, db.reader); err != nil {
+		return err
+	}
+	growing, err := loadGrowing(ctx, db.reader)
+	if err != nil {
+		return err
+	}
+	names, err := loadPoints(ctx, db.reader)
+	if err != nil {
+		return err
+	}
+	items, err := loadItems(ctx, db.reader)
+	if err != nil {
+		return err
+	}
+	info, err := os.Stat(s.path)
+	if err != nil {
+		return err
+	}
+	s.seen = info
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.renumber(db)
+	for name, row := range names {
+		if p, err := quantity.ParsePoint(name); err == nil {
+			s.series(p).row = row
+		}
+	}
+	for _, sr := range s.order {
+		sr.closed = append(growing[sr.row], sr.closed...)
+	}
+	s.adoptItems(items, uint64(db.last.item))
+	s.db = db
+	return nil
+}
+
+// renumber moves the numbers of what is in memory above those in the file.
+func (s *Store) renumber(db *database) {
+	for _, sr := range s.order {
+		sr.row, sr.saved = 0, sr.changes-1
+		for i, c := range sr.closed {
+			moved := *c
+			moved.id += db.last.chunk
+			moved.segment += db.last.segment
+			sr.closed[i] = &moved
+		}
+		sr.id += db.last.chunk
+		sr.segment += db.last.segment
+	}
+	segments, runs := map[int64]string{}, db.runs
+	for id, run := range s.segments {
+		segments[id+db.last.segment], runs[id+db.last.segment] = run, run
+	}
+	s.segments, s.runs = segments, runs
+	if s.segment != 0 {
+		s.segment += db.last.segment
+	}
+	for i := range s.shifts {
+		s.shifts[i].upTo += db.last.segment
+	}
+	s.lastChunk += db.last.chunk
+	s.lastSegment += db.last.segment
+}
+
+func loadRuns(ctx context.Context, db *sql.DB) (map[int64]string, error) {
+	rows, err := db.QueryContext(ctx, "SELECT id, run FROM segment")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	runs := map[int64]string{}
+	for rows.Next() {
+		var id int64
+		var run string
+		if err := rows.Scan(&id, &run); err != nil {
+			return nil, err
+		}
+		runs[id] = run
+	}
+	return runs, rows.Err()
+}
+
+func loadPoints(ctx context.Context, db *sql.DB) (map[string]int64, error) {
+	rows, err := db.QueryContext(ctx, "SELECT name, id FROM point ORDER BY id")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	names := map[string]int64{}
+	for rows.Next() {
+		var name string
+		var id int64
+		if err := rows.Scan(&name, &id); err != nil {
+			return nil, err
+		}
+		names[name] = id
+	}
+	return names, rows.Err()
+}
+
+// loadGrowing returns the chunks that an earlier run left growing, by the row of their point. The next Commit closes them.
+func loadGrowing(ctx context.Context, db *sql.DB) (map[int64][]*chunk, error) {
+	rows, err := db.QueryContext(ctx, "SELECT point, "+chunkColumns+" FROM growing WHERE id NOT IN (SELECT id FROM chunk) ORDER BY id")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	growing := map[int64][]*chunk{}
+	for rows.Next() {
+		var point int64
+		c, err := scanChunk(rows, &point)
+		if err != nil {
+			return nil, err
+		}
+		growing[point] = append(growing[point], c)
+	}
+	return growing, rows.Err()
+}
+
+// rescueSuffix is that of a copy made of a file that was removed while it was open.
+const rescueSuffix = ".rescue"
+
+// stillThere finds out whether the open file was removed or replaced. A removed one is put back from the connection that still
+// holds it.
+func (s *Store) stillThere(ctx context.Context) error {
+	if s.options.ReadOnly {
+		return nil
+	}
+	info, err := os.Stat(s.path)
+	switch {
+	case err == nil && os.SameFile(info, s.seen):
+		return nil
+	case err == nil:
+		return &Error{Doing: "writing", Path: s.path, Kind: ErrGone, Err: errors.New("another file stands in its place; restart dewline to use that one")}
+	case !errors.Is(err, os.ErrNotExist):
+		return s.explain("looking for it", err)
+	}
+	if err := s.rescue(ctx); err != nil {
+		return &Error{Doing: "putting it back", Path: s.path, Kind: ErrGone, Err: err}
+	}
+	s.tell(fmt.Sprintf("%s was removed while it was in use, and was put back with everything that stood in it", s.path))
+	return nil
+}
+
+func (s *Store) rescue(ctx context.Context) error {
+	copied := s.path + rescueSuffix
+	if err := os.Remove(copied); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	old := s.database()
+	if _, err := old.writer.ExecContext(ctx, "VACUUM INTO ?", copied); err != nil {
+		return err
+	}
+	// The last close removes the log by its name, which the new file will have: so the old one is closed first.
+	s.mu.Lock()
+	s.db = nil
+	s.mu.Unlock()
+	_ = old.close()
+	for _, suffix := range []string{"-wal", "-shm"} {
+		if err := os.Remove(s.path + suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+	}
+	if err := os.Rename(copied, s.path); err != nil {
+		return err
+	}
+	if err := syncFolder(s.path); err != nil {
+		return err
+	}
+	return s.attach(ctx)
+}
+
+// resume goes on with a file whose growing chunks and outbox are in memory already.
+func (s *Store) resume(ctx context.Context, db *database) error {
+	names, err := loadPoints(ctx, db.reader)
+	if err != nil {
+		return err
+	}
+	info, err := os.Stat(s.path)
+	if err != nil {
+		return err
+	}
+	s.seen = info
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, sr := range s.order {
+		sr.row, sr.saved = names[sr.name], sr.changes-1
+	}
+	if s.segment != 0 {
+		s.segments[s.segment] = s.run
+	}
+	s.db = db
+	return nil
+}
+
+// database returns the open file; nil where there is none.
+func (s *Store) database() *database {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.db
+}

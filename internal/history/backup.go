@@ -1,0 +1,66 @@
+package history
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+)
+
+// Backup writes a copy of the file as it is now, compact and whole, while work goes on. It does not overwrite: the target
+// must not exist. What is in memory only is not in it; call Commit before.
+func (s *Store) Backup(ctx context.Context, target string) (err error) {
+	const doing = "making a backup"
+	if exists(target) {
+		return &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("%s exists: choose another name or remove it", target)}
+	}
+	if s.database() == nil {
+		return &Error{Doing: doing, Path: s.path, Err: errNotOpen}
+	}
+	// A connection of its own: those for queries are few, and a copy takes a while.
+	db, err := connect(s.path, url.Values{}, append([]string{"cache_size(-512)"}, common...), 1)
+	if err != nil {
+		return s.explain(doing, err)
+	}
+	defer func() { err = errors.Join(err, s.explain(doing, db.Close())) }()
+	part := target + ".part"
+	if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return s.explain(doing, err)
+	}
+	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
+		return errors.Join(s.explain(doing, err), removeIfThere(part))
+	}
+	if err := syncFile(part); err != nil {
+		return s.explain(doing, err)
+	}
+	// A link refuses to replace, which a rename would not.
+	if err := os.Link(part, target); err != nil {
+		if exists(target) {
+			return &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("%s has come into being meanwhile", target)}
+		}
+		// Some file systems of memory sticks know no links.
+		if err := os.Rename(part, target); err != nil {
+			return s.explain(doing, err)
+		}
+	}
+	if err := removeIfThere(part); err != nil {
+		return s.explain(doing, err)
+	}
+	return s.explain(doing, syncFolder(target))
+}
+
+func removeIfThere(path string) error {
+	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	return nil
+}
+
+func syncFile(path string) error {
+	file, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(file.Sync(), file.Close())
+}

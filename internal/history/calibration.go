@@ -1,0 +1,78 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"dewline/internal/instant"
+)
+
+// Calibration is a comparison of one channel of a sensor with a reference. Values are in the canonical unit of the quantity,
+// uncertainties expanded (k = 2).
+type Calibration struct {
+	ID          int64 // given by the store
+	At          instant.Instant
+	Sensor      string
+	Channel     string
+	Reference   float64
+	Uncertainty float64 // of the reference
+	Against     string  // in words, such as "ice bath"
+	Readings    []float64
+}
+
+// AddCalibration keeps a comparison, and returns its ID.
+func (s *Store) AddCalibration(ctx context.Context, c Calibration) (int64, error) {
+	const doing = "keeping a calibration"
+	readings, err := json.Marshal(c.Readings)
+	if err != nil {
+		return 0, &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("a reading is no number: take the comparison anew (%w)", err)}
+	}
+	s.write.Lock()
+	defer s.write.Unlock()
+	if s.options.ReadOnly {
+		return 0, &Error{Doing: doing, Path: s.path, Err: errQueriesOnly}
+	}
+	if err := s.attach(ctx); err != nil {
+		s.note(err)
+		return 0, err
+	}
+	var id int64
+	err = transact(ctx, s.database().writer, func(tx *sql.Tx) error {
+		return tx.QueryRowContext(ctx, `INSERT INTO calibration (at, sensor, channel, reference, uncertainty, against, readings)
+			VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+			millis(c.At), c.Sensor, c.Channel, c.Reference, c.Uncertainty, c.Against, string(readings)).Scan(&id)
+	})
+	return id, s.explain(doing, err)
+}
+
+// Calibrations returns the comparisons of a sensor, the oldest first; "" means all sensors.
+func (s *Store) Calibrations(ctx context.Context, sensor string) (all []Calibration, err error) {
+	const doing = "reading the calibrations"
+	db := s.database()
+	if db == nil {
+		return nil, &Error{Doing: doing, Path: s.path, Err: errNotOpen}
+	}
+	rows, err := db.reader.QueryContext(ctx, `SELECT id, at, sensor, channel, reference, uncertainty, against, readings FROM calibration
+		WHERE ? IN ('', sensor) ORDER BY at, id`, sensor)
+	if err != nil {
+		return nil, s.explain(doing, err)
+	}
+	defer func() { err = errors.Join(err, s.explain(doing, rows.Close())) }()
+	for rows.Next() {
+		var c Calibration
+		var at int64
+		var readings []byte
+		if err := rows.Scan(&c.ID, &at, &c.Sensor, &c.Channel, &c.Reference, &c.Uncertainty, &c.Against, &readings); err != nil {
+			return nil, s.explain(doing, err)
+		}
+		if err := json.Unmarshal(readings, &c.Readings); err != nil {
+			return nil, s.explain(doing, fmt.Errorf("calibration %d: %w: %w", c.ID, errDamaged, err))
+		}
+		c.At = fromMillis(at)
+		all = append(all, c)
+	}
+	return all, s.explain(doing, rows.Err())
+}

@@ -1,0 +1,310 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/internal/instant"
+)
+
+// errQueriesOnly is given by everything that would write to a file opened for queries alone.
+var errQueriesOnly = errors.New("it was opened for queries alone")
+
+// batch is what one Commit writes of the readings.
+type batch struct {
+	points     []*series // without a row yet
+	rows       map[*series]int64
+	changes    map[*series]uint64
+	segments   map[int64]string
+	closed     []pointChunk
+	growing    []pointChunk
+	amendments []amendment
+	pending    int
+}
+
+type pointChunk struct {
+	point *series
+	*chunk
+}
+
+// Commit writes the readings that are in memory, and everything else that waits. On error they stay in memory, and the next
+// call tries again. Call it once a minute: that is what the card is spared for.
+func (s *Store) Commit(ctx context.Context) error {
+	s.write.Lock()
+	defer s.write.Unlock()
+	return s.transact(ctx, "writing readings", true)
+}
+
+// transact writes what waits. Store.write is held.
+func (s *Store) transact(ctx context.Context, doing string, readings bool) error {
+	if s.options.ReadOnly {
+		return &Error{Doing: doing, Path: s.path, Err: errQueriesOnly}
+	}
+	err := s.attach(ctx)
+	if err == nil {
+		err = s.explain(doing, s.writeOut(ctx, readings))
+	}
+	s.note(err)
+	return err
+}
+
+func (s *Store) writeOut(ctx context.Context, readings bool) error {
+	var b batch
+	if readings {
+		b = s.gather()
+	}
+	s.mu.RLock()
+	db, shifts, missed, lists := s.db, slices.Clone(s.shifts), slices.Clone(s.missed), s.queuesWaiting()
+	s.mu.RUnlock()
+	if !readings && len(missed) == 0 && len(shifts) == 0 && lists.empty() {
+		return nil
+	}
+	err := transact(ctx, db.writer, func(tx *sql.Tx) error {
+		for _, shift := range shifts {
+			if err := shift.write(ctx, tx); err != nil {
+				return err
+			}
+		}
+		for _, h := range missed {
+			if err := h.write(ctx, tx); err != nil {
+				return err
+			}
+		}
+		if err := lists.write(ctx, tx); err != nil {
+			return err
+		}
+		return s.writeReadings(ctx, tx, &b)
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.missed = slices.Delete(s.missed, 0, len(missed))
+	s.shifts = slices.Delete(s.shifts, 0, len(shifts))
+	s.health.PendingEntries = 0
+	lists.written()
+	if readings {
+		s.forget(&b)
+		s.health.LastCommit = instant.Of(s.options.Now())
+	}
+	return nil
+}
+
+// gather packs what is to be written.
+func (s *Store) gather() batch {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	b := batch{
+		segments: map[int64]string{}, rows: map[*series]int64{}, changes: map[*series]uint64{},
+		amendments: slices.Clone(s.amendments), pending: s.pending,
+	}
+	for id, run := range s.segments {
+		b.segments[id] = run
+	}
+	for _, sr := range s.order {
+		b.rows[sr] = sr.row
+		if sr.row == 0 {
+			b.points = append(b.points, sr)
+		}
+		if len(sr.open.at) > 0 && sr.segment != s.segment {
+			s.close(sr) // nothing joins it any more
+		}
+		for _, c := range sr.closed {
+			b.closed = append(b.closed, pointChunk{sr, c})
+		}
+		if sr.unsaved() {
+			b.growing = append(b.growing, pointChunk{sr, s.encoder.pack(&sr.open, sr.resolution, sr.id, sr.segment)})
+		}
+		b.changes[sr] = sr.changes
+	}
+	return b
+}
+
+// forget drops what has been written. Store.mu is held.
+func (s *Store) forget(b *batch) {
+	written := map[*chunk]bool{}
+	for _, c := range b.closed {
+		written[c.chunk] = true
+	}
+	for _, sr := range s.order {
+		sr.closed = slices.DeleteFunc(sr.closed, func(c *chunk) bool { return written[c] })
+		if row, ok := b.rows[sr]; ok {
+			sr.row, sr.saved = row, max(sr.saved, b.changes[sr])
+		}
+	}
+	for id := range b.segments {
+		delete(s.segments, id)
+	}
+	s.amendments = slices.Delete(s.amendments, 0, len(b.amendments))
+	s.pending = max(0, s.pending-b.pending)
+}
+
+const (
+	chunkColumns = "id, segment, start, span, count, unusable, low, high, total, flags, thin, period, origin, scale, fix, samples"
+	chunkValues  = " (point, " + chunkColumns + ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+
+func (c *chunk) values(point int64) []any {
+	return []any{
+		point, c.id, c.segment, c.start, c.span, c.count, c.unusable, orNull(c.low), orNull(c.high), c.total, c.flags, c.thin,
+		c.period, c.origin, c.scale, c.fix, c.samples,
+	}
+}
+
+// orNull is how SQLite keeps what is no number.
+func orNull(v float64) any {
+	if math.IsNaN(v) {
+		return nil
+	}
+	return v
+}
+
+func scanChunk(rows *sql.Rows, point *int64) (*chunk, error) {
+	c := &chunk{}
+	var low, high sql.Null[float64]
+	err := rows.Scan(point, &c.id, &c.segment, &c.start, &c.span, &c.count, &c.unusable, &low, &high, &c.total, &c.flags, &c.thin,
+		&c.period, &c.origin, &c.scale, &c.fix, &c.samples)
+	c.low, c.high = orNaN(low), orNaN(high)
+	return c, err
+}
+
+func orNaN(v sql.Null[float64]) float64 {
+	if !v.Valid {
+		return math.NaN()
+	}
+	return v.V
+}
+
+func (s *Store) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) error {
+	for _, sr := range b.points {
+		row := tx.QueryRowContext(ctx, "INSERT INTO point (name) VALUES (?) ON CONFLICT DO UPDATE SET name = excluded.name RETURNING id", sr.name)
+		var id int64
+		if err := row.Scan(&id); err != nil {
+			return err
+		}
+		b.rows[sr] = id
+	}
+	for id, run := range b.segments {
+		if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO segment (id, run) VALUES (?, ?)", id, run); err != nil {
+			return err
+		}
+	}
+	for _, c := range b.closed {
+		if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO chunk"+chunkValues, c.values(b.rows[c.point])...); err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, "DELETE FROM growing WHERE id = ?", c.id); err != nil {
+			return err
+		}
+	}
+	for _, c := range b.growing {
+		if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO growing"+chunkValues, c.values(b.rows[c.point])...); err != nil {
+			return err
+		}
+	}
+	for _, a := range b.amendments {
+		if err := s.writeAmendment(ctx, tx, b.rows[a.point], a); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// writeAmendment changes a flag in a chunk that is in the file: the latest that holds the reading.
+func (s *Store) writeAmendment(ctx context.Context, tx *sql.Tx, point int64, a amendment) error {
+	rows, err := tx.QueryContext(ctx, "SELECT point, "+chunkColumns+" FROM chunk WHERE point = ? AND start BETWEEN ? AND ? ORDER BY id DESC",
+		point, a.at-chunkSpan, a.at)
+	if err != nil {
+		return err
+	}
+	var candidates []*chunk
+	for rows.Next() {
+		var of int64
+		c, err := scanChunk(rows, &of)
+		if err != nil {
+			return errors.Join(err, rows.Close())
+		}
+		candidates = append(candidates, c)
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	for _, c := range candidates {
+		s.mu.Lock()
+		changed := s.amended(c, a.at, a.flag, 0)
+		s.mu.Unlock()
+		if changed != nil {
+			_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO chunk"+chunkValues, changed.values(point)...)
+			return err
+		}
+	}
+	return nil
+}
+
+// shift is a re-stamping that waits to be written: what a run has written up to a segment moves by some time.
+type shift struct {
+	run  string
+	upTo int64 // segment
+	by   time.Duration
+}
+
+// Restamp moves the readings and journal entries of a run, as far as there are any, by a step of the clock: for a run whose
+// clock was not confirmed until now. What comes later begins a new segment. The change is written at once; where that fails
+// it waits in memory, and the next call that writes makes it before anything else.
+//
+// Rows of the outbox keep the time they were made with: they may be on their way already, and a repeat must be the same.
+func (s *Store) Restamp(ctx context.Context, run string, by time.Duration) error {
+	s.write.Lock()
+	defer s.write.Unlock()
+	s.mu.Lock()
+	ms := by.Round(time.Millisecond).Milliseconds()
+	for _, sr := range s.order {
+		s.restamp(sr, run, ms)
+	}
+	for i := range s.amendments {
+		s.amendments[i].at += ms // they are of the last minute, and so of this run
+	}
+	s.shifts = append(s.shifts, shift{run, s.lastSegment, time.Duration(ms) * time.Millisecond})
+	if s.run == run && s.segment != 0 {
+		s.beginSegment(run)
+	}
+	for i := range s.missed {
+		s.missed[i].shift(run, by.Round(time.Millisecond))
+	}
+	s.mu.Unlock()
+	return s.transact(ctx, "correcting the times of an unconfirmed run", true)
+}
+
+// write moves what stands in the file.
+func (m shift) write(ctx context.Context, tx *sql.Tx) error {
+	for _, table := range []string{"chunk", "growing"} {
+		if _, err := tx.ExecContext(ctx, "UPDATE "+table+` SET start = start + ?
+			WHERE segment IN (SELECT id FROM segment WHERE run = ? AND id <= ?)`, m.by.Milliseconds(), m.run, m.upTo); err != nil {
+			return err
+		}
+	}
+	return m.writeJournal(ctx, tx)
+}
+
+// restamp moves what is in memory of a point. Store.mu is held.
+func (s *Store) restamp(sr *series, run string, ms int64) {
+	for i, c := range sr.closed {
+		if s.runs[c.segment] == run {
+			moved := *c
+			moved.start += ms
+			sr.closed[i] = &moved
+		}
+	}
+	if len(sr.open.at) > 0 && s.runs[sr.segment] == run {
+		for i := range sr.open.at {
+			sr.open.at[i] += ms
+		}
+		sr.low, sr.high = sr.low+ms, sr.high+ms
+		s.close(sr)
+	}
+}

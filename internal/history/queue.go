@@ -1,0 +1,406 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"slices"
+	"sync"
+
+	"dewline/internal/instant"
+	"dewline/internal/outlet"
+)
+
+// OutboxItem is an item for the queue of an outlet. Its ID is given by the store.
+type OutboxItem struct {
+	Outlet string
+	outlet.Item
+}
+
+// Queue is the outbox of one outlet, kept in the file. An index of it is in memory, the bodies are not, except those that
+// the disk has not taken yet: while the disk fails the queue goes on in memory, and [Store.Health] tells. What is done
+// leaves the file with the next write, so that a delivery costs the card nothing; after a power cut it may be delivered
+// again.
+//
+// An item with the event and topic of one that waits, or was given to the queue lately, is taken to be the same and is not added
+// again. So the items that [Store.Record] has put there may safely be added by the outlet once more.
+type Queue struct {
+	store  *Store
+	outlet string
+
+	mu      sync.Mutex
+	items   []queued // by ID
+	bytes   int
+	done    []uint64 // to be deleted from the file
+	dropped uint64
+	known   map[identity]bool
+	recent  []identity // those of known, oldest first
+}
+
+// identity is what makes two items the same.
+type identity struct{ event, topic string }
+
+// queued is an item in the index.
+type queued struct {
+	outlet.Item      // without its body where that is in the file
+	size        int  // of the body
+	unsaved     bool // not in the file
+	hidden      bool // not yet tried to be saved: not to be seen by the outlet
+}
+
+// recentEvents is how many events are remembered to find repeats.
+const recentEvents = 4096
+
+// Queue returns the queue of an outlet, such as "mqtt".
+func (s *Store) Queue(name string) *Queue {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.queue(name)
+}
+
+// queue is Queue with Store.mu held.
+func (s *Store) queue(name string) *Queue {
+	q := s.queues[name]
+	if q == nil {
+		q = &Queue{store: s, outlet: name, known: map[identity]bool{}}
+		s.queues[name] = q
+	}
+	return q
+}
+
+// Add implements [outlet.Queue]. It writes, and returns [outlet.ErrFull] for telemetry that finds no room. A failure of the disk is
+// no error here, since the item is kept in memory.
+func (q *Queue) Add(item outlet.Item) error {
+	added, err := q.put(item)
+	if err != nil || !added {
+		return err
+	}
+	q.store.write.Lock()
+	defer q.store.write.Unlock()
+	err = q.store.transact(context.Background(), "writing the outbox", false)
+	if err != nil {
+		q.store.log.Warn("history: the outbox is in memory only", "outlet", q.outlet, "err", err)
+	}
+	q.show()
+	return nil
+}
+
+// put adds an item that the outlet does not see yet.
+func (q *Queue) put(item outlet.Item) (added bool, err error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if item.Event != "" && q.known[identity{item.Event, item.Topic}] {
+		return false, nil
+	}
+	o := &q.store.options
+	q.giveUp(func(old queued) bool { return !old.At.IsNone() && item.At.Sub(old.At) > o.OutboxAge }, len(q.items))
+	for len(q.items) >= o.OutboxItems || q.bytes+len(item.Body) > o.OutboxBytes {
+		if q.giveUp(func(queued) bool { return true }, 1) {
+			continue
+		}
+		if item.Class == outlet.Telemetry {
+			q.dropped++
+			return false, outlet.ErrFull
+		}
+		break
+	}
+	item.ID = q.store.lastItem.Add(1)
+	q.add(queued{Item: item, size: len(item.Body), unsaved: true, hidden: true})
+	return true, nil
+}
+
+func (q *Queue) add(item queued) {
+	q.items = append(q.items, item)
+	q.bytes += item.size
+	if item.Event == "" {
+		return
+	}
+	id := identity{item.Event, item.Topic}
+	q.known[id] = true
+	q.recent = append(q.recent, id)
+	for len(q.recent) > max(recentEvents, len(q.items)) {
+		delete(q.known, q.recent[0])
+		q.recent = q.recent[1:]
+	}
+}
+
+// giveUp drops the oldest telemetry for which old holds, at most so many.
+func (q *Queue) giveUp(old func(queued) bool, most int) bool {
+	before := len(q.items)
+	q.items = slices.DeleteFunc(q.items, func(i queued) bool {
+		if most == 0 || i.Class != outlet.Telemetry || !old(i) {
+			return false
+		}
+		most--
+		q.forget(i)
+		q.dropped++
+		return true
+	})
+	return len(q.items) < before
+}
+
+func (q *Queue) forget(i queued) {
+	q.bytes -= i.size
+	q.done = append(q.done, i.ID)
+}
+
+// show lets the outlet see everything.
+func (q *Queue) show() {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	for i := range q.items {
+		q.items[i].hidden = false
+	}
+}
+
+func (q *Queue) find(id uint64) (int, bool) {
+	return slices.BinarySearchFunc(q.items, id, func(i queued, id uint64) int {
+		switch {
+		case i.ID < id:
+			return -1
+		case i.ID > id:
+			return 1
+		}
+		return 0
+	})
+}
+
+// Next implements [outlet.Queue].
+func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
+	q.mu.Lock()
+	first, found := q.find(after)
+	if found {
+		first++
+	}
+	var wanted []queued
+	for _, i := range q.items[first:] {
+		if len(wanted) >= limit || i.hidden {
+			break
+		}
+		wanted = append(wanted, i)
+	}
+	q.mu.Unlock()
+
+	items := make([]outlet.Item, len(wanted))
+	missing := map[uint64]int{} // ID → index
+	for k, i := range wanted {
+		items[k] = i.Item
+		if !i.unsaved {
+			missing[i.ID] = k
+		}
+	}
+	if err := q.read(items, missing); err != nil {
+		return nil, q.store.explain("reading the outbox", err)
+	}
+	// What was done in the meantime has no body any more.
+	kept := items[:0]
+	for k, i := range items {
+		if at, gone := missing[i.ID]; !gone || at != k {
+			kept = append(kept, i)
+		}
+	}
+	return kept, nil
+}
+
+// read fills in the bodies that are in the file, and takes those it found out of missing.
+func (q *Queue) read(items []outlet.Item, missing map[uint64]int) error {
+	if len(missing) == 0 {
+		return nil
+	}
+	db := q.store.database()
+	if db == nil {
+		return errNotOpen
+	}
+	rows, err := db.reader.Query("SELECT id, body FROM outbox WHERE outlet = ? AND id BETWEEN ? AND ?",
+		q.outlet, int64(items[0].ID), int64(items[len(items)-1].ID))
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id int64
+		var body []byte
+		if err := rows.Scan(&id, &body); err != nil {
+			return err
+		}
+		if k, wanted := missing[uint64(id)]; wanted {
+			items[k].Body = body
+			delete(missing, uint64(id))
+		}
+	}
+	return rows.Err()
+}
+
+var errNotOpen = errors.New("the file is not open")
+
+// Done implements [outlet.Queue].
+func (q *Queue) Done(id uint64) error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if k, found := q.find(id); found {
+		q.forget(q.items[k])
+		q.items = slices.Delete(q.items, k, k+1)
+	}
+	return nil
+}
+
+// Pending implements [outlet.Queue].
+func (q *Queue) Pending() (int, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.items), nil
+}
+
+// Oldest implements [outlet.Queue].
+func (q *Queue) Oldest() (instant.Instant, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if len(q.items) == 0 {
+		return instant.None, nil
+	}
+	return q.items[0].At, nil
+}
+
+// Dropped returns how many items were given up for want of room or for age.
+func (q *Queue) Dropped() uint64 {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.dropped
+}
+
+// waiting is what has to be written of the queues.
+type waiting []queueChanges
+
+type queueChanges struct {
+	queue *Queue
+	put   []queued
+	done  []uint64
+}
+
+// queuesWaiting collects what has to be written. Store.mu is held.
+func (s *Store) queuesWaiting() waiting {
+	var w waiting
+	for _, q := range s.queues {
+		q.mu.Lock()
+		c := queueChanges{queue: q, done: slices.Clone(q.done)}
+		for _, i := range q.items {
+			if i.unsaved {
+				c.put = append(c.put, i)
+			}
+		}
+		q.mu.Unlock()
+		if len(c.put)+len(c.done) > 0 {
+			w = append(w, c)
+		}
+	}
+	return w
+}
+
+func (w waiting) empty() bool {
+	return !slices.ContainsFunc(w, func(c queueChanges) bool { return len(c.put) > 0 })
+}
+
+func (w waiting) write(ctx context.Context, tx *sql.Tx) error {
+	for _, c := range w {
+		for _, id := range c.done {
+			if _, err := tx.ExecContext(ctx, "DELETE FROM outbox WHERE id = ?", int64(id)); err != nil {
+				return err
+			}
+		}
+		for _, i := range c.put {
+			if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO outbox (id, outlet, event, class, topic, at, body) VALUES (?, ?, ?, ?, ?, ?, ?)",
+				int64(i.ID), c.queue.outlet, i.Event, i.Class, i.Topic, millisOrNull(i.At), bytesOf(i.Body)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// bytesOf makes an empty blob of no bytes at all, which would be a NULL.
+func bytesOf(b []byte) []byte {
+	if b == nil {
+		return []byte{}
+	}
+	return b
+}
+
+func millisOrNull(at instant.Instant) any {
+	if at.IsNone() {
+		return nil
+	}
+	return millis(at)
+}
+
+// written marks everything as written. Store.mu is held.
+func (w waiting) written() {
+	for _, c := range w {
+		q := c.queue
+		q.mu.Lock()
+		for _, i := range c.put {
+			if k, found := q.find(i.ID); found {
+				q.items[k].unsaved, q.items[k].hidden, q.items[k].Body = false, false, nil
+			}
+		}
+		q.done = slices.Delete(q.done, 0, len(c.done))
+		q.mu.Unlock()
+	}
+}
+
+// storedItem is an item in the file, without its body.
+type storedItem struct {
+	Outlet string
+	queued
+}
+
+// loadItems returns the index of the outbox in the file.
+func loadItems(ctx context.Context, db *sql.DB) ([]storedItem, error) {
+	rows, err := db.QueryContext(ctx, "SELECT id, outlet, event, class, topic, at, length(body) FROM outbox ORDER BY id")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var items []storedItem
+	for rows.Next() {
+		var i storedItem
+		var id int64
+		var at sql.Null[int64]
+		if err := rows.Scan(&id, &i.Outlet, &i.Event, &i.Class, &i.Topic, &at, &i.size); err != nil {
+			return nil, err
+		}
+		i.ID, i.At = uint64(id), instant.None
+		if at.Valid {
+			i.At = fromMillis(at.V)
+		}
+		items = append(items, i)
+	}
+	return items, rows.Err()
+}
+
+// adoptItems puts the items of the file before those in memory, which get new numbers above them. Store.mu is held.
+func (s *Store) adoptItems(items []storedItem, last uint64) {
+	old := map[*Queue][]queued{}
+	for _, q := range s.queues {
+		q.mu.Lock()
+		old[q] = q.items
+		q.items, q.bytes, q.done = nil, 0, nil
+		q.mu.Unlock()
+	}
+	s.lastItem.Add(last)
+	for _, i := range items {
+		q := s.queue(i.Outlet)
+		q.mu.Lock()
+		q.add(i.queued)
+		q.mu.Unlock()
+	}
+	for q, waiting := range old {
+		q.mu.Lock()
+		for _, i := range waiting {
+			i.ID += last
+			q.items, q.bytes = append(q.items, i), q.bytes+i.size
+		}
+		q.mu.Unlock()
+	}
+}
+
+var _ outlet.Queue = (*Queue)(nil)

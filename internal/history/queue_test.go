@@ -1,0 +1,147 @@
+package history
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"dewline/internal/outlet"
+	"dewline/internal/outlet/outlettest"
+)
+
+func TestQueueKeepsTheRules(t *testing.T) {
+	t.Run("in the file", func(t *testing.T) {
+		outlettest.Queue(t, func(t *testing.T) outlet.Queue { return begin(t, tempPath(t)).Queue("mqtt") })
+	})
+	t.Run("in memory, the disk failing", func(t *testing.T) {
+		outlettest.Queue(t, func(t *testing.T) outlet.Queue {
+			s := begin(t, tempPath(t))
+			_, err := s.database().writer.Exec("PRAGMA query_only = on")
+			require.NoError(t, err)
+			return s.Queue("mqtt")
+		})
+	})
+}
+
+// TestQueueAgainstMemory compares the queue in the file, with restarts, with the one in memory.
+func TestQueueAgainstMemory(t *testing.T) {
+	percent(t, 20, func(t *rapid.T) {
+		folder, err := os.MkdirTemp("", "history")
+		require.NoError(t, err)
+		defer os.RemoveAll(folder)
+		const items, bytes = 12, 200
+		open := func() *Store {
+			return quick(t, filepath.Join(folder, "history.db"), Options{OutboxItems: items, OutboxBytes: bytes, OutboxAge: 100 * minute})
+		}
+		s := open()
+		defer func() { _ = s.database().close() }()
+		want := outlet.NewMemory(items, bytes, 100*minute)
+		n := 0
+		t.Repeat(map[string]func(*rapid.T){
+			"add": func(t *rapid.T) {
+				n++
+				item := outlettest.Item(n, rapid.SampledFrom([]outlet.Class{outlet.Alarm, outlet.Telemetry}).Draw(t, "class"))
+				item.At = noon.Add(minute * time.Duration(rapid.SampledFrom([]int{n, n - 90}).Draw(t, "minute")))
+				require.Equal(t, want.Add(item), s.Queue("mqtt").Add(item))
+			},
+			"done": func(t *rapid.T) {
+				all, err := want.Next(0, 100)
+				require.NoError(t, err)
+				if len(all) == 0 {
+					t.Skip("nothing waits")
+				}
+				k := rapid.IntRange(0, len(all)-1).Draw(t, "which")
+				mine, err := s.Queue("mqtt").Next(0, 100)
+				require.NoError(t, err)
+				require.NoError(t, want.Done(all[k].ID))
+				require.NoError(t, s.Queue("mqtt").Done(mine[k].ID))
+			},
+			"restart": func(t *rapid.T) {
+				if rapid.IntRange(0, 3).Draw(t, "really") > 0 {
+					t.Skip("not so often: it takes time")
+				}
+				require.NoError(t, s.Close(t.Context()))
+				s = open()
+			},
+			"": func(t *rapid.T) {
+				all, err := want.Next(0, 100)
+				require.NoError(t, err)
+				mine, err := s.Queue("mqtt").Next(0, 100)
+				require.NoError(t, err)
+				require.Len(t, mine, len(all))
+				for i := range all {
+					mine[i].ID = all[i].ID
+				}
+				require.Equal(t, append([]outlet.Item{}, all...), mine)
+				oldest, err := want.Oldest()
+				require.NoError(t, err)
+				mineOldest, err := s.Queue("mqtt").Oldest()
+				require.NoError(t, err)
+				require.Equal(t, oldest, mineOldest)
+			},
+		})
+	})
+}
+
+func TestQueuesOfOutletsAreApart(t *testing.T) {
+	s := begin(t, tempPath(t))
+	for i, name := range []string{"mqtt", "mail", "mqtt"} {
+		require.NoError(t, s.Queue(name).Add(outlettest.Item(i, outlet.Alarm)))
+	}
+	items, err := s.Queue("mail").Next(0, 10)
+	require.NoError(t, err)
+	require.Len(t, items, 1)
+	assert.Equal(t, outlettest.Item(1, outlet.Alarm).Body, items[0].Body)
+	n, err := s.Queue("mqtt").Pending()
+	require.NoError(t, err)
+	assert.Equal(t, 2, n)
+}
+
+func TestRepeatsAreNotQueuedAgain(t *testing.T) {
+	s := begin(t, tempPath(t))
+	q := s.Queue("mqtt")
+	item := outlettest.Item(1, outlet.Alarm)
+	require.NoError(t, s.Record(t.Context(), nil, []OutboxItem{{"mqtt", item}}, nil))
+	require.NoError(t, q.Add(item))
+	items, err := q.Next(0, 10)
+	require.NoError(t, err)
+	require.Len(t, items, 1)
+	require.NoError(t, q.Done(items[0].ID))
+	require.NoError(t, q.Add(item), "delivered a moment ago")
+	n, err := q.Pending()
+	require.NoError(t, err)
+	assert.Zero(t, n)
+	for range 3 { // without an event nothing is known of identity
+		require.NoError(t, q.Add(outlet.Item{Class: outlet.Telemetry}))
+	}
+	n, err = q.Pending()
+	require.NoError(t, err)
+	assert.Equal(t, 3, n)
+}
+
+// What was delivered leaves the file with the next write, and costs none of its own.
+func TestDoneIsWrittenLater(t *testing.T) {
+	s := begin(t, tempPath(t))
+	for n := range 10 {
+		require.NoError(t, s.Queue("mqtt").Add(outlettest.Item(n, outlet.Alarm)))
+	}
+	items, err := s.Queue("mqtt").Next(0, 10)
+	require.NoError(t, err)
+	rows := func() int64 {
+		n, err := number(t.Context(), s.database().reader, "SELECT count(*) FROM outbox")
+		require.NoError(t, err)
+		return n
+	}
+	for _, i := range items {
+		require.NoError(t, s.Queue("mqtt").Done(i.ID))
+	}
+	assert.Equal(t, int64(10), rows())
+	require.NoError(t, s.Commit(t.Context()))
+	assert.Zero(t, rows())
+	assert.Zero(t, s.Health().DroppedItems)
+}
