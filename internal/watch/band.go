@@ -96,7 +96,11 @@ func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, join
 	newDay := c.localDay(p.Day.From) != c.localDay(edge)
 	cohort, at := c.tenant(p.name.Place, edge)
 	if newDay || cohort != p.cohort || at != p.stage || slices.Contains(c.cuts, edge) {
-		out = c.closeLedger(i, p, edge, out)
+		seen := p.Last
+		if joined {
+			seen = edge
+		}
+		out = c.closeLedger(i, p, edge, seen, out)
 		if newDay {
 			p.Day = Ledger{From: edge, To: edge}
 		}
@@ -140,12 +144,12 @@ func (c *Core) newLedger(p *point, from instant.Instant) Ledger {
 	return l
 }
 
-// closeLedger completes the ledger of a point at time t.
-func (c *Core) closeLedger(i int32, p *point, t instant.Instant, out []Effect) []Effect {
+// closeLedger completes the ledger of a point at time t. The value is known up to the time seen.
+func (c *Core) closeLedger(i int32, p *point, t, seen instant.Instant, out []Effect) []Effect {
 	done := p.Ledger
 	done.To = t
 	if p.Side != Inside {
-		done.stay(&p.Excursion, max(p.Last, done.From))
+		done.stay(&p.Excursion, max(seen, done.From))
 	}
 	for z := range done.Zones {
 		p.total[z] += done.Zones[z] - p.totalBase[z]

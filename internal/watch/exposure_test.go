@@ -232,3 +232,17 @@ func TestNightBandFromTheSwitchOn(t *testing.T) {
 	require.Len(t, stays, 1)
 	assert.Equal(t, 300.0, seconds(stays[0].From))
 }
+
+// The part of a stay that lies in a day goes up to midnight, not to the last reading before it.
+func TestLongestStayOfADayGoesUpToMidnight(t *testing.T) {
+	c := watch.New(tub(band(none, none, 26, none), time.Hour), "test")
+	effects := c.Step(watch.Event{Kind: watch.StartEvent, At: at(0)}, nil)
+	for s := 0.0; s <= 86400; s += 1000 {
+		effects = c.Step(watch.Event{At: at(s), Value: 27, Flag: 1}, effects)
+	}
+	for _, e := range effects {
+		if e.Kind == watch.Closed {
+			assert.Equal(t, 12*time.Hour, e.Ledger.Longest)
+		}
+	}
+}

@@ -333,7 +333,7 @@ func (c *Core) Finish(t instant.Instant, out []Effect) []Effect {
 		if p.Side != Inside {
 			out = c.leave(int32(i), p, p.Last, out)
 		}
-		out = c.closeLedger(int32(i), p, p.Accounted, out)
+		out = c.closeLedger(int32(i), p, p.Accounted, p.Last, out)
 		p.Ledger = c.newLedger(p, p.Accounted)
 	}
 	return out
