@@ -51,6 +51,22 @@ func newDevices(o Options) *devices {
 	}
 }
 
+// OpenSensor makes one sensor of the configuration for a caller that reads it by itself. Of the options Site is needed, and
+// Config, Sys and Root where its driver looks for files.
+func OpenSensor(o Options, id string) (sensors.Sensor, error) {
+	o.fill()
+	for i := range o.Site.Sensors {
+		if c := &o.Site.Sensors[i]; c.ID == id {
+			if c.Driver == "mqtt" {
+				return nil, fmt.Errorf("sensor %s: its readings come by themselves over MQTT, so that it cannot be read when asked", id)
+			}
+			sensor, _, err := newDevices(o).open(c)
+			return sensor, err
+		}
+	}
+	return nil, fmt.Errorf("the configuration has no sensor %q", id)
+}
+
 // open makes one sensor and names the bus it must take turns on.
 func (d *devices) open(c *config.Sensor) (sensor sensors.Sensor, bus string, err error) {
 	switch c.Driver {

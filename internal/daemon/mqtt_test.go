@@ -3,6 +3,8 @@ package daemon_test
 import (
 	"bytes"
 	"encoding/json"
+	"io"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -197,4 +199,33 @@ func TestBrokerThatGoesAway(t *testing.T) {
 	})
 	assert.NotEmpty(t, second.heard("dewline/north-loft/points/tub-1/water-temperature", `"in-band"`), "retained topics are published anew")
 	r.wait("nothing waits any more", func() bool { return r.metric(`dewline_outbox_pending{outlet="mqtt"}`) == "0" })
+}
+
+// What a person does on a page is heard on MQTT, and the page's trend is drawn from the store.
+func TestAcknowledgedOnAPageAndHeardOnMQTT(t *testing.T) {
+	b := mosquittotest.Start(t, mosquittotest.Options{})
+	ears := listen(t, b, nil, "dewline/north-loft/#")
+	tree := newProbeTree(t)
+	tree.show(25)
+	r := begin(t, 60, tree.root, keptSite+"mqtt: {broker: \""+b.URL+"\"}\n")
+	r.wait("an alarm", func() bool { return r.letter(tubHigh) == "B" })
+	body := `{"verb": "acknowledge", "occurrence": "` + r.alarm(tubHigh).Occurrence + `", "by": "page"}`
+	response, err := http.Post("http://"+r.at.Web+"/api/command", "application/json", strings.NewReader(body))
+	require.NoError(t, err)
+	response.Body.Close()
+	require.Equal(t, http.StatusOK, response.StatusCode)
+	r.wait("it is heard", func() bool {
+		return len(ears.heard("dewline/north-loft/events", `"dewline.alarm.acknowledged.v1"`, tubHigh, `"by":"page"`)) == 1
+	})
+	r.wait("and retained", func() bool {
+		return len(ears.heard("dewline/north-loft/alarms/tub-1/water-temperature/high", `"state":"C"`)) > 0
+	})
+	r.wait("the store answers the trend page", func() bool {
+		answer, err := http.Get("http://" + r.at.Web + "/api/trend?point=tub-1/water-temperature&from=2026-07-14T12:00:00Z&to=2026-07-14T15:00:00Z&columns=60")
+		require.NoError(t, err)
+		defer answer.Body.Close()
+		text, err := io.ReadAll(answer.Body)
+		require.NoError(t, err)
+		return answer.StatusCode == http.StatusOK && strings.Contains(string(text), "25")
+	})
 }
