@@ -15,7 +15,7 @@ demo: build
 
 ## build: the program for this machine
 build: pages
-	go build -trimpath -o dewline ./cmd/dewline
+	go build -o dewline ./cmd/dewline
 
 ## pages: the web pages; without npm the program still runs and shows plain pages
 pages:

@@ -26,15 +26,17 @@ const (
 
 // verbs is the command line, one field for each verb.
 type verbs struct {
-	Demo    demoCommand    `cmd:"" help:"Run a simulated room with everything live; nothing needs to be configured."`
-	Run     runCommand     `cmd:"" help:"Watch the room that a configuration describes."`
-	Check   checkCommand   `cmd:"" help:"Tell every problem of a configuration."`
-	Probe   probeCommand   `cmd:"" help:"List the sensors that are attached, read each once, and print configuration lines."`
-	Replay  replayCommand  `cmd:"" help:"Run recorded readings through the same core and print what came of them."`
-	Export  exportCommand  `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
-	Alarm   alarmCommand   `cmd:"" help:"List, acknowledge or shelve the alarms of the running daemon."`
-	Stage   stageCommand   `cmd:"" help:"Move a cohort of the running daemon to another stage."`
-	Version versionCommand `cmd:"" help:"Tell what this is."`
+	Demo      demoCommand      `cmd:"" help:"Run a simulated room with everything live; nothing needs to be configured."`
+	Run       runCommand       `cmd:"" help:"Watch the room that a configuration describes."`
+	Check     checkCommand     `cmd:"" help:"Tell every problem of a configuration."`
+	Probe     probeCommand     `cmd:"" help:"List the sensors that are attached, read each once, and print configuration lines."`
+	Replay    replayCommand    `cmd:"" help:"Run recorded readings through the same core and print what came of them."`
+	Report    reportCommand    `cmd:"" help:"Write down what the animals were exposed to, or how well the alarms have served."`
+	Export    exportCommand    `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
+	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
+	Alarm     alarmCommand     `cmd:"" help:"List, acknowledge or shelve the alarms of the running daemon."`
+	Stage     stageCommand     `cmd:"" help:"Move a cohort of the running daemon to another stage."`
+	Version   versionCommand   `cmd:"" help:"Tell what this is."`
 }
 
 // streams are where a command reads and writes.

@@ -3,20 +3,26 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/intake/recorded"
+	"dewline/internal/journal"
 	"dewline/internal/replay"
+	"dewline/internal/report"
+	"dewline/internal/watch"
 )
 
 // replayCommand runs recorded readings through the core.
 type replayCommand struct {
 	Config   string `required:"" placeholder:"FILE" help:"The configuration; it needs no sensors."`
-	Readings string `required:"" placeholder:"FILE.csv" help:"Readings: CSV with the header time,point,value,unit and an optional column flag."`
+	Readings string `placeholder:"FILE.csv" help:"Readings: CSV with the header time,point,value,unit and an optional column flag."`
+	History  string `placeholder:"DB" help:"Instead, the history that a daemon has kept or is keeping, with the stages that were set in it."`
 	From     string `placeholder:"T" help:"Begin of the range (RFC 3339, or a date at the site)."`
 	To       string `placeholder:"T" help:"End of the range."`
 	JSON     bool   `name:"json" help:"Print JSON."`
@@ -24,6 +30,9 @@ type replayCommand struct {
 
 // Run replays and prints.
 func (c *replayCommand) Run(ctx context.Context, s streams) error {
+	if (c.Readings == "") == (c.History == "") {
+		return usageError{errors.New("say what to replay: either --readings FILE.csv or --history DB")}
+	}
 	site, problems := config.LoadForReplay(c.Config)
 	for _, p := range problems {
 		fmt.Fprintln(s.err, p)
@@ -31,23 +40,18 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	if problems.Err() != nil {
 		return errNo
 	}
-	var err error
 	options := replay.Options{}
-	if options.From, err = rangeEnd(c.From, "--from", site.Location); err != nil {
+	var err error
+	if options.From, options.To, err = rangeOf(c.From, c.To, site.Location); err != nil {
 		return err
 	}
-	if options.To, err = rangeEnd(c.To, "--to", site.Location); err != nil {
-		return err
+	watched := site.WatchSite()
+	var file *recorded.File
+	if c.Readings != "" {
+		file, err = readingsFile(c.Readings)
+	} else {
+		watched, file, err = fromHistory(ctx, c.History, watched, options.To)
 	}
-	if c.From != "" && c.To != "" && options.To < options.From {
-		return usageError{fmt.Errorf("--to %s lies before --from %s", c.To, c.From)}
-	}
-	source, err := os.Open(c.Readings)
-	if err != nil {
-		return err
-	}
-	defer source.Close()
-	file, err := recorded.Read(c.Readings, source)
 	if err != nil {
 		return err
 	}
@@ -57,7 +61,7 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 			fmt.Fprintf(s.err, "\r%3d %% of %d readings", 100*done/total, total)
 		}
 	}
-	result, err := replay.Run(site.WatchSite(), file, options)
+	result, err := replay.Run(watched, file, options)
 	if s.terminal {
 		fmt.Fprint(s.err, "\r\033[K")
 	}
@@ -70,6 +74,34 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		return encoder.Encode(result)
 	}
 	return replay.Print(s.out, result, site.Display.Temperature, site.Location)
+}
+
+func readingsFile(path string) (*recorded.File, error) {
+	source, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer source.Close()
+	return recorded.Read(path, source)
+}
+
+// fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages
+// that were set while they were made.
+func fromHistory(ctx context.Context, path string, site watch.Site, to instant.Instant) (watch.Site, *recorded.File, error) {
+	store, err := openHistory(path)
+	if err != nil {
+		return site, nil, err
+	}
+	defer store.Close(ctx)
+	sets, err := report.Entries(ctx, store, history.Filter{Kinds: []journal.Kind{journal.StageSet}})
+	if err != nil {
+		return site, nil, err
+	}
+	if !to.IsNone() {
+		to = to.Add(replay.Reach(site))
+	}
+	file, err := replay.FromHistory(ctx, store, instant.None, to)
+	return replay.WithJournal(site, sets), file, err
 }
 
 // rangeEnd reads a time of the command line: RFC 3339, or a date, which begins at the site's midnight.

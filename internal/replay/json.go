@@ -42,9 +42,9 @@ func appendMilliseconds(buffer []byte, ms int64) []byte {
 // ZoneSeconds is the time per zone in whole milliseconds, which add up to the elapsed time exactly.
 type ZoneSeconds [watch.ZoneCount]int64
 
-// zoneSeconds rounds the zone times of a ledger to milliseconds so that their sum is the time between the ledger's ends as
+// ZoneSecondsOf rounds the zone times of a ledger to milliseconds so that their sum is the time between the ledger's ends as
 // they are printed: what rounding down has left over goes to the zones with the largest remainders.
-func zoneSeconds(l *watch.Ledger) ZoneSeconds {
+func ZoneSecondsOf(l *watch.Ledger) ZoneSeconds {
 	var rounded ZoneSeconds
 	left := milliseconds(l.To) - milliseconds(l.From)
 	order := make([]int, 0, watch.ZoneCount)

@@ -1,4 +1,5 @@
-// Package replay runs recorded readings through the same core that the daemon runs, and sums up what came of it.
+// Package replay runs recorded readings through the same core that the daemon runs, and sums up what came of it. The readings
+// are those of a readings file, or of the history that a daemon has kept ([FromHistory], with [WithJournal]).
 package replay
 
 import (
@@ -39,6 +40,10 @@ type PointReport struct {
 
 	// Ledger is the sum of the ledgers of the range, for callers that want more than the JSON shows.
 	Ledger watch.Ledger `json:"-"`
+
+	// Parts are the ledgers that Ledger is the sum of, in order and without a gap: one for each local day and each stage of
+	// the cohort that lives there. Only with Options.Parts.
+	Parts []watch.Ledger `json:"-"`
 }
 
 // ExcursionReport is one stay outside the band.
@@ -64,6 +69,7 @@ type AlarmReport struct {
 // Options narrow a replay. The zero value replays everything.
 type Options struct {
 	From, To instant.Instant // None (or 0) = the file's first and last row
+	Parts    bool            // keep the ledgers of each local day and stage; the JSON stays the same
 	Progress func(done, total int)
 }
 
@@ -93,6 +99,9 @@ func Run(site watch.Site, file *recorded.File, options Options) (*Result, error)
 		return nil, err
 	}
 	r.progress = options.Progress
+	if options.Parts {
+		r.keepParts(site)
+	}
 	r.fold()
 	if err := r.cutExcursions(site); err != nil {
 		return nil, err
@@ -134,6 +143,7 @@ type run struct {
 
 	ledgers    []watch.Ledger
 	excursions [][]watch.Excursion
+	parts      [][]watch.Ledger // nil unless they are asked for
 	alarms     []AlarmReport
 	closed     func(point int32, l *watch.Ledger) // told of every ledger; nil = nobody
 	effects    []watch.Effect
@@ -162,14 +172,14 @@ func newRun(site watch.Site, file *recorded.File, from, to instant.Instant) (*ru
 		r.ledgers[i].Zones[watch.UnknownZone] = max(0, min(r.start, to).Sub(from))
 	}
 	r.excursions = make([][]watch.Excursion, len(r.ledgers))
-	r.enough = to.Add(reach(site))
+	r.enough = to.Add(Reach(site))
 	return r, nil
 }
 
-// reach returns how long after the end of a range a reading may come that still says how a line went on up to that end.
+// Reach returns how long after the end of a range a reading may come that still says how a line went on up to that end.
 // A measured point is joined over one gap. A derived one waits up to a gap more for its second input, and the
 // condensation margin is derived from one that waited.
-func reach(site watch.Site) time.Duration {
+func Reach(site watch.Site) time.Duration {
 	widest := time.Minute // of a point that gives none, see watch.Point
 	for _, p := range site.Points {
 		widest = max(widest, p.Gap)
@@ -245,6 +255,9 @@ func (r *run) take() {
 		case watch.Closed:
 			if e.Ledger.From >= r.from && e.Ledger.To <= r.to {
 				r.ledgers[e.Point].Add(e.Ledger)
+				if r.parts != nil {
+					r.parts[e.Point] = append(r.parts[e.Point], *e.Ledger)
+				}
 			}
 			if r.closed != nil {
 				r.closed(e.Point, e.Ledger)
@@ -355,7 +368,11 @@ func (r *run) result(site string) *Result {
 	for i, p := range r.core.Points() {
 		ledger := r.ledgers[i]
 		ledger.From, ledger.To = r.from, r.to
-		result.Points = append(result.Points, r.point(p, ledger, r.excursions[i]))
+		report := r.point(p, ledger, r.excursions[i])
+		if r.parts != nil {
+			report.Parts = r.parts[i]
+		}
+		result.Points = append(result.Points, report)
 	}
 	slices.SortStableFunc(result.Points, func(a, b PointReport) int {
 		if a.Point.Place != b.Point.Place {
@@ -376,7 +393,7 @@ func (r *run) result(site string) *Result {
 
 func (r *run) point(p quantity.Point, ledger watch.Ledger, excursions []watch.Excursion) PointReport {
 	report := PointReport{
-		Point: p, Unit: p.Quantity.Unit().Symbol(), Seconds: zoneSeconds(&ledger), Ledger: ledger,
+		Point: p, Unit: p.Quantity.Unit().Symbol(), Seconds: ZoneSecondsOf(&ledger), Ledger: ledger,
 		DegreeHoursAbove: Number(ledger.DegreeAbove / 3600), DegreeHoursBelow: Number(ledger.DegreeBelow / 3600),
 		Excursions: []ExcursionReport{},
 	}

@@ -1,0 +1,209 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/calibrate"
+	"dewline/internal/config"
+	"dewline/internal/daemon"
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/quality"
+	"dewline/internal/quantity"
+	"dewline/sensors"
+)
+
+// calibrateCommand compares a sensor with a reference.
+type calibrateCommand struct {
+	Config      string        `required:"" placeholder:"FILE" help:"The configuration that has the sensor."`
+	Sensor      string        `required:"" placeholder:"ID" help:"The sensor."`
+	Against     string        `required:"" placeholder:"REFERENCE" help:"ice, salt:NaCl (or LiCl, MgCl2, KCl, K2SO4), or what a better instrument reads, such as '23.4 degC' or '75.3 %RH'."`
+	Uncertainty string        `placeholder:"D" help:"Expanded uncertainty (k = 2) of that instrument, such as '0.2 K'."`
+	Temperature string        `placeholder:"T" help:"Temperature of the salt, where the sensor measures none."`
+	OnePoint    bool          `help:"Take no second point from the comparisons on record."`
+	Within      time.Duration `placeholder:"2h" help:"Give up if the readings do not stand still within this time."`
+	Steady      time.Duration `placeholder:"15m" help:"For how long they must stand still; 15m for temperatures, 1h for humidity, if not given."`
+	Every       time.Duration `default:"5s" help:"Time between two reads."`
+	Root        string        `default:"/" hidden:"" help:"Where sys and dev are."`
+}
+
+// Run compares.
+func (c *calibrateCommand) Run(ctx context.Context, s streams) error {
+	site, err := loadSite(c.Config, s)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(site.Sensors, func(sensor config.Sensor) bool { return sensor.ID == c.Sensor })
+	if i < 0 {
+		return usageError{fmt.Errorf("--sensor: the configuration has no sensor %q: it has %s", c.Sensor, sensorNames(site))}
+	}
+	sensor := &site.Sensors[i]
+	against, err := c.reference(sensor)
+	if err != nil {
+		return err
+	}
+	celsius := math.NaN()
+	if c.Temperature != "" {
+		if celsius, err = quantity.ParseValue(quantity.AirTemperature, c.Temperature); err != nil {
+			return usageError{fmt.Errorf("--temperature: %w", err)}
+		}
+	}
+	device, err := daemon.OpenSensor(daemon.Options{Site: site, Config: c.Config, Sys: filepath.Join(c.Root, "sys"), Root: c.Root}, c.Sensor)
+	if err != nil {
+		return err
+	}
+	description := device.Describe()
+	if _, warm := description.MeasureOf(sensors.Temperature); against.Salt != 0 && !warm && math.IsNaN(celsius) {
+		_ = device.Close()
+		return usageError{fmt.Errorf("%s measures no temperature, and the humidity over a salt depends on it: give --temperature", c.Sensor)}
+	}
+	_, humid := description.MeasureOf(sensors.Humidity)
+	fmt.Fprintf(s.err, "Comparing the %s of %s with: %s.\n", against.Channel, c.Sensor, against)
+	for _, line := range against.Instructions(humid) {
+		fmt.Fprintf(s.err, "  - %s\n", line)
+	}
+	taken, err := calibrate.Settle(ctx, c.options(device, against, s))
+	if s.terminal {
+		fmt.Fprint(s.err, "\r\033[K")
+	}
+	if err != nil {
+		return err
+	}
+	if !math.IsNaN(celsius) {
+		taken.Temperature = celsius
+	}
+	return c.conclude(ctx, s, site, sensor, against, description, taken)
+}
+
+func sensorNames(site *config.Site) string {
+	var names []string
+	for i := range site.Sensors {
+		names = append(names, site.Sensors[i].ID)
+	}
+	if names == nil {
+		return "none"
+	}
+	return strings.Join(names, ", ")
+}
+
+// reference reads what the sensor is compared with.
+func (c *calibrateCommand) reference(sensor *config.Sensor) (calibrate.Against, error) {
+	against, err := calibrate.ParseAgainst(c.Against, sensor.Feeds)
+	if err != nil {
+		return against, usageError{fmt.Errorf("--against: %w", err)}
+	}
+	if c.Uncertainty == "" {
+		return against, nil
+	}
+	if against.Ice || against.Salt != 0 {
+		return against, usageError{errors.New("--uncertainty: that of an ice bath or a salt is known; it is for the value of an instrument")}
+	}
+	if against.Uncertainty, err = quantity.ParseDifference(against.Quantity, c.Uncertainty); err != nil {
+		return against, usageError{fmt.Errorf("--uncertainty: %w", err)}
+	}
+	if against.Uncertainty <= 0 {
+		return against, usageError{fmt.Errorf("--uncertainty %s: it must be greater than 0", c.Uncertainty)}
+	}
+	return against, nil
+}
+
+func (c *calibrateCommand) options(device sensors.Sensor, against calibrate.Against, s streams) calibrate.Options {
+	o := calibrate.Options{ID: c.Sensor, Sensor: device, Channel: against.Channel, Rule: against.Rule(), Every: c.Every}
+	if c.Steady > 0 {
+		o.Rule.Window = c.Steady
+	}
+	o.Rule.Within = max(o.Rule.Within, 2*o.Rule.Window)
+	if c.Within > 0 {
+		o.Rule.Within = c.Within
+	}
+	if s.terminal {
+		unit := against.Quantity.Unit()
+		o.Progress = func(p calibrate.Progress) {
+			fmt.Fprintf(s.err, "\r\033[K%s  %s", p.Elapsed.Round(time.Second), unit.Print(p.Value, 3))
+			if !math.IsNaN(p.Drift) {
+				fmt.Fprintf(s.err, ", moved by %.3f and scattered by %.3f in the last %s of %s", p.Drift, p.Scatter, p.Covered.Round(time.Second), o.Rule.Window)
+			}
+			if p.Err != nil {
+				fmt.Fprintf(s.err, " (%v)", p.Err)
+			}
+		}
+	}
+	return o
+}
+
+// conclude turns what was taken into the lines to paste, and keeps it.
+func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config.Site, sensor *config.Sensor, against calibrate.Against,
+	description sensors.Description, taken *calibrate.Taken) error {
+	reference, uncertainty, err := against.Reference(taken.Temperature, max(sensor.AccuracyOf(sensors.Temperature), 0.2))
+	if err != nil {
+		return err
+	}
+	measure, _ := description.MeasureOf(against.Channel)
+	comparison, err := taken.Compare(measure.Resolution, reference, uncertainty)
+	if err != nil {
+		return err
+	}
+	at := instant.Of(taken.Last)
+	calibration, err := quality.OnePoint(against.Quantity, at, comparison)
+	if err != nil {
+		return err
+	}
+	unit, difference := against.Quantity.Unit(), against.Quantity.DifferenceUnit()
+	fmt.Fprintf(s.err, "%d readings: mean %s, moved by %.3f, scattered by %.3f; the reference is %s: off by %s.\n", len(taken.Readings),
+		unit.Print(comparison.Measured, 3), taken.Drift, taken.Scatter, unit.Print(reference, 3), difference.Print(-calibration.Offset, 3))
+	if against.Uncertainty == 0 && !against.Ice && against.Salt == 0 {
+		fmt.Fprintln(s.err, "The uncertainty of the reference was not given, so that of the sensor stays in force: see --uncertainty.")
+	}
+	if path := site.History.Path; path != "" {
+		calibration = c.withSecond(ctx, s, path, against, comparison, measure.Resolution, calibration)
+		if _, err := history.AddCalibrationTo(ctx, path, history.Calibration{
+			At: at, Sensor: c.Sensor, Channel: string(against.Channel), Reference: reference, Uncertainty: uncertainty,
+			Against: against.String(), Readings: taken.Readings,
+		}); err != nil {
+			fmt.Fprintf(s.err, "warning: the comparison is not on record: %v\n", err)
+		}
+	}
+	fmt.Fprintf(s.err, "Put these lines below sensor %s, in place of any calibration there, and reload:\n", c.Sensor)
+	_, err = fmt.Fprint(s.out, calibrate.Lines(sensor, against.Channel, taken.Last.In(site.WatchSite().Location), calibration))
+	return err
+}
+
+// withSecond looks on record for a comparison that gives a second point, and so the gain. Whatever is wrong with that one, hours
+// of waiting for the first are not lost.
+func (c *calibrateCommand) withSecond(ctx context.Context, s streams, path string, against calibrate.Against, first quality.Comparison,
+	resolution float64, one *quality.Calibration) *quality.Calibration {
+	if _, err := os.Stat(path); c.OnePoint || errors.Is(err, os.ErrNotExist) {
+		return one
+	}
+	store, err := openHistory(path)
+	if err != nil {
+		fmt.Fprintf(s.err, "warning: no second point is looked for: %v\n", err)
+		return one
+	}
+	defer store.Close(ctx)
+	records, err := store.Calibrations(ctx, c.Sensor)
+	if err != nil {
+		fmt.Fprintf(s.err, "warning: no second point is looked for: %v\n", err)
+		return one
+	}
+	second, ok := calibrate.Second(records, against.Channel, first.Reference, resolution, one.At)
+	if !ok {
+		return one
+	}
+	unit := against.Quantity.Unit()
+	two, err := quality.TwoPoint(against.Quantity, one.At, first, second)
+	if err != nil {
+		fmt.Fprintf(s.err, "warning: the comparison at %s on record is left out: %v\n", unit.Print(second.Reference, 3), err)
+		return one
+	}
+	fmt.Fprintf(s.err, "Together with the comparison at %s on record the gain is %.4f.\n", unit.Print(second.Reference, 3), two.Gain)
+	return two
+}

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/instant"
+	"dewline/internal/report"
+)
+
+// reportCommand writes down what a range of the history shows.
+type reportCommand struct {
+	Config string `required:"" placeholder:"FILE" help:"The configuration, which names the history."`
+	From   string `placeholder:"T" help:"Begin of the range (RFC 3339, or a date at the site); the last seven local days if not given."`
+	To     string `placeholder:"T" help:"End of the range; the newest reading if not given."`
+	Place  string `placeholder:"ID" xor:"subject" help:"Only this place."`
+	Cohort string `placeholder:"ID" xor:"subject" help:"Only this cohort: the place where it lives, since it has lived there."`
+	Alarms bool   `help:"Instead, how well the alarms have served, against the published targets."`
+	Format string `enum:"text,json,csv,html" default:"text" help:"text, json, csv (a line for each point and day) or html (one page to print)."`
+}
+
+// reportDays is the length of a report whose begin is not given.
+const reportDays = 7
+
+// Run makes the report.
+func (c *reportCommand) Run(ctx context.Context, s streams) error {
+	if c.Alarms && (c.Place != "" || c.Cohort != "") {
+		return usageError{fmt.Errorf("--alarms is about the whole site: leave out --place and --cohort")}
+	}
+	site, err := loadSite(c.Config, s)
+	if err != nil {
+		return err
+	}
+	store, err := openHistory(site.History.Path)
+	if err != nil {
+		return err
+	}
+	defer store.Close(ctx)
+	request := report.Request{Site: site, Place: c.Place, Cohort: c.Cohort, Made: instant.Of(time.Now())}
+	if request.From, request.To, err = c.span(ctx, store, site); err != nil {
+		return err
+	}
+	if s.terminal {
+		request.Progress = func(done, total int) {
+			fmt.Fprintf(s.err, "\r%3d %% of %d readings", 100*done/total, total)
+		}
+		defer fmt.Fprint(s.err, "\r\033[K")
+	}
+	if c.Alarms {
+		made, err := report.Alarms(ctx, store, request)
+		if err != nil {
+			return err
+		}
+		return c.write(s.out, made, made.Sheet(report.WordsOf(site)), func(w io.Writer) error { return report.PerformanceCSV(w, made) })
+	}
+	made, err := report.Expose(ctx, store, request)
+	if err != nil {
+		return err
+	}
+	return c.write(s.out, made, made.Sheet(report.WordsOf(site)), func(w io.Writer) error { return report.ExposureCSV(w, made) })
+}
+
+// span finds the range: what is not given depends on what there is.
+func (c *reportCommand) span(ctx context.Context, store report.History, site *config.Site) (from, to instant.Instant, err error) {
+	location := site.WatchSite().Location
+	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
+		return from, to, err
+	}
+	if c.To == "" {
+		if to, err = report.Newest(ctx, store); err != nil {
+			return from, to, err
+		}
+	}
+	if c.From == "" {
+		from = report.DaysBefore(to, location, reportDays)
+	}
+	if to <= from {
+		return from, to, fmt.Errorf("the range begins at %s and ends at %s: there is nothing between", from, to)
+	}
+	return from, to, nil
+}
+
+func (c *reportCommand) write(w io.Writer, document any, sheet *report.Sheet, csv func(io.Writer) error) error {
+	switch c.Format {
+	case "json":
+		encoder := json.NewEncoder(w)
+		encoder.SetIndent("", "  ")
+		encoder.SetEscapeHTML(false)
+		return encoder.Encode(document)
+	case "csv":
+		return csv(w)
+	case "html":
+		return report.HTML(w, sheet)
+	}
+	return report.Text(w, sheet)
+}

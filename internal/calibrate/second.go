@@ -1,0 +1,40 @@
+package calibrate
+
+import (
+	"math"
+	"time"
+
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/quality"
+	"dewline/sensors"
+)
+
+// together is how far apart two comparisons may be made and still belong to one calibration. Engineering judgement.
+const together = 31 * 24 * time.Hour
+
+// least is how far apart two references must be to tell the gain.
+func least(channel sensors.Channel) float64 {
+	switch channel {
+	case sensors.Humidity:
+		return 15 // percent relative humidity
+	case sensors.Temperature:
+		return 10 // kelvin
+	}
+	return math.Inf(1) // one point is all that a pressure sensor gets
+}
+
+// Second finds the newest comparison on record that gives a second point beside one with the given reference: of the same
+// channel, of the last month, and far enough away. It reports whether there is one.
+func Second(records []history.Calibration, channel sensors.Channel, reference, resolution float64, now instant.Instant) (quality.Comparison, bool) {
+	for i := len(records) - 1; i >= 0; i-- {
+		r := &records[i]
+		if r.Channel != string(channel) || now.Sub(r.At) > together || r.At > now || math.Abs(r.Reference-reference) < least(channel) {
+			continue
+		}
+		if c, err := quality.Compare(r.Readings, resolution, r.Reference, r.Uncertainty); err == nil {
+			return c, true
+		}
+	}
+	return quality.Comparison{}, false
+}

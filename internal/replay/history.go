@@ -1,0 +1,124 @@
+package replay
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"iter"
+	"slices"
+
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/intake/recorded"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+	"dewline/internal/watch"
+)
+
+// Readings is where [FromHistory] reads from; a *[history.Store] is one.
+type Readings interface {
+	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error]
+}
+
+// FromHistory takes the readings in [from, to] out of a store, with their flags, as if they came from a readings file; a from
+// or to of None is open. Derived quantities are left out, since the core derives them again. Where retention has left only
+// minutes, a minute is one reading: its mean. The rows are held in memory, 24 bytes each: a month of ten points at 10 s
+// is 60 MB.
+func FromHistory(ctx context.Context, store Readings, from, to instant.Instant) (*recorded.File, error) {
+	end := instant.None
+	if !to.IsNone() {
+		end = to.Add(1) // the store leaves out the end itself
+	}
+	file := &recorded.File{}
+	numbers := map[quantity.Point]int32{}
+	for sample, err := range store.ReadingsBetween(ctx, from, end) {
+		if err != nil {
+			return nil, fmt.Errorf("taking readings out of the history: %w", err)
+		}
+		if sample.Point.Quantity.Derived() {
+			continue
+		}
+		number, known := numbers[sample.Point]
+		if !known {
+			number = int32(len(file.Points))
+			numbers[sample.Point] = number
+			file.Points = append(file.Points, sample.Point)
+		}
+		file.Rows = append(file.Rows, recorded.Row{At: sample.At, Value: sample.Value, Point: number, Flag: sample.Flag})
+		if len(file.Rows)%8192 == 0 && ctx.Err() != nil {
+			return nil, context.Cause(ctx)
+		}
+	}
+	return file, nil
+}
+
+// WithJournal returns the site with the stages that its cohorts have had by the journal: what a person set while the daemon ran
+// goes before the timeline of the configuration. A stage whose beginning was told late counts from when it was told, as it
+// did live, since what was judged until then was judged by the stage before. Entries may come in any order; those that are no
+// stage changes, or of cohorts that the site does not know, are ignored.
+func WithJournal(site watch.Site, entries []*journal.Entry) watch.Site {
+	sets := slices.Clone(entries)
+	slices.SortStableFunc(sets, func(a, b *journal.Entry) int { return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Seq, b.Seq)) })
+	site.Cohorts = slices.Clone(site.Cohorts)
+	for i := range site.Cohorts {
+		c := &site.Cohorts[i]
+		t := timeline{told: c.Stages, since: instant.None}
+		for _, e := range sets {
+			if e.Kind == journal.StageSet && e.Cohort == c.ID {
+				t.set(e)
+			}
+		}
+		t.hold(endOfTime)
+		c.Stages = t.lived
+	}
+	return site
+}
+
+const endOfTime = instant.Instant(1<<63 - 1)
+
+// timeline turns what was told of the stages of a cohort, and when, into what was in force.
+type timeline struct {
+	told  []stage.Since // as known since the time below
+	since instant.Instant
+	lived []stage.Since // what was in force until then
+}
+
+// set takes up a stage change of the journal.
+func (t *timeline) set(e *journal.Entry) {
+	to, err := stage.Parse(e.Stage)
+	if err != nil {
+		return
+	}
+	from := e.At
+	if e.Since != nil && !e.Since.IsNone() && *e.Since != 0 {
+		from = *e.Since
+	}
+	t.hold(e.At)
+	t.told = slices.DeleteFunc(slices.Clone(t.told), func(s stage.Since) bool { return s.At.Equal(from.Time()) })
+	t.told = append(t.told, stage.Since{Stage: to, At: from.Time()})
+	slices.SortStableFunc(t.told, func(a, b stage.Since) int { return a.At.Compare(b.At) })
+}
+
+// hold lets what is told be in force until a time at which something else is told.
+func (t *timeline) hold(until instant.Instant) {
+	if until == t.since { // told twice at one moment: the last word counts
+		return
+	}
+	if !t.since.IsNone() {
+		t.live(stage.StageAt(t.told, t.since.Time()), t.since)
+	}
+	for _, s := range t.told {
+		if at := instant.Of(s.At); at > t.since && at < until {
+			t.live(s.Stage, at)
+		}
+	}
+	t.since = until
+}
+
+func (t *timeline) live(s stage.Stage, from instant.Instant) {
+	if n := len(t.lived); s == stage.NoStage || n > 0 && t.lived[n-1].Stage == s {
+		return
+	}
+	t.lived = append(t.lived, stage.Since{Stage: s, At: from.Time()})
+}

@@ -1,0 +1,49 @@
+package replay
+
+import (
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/stage"
+	"dewline/internal/watch"
+)
+
+// keepParts begins to keep the ledgers of each day and stage. What lies before the first reading no core has seen: it is
+// unknown, and is divided here as the core would.
+func (r *run) keepParts(site watch.Site) {
+	r.parts = make([][]watch.Ledger, len(r.ledgers))
+	for i, p := range r.core.Points() {
+		for at, end := r.from, min(r.start, r.to); at < end; {
+			l := watch.Ledger{From: at}
+			l.Cohort, l.Stage, l.To = tenancy(site, p.Place, at)
+			l.To = min(l.To, end)
+			l.Zones[watch.UnknownZone] = l.Elapsed()
+			r.parts[i] = append(r.parts[i], l)
+			at = l.To
+		}
+	}
+}
+
+// tenancy tells who lives at a place at time t and at which stage, and until when that and the local day last at most.
+func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at string, until instant.Instant) {
+	location := site.Location
+	if location == nil {
+		location = time.UTC
+	}
+	until = instant.Of(stage.NextMidnight(t.Time(), location))
+	for i := range site.Cohorts {
+		c := &site.Cohorts[i]
+		if c.Place != place {
+			continue
+		}
+		for _, s := range c.Stages {
+			if since := instant.Of(s.At); since > t {
+				until = min(until, since)
+			}
+		}
+		if s := stage.StageAt(c.Stages, t.Time()); s != stage.NoStage && cohort == "" {
+			cohort, at = c.ID, s.String()
+		}
+	}
+	return cohort, at, until
+}

@@ -1,0 +1,538 @@
+package report
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"maps"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/replay"
+	"dewline/internal/stage"
+	"dewline/internal/watch"
+)
+
+// Request asks for a report.
+type Request struct {
+	Site     *config.Site
+	From, To instant.Instant
+	Place    string          // only this place; "" = all
+	Cohort   string          // only the place where this cohort lives, and the time it has lived there; "" = all
+	Made     instant.Instant // stands on the report; 0 = does not
+	Progress func(done, total int)
+}
+
+// Exposure is the exposure report of a range. Its JSON form is described in the package comment.
+type Exposure struct {
+	Report   string          `json:"report"`
+	Version  int             `json:"version"`
+	Site     string          `json:"site"`
+	Timezone string          `json:"timezone"`
+	From     instant.Instant `json:"from"`
+	To       instant.Instant `json:"to"`
+	Made     instant.Instant `json:"made"`
+	Place    string          `json:"place,omitempty"`
+	Cohort   string          `json:"cohort,omitempty"`
+	Points   []Point         `json:"points"`
+	Alarms   []Alarm         `json:"alarms"`
+	Journal  []Note          `json:"journal"`
+	HeatLoad string          `json:"heat_load"`
+	Cautions []string        `json:"cautions"`
+
+	location *time.Location
+}
+
+// Point is the exposure of one point.
+type Point struct {
+	Point      quantity.Point           `json:"point"`
+	Unit       string                   `json:"unit"`
+	Bands      []Band                   `json:"bands"`
+	Whole      Row                      `json:"whole"`
+	Days       []Day                    `json:"days"`
+	Stages     []Stage                  `json:"stages"`
+	Excursions []replay.ExcursionReport `json:"excursions"`
+}
+
+// Band is what the values of a point were judged by.
+type Band struct {
+	Cohort       string         `json:"cohort,omitempty"`
+	Stage        string         `json:"stage,omitempty"`
+	When         string         `json:"when"`
+	CriticalLow  *replay.Number `json:"critical_low"`
+	Low          *replay.Number `json:"low"`
+	High         *replay.Number `json:"high"`
+	CriticalHigh *replay.Number `json:"critical_high"`
+}
+
+// Row sums up some time of a point.
+type Row struct {
+	From              instant.Instant    `json:"from"`
+	To                instant.Instant    `json:"to"`
+	ElapsedS          replay.Seconds     `json:"elapsed_s"`
+	Seconds           replay.ZoneSeconds `json:"seconds"`
+	Shares            Shares             `json:"shares"`
+	Coverage          *replay.Number     `json:"coverage"`
+	OutsideS          replay.Seconds     `json:"outside_s"`
+	Excursions        int                `json:"excursions"`
+	LongestExcursionS replay.Seconds     `json:"longest_excursion_s"`
+	DegreeHoursAbove  replay.Number      `json:"degree_hours_above"`
+	DegreeHoursBelow  replay.Number      `json:"degree_hours_below"`
+	Min               *replay.Number     `json:"min"`
+	Mean              *replay.Number     `json:"mean"`
+	Max               *replay.Number     `json:"max"`
+	MeanKinetic       *Kinetic           `json:"mean_kinetic,omitempty"`
+}
+
+// Day is a local day, or as much of it as lies in the range.
+type Day struct {
+	Day   string  `json:"day"`
+	Hours float64 `json:"hours"` // of the whole local day
+	Row
+}
+
+// Stage is the time that a cohort spent at a stage.
+type Stage struct {
+	Cohort string `json:"cohort"`
+	Stage  string `json:"stage"`
+	Row
+}
+
+// Kinetic is a mean kinetic temperature (USP <1160>) with its window, without which it says nothing.
+type Kinetic struct {
+	Value     replay.Number   `json:"value"`
+	From      instant.Instant `json:"from"`
+	To        instant.Instant `json:"to"`
+	ObservedS replay.Seconds  `json:"observed_s"`
+}
+
+// HeatLoad tells what a mean kinetic temperature is, wherever one is shown.
+const HeatLoad = "Mean kinetic temperature (MKT, USP <1160>, ΔH = 83.144 kJ/mol) holds for the window it stands with and for no other. " +
+	"It is a model of ageing chemistry; for animals it is a heat-load index, nothing more."
+
+// Caution stands on every report.
+const Caution = "The bands are a starting point. Species, population, local code, permit office and your veterinarian decide. " +
+	"No figure here says that an animal is safe."
+
+// warmUp is how long before the range readings are taken up, so that a stay that began before it is known as one.
+const warmUp = 24 * time.Hour
+
+// Expose makes an exposure report.
+func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
+	s := subject{Request: r}
+	if err := s.settle(ctx, h); err != nil {
+		return nil, err
+	}
+	out := &Exposure{
+		Report: "exposure", Version: 1, Site: r.Site.ID, Timezone: s.location.String(), From: s.From, To: s.To, Made: orNone(r.Made),
+		Place: r.Place, Cohort: r.Cohort, Points: []Point{}, HeatLoad: HeatLoad, location: s.location,
+	}
+	file, err := replay.FromHistory(ctx, narrowed{h, &s}, s.From.Add(-warmUp), s.To.Add(replay.Reach(s.watched)))
+	if err != nil {
+		return nil, err
+	}
+	if len(file.Rows) == 0 {
+		return nil, fmt.Errorf("%w", s.nothing())
+	}
+	result, err := replay.Run(s.watched, file, replay.Options{From: s.From, To: s.To, Parts: true, Progress: r.Progress})
+	if err != nil {
+		return nil, err
+	}
+	for i := range result.Points {
+		if p := &result.Points[i]; s.place == "" || p.Point.Place == s.place {
+			out.Points = append(out.Points, s.point(p))
+		}
+	}
+	entries, err := Entries(ctx, h, history.Filter{To: s.To.Add(1)})
+	if err != nil {
+		return nil, err
+	}
+	out.Alarms = s.alarms(entries)
+	out.Journal = s.notes(entries)
+	out.Cautions = s.cautions()
+	return out, nil
+}
+
+// subject is what a report is about.
+type subject struct {
+	Request
+	watched  watch.Site
+	location *time.Location
+	place    string // the only one that is shown; "" = all
+}
+
+// settle finds out what is asked for.
+func (s *subject) settle(ctx context.Context, h History) error {
+	s.watched = s.Site.WatchSite()
+	s.location = s.watched.Location
+	s.watched.Sensors = nil // the alarms of the report are those of the journal
+	for i := range s.watched.Points {
+		s.watched.Points[i].StaleAfter = 0
+	}
+	sets, err := Entries(ctx, h, history.Filter{Kinds: []journal.Kind{journal.StageSet}, To: s.To.Add(1)})
+	if err != nil {
+		return err
+	}
+	s.watched = replay.WithJournal(s.watched, sets)
+	switch {
+	case s.Place != "" && s.Cohort != "":
+		return fmt.Errorf("ask for a place or for a cohort, not for both")
+	case s.Place != "":
+		if !slices.ContainsFunc(s.Site.Places, func(p config.Place) bool { return p.ID == s.Place }) {
+			return fmt.Errorf("the configuration has no place %q: it has %s", s.Place, names(s.Site.Places, func(p config.Place) string { return p.ID }))
+		}
+		s.place = s.Place
+	case s.Cohort != "":
+		if err := s.settleCohort(); err != nil {
+			return err
+		}
+	}
+	if s.To <= s.From {
+		return fmt.Errorf("the range ends (%s) before it begins (%s)", s.To, s.From)
+	}
+	s.watched.Points = slices.DeleteFunc(s.watched.Points, func(p watch.Point) bool { return !s.wants(p.Point) })
+	return nil
+}
+
+// settleCohort narrows the report to where a cohort lives and since when. It speaks for its place there, even where it shares it
+// with one that the configuration names first.
+func (s *subject) settleCohort() error {
+	i := slices.IndexFunc(s.watched.Cohorts, func(c watch.Cohort) bool { return c.ID == s.Cohort })
+	if i < 0 {
+		return fmt.Errorf("the configuration has no cohort %q: it has %s", s.Cohort, names(s.Site.Cohorts, func(c config.Cohort) string { return c.ID }))
+	}
+	cohort := s.watched.Cohorts[i]
+	if cohort.Place == "" {
+		return fmt.Errorf("cohort %s lives nowhere any more: ask for the place where it lived with --place", cohort.ID)
+	}
+	s.place = cohort.Place
+	s.watched.Cohorts = slices.Insert(slices.Delete(s.watched.Cohorts, i, i+1), 0, cohort)
+	if len(cohort.Stages) > 0 {
+		s.From = max(s.From, instant.Of(cohort.Stages[0].At))
+	}
+	if s.To <= s.From {
+		return fmt.Errorf("cohort %s lives in %s only since %s, after the end of the range (%s)", cohort.ID, cohort.Place, s.From, s.To)
+	}
+	return nil
+}
+
+func names[T any](all []T, id func(T) string) string {
+	text := ""
+	for i, v := range all {
+		if i > 0 {
+			text += ", "
+		}
+		text += id(v)
+	}
+	if text == "" {
+		return "none"
+	}
+	return text
+}
+
+// wants reports whether a point takes part: one of the place, or the pressure of its room, from which oxygen is derived.
+func (s *subject) wants(p quantity.Point) bool {
+	if s.place == "" || p.Place == s.place {
+		return true
+	}
+	return p.Quantity == quantity.Pressure && slices.ContainsFunc(s.Site.Places, func(place config.Place) bool {
+		return place.ID == s.place && place.In == p.Place
+	})
+}
+
+func (s *subject) nothing() error {
+	where := ""
+	if s.place != "" {
+		where = " of " + s.place
+	}
+	return fmt.Errorf("the history holds no readings%s from %s to %s: look at what it holds with dewline export", where, s.From, s.To)
+}
+
+// narrowed leaves out the readings of points that take no part.
+type narrowed struct {
+	History
+	subject *subject
+}
+
+// ReadingsBetween implements [replay.Readings].
+func (n narrowed) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
+	return func(yield func(history.PointSample, error) bool) {
+		for sample, err := range n.History.ReadingsBetween(ctx, from, to) {
+			if (err != nil || n.subject.wants(sample.Point)) && !yield(sample, err) {
+				return
+			}
+		}
+	}
+}
+
+// span is a stretch of time.
+type span struct{ from, to instant.Instant }
+
+// sum gathers ledgers of a point.
+type sum struct {
+	watch.Ledger
+	seconds replay.ZoneSeconds // each ledger rounded by itself, so that all sums of them agree
+	spans   []span
+}
+
+func (s *sum) add(l *watch.Ledger) {
+	if len(s.spans) == 0 {
+		s.Ledger.From = l.From
+	}
+	s.Ledger.Add(l)
+	for z, ms := range replay.ZoneSecondsOf(l) {
+		s.seconds[z] += ms
+	}
+	if n := len(s.spans); n > 0 && s.spans[n-1].to == l.From {
+		s.spans[n-1].to = l.To
+	} else {
+		s.spans = append(s.spans, span{l.From, l.To})
+	}
+}
+
+// row makes a row of a sum.
+func (s *sum) row(q quantity.Quantity, excursions []replay.ExcursionReport, end instant.Instant) Row {
+	r := Row{
+		From: s.Ledger.From, To: s.Ledger.To, Seconds: s.seconds,
+		DegreeHoursAbove: replay.Number(s.DegreeAbove / 3600), DegreeHoursBelow: replay.Number(s.DegreeBelow / 3600),
+	}
+	var elapsed, outside int64
+	for z, ms := range s.seconds {
+		elapsed += ms
+		switch watch.Zone(z) {
+		case watch.InBand, watch.UnknownZone:
+		default:
+			outside += ms
+		}
+	}
+	r.ElapsedS, r.OutsideS = seconds(elapsed), seconds(outside)
+	if elapsed > 0 {
+		for z, ms := range s.seconds {
+			r.Shares[z] = float64(ms) / float64(elapsed)
+		}
+		r.Coverage = number(float64(elapsed-s.seconds[watch.UnknownZone]) / float64(elapsed))
+	}
+	if s.Readings > 0 {
+		r.Min, r.Max = number(s.Min), number(s.Max)
+	}
+	r.Mean = number(s.Mean())
+	if loads(q) {
+		if mkt := number(s.MeanKineticCelsius()); mkt != nil {
+			r.MeanKinetic = &Kinetic{Value: *mkt, From: r.From, To: r.To, ObservedS: replay.Seconds(s.Observed())}
+		}
+	}
+	for _, e := range excursions {
+		for _, part := range s.spans {
+			if e.From >= part.from && (e.From < part.to || e.From == end && part.to == end) {
+				r.Excursions++
+			}
+			inside := min(e.To, part.to).Sub(max(e.From, part.from))
+			r.LongestExcursionS = max(r.LongestExcursionS, replay.Seconds(inside))
+		}
+	}
+	return r
+}
+
+// loads reports whether a quantity is a heat load: a temperature that something is exposed to, which a dew point is not.
+func loads(q quantity.Quantity) bool { return q.IsTemperature() && q != quantity.DewPoint }
+
+func seconds(ms int64) replay.Seconds { return replay.Seconds(ms * int64(time.Millisecond)) }
+
+func number(v float64) *replay.Number {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	n := replay.Number(v)
+	return &n
+}
+
+func orNone(t instant.Instant) instant.Instant {
+	if t == 0 {
+		return instant.None
+	}
+	return t
+}
+
+// point sums up one point: as a whole, by local day, and by stage.
+func (s *subject) point(p *replay.PointReport) Point {
+	out := Point{
+		Point: p.Point, Unit: p.Unit, Excursions: p.Excursions, Bands: []Band{}, Days: []Day{}, Stages: []Stage{},
+	}
+	type life struct{ cohort, stage string }
+	var whole sum
+	var days []*sum
+	var order []life
+	stages := map[life]*sum{}
+	dayEnd := instant.None
+	for i := range p.Parts {
+		l := &p.Parts[i]
+		whole.add(l)
+		if l.From >= dayEnd {
+			dayEnd = instant.Of(stage.NextMidnight(l.From.Time(), s.location))
+			days = append(days, &sum{})
+		}
+		days[len(days)-1].add(l)
+		key := life{l.Cohort, l.Stage}
+		if stages[key] == nil {
+			stages[key] = &sum{}
+			order = append(order, key)
+		}
+		stages[key].add(l)
+	}
+	q := p.Point.Quantity
+	out.Whole = whole.row(q, p.Excursions, s.To)
+	for _, day := range days {
+		begin, end := s.dayAround(day.From)
+		out.Days = append(out.Days, Day{
+			Day: day.From.Time().In(s.location).Format(time.DateOnly), Hours: end.Sub(begin).Hours(), Row: day.row(q, p.Excursions, s.To),
+		})
+	}
+	for _, key := range order {
+		if key.cohort != "" || len(order) > 1 {
+			out.Stages = append(out.Stages, Stage{key.cohort, key.stage, stages[key].row(q, p.Excursions, s.To)})
+		}
+		out.Bands = append(out.Bands, s.bands(p.Point, key.cohort, key.stage)...)
+	}
+	if len(order) > 1 { // a place's own band is the same whoever lives there
+		out.Bands = distinct(out.Bands)
+	}
+	return out
+}
+
+// dayAround returns the first instant of the local day that t lies in, and of the next one.
+func (s *subject) dayAround(t instant.Instant) (begin, end instant.Instant) {
+	end = instant.Of(stage.NextMidnight(t.Time().Add(-50*time.Hour), s.location))
+	for end <= t {
+		begin, end = end, instant.Of(stage.NextMidnight(end.Time(), s.location))
+	}
+	return begin, end
+}
+
+// bands tells what a point is judged by while a cohort lives there at a stage.
+func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
+	var bands stage.DayNight
+	var made Band
+	if own, ok := s.ownBand(p); ok {
+		bands = own
+	} else {
+		i := slices.IndexFunc(s.watched.Cohorts, func(c watch.Cohort) bool { return c.ID == cohort })
+		if i < 0 {
+			return nil
+		}
+		profile := s.watched.Profiles[s.watched.Cohorts[i].Profile]
+		st, err := stage.Parse(at)
+		if profile == nil || err != nil {
+			return nil
+		}
+		if bands, ok = profile.Care[st].Bands[p.Quantity]; !ok {
+			return nil
+		}
+		made.Cohort, made.Stage = cohort, at
+	}
+	day, night := limitsOf(made, "day", &bands.Day), limitsOf(made, "night", &bands.Night)
+	if s.watched.Light.AlwaysDay || sameLimits(&bands) {
+		day.When = "always"
+		return []Band{day}
+	}
+	return []Band{day, night}
+}
+
+func (s *subject) ownBand(p quantity.Point) (stage.DayNight, bool) {
+	for i := range s.watched.Places {
+		if place := &s.watched.Places[i]; place.ID == p.Place {
+			own, ok := place.Bands[p.Quantity]
+			return own, ok
+		}
+	}
+	return stage.DayNight{}, false
+}
+
+func sameLimits(b *stage.DayNight) bool {
+	for l := range b.Day.Limits {
+		limit := stage.Limit(l)
+		if b.Day.Has(limit) != b.Night.Has(limit) || b.Day.Has(limit) && b.Day.Limits[l] != b.Night.Limits[l] {
+			return false
+		}
+	}
+	return true
+}
+
+func limitsOf(of Band, when string, b *stage.Band) Band {
+	of.When = when
+	limit := func(l stage.Limit) *replay.Number {
+		if !b.Has(l) {
+			return nil
+		}
+		return number(b.Limits[l])
+	}
+	of.CriticalLow, of.Low, of.High, of.CriticalHigh = limit(stage.CriticalLow), limit(stage.Low), limit(stage.High), limit(stage.CriticalHigh)
+	return of
+}
+
+// distinct leaves out bands of a place's own that were named before.
+func distinct(bands []Band) []Band {
+	var kept []Band
+	for _, b := range bands {
+		if b.Cohort != "" || !slices.ContainsFunc(kept, func(k Band) bool { return k.Cohort == "" && k.When == b.When }) {
+			kept = append(kept, b)
+		}
+	}
+	return kept
+}
+
+// Note is a stage change, a misting or a note of the journal.
+type Note struct {
+	At     instant.Instant  `json:"at"`
+	Kind   journal.Kind     `json:"kind"`
+	Place  string           `json:"place,omitempty"`
+	Cohort string           `json:"cohort,omitempty"`
+	Stage  string           `json:"stage,omitempty"`
+	Since  *instant.Instant `json:"since,omitempty"`
+	Until  *instant.Instant `json:"until,omitempty"`
+	By     string           `json:"by,omitempty"`
+	Reason string           `json:"reason,omitempty"`
+	Text   string           `json:"text,omitempty"`
+}
+
+// notes picks what a person would want to read beside the figures.
+func (s *subject) notes(entries []*journal.Entry) []Note {
+	notes := []Note{}
+	for _, e := range entries {
+		switch e.Kind {
+		case journal.StageSet, journal.Misting, journal.Note:
+		default:
+			continue
+		}
+		elsewhere := s.place != "" && e.Place != "" && e.Place != s.place
+		other := s.Cohort != "" && e.Cohort != "" && e.Cohort != s.Cohort
+		if e.At < s.From || e.At > s.To || elsewhere || other {
+			continue
+		}
+		notes = append(notes, Note{e.At, e.Kind, e.Place, e.Cohort, e.Stage, e.Since, e.Until, e.By, e.Reason, e.Text})
+	}
+	slices.SortStableFunc(notes, func(a, b Note) int { return compare(a.At, b.At) })
+	return notes
+}
+
+// cautions are those that the pages must show, and those of the profiles that were in force.
+func (s *subject) cautions() []string {
+	all := []string{Caution}
+	used := map[string]bool{}
+	for _, c := range s.watched.Cohorts {
+		if (s.place == "" || c.Place == s.place) && (s.Cohort == "" || c.ID == s.Cohort) {
+			used[c.Profile] = true
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(used)) {
+		if profile := s.watched.Profiles[id]; profile != nil && profile.Caution != "" {
+			all = append(all, id+": "+profile.Caution)
+		}
+	}
+	return all
+}

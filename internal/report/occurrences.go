@@ -1,0 +1,115 @@
+package report
+
+import (
+	"slices"
+	"strings"
+
+	"dewline/internal/config"
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/replay"
+	"dewline/internal/watch"
+)
+
+// Alarm is one occurrence of an alarm, as the journal tells of it.
+type Alarm struct {
+	Alarm          string          `json:"alarm"`
+	Priority       string          `json:"priority"`
+	Unit           string          `json:"unit,omitempty"`
+	Setpoint       *replay.Number  `json:"setpoint"`
+	Extreme        *replay.Number  `json:"extreme"`
+	Since          instant.Instant `json:"since"`
+	Raised         instant.Instant `json:"raised"`
+	Acknowledged   instant.Instant `json:"acknowledged"`
+	AcknowledgedBy string          `json:"acknowledged_by,omitempty"`
+	Cleared        instant.Instant `json:"cleared"`
+	SuppressedBy   string          `json:"suppressed_by,omitempty"` // what covered it when it was raised
+
+	id        string   // of the occurrence: what an acknowledgement names
+	names     []string // enclosures that a room's alarm speaks for
+	announced bool     // somebody was told when it was raised
+}
+
+// occurrencesOf follows the alarms through the journal, which is given from its beginning, the oldest entry first.
+func occurrencesOf(entries []*journal.Entry) []Alarm {
+	var all []Alarm
+	current := map[string]int{} // by the alarm's name
+	of := func(e *journal.Entry) *Alarm {
+		if i, ok := current[e.Alarm]; ok && e.Occurrence == all[i].id {
+			return &all[i]
+		}
+		return nil
+	}
+	for _, e := range entries {
+		switch e.Kind {
+		case journal.AlarmRaised:
+			a := Alarm{
+				Alarm: e.Alarm, Priority: e.Priority, Unit: e.Unit, Setpoint: pointed(e.Setpoint), Extreme: pointed(e.Extreme),
+				Since: e.At, Raised: e.At, Acknowledged: instant.None, Cleared: instant.None,
+				id: e.Occurrence, names: e.Names, announced: e.State == string(watch.Unacknowledged),
+			}
+			if e.Since != nil {
+				a.Since = *e.Since
+			}
+			if e.State == string(watch.SuppressedByDesign) {
+				a.SuppressedBy = e.By
+			}
+			current[e.Alarm] = len(all)
+			all = append(all, a)
+		case journal.AlarmAcknowledged:
+			if a := of(e); a != nil && a.Acknowledged.IsNone() {
+				a.Acknowledged, a.AcknowledgedBy = e.At, e.By
+			}
+		case journal.AlarmCleared:
+			if a := of(e); a != nil {
+				a.Cleared = e.At
+				if e.Extreme != nil {
+					a.Extreme = pointed(e.Extreme)
+				}
+			}
+		}
+	}
+	return all
+}
+
+func pointed(v *float64) *replay.Number {
+	if v == nil {
+		return nil
+	}
+	return number(*v)
+}
+
+// alarms picks the occurrences of which a part lies in the range and that concern the subject.
+func (s *subject) alarms(entries []*journal.Entry) []Alarm {
+	kept := []Alarm{}
+	for _, a := range occurrencesOf(entries) {
+		if a.Raised <= s.To && (a.Cleared.IsNone() || a.Cleared >= s.From) && s.concerns(&a) {
+			kept = append(kept, a)
+		}
+	}
+	return kept
+}
+
+// concerns reports whether an alarm is about the subject's place: on a point of it, on a sensor that feeds it, or of a room
+// that speaks for it.
+func (s *subject) concerns(a *Alarm) bool {
+	if s.place == "" || strings.HasPrefix(a.Alarm, s.place+"/") || slices.Contains(a.names, s.place) {
+		return true
+	}
+	sensor, isFault := strings.CutPrefix(a.Alarm, watch.FaultPlace+"/")
+	if !isFault {
+		return false
+	}
+	sensor = strings.TrimSuffix(sensor, "/fault")
+	return slices.ContainsFunc(s.Site.Sensors, func(c config.Sensor) bool {
+		if c.ID != sensor {
+			return false
+		}
+		for _, p := range c.Feeds {
+			if p.Place == s.place {
+				return true
+			}
+		}
+		return false
+	})
+}

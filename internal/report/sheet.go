@@ -1,0 +1,418 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/instant"
+	"dewline/internal/quantity"
+	"dewline/internal/replay"
+	"dewline/internal/watch"
+)
+
+// Sheet is a report laid out for people, before it becomes text or a page.
+type Sheet struct {
+	Title    string
+	Lines    []string // below the title
+	Sections []Section
+	Notes    []string // at the end
+}
+
+// Section is a part of a sheet with a title of its own.
+type Section struct {
+	Title  string
+	Lines  []string
+	Strips []Strip
+	Tables []Table
+}
+
+// Strip shows how a time was divided between the zones.
+type Strip struct {
+	Label string
+	Parts []StripPart
+}
+
+// StripPart is the share of one zone in percent.
+type StripPart struct {
+	Zone    string
+	Percent float64
+}
+
+// Table is a table whose first column names the row.
+type Table struct {
+	Caption string
+	Head    []string
+	Rows    [][]string
+}
+
+// Words are how the keeper reads values and times.
+type Words struct {
+	Temperature quantity.Unit
+	Location    *time.Location
+}
+
+// WordsOf returns those of a site.
+func WordsOf(site *config.Site) Words {
+	return Words{site.Display.Temperature, site.WatchSite().Location}
+}
+
+// at writes a time at the site.
+func (w Words) at(t instant.Instant) string {
+	return t.Time().In(w.Location).Format("2006-01-02 15:04")
+}
+
+// within writes a range, with the time zone at both ends, which may differ.
+func (w Words) within(from, to instant.Instant) string {
+	const long = "Mon 2006-01-02 15:04 MST"
+	return from.Time().In(w.Location).Format(long) + " to " + to.Time().In(w.Location).Format(long)
+}
+
+// value writes a value of a quantity.
+func (w Words) value(q quantity.Quantity, v *replay.Number) string {
+	if v == nil {
+		return "–"
+	}
+	return q.Keeper(w.Temperature).Print(float64(*v), q.Decimals())
+}
+
+// bare is value without the unit.
+func (w Words) bare(q quantity.Quantity, v *replay.Number) string {
+	if v == nil {
+		return "–"
+	}
+	return fmt.Sprintf("%.*f", q.Decimals(), q.Keeper(w.Temperature).FromCanonical(float64(*v)))
+}
+
+// difference is the unit in which a difference of two values of q is written.
+func (w Words) difference(q quantity.Quantity) quantity.Unit {
+	if q.IsTemperature() {
+		if w.Temperature == quantity.Fahrenheit {
+			return quantity.FahrenheitDegree
+		}
+		return quantity.Kelvin
+	}
+	return q.Keeper(w.Temperature)
+}
+
+func (w Words) degreeHours(q quantity.Quantity, v replay.Number) string {
+	return fmt.Sprintf("%.*f", q.Decimals()+1, w.difference(q).FromCanonical(float64(v)))
+}
+
+// length writes a time in hours and minutes. What is less than a minute and more than nothing shows as such.
+func length(s replay.Seconds) string {
+	d := time.Duration(s)
+	if d > 0 && d < time.Minute {
+		return "<0:01"
+	}
+	minutes := int64(d.Round(time.Minute) / time.Minute)
+	return fmt.Sprintf("%d:%02d", minutes/60, minutes%60)
+}
+
+// percent writes a share; only nothing is 0 and only everything is 100.
+func percent(share float64) string {
+	p := 100 * share
+	switch {
+	case math.IsNaN(p):
+		return "–"
+	case p > 0 && p < 0.05:
+		return "<0.1 %"
+	case p < 100 && p >= 99.95:
+		return ">99.9 %"
+	}
+	return fmt.Sprintf("%.1f %%", p)
+}
+
+// Sheet lays the report out.
+func (e *Exposure) Sheet(w Words) *Sheet {
+	s := &Sheet{Title: "Exposure report of " + e.Site}
+	s.Lines = append(s.Lines, w.within(e.From, e.To)+" ("+e.Timezone+")")
+	switch {
+	case e.Cohort != "":
+		s.Lines = append(s.Lines, "Only cohort "+e.Cohort+", for as long as it has lived in its place.")
+	case e.Place != "":
+		s.Lines = append(s.Lines, "Only "+e.Place+".")
+	}
+	s.Lines = append(s.Lines, "Judged by the bands of the configuration and the stages of the journal. What was not observed is unknown, never fine.")
+	if !e.Made.IsNone() {
+		s.Lines = append(s.Lines, "Made on "+w.at(e.Made)+".")
+	}
+	for i := range e.Points {
+		s.Sections = append(s.Sections, w.pointSection(&e.Points[i]))
+	}
+	s.Sections = append(s.Sections, w.alarmSection(e.Alarms))
+	if notes := w.journalSection(e.Journal); len(notes.Tables) > 0 {
+		s.Sections = append(s.Sections, notes)
+	}
+	s.Notes = append(s.Notes, e.HeatLoad)
+	s.Notes = append(s.Notes, e.Cautions...)
+	return s
+}
+
+// shownStays bounds the stays that a sheet lists; the JSON form has all of them.
+const shownStays = 20
+
+func (w Words) pointSection(p *Point) Section {
+	section := Section{Title: p.Point.String()}
+	q := p.Point.Quantity
+	for _, b := range p.Bands {
+		section.Lines = append(section.Lines, w.band(q, b))
+	}
+	if len(p.Bands) == 0 {
+		section.Lines = append(section.Lines, "No band is in force here: there is nothing to be outside of.")
+	}
+	if p.Whole.Coverage != nil && *p.Whole.Coverage == 0 {
+		section.Lines = append(section.Lines, "Nothing was observed: all of the time is unknown.")
+	}
+	labels, rows := w.rows(p)
+	if len(p.Bands) == 0 { // nothing is in or out of it
+		section.Tables = append(section.Tables, w.valueTable(p, labels, rows))
+		return section
+	}
+	section.Tables = append(section.Tables, zoneTable(p, labels, rows), w.valueTable(p, labels, rows))
+	if stays := w.stayTable(p); len(stays.Rows) > 0 {
+		section.Tables = append(section.Tables, stays)
+	}
+	for _, day := range p.Days {
+		strip := Strip{Label: day.Day}
+		for _, z := range watch.Zones() {
+			if share := day.Shares[z]; share > 0 {
+				strip.Parts = append(strip.Parts, StripPart{z.String(), 100 * share})
+			}
+		}
+		section.Strips = append(section.Strips, strip)
+	}
+	return section
+}
+
+// rows are the whole, the stages and the days of a point under their labels.
+func (w Words) rows(p *Point) (labels []string, rows []*Row) {
+	labels, rows = append(labels, "whole range"), append(rows, &p.Whole)
+	for i := range p.Stages {
+		if len(p.Stages) == 1 { // that is the whole
+			break
+		}
+		s := &p.Stages[i]
+		label := "nobody there"
+		if s.Cohort != "" {
+			label = s.Stage + ", " + s.Cohort
+		}
+		labels, rows = append(labels, label), append(rows, &s.Row)
+	}
+	for i := range p.Days {
+		d := &p.Days[i]
+		label := d.From.Time().In(w.Location).Format("Mon ") + d.Day
+		if d.Hours != 24 {
+			label += fmt.Sprintf(" (%g h)", d.Hours)
+		}
+		labels, rows = append(labels, label), append(rows, &d.Row)
+	}
+	return labels, rows
+}
+
+// band writes what values are judged by.
+func (w Words) band(q quantity.Quantity, b Band) string {
+	text := "Band"
+	if b.Cohort != "" {
+		text += " of " + b.Cohort + " as " + b.Stage
+	}
+	if b.When != "always" {
+		text += ", by " + b.When
+	}
+	text += ": "
+	switch {
+	case b.Low != nil && b.High != nil:
+		text += w.bare(q, b.Low) + " to " + w.value(q, b.High)
+	case b.Low != nil:
+		text += "from " + w.value(q, b.Low)
+	case b.High != nil:
+		text += "up to " + w.value(q, b.High)
+	default:
+		text += "open"
+	}
+	var critical []string
+	if b.CriticalLow != nil {
+		critical = append(critical, "below "+w.value(q, b.CriticalLow))
+	}
+	if b.CriticalHigh != nil {
+		critical = append(critical, "above "+w.value(q, b.CriticalHigh))
+	}
+	if critical != nil {
+		text += "; critical " + strings.Join(critical, " and ")
+	}
+	return text + "."
+}
+
+// zoneTable has a column for each zone that occurs.
+func zoneTable(p *Point, labels []string, rows []*Row) Table {
+	t := Table{Caption: "Time in each zone, in hours:minutes and as a share", Head: []string{""}}
+	var zones []watch.Zone
+	for _, z := range watch.Zones() {
+		if z == watch.InBand || z == watch.UnknownZone || p.Whole.Seconds[z] > 0 {
+			zones = append(zones, z)
+			t.Head = append(t.Head, strings.ReplaceAll(z.String(), "-", " "))
+		}
+	}
+	t.Head = append(t.Head, "observed")
+	for i, r := range rows {
+		line := []string{labels[i]}
+		for _, z := range zones {
+			line = append(line, length(seconds(r.Seconds[z]))+"  "+percent(r.Shares[z]))
+		}
+		t.Rows = append(t.Rows, append(line, observed(r)))
+	}
+	return t
+}
+
+func observed(r *Row) string {
+	if r.Coverage == nil {
+		return "–"
+	}
+	return percent(float64(*r.Coverage))
+}
+
+func (w Words) valueTable(p *Point, labels []string, rows []*Row) Table {
+	q := p.Point.Quantity
+	unit, difference := q.Keeper(w.Temperature).Shown(), w.difference(q).Shown()
+	t := Table{
+		Caption: fmt.Sprintf("Outside the band, and values in %s", unit),
+		Head:    []string{"", "outside", "longest", "stays", "above, " + difference + "·h", "below, " + difference + "·h", "min", "mean", "max"},
+	}
+	if len(p.Bands) == 0 {
+		t.Caption, t.Head = "Values in "+unit, []string{"", "observed", "min", "mean", "max"}
+	}
+	if loads(q) {
+		t.Head = append(t.Head, "MKT over this time")
+	}
+	for i, r := range rows {
+		line := []string{labels[i]}
+		if len(p.Bands) > 0 {
+			line = append(line, length(r.OutsideS), length(r.LongestExcursionS), fmt.Sprint(r.Excursions),
+				w.degreeHours(q, r.DegreeHoursAbove), w.degreeHours(q, r.DegreeHoursBelow))
+		} else {
+			line = append(line, observed(r))
+		}
+		line = append(line, w.bare(q, r.Min), w.bare(q, r.Mean), w.bare(q, r.Max))
+		if loads(q) {
+			var mkt *replay.Number
+			if r.MeanKinetic != nil {
+				mkt = &r.MeanKinetic.Value
+			}
+			line = append(line, w.bare(q, mkt))
+		}
+		t.Rows = append(t.Rows, line)
+	}
+	return t
+}
+
+// stayTable lists the stays outside the band: all of them, or the longest.
+func (w Words) stayTable(p *Point) Table {
+	q := p.Point.Quantity
+	t := Table{Caption: "Stays outside the band", Head: []string{"from", "to", "length", "side", "furthest", "not observed"}}
+	least := replay.Seconds(0)
+	if n := len(p.Excursions); n > shownStays {
+		least = nthLongest(p.Excursions, shownStays)
+		t.Caption = fmt.Sprintf("Stays outside the band: the %d longest of %d (all are in the JSON form)", shownStays, n)
+	}
+	for _, e := range p.Excursions {
+		lasted := replay.Seconds(e.To.Sub(e.From))
+		if lasted < least || len(t.Rows) == shownStays {
+			continue
+		}
+		side, unknown := "above", "–"
+		if e.Side == watch.BelowBand.String() {
+			side = "below"
+		}
+		if e.UnknownS > 0 {
+			unknown = length(e.UnknownS)
+		}
+		t.Rows = append(t.Rows, []string{w.at(e.From), w.at(e.To), length(lasted), side, w.value(q, &e.Extreme), unknown})
+	}
+	return t
+}
+
+// alarmSection lists the alarms of the range.
+func (w Words) alarmSection(alarms []Alarm) Section {
+	section := Section{Title: "Alarms"}
+	if len(alarms) == 0 {
+		section.Lines = []string{"The journal has none in this range."}
+		return section
+	}
+	t := Table{Head: []string{"raised", "alarm", "priority", "limit", "furthest", "cleared", "acknowledged"}}
+	for _, a := range alarms {
+		cleared, answered := "still active", "by nobody"
+		if !a.Cleared.IsNone() {
+			cleared = "after " + length(replay.Seconds(a.Cleared.Sub(a.Raised)))
+		}
+		switch {
+		case !a.Acknowledged.IsNone():
+			answered = "after " + length(replay.Seconds(a.Acknowledged.Sub(a.Raised)))
+			if a.AcknowledgedBy != "" {
+				answered += " by " + a.AcknowledgedBy
+			}
+		case asksForNothing(a.Alarm):
+			answered = "not needed"
+		case a.SuppressedBy != "":
+			answered = "covered by " + a.SuppressedBy
+		}
+		q := quantityOf(a.Alarm)
+		t.Rows = append(t.Rows, []string{
+			w.at(a.Raised), a.Alarm, a.Priority, w.value(q, a.Setpoint), w.value(q, a.Extreme), cleared, answered,
+		})
+	}
+	section.Tables = []Table{t}
+	return section
+}
+
+// quantityOf returns the quantity that an alarm watches; none for a fault.
+func quantityOf(alarm string) quantity.Quantity {
+	if cut := strings.LastIndexByte(alarm, '/'); cut > 0 {
+		if p, err := quantity.ParsePoint(alarm[:cut]); err == nil {
+			return p.Quantity
+		}
+	}
+	return quantity.None
+}
+
+// journalSection lists stage changes and notes, and the mistings by place and day.
+func (w Words) journalSection(notes []Note) Section {
+	section := Section{Title: "From the journal"}
+	told := Table{Caption: "Stage changes and notes", Head: []string{"time", "about", "what", "by"}}
+	mistings := Table{Caption: "Mistings", Head: []string{"day", "place", "times"}}
+	row := map[[2]string]int{}
+	for _, n := range notes {
+		if n.Kind == "misting" {
+			day := [2]string{n.At.Time().In(w.Location).Format(time.DateOnly), n.Place}
+			at := n.At.Time().In(w.Location).Format("15:04")
+			if i, ok := row[day]; ok {
+				mistings.Rows[i][2] += " " + at
+				continue
+			}
+			row[day] = len(mistings.Rows)
+			mistings.Rows = append(mistings.Rows, []string{day[0], day[1], at})
+			continue
+		}
+		about, what := n.Place, n.Text
+		if n.Stage != "" {
+			about, what = n.Cohort, "stage "+n.Stage
+			if n.Since != nil && *n.Since != n.At {
+				what += " since " + w.at(*n.Since)
+			}
+		}
+		if n.Reason != "" {
+			what += " (" + n.Reason + ")"
+		}
+		if about == "" {
+			about = "the site"
+		}
+		told.Rows = append(told.Rows, []string{w.at(n.At), about, what, n.By})
+	}
+	for _, t := range []Table{told, mistings} {
+		if len(t.Rows) > 0 {
+			section.Tables = append(section.Tables, t)
+		}
+	}
+	return section
+}

@@ -1,0 +1,158 @@
+package report
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"time"
+
+	"dewline/internal/history"
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+)
+
+// Journal is where entries are read from.
+type Journal interface {
+	Journal(ctx context.Context, f history.Filter) ([]*journal.Entry, error)
+}
+
+// History is what a report is made from; a *[history.Store] is one, opened for queries alone beside a running daemon.
+type History interface {
+	Journal
+	Points() []quantity.Point
+	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error]
+	Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]history.Column, error)
+}
+
+// pageEntries is how many entries of the journal are asked for at once.
+const pageEntries = 5000
+
+// Entries returns all entries that a filter asks for, the oldest (by number) first.
+func Entries(ctx context.Context, j Journal, f history.Filter) ([]*journal.Entry, error) {
+	var all []*journal.Entry
+	for f.Limit = pageEntries; ; {
+		page, err := j.Journal(ctx, f)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, page...)
+		if len(page) < f.Limit {
+			slices.Reverse(all)
+			return all, nil
+		}
+		f.Before = page[len(page)-1].Seq
+	}
+}
+
+// ErrNoReadings says that a history holds no reading at all.
+var ErrNoReadings = errors.New("the history holds no readings yet")
+
+// Newest returns the time of the newest reading of a history.
+func Newest(ctx context.Context, h History) (instant.Instant, error) {
+	if any, err := anySince(ctx, h, instant.None); err != nil || !any {
+		if err == nil {
+			err = ErrNoReadings
+		}
+		return instant.None, err
+	}
+	// The store knows no end, but answers quickly whether anything comes after a time.
+	low, high := instant.Instant(0), instant.Of(time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC))
+	for high.Sub(low) > time.Hour {
+		middle := low + (high-low)/2
+		any, err := anySince(ctx, h, middle)
+		if err != nil {
+			return instant.None, err
+		}
+		if any {
+			low = middle
+		} else {
+			high = middle
+		}
+	}
+	newest := instant.None
+	for sample, err := range h.ReadingsBetween(ctx, low, instant.None) {
+		if err != nil {
+			return instant.None, err
+		}
+		newest = max(newest, sample.At)
+	}
+	return newest, nil
+}
+
+func anySince(ctx context.Context, h History, t instant.Instant) (bool, error) {
+	for _, err := range h.ReadingsBetween(ctx, t, instant.None) {
+		return err == nil, err
+	}
+	return false, ctx.Err()
+}
+
+// LastDays returns the range of the last local days of a history: up to its newest reading, from the midnight with which the
+// first of n days begins. The last of them is as long as it has been going on.
+func LastDays(ctx context.Context, h History, location *time.Location, n int) (from, to instant.Instant, err error) {
+	to, err = Newest(ctx, h)
+	if err != nil {
+		return instant.None, instant.None, err
+	}
+	return DaysBefore(to, location, n), to, nil
+}
+
+// DaysBefore returns the midnight with which n local days begin of which the last one holds t.
+func DaysBefore(t instant.Instant, location *time.Location, n int) instant.Instant {
+	year, month, day := t.Time().In(location).Date()
+	return instant.Of(stage.NextMidnight(time.Date(year, month, day-n, 12, 0, 0, 0, location), location))
+}
+
+// The rates of alarms are counted in bins of this length, which begin at whole multiples of it in UTC.
+const bin = 10 * time.Minute
+
+// binOf numbers the bins.
+func binOf(t instant.Instant) int64 {
+	n := int64(t) / int64(bin)
+	if int64(t) < 0 && int64(t)%int64(bin) != 0 {
+		n--
+	}
+	return n
+}
+
+func binStart(n int64) instant.Instant { return instant.Instant(n * int64(bin)) }
+
+// Monitored tells for each bin that overlaps [from, to) whether any point gave a usable reading in it. A silence no longer
+// than gap, the longest that belongs to a sensor's rhythm, is none.
+func Monitored(ctx context.Context, h History, from, to instant.Instant, gap time.Duration) ([]bool, error) {
+	if to <= from {
+		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
+	}
+	first, last := binOf(from), binOf(to-1)
+	seen := make([]bool, last-first+1)
+	for begin := 0; begin < len(seen); begin += history.MaxColumns {
+		n := min(len(seen)-begin, history.MaxColumns)
+		block := seen[begin : begin+n]
+		start := first + int64(begin)
+		for _, p := range h.Points() {
+			columns, err := h.Columns(ctx, p, binStart(start), binStart(start+int64(n)), n)
+			if err != nil {
+				return nil, err
+			}
+			for i := range columns {
+				block[i] = block[i] || columns[i].Count > 0
+			}
+		}
+	}
+	silence := int(gap / bin)
+	for i, since := 0, -1; i < len(seen); i++ {
+		if !seen[i] {
+			continue
+		}
+		if since >= 0 && i-since-1 <= silence {
+			for k := since + 1; k < i; k++ {
+				seen[k] = true
+			}
+		}
+		since = i
+	}
+	return seen, nil
+}
