@@ -35,6 +35,8 @@ func ParseBroker(address string) (*url.URL, error) {
 		return nil, fmt.Errorf("mqtt: broker address %q must begin with mqtt://, mqtts://, ws:// or wss://", address)
 	case u.Hostname() == "":
 		return nil, fmt.Errorf("mqtt: broker address %q has no host", address)
+	case strings.Contains(u.Hostname(), ":") && !strings.HasPrefix(u.Host, "["):
+		return nil, fmt.Errorf("mqtt: broker address %q has too many colons: an IPv6 address stands in brackets", address)
 	case u.RawQuery != "" || u.Fragment != "":
 		return nil, fmt.Errorf("mqtt: broker address %q must end after the port or path", address)
 	}
