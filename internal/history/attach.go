@@ -61,6 +61,9 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
 		return nil, err
 	}
+	if err := s.acquire(); err != nil {
+		return nil, err
+	}
 	if !exists(s.path) && exists(s.path+rescueSuffix) {
 		// A rescue was cut short between its last two steps.
 		if err := os.Rename(s.path+rescueSuffix, s.path); err != nil {
@@ -70,7 +73,7 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 	err := inspect(s.path)
 	var db *database
 	if err == nil {
-		db, err = openDatabase(ctx, s.path)
+		db, err = create(ctx, s.path)
 	}
 	if !damaged(err) {
 		return db, err
@@ -80,7 +83,21 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 		return nil, errors.Join(err, moving)
 	}
 	s.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun", s.path, err, aside))
-	return openDatabase(ctx, s.path)
+	return create(ctx, s.path)
+}
+
+// create opens a file. A new one is not for everybody to read, and neither is its log, which takes after it.
+func create(ctx context.Context, path string) (*database, error) {
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o640)
+	switch {
+	case err == nil:
+		if err := file.Close(); err != nil {
+			return nil, err
+		}
+	case !errors.Is(err, os.ErrExist):
+		return nil, err
+	}
+	return openDatabase(ctx, path)
 }
 
 // asDamage marks SQLite's own word for damage as ours.
@@ -277,6 +294,7 @@ func loadGrowing(ctx context.Context, db *sql.DB) (map[int64][]*chunk, error) {
 		if err != nil {
 			return nil, err
 		}
+		c.kept = true
 		growing[point] = append(growing[point], c)
 	}
 	return growing, rows.Err()
@@ -335,9 +353,23 @@ func (s *Store) rescue(ctx context.Context) error {
 	return s.attach(ctx)
 }
 
+// detach closes the file after a failure of the disk: the next call that writes opens it anew, since an open file of a card that
+// was taken out and put back stays broken for ever.
+func (s *Store) detach() {
+	s.mu.Lock()
+	db := s.db
+	s.db = nil
+	s.mu.Unlock()
+	_ = db.close() // it is broken
+}
+
 // resume goes on with a file whose growing chunks and outbox are in memory already.
 func (s *Store) resume(ctx context.Context, db *database) error {
 	names, err := loadPoints(ctx, db.reader)
+	if err != nil {
+		return err
+	}
+	items, err := loadItems(ctx, db.reader)
 	if err != nil {
 		return err
 	}
@@ -354,6 +386,7 @@ func (s *Store) resume(ctx context.Context, db *database) error {
 	if s.segment != 0 {
 		s.segments[s.segment] = s.run
 	}
+	s.dropLostItems(items)
 	s.db = db
 	return nil
 }

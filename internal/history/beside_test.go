@@ -41,7 +41,13 @@ func TestCalibrationBesideADaemon(t *testing.T) {
 	require.Equal(t, []history.Calibration{want}, got)
 
 	// As after a power cut: nobody has closed it.
-	after, err := history.Open(path, history.Options{})
+	card := t.TempDir()
+	for _, name := range []string{"history.db", "history.db-wal"} {
+		content, err := os.ReadFile(filepath.Join(filepath.Dir(path), name))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(card, name), content, 0o600))
+	}
+	after, err := history.Open(filepath.Join(card, "history.db"), history.Options{})
 	require.NoError(t, err)
 	n := 0
 	for _, err := range after.Readings(t.Context(), tub, instant.None, instant.None) {

@@ -25,6 +25,7 @@ type chunk struct {
 	id, segment int64
 	summary
 	thin bool
+	kept bool // stands in the table growing as well
 	packed
 }
 

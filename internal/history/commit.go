@@ -49,6 +49,9 @@ func (s *Store) transact(ctx context.Context, doing string, readings bool) error
 		err = s.explain(doing, s.writeOut(ctx, readings))
 	}
 	s.note(err)
+	if errors.Is(err, ErrDisk) {
+		s.detach()
+	}
 	return err
 }
 

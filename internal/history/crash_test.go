@@ -198,7 +198,7 @@ func TestRestartKeepsGrowingChunks(t *testing.T) {
 	s := begin(t, tempPath(t))
 	last := fill(s, "run-1", water, noon, 10*second, 50)
 	require.NoError(t, s.Commit(t.Context()))
-	require.NoError(t, s.database().close()) // no Close: the process is gone
+	abandon(s)
 	s = begin(t, s.path)
 	fill(s, "run-2", water, last.Add(hour), 10*second, 50)
 	assert.Len(t, collect(t, s, water, instant.None, 0), 100)

@@ -169,7 +169,10 @@ func (d *database) identify(ctx context.Context, db *sql.DB) error {
 	return fmt.Errorf("%w (its application id is %#x)", ErrForeign, id)
 }
 
-func refused(err error) bool { return errors.Is(err, ErrForeign) || errors.Is(err, ErrNewer) }
+// refused reports whether the file is not for this program to write.
+func refused(err error) bool {
+	return errors.Is(err, ErrForeign) || errors.Is(err, ErrNewer) || errors.Is(err, ErrBusy)
+}
 
 // check looks for damage, as far as that can be seen without comparing every index with its table.
 func check(ctx context.Context, db *sql.DB) error {

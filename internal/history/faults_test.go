@@ -94,7 +94,7 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 func TestMemoryIsBoundedWhileTheDiskFails(t *testing.T) {
 	s, err := Open(tempPath(t), Options{Pending: 3000})
 	require.NoError(t, err)
-	defer func() { _ = s.database().close() }()
+	defer func() { abandon(s) }()
 	_, err = s.database().writer.Exec("PRAGMA query_only = on")
 	require.NoError(t, err)
 	fill(s, "run-1", water, noon, 10*second, 10_000)
@@ -246,7 +246,7 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 			require.NoError(t, os.WriteFile(path, content, 0o600))
 			s, err = Open(path, Options{Now: func() time.Time { return noon.Time() }})
 			require.NoError(t, err)
-			defer func() { _ = s.database().close() }()
+			defer func() { abandon(s) }()
 			require.Len(t, s.Notices(), 1)
 			assert.Contains(t, s.Notices()[0].Text, "history.db.corrupt-20260901T120000Z")
 			aside, err := os.ReadFile(path + ".corrupt-20260901T120000Z")
@@ -314,6 +314,51 @@ func TestFileThatCannotBeOpened(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, items, 1)
 	assert.Equal(t, "body", string(items[0].Body))
+}
+
+// After a failure of the disk the file is opened anew.
+func TestDiskThatComesBack(t *testing.T) {
+	s := begin(t, tempPath(t))
+	last := fill(s, "run-1", water, noon, 10*second, 500)
+	require.NoError(t, s.Queue("mqtt").Add(outlet.Item{Event: "a", Class: outlet.Alarm, Body: []byte("a")}))
+	require.NoError(t, s.Commit(t.Context()))
+	s.detach()
+	last = fill(s, "run-1", water, last.Add(10*second), 10*second, 500)
+	require.NoError(t, s.Commit(t.Context()))
+	items, err := s.Queue("mqtt").Next(0, 10)
+	require.NoError(t, err)
+	assert.Len(t, items, 1)
+
+	// Meanwhile the card has forgotten everything.
+	s.detach()
+	require.NoError(t, os.Truncate(s.path, 0))
+	fill(s, "run-1", water, last.Add(10*second), 10*second, 500)
+	require.NoError(t, s.Queue("mqtt").Add(outlet.Item{Event: "b", Class: outlet.Alarm, Body: []byte("b")}))
+	require.NoError(t, s.Commit(t.Context()))
+	items, err = s.Queue("mqtt").Next(0, 10)
+	require.NoError(t, err)
+	require.Len(t, items, 1)
+	assert.Equal(t, "b", string(items[0].Body))
+	s = again(t, s)
+	all := collect(t, s, water, instant.None, 0)
+	assert.Greater(t, len(all), 500, "the chunk that was growing, and what came after")
+	assert.Equal(t, "run-1", s.Run(all[0].Segment))
+}
+
+func TestOneWriterOnly(t *testing.T) {
+	s := begin(t, tempPath(t))
+	second, err := Open(s.path, Options{})
+	require.ErrorIs(t, err, ErrBusy)
+	assert.Nil(t, second)
+	fill(s, "run-1", water, noon, minute, 5)
+	s = again(t, s)
+	assert.Len(t, collect(t, s, water, instant.None, 0), 5)
+	require.NoError(t, s.Close(t.Context()))
+	require.ErrorIs(t, s.Commit(t.Context()), errClosed)
+	assert.NoFileExists(t, s.path+lockSuffix)
+	info, err := os.Stat(s.path)
+	require.NoError(t, err)
+	assert.Zero(t, info.Mode().Perm()&0o007, "not for everybody to read")
 }
 
 func TestOpenForQueries(t *testing.T) {

@@ -34,8 +34,14 @@ func begin(t testing.TB, path string) *Store {
 	t.Helper()
 	s, err := Open(path, Options{Log: slog.New(slog.DiscardHandler)})
 	require.NoError(t, err)
-	t.Cleanup(func() { _ = s.database().close() })
+	t.Cleanup(func() { abandon(s) })
 	return s
+}
+
+// abandon lets a store go as the end of its process would: nothing is written.
+func abandon(s *Store) {
+	_ = s.database().close()
+	s.release()
 }
 
 // quick opens a store that does not wait for the disk, for tests that open hundreds.

@@ -115,21 +115,24 @@ func (s *Store) close(sr *series) {
 	}
 }
 
-// giveUpOldest drops the oldest closed chunk that could not be written.
+// giveUpOldest drops the oldest closed chunk that could not be written. What an earlier run left growing is safe in the file,
+// and is not counted.
 func (s *Store) giveUpOldest() bool {
 	var oldest *series
+	at := 0
 	for _, sr := range s.order {
-		if len(sr.closed) > 0 && (oldest == nil || sr.closed[0].id < oldest.closed[0].id) {
-			oldest = sr
+		k := slices.IndexFunc(sr.closed, func(c *chunk) bool { return !c.kept })
+		if k >= 0 && (oldest == nil || sr.closed[k].id < oldest.closed[at].id) {
+			oldest, at = sr, k
 		}
 	}
 	if oldest == nil {
 		return false
 	}
-	n := oldest.closed[0].count
-	s.pending -= n
+	n := oldest.closed[at].count
+	s.pending = max(0, s.pending-n)
 	s.dropped += uint64(n)
-	oldest.closed = slices.Delete(oldest.closed, 0, 1)
+	oldest.closed = slices.Delete(oldest.closed, at, at+1)
 	return true
 }
 

@@ -403,4 +403,24 @@ func (s *Store) adoptItems(items []storedItem, last uint64) {
 	}
 }
 
+// dropLostItems forgets items that were in a file that was set aside as damaged. Store.mu is held.
+func (s *Store) dropLostItems(items []storedItem) {
+	there := map[uint64]bool{}
+	for _, i := range items {
+		there[i.ID] = true
+	}
+	for _, q := range s.queues {
+		q.mu.Lock()
+		q.items = slices.DeleteFunc(q.items, func(i queued) bool {
+			if i.unsaved || there[i.ID] {
+				return false
+			}
+			q.bytes -= i.size
+			q.dropped++
+			return true
+		})
+		q.mu.Unlock()
+	}
+}
+
 var _ outlet.Queue = (*Queue)(nil)

@@ -39,7 +39,7 @@ func TestQueueAgainstMemory(t *testing.T) {
 			return quick(t, filepath.Join(folder, "history.db"), Options{OutboxItems: items, OutboxBytes: bytes, OutboxAge: 100 * minute})
 		}
 		s := open()
-		defer func() { _ = s.database().close() }()
+		defer func() { abandon(s) }()
 		want := outlet.NewMemory(items, bytes, 100*minute)
 		n := 0
 		t.Repeat(map[string]func(*rapid.T){

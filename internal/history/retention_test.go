@@ -61,7 +61,7 @@ func TestPrune(t *testing.T) {
 func TestThin(t *testing.T) {
 	percent(t, 20, func(rt *rapid.T) {
 		s := quick(rt, tempPath(t), Options{})
-		defer func() { _ = s.database().close() }()
+		defer func() { abandon(s) }()
 		value := chanceValue(rt)
 		every := rapid.SampledFrom([]time.Duration{10 * second, 7 * second, second, 90 * second}).Draw(rt, "every")
 		at := noon

@@ -8,6 +8,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"modernc.org/sqlite"
+
 	"dewline/internal/instant"
 	"dewline/internal/outlet"
 	"dewline/internal/quantity"
@@ -37,6 +39,7 @@ type Store struct {
 	write  sync.Mutex  // one transaction at a time; taken before mu
 	seen   os.FileInfo // the file as it was opened; nil before
 	closed bool
+	lock   *os.File // held while this program writes the history
 
 	lastItem atomic.Uint64
 
@@ -83,8 +86,8 @@ type Notice struct {
 }
 
 // Open opens the history file at path, and makes it and its folder where they do not exist. A damaged file is set aside
-// as FILE.corrupt-TIME and told by [Store.Notices]. [ErrForeign] and [ErrNewer] are returned; any other failure gives a store
-// as well, beside the error: it works in memory, and each Commit tries to open the file again.
+// as FILE.corrupt-TIME and told by [Store.Notices]. With [ErrForeign], [ErrNewer] and [ErrBusy] there is no store; any other
+// failure gives one as well, beside the error: it works in memory, and each Commit tries to open the file again.
 func Open(path string, options Options) (*Store, error) {
 	if options.Log == nil {
 		options.Log = slog.New(slog.DiscardHandler)
@@ -109,11 +112,14 @@ func Open(path string, options Options) (*Store, error) {
 		points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{}, newest: instant.None,
 	}
 	s.health.LastCommit = instant.None
+	// Spares the card the time stamps of the file at each commit, and is as durable. Where there is no such thing all stays as it is.
+	_, _ = sqlite.Fdatasync(true)
 	s.write.Lock()
 	defer s.write.Unlock()
 	err := s.attach(context.Background())
 	s.note(err)
 	if refused(err) || err != nil && options.ReadOnly {
+		s.release()
 		return nil, err
 	}
 	return s, err
@@ -134,6 +140,7 @@ func (s *Store) Close(ctx context.Context) error {
 	if closing := db.close(); err == nil {
 		err = s.explain("closing it", closing)
 	}
+	s.release()
 	return err
 }
 

@@ -36,7 +36,7 @@ func TestEverythingComesBack(t *testing.T) {
 			return quick(t, filepath.Join(folder, "history.db"), Options{})
 		}
 		s := open()
-		defer func() { _ = s.database().close() }()
+		defer func() { abandon(s) }()
 		model := map[quantity.Point][]told{}
 		now := noon
 		value := chanceValue(t)
@@ -273,7 +273,7 @@ func TestColumnsAreExact(t *testing.T) {
 		require.NoError(t, err)
 		defer os.RemoveAll(folder)
 		s := quick(t, filepath.Join(folder, "history.db"), Options{})
-		defer func() { _ = s.database().close() }()
+		defer func() { abandon(s) }()
 		at := noon
 		for range rapid.IntRange(1, 4).Draw(t, "stretches") {
 			every := rapid.SampledFrom([]time.Duration{10 * second, second, 5 * minute}).Draw(t, "every")

@@ -20,7 +20,7 @@ import (
 func TestViewsDecode(t *testing.T) {
 	percent(t, 15, func(rt *rapid.T) {
 		s := quick(rt, tempPath(t), Options{})
-		defer func() { _ = s.database().close() }()
+		defer func() { abandon(s) }()
 		value := chanceValue(rt)
 		every := rapid.SampledFrom([]time.Duration{10 * second, 7 * second, 3 * minute}).Draw(rt, "every")
 		jitter := rapid.Int64Range(0, 3).Draw(rt, "jitter")

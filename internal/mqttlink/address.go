@@ -37,6 +37,8 @@ func ParseBroker(address string) (*url.URL, error) {
 		return nil, fmt.Errorf("mqtt: broker address %q has no host", address)
 	case strings.Contains(u.Hostname(), ":") && !strings.HasPrefix(u.Host, "["):
 		return nil, fmt.Errorf("mqtt: broker address %q has too many colons: an IPv6 address stands in brackets", address)
+	case strings.ContainsFunc(u.Hostname(), notInHosts):
+		return nil, fmt.Errorf("mqtt: broker address %q: the host has characters that no host name has", address)
 	case u.RawQuery != "" || u.Fragment != "":
 		return nil, fmt.Errorf("mqtt: broker address %q must end after the port or path", address)
 	}
@@ -57,6 +59,11 @@ func ParseBroker(address string) (*url.URL, error) {
 		u.Path = ""
 	}
 	return u, nil
+}
+
+// notInHosts tells which characters neither a name, nor an address, nor the zone of one has (RFC 3986 section 3.2.2, RFC 6874).
+func notInHosts(r rune) bool {
+	return r <= ' ' || r >= 0x7f || strings.ContainsRune("\"<>\\^`{|}/?#@", r)
 }
 
 // loopback reports whether a host is this machine by its name alone; nothing is looked up.
