@@ -14,7 +14,7 @@ const lockSuffix = ".lock"
 // acquire takes the lock, unless it is held already.
 func (s *Store) acquire() error {
 	path := s.path + lockSuffix
-	for {
+	for range 10 {
 		if s.lock != nil && sameFile(s.lock, path) {
 			return nil
 		}
@@ -33,6 +33,7 @@ func (s *Store) acquire() error {
 		// Whoever held it may have removed the file in between: then look again.
 		s.lock = file
 	}
+	return fmt.Errorf("%s keeps being removed", path)
 }
 
 // release gives the lock back.
