@@ -175,7 +175,9 @@ func (s *subject) settle(ctx context.Context, h History) error {
 	for i := range s.watched.Points {
 		s.watched.Points[i].StaleAfter = 0
 	}
-	sets, err := Entries(ctx, h, history.Filter{Kinds: []journal.Kind{journal.StageSet}, To: s.To.Add(1)})
+	// A stage that begins soon after the end has a say in it: whether a silence over the end was spent on one side of the band.
+	soon := s.To.Add(replay.Reach(s.watched) + 1)
+	sets, err := Entries(ctx, h, history.Filter{Kinds: []journal.Kind{journal.StageSet}, To: soon})
 	if err != nil {
 		return err
 	}
