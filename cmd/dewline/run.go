@@ -13,6 +13,7 @@ import (
 	sddaemon "github.com/coreos/go-systemd/v22/daemon"
 
 	"dewline/internal/daemon"
+	"dewline/internal/rehearsal"
 )
 
 // runCommand watches a room.
@@ -21,6 +22,7 @@ type runCommand struct {
 	Verbose bool          `help:"Tell more."`
 	For     time.Duration `placeholder:"5m" help:"Stop by itself after this time."`
 	Root    string        `default:"/" hidden:"" help:"Where sys and dev are."`
+	Clock   string        `placeholder:"FILE" hidden:"" help:"The clock of a rehearsal."`
 }
 
 // Run runs the daemon until it is told to stop.
@@ -57,6 +59,13 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		Notify: func(state string) {
 			_, _ = sddaemon.SdNotify(false, state) // without a service manager there is nobody to tell
 		},
+	}
+	if c.Clock != "" {
+		clock, err := rehearsal.Open(c.Clock)
+		if err != nil {
+			return err
+		}
+		options.Clock = clock
 	}
 	if s.terminal {
 		options.Console = s.err

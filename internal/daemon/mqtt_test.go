@@ -181,15 +181,15 @@ func beginWith(t *testing.T, speed float64, sys, text string, files map[string]s
 func TestBrokerThatGoesAway(t *testing.T) {
 	b := mosquittotest.Start(t, mosquittotest.Options{})
 	tree := newProbeTree(t)
-	tree.show(22)
+	tree.Show(22)
 	site := plainSite + "mqtt: {broker: \"" + b.URL + "\"}\n"
 	first := listen(t, b, nil, "dewline/north-loft/#")
 	r := begin(t, 30, tree.root, site)
 	r.wait("it is online", func() bool { return len(first.heard("dewline/north-loft/status", `"online"`)) > 0 })
 	b.Kill()
-	tree.show(25)
+	tree.Show(25)
 	r.wait("alarming goes on", func() bool { return r.letter(tubHigh) == "B" })
-	tree.show(22)
+	tree.Show(22)
 	r.wait("and on", func() bool { return r.letter(tubHigh) == "D" })
 	b.Restart()
 	second := listen(t, b, nil, "dewline/north-loft/#")
@@ -206,7 +206,7 @@ func TestAcknowledgedOnAPageAndHeardOnMQTT(t *testing.T) {
 	b := mosquittotest.Start(t, mosquittotest.Options{})
 	ears := listen(t, b, nil, "dewline/north-loft/#")
 	tree := newProbeTree(t)
-	tree.show(25)
+	tree.Show(25)
 	r := begin(t, 60, tree.root, keptSite+"mqtt: {broker: \""+b.URL+"\"}\n")
 	r.wait("an alarm", func() bool { return r.letter(tubHigh) == "B" })
 	body := `{"verb": "acknowledge", "occurrence": "` + r.alarm(tubHigh).Occurrence + `", "by": "page"}`

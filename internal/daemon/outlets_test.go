@@ -55,7 +55,7 @@ func TestWebhookIsToldUntilAcknowledged(t *testing.T) {
 	alive := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { beats.Store("seen", true) }))
 	defer alive.Close()
 	tree := newProbeTree(t)
-	tree.show(25)
+	tree.Show(25)
 	r := begin(t, 60, tree.root, plainSite+`
 history: {path: "HISTORY"}
 notify: [{outlet: webhook, url: "`+server.URL+`", priorities: [high, critical], repeat: 2m, until: acknowledged}]
@@ -65,7 +65,7 @@ heartbeat: {url: "`+alive.URL+`", every: 1m}
 	r.wait("and told again", func() bool { return h.count("dewline.alarm.repeated.v1 "+tubHigh) >= 2 })
 	r.command(control.Request{Verb: watch.Acknowledge, Occurrence: r.alarm(tubHigh).Occurrence, By: "keeper"})
 	assert.Equal(t, "C", r.letter(tubHigh))
-	tree.show(22)
+	tree.Show(22)
 	r.wait("and told that it is over", func() bool { return h.count("dewline.alarm.cleared.v1 "+tubHigh) == 1 })
 	assert.Equal(t, 1, h.count("dewline.alarm.raised.v1"))
 	r.wait("nothing waits any more", func() bool { return r.metric(`dewline_outbox_pending{outlet="webhook"}`) == "0" })

@@ -20,7 +20,7 @@ const keptSite = plainSite + "history: {path: \"HISTORY\", keep: 2y}\n"
 func TestRestartGoesOn(t *testing.T) {
 	folder := t.TempDir()
 	tree := newProbeTree(t)
-	tree.show(25)
+	tree.Show(25)
 	start := time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
 	first := beginAt(t, folder, start, 30, tree.root, keptSite)
 	first.wait("an alarm", func() bool { return first.letter(tubHigh) == "B" })
@@ -33,7 +33,7 @@ func TestRestartGoesOn(t *testing.T) {
 	assert.Equal(t, "B", after.State)
 	second.wait("readings", func() bool { return second.metric(probeReading) == "25" })
 	assert.Equal(t, before.Occurrence, second.alarm(tubHigh).Occurrence)
-	tree.show(22)
+	tree.Show(22)
 	second.wait("it is over", func() bool { return second.letter(tubHigh) == "D" })
 	second.stop()
 
@@ -61,7 +61,7 @@ func TestHistoryThatCannotBeWritten(t *testing.T) {
 	folder := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "history.db"), []byte("this belongs to somebody else, and is left alone"), 0o600))
 	tree := newProbeTree(t)
-	tree.show(25)
+	tree.Show(25)
 	r := beginAt(t, folder, time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC), 30, tree.root, keptSite)
 	r.wait("the heat alarm comes all the same", func() bool { return r.letter(tubHigh) == "B" })
 	r.wait("and the store is a fault", func() bool { return r.letter("sensor/history-file/fault") == "B" })

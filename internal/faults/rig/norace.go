@@ -1,0 +1,5 @@
+//go:build !race
+
+package rig
+
+var buildFlags []string
