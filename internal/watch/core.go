@@ -508,7 +508,9 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 				since: since, at: at, value: v, setpoint: rule.level, extreme: k.Extreme, priority: p.band.PriorityOf(limit),
 			}, out)
 		case becomesNormal:
-			*a.Extreme = k.Extreme
+			if a.Extreme != nil { // nil where the state of an earlier run did not know the alarm as raised
+				*a.Extreme = k.Extreme
+			}
 			out = c.clear(a, at, v, out)
 		}
 		if k.Active && a.Extreme != nil {

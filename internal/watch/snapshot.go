@@ -105,6 +105,9 @@ func (c *Core) Restore(data []byte) (err error) {
 	if s.Site != c.site.ID {
 		return fmt.Errorf("the state of the core belongs to site %q, not %q", s.Site, c.site.ID)
 	}
+	if err := s.sound(); err != nil {
+		return err
+	}
 	c.run, c.seq, c.now, c.late, c.deadline = s.Run, s.Seq, s.Now, s.Late, instant.None
 	c.cuts = s.Cuts
 	for _, set := range s.Stages {
