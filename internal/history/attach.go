@@ -56,6 +56,9 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 		if _, err := os.Stat(s.path); err != nil {
 			return nil, err
 		}
+		if err := inspect(s.path); err != nil {
+			return nil, err
+		}
 		return openForQueries(ctx, s.path)
 	}
 	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {

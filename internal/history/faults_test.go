@@ -181,6 +181,8 @@ func TestForeignFilesAreRefused(t *testing.T) {
 			s, err := Open(path, Options{})
 			require.ErrorIs(t, err, ErrForeign)
 			assert.Nil(t, s)
+			_, err = Open(path, Options{ReadOnly: true})
+			require.ErrorIs(t, err, ErrForeign)
 			kept, err := os.ReadFile(path)
 			require.NoError(t, err)
 			assert.Equal(t, content, kept)
