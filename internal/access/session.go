@@ -1,0 +1,105 @@
+package access
+
+import (
+	"crypto/sha256"
+	"encoding/base64"
+	"time"
+)
+
+// How long a session lasts. A phone that looks in every day stays logged in for a month. Common practice, no published source.
+const (
+	Idle     = 7 * 24 * time.Hour  // without a request
+	Lifetime = 30 * 24 * time.Hour // in all
+)
+
+// How many sessions there may be. The one that was used longest ago gives way.
+const (
+	mostSessions     = 64
+	mostUserSessions = 12
+)
+
+// session is somebody who has logged in. Only the SHA-256 of its key is kept.
+type session struct {
+	who         Who
+	stamp       [32]byte
+	began, used time.Time
+}
+
+func (s *session) over(now time.Time) bool {
+	return now.Sub(s.used) > Idle || now.Sub(s.began) > Lifetime
+}
+
+const keyLength = 43 // of 32 bytes in base64url without padding
+
+// sessionKey returns what a key is kept by. ok is false for what cannot be a key.
+func sessionKey(text string) (Token, bool) {
+	if len(text) != keyLength {
+		return Token{}, false
+	}
+	if raw, err := base64.RawURLEncoding.Strict().DecodeString(text); err != nil || len(raw) != 32 {
+		return Token{}, false
+	}
+	return sha256.Sum256([]byte(text)), true
+}
+
+// begin opens a session and returns its key. The lock is held.
+func (g *Gate) begin(user *User, now time.Time) string {
+	own := 0
+	for key, s := range g.sessions {
+		if s.over(now) {
+			delete(g.sessions, key)
+		} else if s.who.Name == user.Name {
+			own++
+		}
+	}
+	if own >= mostUserSessions {
+		g.endOldest(user.Name)
+	} else if len(g.sessions) >= mostSessions {
+		g.endOldest("")
+	}
+	text := random256()
+	g.sessions[sha256.Sum256([]byte(text))] = &session{Who{user.Name, user.Role}, user.stamp(), now, now}
+	return text
+}
+
+// endOldest ends the session that was used longest ago: of one user, or of all.
+func (g *Gate) endOldest(name string) {
+	var oldest Token
+	var at *session
+	for key, s := range g.sessions {
+		if (name == "" || s.who.Name == name) && (at == nil || s.used.Before(at.used)) {
+			oldest, at = key, s
+		}
+	}
+	delete(g.sessions, oldest)
+}
+
+// Session returns who has the session of a key.
+func (g *Gate) Session(key string) (Who, bool) {
+	sum, ok := sessionKey(key)
+	if !ok {
+		return Who{}, false
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	s, ok := g.sessions[sum]
+	if !ok {
+		return Who{}, false
+	}
+	now := g.now()
+	if s.over(now) {
+		delete(g.sessions, sum)
+		return Who{}, false
+	}
+	s.used = now
+	return s.who, true
+}
+
+// LogOut ends the session of a key, if there is one.
+func (g *Gate) LogOut(key string) {
+	if sum, ok := sessionKey(key); ok {
+		g.mu.Lock()
+		defer g.mu.Unlock()
+		delete(g.sessions, sum)
+	}
+}
