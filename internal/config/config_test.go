@@ -161,6 +161,10 @@ func TestEveryKey(t *testing.T) {
 		PasswordFile: "/run/mail", From: "Loft <loft@keeper.example>", To: []string{"keeper@keeper.example"},
 	}, site.Notify[3])
 	assert.Equal(t, "acknowledged", site.Notify[2].Until)
+	assert.Equal(t, Web{
+		Listen: "localhost:0", Hosts: []string{"loft.example", "loft"}, CertificateFile: "/run/web.pem", KeyFile: "/run/web.key", BehindProxy: true,
+		Users: []WebUser{{Name: "Inês", Role: "operator", PasswordHashFile: "/run/ines.hash"}, {Name: "scraper", Role: "viewer", TokenFile: "/run/scraper.token"}},
+	}, site.Web)
 	assert.Equal(t, Heartbeat{URL: "https://keeper.example/alive", Every: 10 * time.Minute}, site.Heartbeat)
 	for _, name := range driverNames() {
 		assert.True(t, slices.ContainsFunc(site.Sensors, func(s Sensor) bool { return s.Driver == name }), "driver %s is not shown", name)
@@ -192,6 +196,9 @@ sensors:
   - {id: probe, driver: w1, address: 28-00000b3c5d1e, feeds: {temperature: tub-1/water-temperature}}
   - {id: air, driver: sht4x, bus: I2C1, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}
 `
+
+// oneUser lets somebody in.
+const oneUser = "users: [{name: ines, role: operator, password-hash-file: /run/ines.hash}]"
 
 // withWord writes a problem with the line and, for the column, the word or sign of the text that stands there.
 func withWord(text string, p Problem) string {
@@ -292,7 +299,18 @@ func TestWhatMustFit(t *testing.T) {
 		{"an offset beyond belief", "driver: w1,", "driver: w1, calibration: {temperature: {offset: 12 K}},",
 			[]string{"11 12 calibrating water-temperature: the sensor is off by -12.00 K, more than the 5 K that a correction may hide: check the reference, then replace the sensor"}},
 
-		{"pages for everybody", "", "web: {listen: \":8420\"}\n", []string{`13 ":8420" :8420 can be reached from other machines, which comes with access control, and this configuration has none: listen on 127.0.0.1, and let other machines in through an SSH tunnel or a reverse proxy that asks for a password`}},
+		{"pages for everybody", "", "web: {listen: \":8420\"}\n", []string{`13 ":8420" :8420 can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1`}},
+		{"pages for everybody with TLS", "", "web: {listen: \":8420\", certificate-file: /run/c, key-file: /run/k, users: []}\n", []string{`13 ":8420" :8420 can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1`}},
+		{"passwords in clear", "", "web: {listen: \"192.168.1.10:8420\", " + oneUser + "}\n", []string{`13 "192.168.1.10:8420" 192.168.1.10:8420 can be reached from other machines, and passwords would cross the network unencrypted: give certificate-file and key-file, or behind_proxy: true where a proxy speaks TLS`}},
+		{"pages with TLS", "", "web: {listen: \":8420\", hosts: loft.example, certificate-file: /run/c, key-file: /run/k, " + oneUser + "}\n", nil},
+		{"pages behind a proxy", "", "web: {listen: \"192.168.1.10:8420\", hosts: [loft.example], behind_proxy: true, " + oneUser + "}\n", nil},
+		{"pages behind a proxy on this machine", "", "web: {hosts: [loft.example], behind_proxy: true, " + oneUser + "}\n", nil},
+		{"pages without a name", "", "web: {listen: \":8420\", behind_proxy: true, " + oneUser + "}\n", []string{`13 ":8420" warning: the pages answer to the address of this machine only, and to no name: give hosts: [loft.example]`}},
+		{"a proxy without a name", "", "web: {behind_proxy: true, " + oneUser + "}\n", []string{"13 true warning: requests that a proxy hands on under its own name are refused unless that name stands in hosts: [loft.example]"}},
+		{"a proxy that lets everybody in", "", "web: {hosts: [loft.example], behind_proxy: true}\n", []string{"13 true warning: there are no users, so that everybody whom the proxy lets in may look and act: give users"}},
+		{"half a certificate", "", "web: {certificate-file: /run/c}\n", []string{"13 /run/c certificate-file and key-file belong together: give both"}},
+		{"a user for everything", "", "web: {users: [{name: ines, role: operator, password-hash-file: /run/a, token-file: /run/b}]}\n", []string{"13 /run/b give either password-hash-file, for a person, or token-file, for a program"}},
+		{"a user who is the program", "", "web: {users: [{name: Dewline, role: operator, token-file: /run/b}]}\n", []string{`13 Dewline "Dewline" is what the journal calls the program itself: choose another name`}},
 		{"pages for this machine", "", "web: {listen: \"[::1]:8420\"}\n", nil},
 		{"two listeners in one place", "", "web: {listen: 127.0.0.1:1883}\nmqtt: {embedded: {listen: 127.0.0.1:1883}}\n", []string{"14 127.0.0.1:1883 the web pages listen on 127.0.0.1:1883 too (line 13)"}},
 		{"mqtt without anything", "", "mqtt: {username: x}\n", []string{"13 mqtt mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}"}},

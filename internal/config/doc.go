@@ -67,7 +67,15 @@
 //	  embedded:
 //	    listen: 127.0.0.1:1883 *         # loopback only
 //	    users: [{name: TEXT *, password_file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
-//	web: {listen: 127.0.0.1:8420}        # loopback only
+//	web:
+//	  listen: 127.0.0.1:8420             # not loopback: only with users, and TLS or behind_proxy
+//	  hosts: [NAME, …]                   # names by which other machines call this one; addresses need not stand here
+//	  users: [{name: NAME *, role: viewer | operator *, password-hash-file: PATH | token-file: PATH *}, …]
+//	                                     # of dewline password, and of dewline password --token for programs;
+//	                                     # absent: no log-in, and everybody on this machine may look and act
+//	  certificate-file: PATH             # TLS, together with
+//	  key-file: PATH
+//	  behind_proxy: false                # true: a proxy in front speaks TLS, and tells who asks (X-Forwarded-For)
 //	control: {socket: /run/dewline/control.sock}
 //	notify:
 //	  - outlet: mqtt | webhook | mail *

@@ -210,6 +210,12 @@ func (l *loader) checkFiles(site *Site) {
 		secret(join(at, "url-file"), outlet.URLFile)
 	}
 	secret("heartbeat.url-file", site.Heartbeat.URLFile)
+	secret("web.key-file", site.Web.KeyFile)
+	present("web.certificate-file", site.Web.CertificateFile)
+	for i, user := range site.Web.Users {
+		secret(join(index("web.users", i), "password-hash-file"), user.PasswordHashFile)
+		secret(join(index("web.users", i), "token-file"), user.TokenFile)
+	}
 }
 
 // newSite returns a site in which maps may be filled.

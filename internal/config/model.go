@@ -180,7 +180,20 @@ type User struct {
 
 // Web is the HTTP server of the pages and the metrics.
 type Web struct {
-	Listen string
+	Listen          string
+	Hosts           []string // names by which other machines call this one, in lower case
+	Users           []WebUser
+	CertificateFile string // both "" means no TLS
+	KeyFile         string
+	BehindProxy     bool // a proxy speaks TLS and tells who asks (X-Forwarded-For)
+}
+
+// WebUser may use the pages: with the password that has the hash in one file, or with the token in the other.
+type WebUser struct {
+	Name             string
+	Role             string // "viewer" or "operator"
+	PasswordHashFile string
+	TokenFile        string
 }
 
 // Control is the socket over which the command line talks to the running daemon.

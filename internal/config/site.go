@@ -59,11 +59,7 @@ func (l *loader) site(root *node) *Site {
 	site.History = l.history(f["history"])
 	site.MQTT = l.mqtt(f["mqtt"], site.ID)
 	site.unsure.mqtt = f["mqtt"] != nil
-	site.Web.Listen = DefaultListen
-	web := l.fields(f["web"], "web", "listen")
-	if listen := l.listen(web["listen"], "web.listen"); listen != "" {
-		site.Web.Listen = listen
-	}
+	site.Web = l.web(f["web"])
 	site.Control.Socket = DefaultSocket
 	control := l.fields(f["control"], "control", "socket")
 	if socket := l.file(control["socket"], "control.socket"); socket != "" {

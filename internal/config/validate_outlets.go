@@ -82,15 +82,7 @@ func (v *validator) embedded() {
 
 // listeners checks what other machines could reach.
 func (v *validator) listeners() {
-	host, port, err := splitHostPort(v.Web.Listen)
-	if v.Web.Listen != "" && err == nil {
-		if !loopback(host) {
-			v.errorf("web.listen", "%s can be reached from other machines, which comes with access control, and this configuration has none: listen on 127.0.0.1, and let other machines in through an SSH tunnel or a reverse proxy that asks for a password", v.Web.Listen)
-		}
-		if port != 0 && v.Web.Listen == v.MQTT.Embedded.Listen {
-			v.errorf("mqtt.embedded.listen", "the web pages listen on %s too%s", v.Web.Listen, v.line("web.listen"))
-		}
-	}
+	v.web()
 	const longestSocket = 107 // sun_path of unix(7) has 108 bytes with the final zero
 	if len(v.Control.Socket) > longestSocket {
 		v.errorf("control.socket", "the path of a socket has at most %d bytes, and this has %d", longestSocket, len(v.Control.Socket))
