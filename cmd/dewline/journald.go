@@ -70,6 +70,8 @@ func priority(level slog.Level) string {
 		return "<3>"
 	case level >= slog.LevelWarn:
 		return "<4>"
+	case level >= slog.LevelInfo+2: // notable
+		return "<5>"
 	case level >= slog.LevelInfo:
 		return "<6>"
 	}

@@ -9,9 +9,11 @@ import { alarmFigures, alarmTitle, byPerson, byUrgency, entryText, kindText, pla
 
 const shelves: [number, string][] = [[1800, "30 minutes"], [3600, "1 hour"], [7200, "2 hours"], [14400, "4 hours"], [28800, "8 hours"], [43200, "12 hours"]];
 
+// Who has logged in, where a log-in is needed: the server writes that name into the journal, whatever a page says.
+const { user, role } = document.documentElement.dataset;
 const nameInput = h("input", { type: "text", id: "keeper", autocomplete: "name", maxlength: 60, value: localStorage.getItem("dewline-keeper") ?? "" });
 nameInput.addEventListener("change", () => localStorage.setItem("dewline-keeper", nameInput.value.trim()));
-const keeper = (): string => nameInput.value.trim();
+const keeper = (): string => user ?? nameInput.value.trim();
 
 const outcome = h("p", { class: "outcome", role: "status" });
 
@@ -128,11 +130,13 @@ class Card {
   }
 
   private offer(a: AlarmNow, f: Frame): void {
-    this.buttons.hidden = !f.now!.commands;
-    this.acknowledge.hidden = !["B", "D", "E"].includes(a.state) || !a.occurrence;
-    this.reset.hidden = a.state !== "F";
-    this.unshelve.hidden = a.state !== "G";
-    this.shelve.hidden = a.state === "I";
+    const may = f.now!.commands;
+    this.buttons.hidden = !may && a.limit === "fault"; // whoever may not act may still look
+    this.acknowledge.hidden = !may || !["B", "D", "E"].includes(a.state) || !a.occurrence;
+    this.reset.hidden = !may || a.state !== "F";
+    this.unshelve.hidden = !may || a.state !== "G";
+    this.shelve.hidden = !may || a.state === "I";
+    this.note.hidden = !may;
     say(this.shelve, a.state === "G" ? "Shelve anew…" : "Shelve…");
     const offered = shelves.filter(([seconds]) => seconds <= a.longest_shelf_s);
     if (this.length.options.length !== offered.length) {
@@ -195,6 +199,7 @@ function show(f: Frame): void {
   showCovered(f);
   signed.hidden = !f.now!.commands;
   noCommands.hidden = f.now!.commands;
+  freeNote.hidden = !f.now!.commands;
 }
 
 // The journal.
@@ -295,8 +300,12 @@ freeNote.addEventListener("submit", (event) => {
   void order({ verb: "note", text: freeText.value.trim(), ...(notePlace.value ? { place: notePlace.value } : {}) }, "The note is in the journal.").then((done) => { if (done) freeText.value = ""; });
 });
 
-const signed = h("div", { class: "signed" }, h("label", { for: "keeper" }, "You are"), nameInput, h("span", { class: "dim" }, "stands beside what you do in the journal; kept in this browser"));
-const noCommands = h("p", { class: "dim" }, "This site takes no commands from its pages: use the command line.");
+const signed = user
+  ? h("div", { class: "signed" }, h("span", {}, "You are ", h("strong", {}, user)), h("span", { class: "dim" }, "stands beside what you do in the journal"))
+  : h("div", { class: "signed" }, h("label", { for: "keeper" }, "You are"), nameInput, h("span", { class: "dim" }, "stands beside what you do in the journal; kept in this browser"));
+const noCommands = h("p", { class: "dim no-commands" }, role === "viewer"
+  ? `You are ${user}, a viewer, who may look but not act. Log in as an operator to acknowledge and shelve.`
+  : "This site takes no commands from its pages: use the command line.");
 
 byId("page").replaceChildren(
   signed, noCommands, outcome, ...groups.flatMap((g) => [g.head, g.box]), covered,

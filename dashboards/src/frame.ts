@@ -82,6 +82,12 @@ function showLine(): void {
   }
 }
 
+// leave goes to the page for logging in where the server refuses because nobody is logged in here any more.
+async function leave(): Promise<void> {
+  const answer = await fetch("/api/now", { method: "HEAD" }).catch(() => null);
+  if (answer?.status === 401) location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
+}
+
 function connect(): void {
   const source = new EventSource("/api/live");
   source.addEventListener("now", (event) => {
@@ -103,6 +109,7 @@ function connect(): void {
     connected = false;
     if (source.readyState === EventSource.CLOSED) { // refused outright: the browser will not try again by itself
       source.close();
+      void leave();
       setTimeout(connect, 4000);
     }
     showLine();

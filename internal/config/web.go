@@ -94,7 +94,9 @@ func (v *validator) webUsers() {
 // webName checks a name, which stands in the journal beside what its user does: it must be one word of letters that cannot be
 // taken for the program's own.
 func (v *validator) webName(name, path string) {
-	bad := func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune("-_.@", r) }
+	bad := func(r rune) bool {
+		return !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune("-_.@", r)
+	}
 	switch {
 	case len([]rune(name)) > longestUserName || strings.IndexFunc(name, bad) >= 0:
 		v.errorf(path, "the name of a user is one word of at most %d letters, digits, - _ . @", longestUserName)

@@ -11,10 +11,12 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"reflect"
 	"sync"
 	"time"
 
 	"dewline/dashboards"
+	"dewline/internal/access"
 	"dewline/internal/config"
 	"dewline/internal/control"
 	"dewline/internal/metrics"
@@ -94,6 +96,7 @@ func newRun() string {
 
 // faces are the daemon's local servers.
 type faces struct {
+	loop    *loop
 	web     *web.Server
 	control *control.Server
 	wait    sync.WaitGroup
@@ -102,28 +105,62 @@ type faces struct {
 // openFaces opens the web server and the control socket. A face that cannot be opened is reported and left out: alarming
 // goes on without it.
 func (l *loop) openFaces() (*faces, error) {
-	f := &faces{}
-	o := l.options
-	var problems []error
+	f := &faces{loop: l}
+	l.letIn(&l.site.Web)
+	problem := f.openWeb()
+	socket, err := control.Listen(l.site.Control.Socket, &l.current, l.command, l.options.Log)
+	if err != nil {
+		return f, errors.Join(problem, err)
+	}
+	f.control = socket
+	f.serve(l.options.Log, "control", socket.Serve)
+	return f, problem
+}
+
+// letIn puts the users of the pages in force. One whose file cannot be used is reported and left out.
+func (l *loop) letIn(w *config.Web) {
+	var files []access.UserFiles
+	for _, u := range w.Users {
+		files = append(files, access.UserFiles{Name: u.Name, Role: u.Role, HashFile: u.PasswordHashFile, TokenFile: u.TokenFile})
+	}
+	users, err := access.ReadUsers(files)
+	if err != nil {
+		l.options.Log.Error("the pages", "err", err)
+	}
+	l.access.SetUsers(users, len(w.Users) > 0)
+}
+
+func (f *faces) openWeb() error {
+	l := f.loop
+	o, w := l.options, &l.site.Web
 	registry := metrics.Registry(&metrics.Collector{Current: &l.current, Version: o.Version})
 	server, err := web.Listen(web.Options{
-		Listen: l.site.Web.Listen, Current: &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
+		Listen: w.Listen, Hosts: w.Hosts, Access: l.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
+		Current: &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
 		Site: l.watched.Load, Title: l.title, Command: l.command, History: pastOf(l.keeper.store), Pages: dashboards.Pages(), Log: o.Log,
 	})
 	if err != nil {
-		problems = append(problems, err)
-	} else {
-		f.web = server
-		f.serve(o.Log, "web", server.Serve)
+		return err
 	}
-	socket, err := control.Listen(l.site.Control.Socket, &l.current, l.command, o.Log)
-	if err != nil {
-		problems = append(problems, err)
-	} else {
-		f.control = socket
-		f.serve(o.Log, "control", socket.Serve)
+	f.web = server
+	f.serve(o.Log, "web", server.Serve)
+	return nil
+}
+
+// reconfigure puts new users in force, and opens the web server anew where anything else about it has changed. Whoever has
+// logged in stays so, unless their user has changed.
+func (f *faces) reconfigure(old, site *config.Web) error {
+	f.loop.letIn(site)
+	before, now := *old, *site
+	before.Users, now.Users = nil, nil
+	if reflect.DeepEqual(before, now) && f.web != nil {
+		return nil
 	}
-	return f, errors.Join(problems...)
+	if f.web != nil {
+		_ = f.web.Close() // what is still open then is cut off, as it should be
+		f.web = nil
+	}
+	return f.openWeb()
 }
 
 func (f *faces) serve(log *slog.Logger, name string, serve func() error) {

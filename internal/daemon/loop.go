@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"dewline/internal/access"
 	"dewline/internal/config"
 	"dewline/internal/control"
 	"dewline/internal/instant"
@@ -62,6 +63,8 @@ type loop struct {
 	sources   *sources
 	links     *links
 	callers   *callers
+	access    *access.Gate
+	faces     *faces
 	gaveUp    chan string  // what outlets gave up, for the journal
 	lastTick  atomic.Int64 // monotonic nanoseconds; read from anywhere
 	nextBeat  time.Duration
@@ -85,7 +88,7 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run, calls: status.Calls{},
+		options: o, id: run, calls: status.Calls{}, access: access.New(access.Options{}),
 		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom), gaveUp: make(chan string, 16),
 	}
 	l.install(site)
@@ -157,6 +160,7 @@ func (l *loop) run(ctx context.Context) error {
 	}
 	l.publish()
 	faces, err := l.openFaces()
+	l.faces = faces
 	if err != nil {
 		log.Error("a local server is missing", "err", err)
 	}
@@ -506,6 +510,9 @@ func (l *loop) reload() {
 	}
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)
+	}
+	if err := l.faces.reconfigure(&old.Web, &site.Web); err != nil {
+		log.Error("a local server is missing", "err", err)
 	}
 	l.keep(l.core.Configured(l.now()))
 	l.publish()

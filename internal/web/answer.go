@@ -29,6 +29,7 @@ const (
 	noHistory    = "no-history"
 	unavailable  = "unavailable"
 	tooManyLives = "too-many-streams"
+	notLoggedIn  = "not-logged-in"
 )
 
 func fail(w http.ResponseWriter, r *http.Request, status int, code, message string) {

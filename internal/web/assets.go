@@ -84,6 +84,9 @@ func (s *site) serveAsset(w http.ResponseWriter, r *http.Request) {
 	}
 	h := w.Header()
 	h.Set("Cache-Control", "public, max-age=31536000, immutable")
+	if s.Access.Needed() {
+		h.Set("Cache-Control", "private, max-age=31536000, immutable")
+	}
 	h.Set("Content-Type", file.mediaType)
 	h.Add("Vary", "Accept-Encoding")
 	data := file.raw

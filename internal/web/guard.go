@@ -4,6 +4,7 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"strings"
 )
 
 // policy lets a page load what this server gives it and nothing else, from nowhere else. The one inline style is that of
@@ -21,6 +22,9 @@ func secure(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cache-Control", "no-store")
+		if r.TLS != nil {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		next.ServeHTTP(w, r)
 	})
 }
@@ -33,10 +37,19 @@ func (s *site) guardHost(next http.Handler) http.Handler {
 		if name, _, err := net.SplitHostPort(host); err == nil {
 			host = name
 		}
-		if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) && !slices.Contains(s.Hosts, host) {
-			http.Error(w, "this server answers to localhost only", http.StatusForbidden)
+		host = strings.ToLower(strings.TrimSuffix(strings.TrimPrefix(host, "["), "]"))
+		if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback() && !ip.Equal(localIP(r))) && !slices.Contains(s.Hosts, host) {
+			http.Error(w, "this server does not go by that name: call it localhost, or configure the name under web: hosts", http.StatusForbidden)
 			return
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// localIP returns the address of this machine over which a request came. A name that was pointed here is none.
+func localIP(r *http.Request) net.IP {
+	if address, ok := r.Context().Value(http.LocalAddrContextKey).(*net.TCPAddr); ok {
+		return address.IP
+	}
+	return nil
 }

@@ -42,12 +42,16 @@ func (s *site) serveLive(w http.ResponseWriter, r *http.Request) {
 	}
 	ticker := time.NewTicker(lookEvery)
 	defer ticker.Stop()
+	mayAct := visitorOf(r).mayAct()
 	var sent *status.Picture
 	var news, beat time.Time
 	for {
+		if v := s.who(r); !v.let || v.mayAct() != mayAct { // logged out, or the users have changed
+			return
+		}
 		now := time.Now()
 		if p := s.Current.Get(); (p != sent || sent == nil) && now.Sub(news) >= newsEvery && !p.At.IsZero() {
-			if !send("event: now\ndata: %s\n\n", s.encodedNow(p)) {
+			if !send("event: now\ndata: %s\n\n", s.encodedNow(p, mayAct)) {
 				return
 			}
 			sent, news = p, now

@@ -164,34 +164,41 @@ func (f *freshness) age() time.Duration {
 type nowCache struct {
 	mu      sync.Mutex
 	picture *status.Picture
-	encoded []byte
+	encoded [2][]byte // for those who may look, and for those who may act
 }
 
 func (s *site) serveNow(w http.ResponseWriter, r *http.Request) {
-	now := s.nowOf(s.Current.Get())
+	now := s.nowOf(s.Current.Get(), visitorOf(r).mayAct())
 	now.AgeS = number(s.fresh.age().Seconds())
 	answer(w, r, http.StatusOK, now)
 }
 
 // encodedNow returns the picture as JSON with an age of 0, which the stream tells beside it.
-func (s *site) encodedNow(p *status.Picture) []byte {
+func (s *site) encodedNow(p *status.Picture, mayAct bool) []byte {
 	s.now.mu.Lock()
 	defer s.now.mu.Unlock()
-	if s.now.picture != p || s.now.encoded == nil {
-		data, err := json.Marshal(s.nowOf(p))
+	if s.now.picture != p {
+		s.now.picture, s.now.encoded = p, [2][]byte{}
+	}
+	which := 0
+	if mayAct {
+		which = 1
+	}
+	if s.now.encoded[which] == nil {
+		data, err := json.Marshal(s.nowOf(p, mayAct))
 		if err != nil { // only a number that JSON cannot carry gets here
 			s.Log.Error("the picture as JSON", "err", err)
 			return nil
 		}
-		s.now.picture, s.now.encoded = p, data
+		s.now.encoded[which] = data
 	}
-	return s.now.encoded
+	return s.now.encoded[which]
 }
 
-func (s *site) nowOf(p *status.Picture) *Now {
+func (s *site) nowOf(p *status.Picture, mayAct bool) *Now {
 	n := &Now{
 		Site: p.Site, Run: p.Run, At: instantOf(p.At), Started: instantOf(p.Started), Timezone: zoneOf(p).String(),
-		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil, History: s.History != nil,
+		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil && mayAct, History: s.History != nil,
 		Late: p.Late, ReloadOK: p.ReloadOK, Alarms: alarmsNow(p), Sensors: []SensorNow{}, Outlets: []OutletNow{},
 	}
 	if p.Display == quantity.Fahrenheit {

@@ -68,8 +68,10 @@ type contract struct {
 	Info       map[string]string               `json:"info"`
 	Paths      map[string]map[string]operation `json:"paths"`
 	Components struct {
-		Schemas map[string]*schema `json:"schemas"`
+		Schemas  map[string]*schema           `json:"schemas"`
+		Security map[string]map[string]string `json:"securitySchemes"`
 	} `json:"components"`
+	Security []map[string][]string `json:"security"`
 }
 
 func readContract(t testing.TB, site string) *contract {
@@ -203,6 +205,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 	bare := r.options(t)
 	bare.History, bare.Command, bare.Site, bare.Pages = nil, nil, nil, nil
 	without := r.serve(t, bare)
+	withUsers := r.serve(t, locked(t, r))
 	c := readContract(t, site)
 
 	const span = "from=2026-07-01T00:00:00Z&to=2026-07-08T00:00:00Z"
@@ -247,7 +250,17 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{without, "POST", "/api/command", "", `{"verb":"note","text":"x"}`, 403},
 		{site, "GET", "/api/openapi.json", "", "", 200},
 	}
-	asked := map[string]bool{"/api/live 200": true, "/api/live 503": true, "/api/command 415": true, "/api/command 503": true} // by tests of their own
+	for path, methods := range c.Paths {
+		for method := range methods {
+			if path == "/api/live" {
+				continue // a stream only where it is let in
+			}
+			requests = append(requests, requests[0])
+			last := &requests[len(requests)-1]
+			last.site, last.method, last.path, last.status = withUsers, strings.ToUpper(method), path, 401
+		}
+	}
+	asked := map[string]bool{"/api/live 200": true, "/api/live 503": true, "/api/live 401": true, "/api/command 415": true, "/api/command 503": true} // by tests of their own
 	for _, q := range requests {
 		t.Run(fmt.Sprintf("%s %s %d", q.method, strings.TrimPrefix(q.path, "/api/"), q.status), func(t *testing.T) {
 			op, ok := c.Paths[q.path][strings.ToLower(q.method)]

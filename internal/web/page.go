@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/access"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 	"dewline/internal/status"
@@ -50,7 +51,8 @@ type pageView struct {
 	Built          bool
 	Scripts        []string
 	Styles         []string
-	Look           string // light, dark or "" for what the system says
+	Look           string     // light, dark or "" for what the system says
+	Who            access.Who // who has logged in, if anybody
 	Site, At, Zone string
 	Style          template.CSS
 	Alarms         []alarmView
@@ -79,9 +81,7 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	if s.assets != nil {
 		view.Built, view.Scripts, view.Styles = true, s.assets.manifest.Pages[p.Name], s.assets.manifest.Styles
 	}
-	if cookie, err := r.Cookie("dewline-look"); err == nil && (cookie.Value == "light" || cookie.Value == "dark") {
-		view.Look = cookie.Value
-	}
+	view.Look, view.Who = lookOf(r), visitorOf(r).Who
 	var buffer bytes.Buffer
 	if err := page.Execute(&buffer, view); err != nil {
 		s.Log.Error("page", "err", err)
@@ -89,6 +89,14 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 		return
 	}
 	answerBytes(w, r, http.StatusOK, "text/html; charset=utf-8", buffer.Bytes())
+}
+
+// lookOf returns the look that the reader has chosen, "" for none.
+func lookOf(r *http.Request) string {
+	if cookie, err := r.Cookie("dewline-look"); err == nil && (cookie.Value == "light" || cookie.Value == "dark") {
+		return cookie.Value
+	}
+	return ""
 }
 
 // displayOf returns the unit of temperature that the reader has chosen, else the site's.

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"mime"
 	"net/http"
 	"strconv"
@@ -129,6 +130,12 @@ func (s *site) serveCommand(w http.ResponseWriter, r *http.Request) {
 		answer(w, r, http.StatusForbidden, control.Response{Reason: "commands are not allowed from the pages of this site"})
 		return
 	}
+	who := visitorOf(r)
+	if !who.mayAct() {
+		s.logins.log(s.Log, slog.LevelInfo, "a viewer asked for something", "user", who.Name, "from", s.from(r))
+		answer(w, r, http.StatusForbidden, control.Response{Reason: "you are logged in as " + who.Name + ", a viewer, who may look but not act: log in as an operator"})
+		return
+	}
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
 		answer(w, r, http.StatusUnsupportedMediaType, control.Response{Reason: "a command is sent as application/json"})
 		return
@@ -146,6 +153,9 @@ func (s *site) serveCommand(w http.ResponseWriter, r *http.Request) {
 	}
 	if request.By = strings.TrimSpace(request.By); request.By == "" {
 		request.By = "the pages"
+	}
+	if who.Name != "" { // whatever the page says
+		request.By = who.Name
 	}
 	cmd, err := request.Command()
 	if err != nil {

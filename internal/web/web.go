@@ -4,12 +4,13 @@
 //	server, err := web.Listen(web.Options{Listen: "127.0.0.1:8420", Current: current, Metrics: metrics, Site: site, …})
 //	go server.Serve()
 //
-// There is no log-in: the server answers on loopback addresses only. Who wants to look from a phone puts a proxy of the
-// distribution with its own log-in before it, and names that proxy's host in Options.Hosts.
+// Without users there is no log-in, and the server answers on loopback addresses only. On any other address it does not start
+// without users, and without TLS, its own or a proxy's.
 package web
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -19,6 +20,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/internal/access"
 	"dewline/internal/control"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
@@ -29,8 +31,15 @@ import (
 // Options of the server. Listen, Current and Metrics are required; what else is left out is missing on the pages, which say
 // so.
 type Options struct {
-	Listen  string // host:port; the host must be a loopback address
-	Hosts   []string
+	Listen string   // host:port; another host than a loopback address needs Access, and TLS or BehindProxy
+	Hosts  []string // names by which this server may be called, in lower case
+	// Access knows who is let in. nil, or one that needs no log-in, lets everybody look and act.
+	Access *access.Gate
+	// CertificateFile and KeyFile are for TLS; both "" means none. They are read again when they change.
+	CertificateFile, KeyFile string
+	// BehindProxy says that a proxy in front speaks TLS, and puts at the end of X-Forwarded-For who asks.
+	BehindProxy bool
+
 	Current *status.Current // swapped at least every five seconds: a picture older than that is shown as lost
 	Metrics http.Handler
 	// Healthy tells what keeps the daemon from doing its job, nil for nothing.
@@ -56,35 +65,46 @@ type Options struct {
 // Server is the HTTP server.
 type Server struct {
 	http     *http.Server
+	tls      bool
 	listener net.Listener
 	site     *site
 	stop     context.CancelFunc
 	watching sync.WaitGroup
 }
 
-// Listen opens the address.
+// Listen opens the address. It opens none that other machines reach unless they must log in, over an encrypted line.
 func Listen(o Options) (*Server, error) {
-	host, _, err := net.SplitHostPort(o.Listen)
-	if err != nil {
-		return nil, fmt.Errorf("web address %q: %w", o.Listen, err)
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return nil, fmt.Errorf("web address %q is not a loopback address: the pages have no log-in, so others must not reach them", o.Listen)
-	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Access == nil {
+		o.Access = access.New(access.Options{})
+	}
+	exposed, err := o.exposed()
+	if err != nil {
+		return nil, err
 	}
 	s, err := newSite(o)
 	if err != nil {
 		return nil, err
 	}
+	s.exposed = exposed
+	var config *tls.Config
+	if o.CertificateFile+o.KeyFile != "" {
+		own, err := loadCertificate(o.CertificateFile, o.KeyFile, o.Log)
+		if err != nil {
+			return nil, fmt.Errorf("web server: %w", err)
+		}
+		config = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: own.get}
+	}
 	listener, err := net.Listen("tcp", o.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("web server: %w", err)
 	}
+	listener = newBounded(listener, mostConnections)
 	ctx, stop := context.WithCancel(context.Background())
-	server := &Server{listener: listener, site: s, stop: stop, http: &http.Server{
-		Handler: s.handler(), ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
+	server := &Server{listener: listener, site: s, stop: stop, tls: config != nil, http: &http.Server{
+		Handler: s.handler(), TLSConfig: config, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug),
 		// Streams end with this context; without it they would hold up the end of the server.
@@ -94,12 +114,37 @@ func Listen(o Options) (*Server, error) {
 	return server, nil
 }
 
+// exposed reports whether other machines can reach the address, and refuses to open it to them unless they must log in, and
+// passwords do not cross the network in clear.
+func (o *Options) exposed() (bool, error) {
+	host, _, err := net.SplitHostPort(o.Listen)
+	if err != nil {
+		return false, fmt.Errorf("web address %q: %w", o.Listen, err)
+	}
+	if ip := net.ParseIP(host); host == "localhost" || ip != nil && ip.IsLoopback() {
+		return false, nil
+	}
+	switch {
+	case !o.Access.Needed():
+		return false, fmt.Errorf("web address %q can be reached from other machines, and nobody would have to log in: configure users, or listen on 127.0.0.1", o.Listen)
+	case o.Access.Usable() == 0:
+		return false, fmt.Errorf("web address %q can be reached from other machines, and the files of no user can be used: see what was said of them", o.Listen)
+	case (o.CertificateFile == "" || o.KeyFile == "") && !o.BehindProxy:
+		return false, fmt.Errorf("web address %q can be reached from other machines, and passwords would cross the network unencrypted: configure certificate-file and key-file, or behind_proxy", o.Listen)
+	}
+	return true, nil
+}
+
 // Addr returns the address that was opened.
 func (s *Server) Addr() string { return s.listener.Addr().String() }
 
 // Serve answers until Close.
 func (s *Server) Serve() error {
-	if err := s.http.Serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
+	serve := s.http.Serve
+	if s.tls {
+		serve = func(l net.Listener) error { return s.http.ServeTLS(l, "", "") } // the configuration has the certificate
+	}
+	if err := serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("web server: %w", err)
 	}
 	return nil
@@ -120,11 +165,13 @@ func (s *Server) Close() error {
 // site is what the handlers share.
 type site struct {
 	Options
-	assets *assets
-	fresh  freshness
-	now    nowCache
-	folds  chan struct{} // one exposure is computed at a time: the board has few cores, and alarming goes first
-	lives  chan struct{} // bounds the streams
+	exposed bool // other machines can reach it
+	logins  logPace
+	assets  *assets
+	fresh   freshness
+	now     nowCache
+	folds   chan struct{} // one exposure is computed at a time: the board has few cores, and alarming goes first
+	lives   chan struct{} // bounds the streams
 }
 
 const mostStreams = 24
@@ -148,6 +195,9 @@ func (s *site) handler() http.Handler {
 	for _, p := range pages {
 		mux.HandleFunc("GET "+p.Path, func(w http.ResponseWriter, r *http.Request) { s.servePage(w, r, p) })
 	}
+	mux.HandleFunc("GET "+loginPath, s.serveLogin)
+	mux.HandleFunc("POST "+loginPath, s.serveTry)
+	mux.HandleFunc("POST "+logoutPath, s.serveLogout)
 	mux.HandleFunc("GET /assets/{name}", s.serveAsset)
 	mux.HandleFunc("GET /api/now", s.serveNow)
 	mux.HandleFunc("GET /api/live", s.serveLive)
@@ -158,14 +208,25 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /api/readings.csv", s.serveReadings)
 	mux.HandleFunc("POST /api/command", s.serveCommand)
 	mux.HandleFunc("GET /api/openapi.json", serveOpenAPI)
-	return s.guardHost(http.NewCrossOriginProtection().Handler(secure(mux)))
+	origins := http.NewCrossOriginProtection()
+	if s.BehindProxy { // which may hand requests on under another name than the browser knows
+		for _, host := range s.Hosts {
+			if err := origins.AddTrustedOrigin("https://" + host); err != nil {
+				s.Log.Error("a host name cannot be an origin", "host", host, "err", err)
+			}
+		}
+	}
+	return s.guardHost(origins.Handler(secure(s.guardAccess(mux))))
 }
 
-func (s *site) serveHealth(w http.ResponseWriter, _ *http.Request) {
+func (s *site) serveHealth(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if s.Healthy != nil {
 		if err := s.Healthy(); err != nil {
 			w.WriteHeader(http.StatusServiceUnavailable)
+			if !visitorOf(r).let {
+				err = errors.New("not watching: log in to see why")
+			}
 			fmt.Fprintln(w, err)
 			return
 		}

@@ -1,0 +1,4 @@
+package web
+
+// NextOf is nextOf, for the fuzz target.
+var NextOf = nextOf
