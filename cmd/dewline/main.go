@@ -36,6 +36,7 @@ type verbs struct {
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
 	Alarm     alarmCommand     `cmd:"" help:"List, acknowledge or shelve the alarms of the running daemon."`
 	Stage     stageCommand     `cmd:"" help:"Move a cohort of the running daemon to another stage."`
+	Password  passwordCommand  `cmd:"" help:"Make the hash of a password, or a token, for a user of the pages."`
 	Version   versionCommand   `cmd:"" help:"Tell what this is."`
 }
 

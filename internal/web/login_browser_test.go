@@ -52,6 +52,10 @@ func TestLogInPageIsSoundOnEveryScreen(t *testing.T) {
 			b.open("/alarms", formReady)
 			assert.Equal(t, "/login?next=%2Falarms", eval[string](b, "location.pathname + location.search"))
 			b.sound(string(axe), "login-"+s.name+"-"+look, s)
+			if (look == "light") == s.phone { // the rest once on each screen and once in each look
+				b.open("/login", formReady)
+				continue
+			}
 			b.logIn("nobody", "never mind")
 			b.until(`document.querySelector(".refusal")?.textContent === "The name or the password is wrong."`)
 			b.sound(string(axe), "login-refused-"+s.name+"-"+look, s)
@@ -76,7 +80,7 @@ func TestLogInNeedsNoScript(t *testing.T) {
 	b.open("/sensors", formReady)
 	b.until(`document.activeElement.id === "name"`)
 	b.keys("ines\t" + inesPassword + "\r")
-	b.until(`location.pathname === "/sensors" && document.body.innerText.includes("The page loads itself again every ten seconds")`)
+	b.until(`location.pathname === "/sensors" && document.body?.innerText.includes("The page loads itself again every ten seconds")`)
 }
 
 func TestPagesOfAViewerOfferNothingToDo(t *testing.T) {
