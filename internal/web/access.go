@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/internal/access"
+	"dewline/internal/control"
 )
 
 // visitor is who has sent a request.
@@ -83,8 +84,13 @@ func (s *site) guardAccess(next http.Handler) http.Handler {
 			http.Redirect(w, r, loginAddress(r.URL), http.StatusSeeOther)
 		default:
 			w.Header().Set("WWW-Authenticate", `Bearer realm="dewline"`)
+			const first = "log in first: the session has ended, or there is none"
+			if r.URL.Path == "/api/command" {
+				answer(w, r, http.StatusUnauthorized, control.Response{Reason: first})
+				return
+			}
 			if strings.HasPrefix(r.URL.Path, "/api/") {
-				fail(w, r, http.StatusUnauthorized, notLoggedIn, "log in first: the session has ended, or there is none")
+				fail(w, r, http.StatusUnauthorized, notLoggedIn, first)
 				return
 			}
 			http.Error(w, "log in first, or send the token of a user as Authorization: Bearer …", http.StatusUnauthorized)
