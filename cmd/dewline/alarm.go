@@ -23,6 +23,7 @@ type alarmCommand struct {
 	Unshelve    alarmPlain       `cmd:"" help:"End a shelf before its time."`
 	Reset       alarmReset       `cmd:"" help:"Reset a latched alarm."`
 	Service     alarmService     `cmd:"" help:"Take an alarm out of service, or back into it."`
+	Test        alarmTest        `cmd:"" help:"Send a test through every outlet, and tell which have delivered it."`
 }
 
 // daemonAt finds the control socket of the running daemon.
@@ -72,6 +73,13 @@ func (c *alarmList) Run(ctx context.Context, s streams) error {
 	alarms, err := client.Alarms(ctx)
 	if err != nil {
 		return err
+	}
+	outlets, err := client.Outlets(ctx)
+	if err != nil {
+		return err
+	}
+	for _, line := range failing(outlets) {
+		fmt.Fprintln(s.err, line)
 	}
 	shown := alarms[:0]
 	for _, a := range alarms {

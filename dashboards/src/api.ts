@@ -24,11 +24,11 @@ export interface SensorNow {
   id: string; driver: string; where: string; part: string; last_success: string | null; last_error: string; last_kind: string;
   failures_in_a_row: number; reads: Record<string, number>; feeds: string[];
 }
-export interface OutletNow { name: string; connected: boolean; last_error: string; pending: number; oldest: string | null; sent: number; dropped: number }
+export interface OutletNow { name: string; connected: boolean; last_error: string; pending: number; oldest: string | null; sent: number; dropped: number; failing_since: string | null; failure: string }
 export interface Now {
   site: string; run: string; at: string | null; started: string | null; age_s: number; timezone: string; temperature: "Cel" | "degF";
   clock_confirmed: boolean; commands: boolean; history: boolean; late_readings: number; configuration_ok: boolean;
-  places: PlaceNow[]; alarms: AlarmNow[]; sensors: SensorNow[]; outlets: OutletNow[];
+  places: PlaceNow[]; flood_since: string | null; alarms: AlarmNow[]; sensors: SensorNow[]; outlets: OutletNow[];
 }
 export interface Band { from: string; to: string; limits: Limits | null; cohort?: string; stage?: string }
 export interface PointTrend {

@@ -93,15 +93,16 @@ class Outlet {
   }
 
   update(o: OutletNow, f: Frame): void {
-    mark(this.element, "data-health", o.connected ? "good" : "failing");
-    const words = o.connected ? "reaches the other end" : "does not reach the other end";
+    const works = o.connected && !o.failing_since;
+    mark(this.element, "data-health", works ? "good" : "failing");
+    const words = works ? "reaches the other end" : `does not deliver${o.failing_since ? ` since ${since(f.zone, f.at, Date.parse(o.failing_since))}` : ""}`;
     if (this.state.dataset.text !== words) {
       this.state.dataset.text = words;
-      this.state.replaceChildren(zoneGlyph(o.connected ? "in-band" : "critical-high"), h("strong", {}, words));
+      this.state.replaceChildren(zoneGlyph(works ? "in-band" : "critical-high"), h("strong", {}, words));
     }
     say(this.waiting, o.pending ? `${o.pending}, the oldest since ${o.oldest ? since(f.zone, f.at, Date.parse(o.oldest)) : "not known"}` : "nothing");
     say(this.sent, `${o.sent.toLocaleString("en-GB")}${o.dropped ? `, and ${o.dropped.toLocaleString("en-GB")} dropped because too much was waiting` : ""}`);
-    say(this.error, o.last_error || "none since the start");
+    say(this.error, o.failure || o.last_error || "none since the start");
   }
 }
 

@@ -30,6 +30,7 @@ const limitWords: Record<string, string> = {
 // alarmTitle says an alarm by place, quantity and limit.
 export function alarmTitle(name: string): string {
   const [place = "", quantity = "", limit = ""] = name.split("/");
+  if (limit === "fault" && quantity.startsWith("outlet-")) return `${quantity.slice(7)}: does not deliver`;
   if (limit === "fault") return `${quantity}: ${limitWords.fault}`;
   return `${place}, ${quantityWords(quantity)}: ${limitWords[limit] ?? limit}`;
 }
@@ -47,7 +48,8 @@ const kindWords: Record<string, string> = {
   "alarm.shelved": "shelved", "alarm.unshelved": "shelf ended", "alarm.suppressed": "covered by another alarm", "alarm.returned": "no longer covered",
   "alarm.disabled": "taken out of service", "alarm.enabled": "back in service", "command.refused": "refused", "stage.set": "stage", misting: "misting",
   note: "note", "clock.stepped": "clock set", "clock.confirmed": "clock confirmed", "run.started": "dewline started", "run.stopped": "dewline stopped",
-  "config.changed": "configuration changed",
+  "config.changed": "configuration changed", "flood.began": "flood of alarms", "flood.ended": "flood over", "alarm.summary": "summary told",
+  "alarm.chattering": "alarm chatters", "alarm.fleeting": "fleeting alarm", "outlet.test": "outlets tested",
 };
 
 export const kindText = (kind: string): string => kindWords[kind] ?? kind;

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/crypto/bcrypt"
 	"pgregory.net/rapid"
 
+	"dewline/internal/config"
 	"dewline/internal/mqttlink"
 )
 
@@ -184,4 +185,9 @@ func TestStartRefuses(t *testing.T) {
 	for _, address := range []string{"127.0.0.1:0", "127.3.2.1:0", "localhost:0"} {
 		startBroker(t, Options{Listen: address}, quick())
 	}
+}
+
+// The configuration refuses the name by which the program itself logs in.
+func TestTheNameOfTheProgramIsReserved(t *testing.T) {
+	assert.Equal(t, config.ReservedUser, internalUser)
 }

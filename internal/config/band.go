@@ -206,23 +206,14 @@ func (r *reporter) checkDeadband(path string, at func(string) string, when strin
 	r.errorf(path, "the usual deadband of %s, %s, is wider than half of this band%s (%s): give a smaller deadband", q, show(unit, deadband), when, show(unit, half))
 }
 
-// allowable is the response time an alarm of a priority allows: the times proposed with the alarm philosophy of this
-// project (ANSI/ISA-18.2 asks for such times and gives no numbers). A delay beyond it would use the time up before
-// anybody is told.
-var allowable = map[stage.Priority]time.Duration{
-	stage.CriticalPriority: 30 * time.Minute,
-	stage.HighPriority:     2 * time.Hour,
-	stage.MediumPriority:   12 * time.Hour,
-	stage.LowPriority:      24 * time.Hour,
-}
-
 // allowableDelay returns the longest on-delay of a limit. The critical low limit of humidity has an hour, as in the
-// core's own defaults: animals dry out more slowly than they overheat.
+// core's own defaults: animals dry out more slowly than they overheat. A delay beyond the response time that the priority
+// allows would use it up before anybody is told.
 func allowableDelay(band *stage.Band, l stage.Limit, q quantity.Quantity) time.Duration {
 	if l == stage.CriticalLow && q == quantity.RelativeHumidity {
 		return time.Hour
 	}
-	return allowable[band.PriorityOf(l)]
+	return band.PriorityOf(l).Allowable()
 }
 
 const longestForesight = 12 * time.Hour
@@ -243,8 +234,8 @@ func (r *reporter) checkDelays(path string, at func(string) string, band stage.B
 		}
 		r.errorf(at(key), "%s", message)
 	}
-	if band.OffDelay > allowable[stage.MediumPriority] {
-		r.errorf(at("off-delay"), "off-delay of %s is longer than %s", formatDuration(band.OffDelay), formatDuration(allowable[stage.MediumPriority]))
+	if band.OffDelay > stage.MediumPriority.Allowable() {
+		r.errorf(at("off-delay"), "off-delay of %s is longer than %s", formatDuration(band.OffDelay), formatDuration(stage.MediumPriority.Allowable()))
 	}
 	if band.Foresee > longestForesight {
 		r.errorf(at("foresee"), "foresee of %s is longer than the %s that an outlook can bear", formatDuration(band.Foresee), formatDuration(longestForesight))

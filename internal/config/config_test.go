@@ -326,6 +326,37 @@ func TestWhatMustFit(t *testing.T) {
 			"13 { mail needs a sender: from: dewline@example.org",
 			"13 { mail needs a server: server: smtp.example.org:587",
 		}},
+		{"mail without its password", "", "notify: [{outlet: mail, server: \"smtp.example:587\", from: a@example.org, to: [b@example.org], username: a}]\n", []string{
+			"13 a a user name without a password: give password_file as well",
+		}},
+		{"a user with our own name", "", "mqtt: {embedded: {listen: 127.0.0.1:1883, users: [{name: dewline-daemon, password_file: /run/x}]}}\n", []string{
+			`13 dewline-daemon "dewline-daemon" is the name under which dewline itself uses its broker: take another`,
+		}},
+		{"a sensor with the name of an outlet", "id: probe", "id: outlet-mail", []string{
+			`11 outlet-mail no sensor can have the id "outlet-mail": the alarms of dewline's own parts have such names`,
+		}},
+		{"escalation and quiet hours", "", "notify:\n  - {outlet: webhook, url: \"https://keeper.example\", quiet: \"22:00-07:00\"}\n  - {outlet: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 20m}\n", nil},
+		{"an escalation that comes too late", "", "notify:\n  - {outlet: webhook, url: \"https://keeper.example\"}\n  - {outlet: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 40m}\n", []string{
+			"15 40m warning: somebody should have acted within 30m of the worst that this outlet is told, so after 40m it is told too late",
+		}},
+		{"an escalation in no time", "", "notify:\n  - {outlet: webhook, url: \"https://keeper.example\"}\n  - {outlet: webhook, url: \"https://friend.example\", after: 10s}\n", []string{
+			"15 10s nobody acknowledges an alarm within 10s: give at least 1m",
+		}},
+		{"an escalation of nothing", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", priorities: [critical], after: 5m}]\n", []string{
+			"13 5m warning: nobody is told of the priority critical at once: let another outlet without after take it",
+		}},
+		{"quiet hours of what is urgent", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", priorities: [high, critical], quiet: \"22:00-07:00\"}]\n", []string{
+			`13 "22:00-07:00" quiet hours hold back what is low or medium, and this outlet takes neither: high and critical always go out at once`,
+		}},
+		{"quiet hours without an end", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", quiet: \"22:00-22:00\"}]\n", []string{
+			`13 "22:00-22:00" quiet hours must begin and end at different times: with these nothing low or medium would ever be told`,
+		}},
+		{"quiet hours in words", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", quiet: at night}]\n", []string{
+			`13 at quiet hours "at night" are not of the form 07:00-19:00`,
+		}},
+		{"machines have no quiet hours", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{outlet: mqtt, quiet: \"22:00-07:00\"}]\n", []string{
+			`14 "22:00-07:00" quiet is no option of the outlet mqtt, whose events are for machines: they tell everything at once`,
+		}},
 		{"a heartbeat of a racing heart", "", "heartbeat: {url: \"https://keeper.example\", every: 1s}\n", []string{"13 1s a heartbeat more often than every 30s is taken for an attack by many services"}},
 		{"two addresses of one heartbeat", "", "heartbeat: {url: \"https://keeper.example\", url-file: /run/x}\n", []string{"13 /run/x give either url or url-file"}},
 	}

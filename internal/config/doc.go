@@ -40,7 +40,7 @@
 //	    place: ID                        # absent: it lives nowhere any more
 //	    stages: [{stage: STAGE, since: TIME}, …] *   # in the order of time
 //	sensors:
-//	  - id: ID *
+//	  - id: ID *                         # not history-file, nor outlet-…
 //	    driver: DRIVER *
 //	    every: 10s                       # of mqtt: how often a message is expected, 60s
 //	    feeds: {CHANNEL: PLACE/QUANTITY, …} *        # not needed by board
@@ -66,7 +66,7 @@
 //	  commands: false                    # true: command/… topics are obeyed
 //	  embedded:
 //	    listen: 127.0.0.1:1883 *         # loopback only
-//	    users: [{name: TEXT *, password_file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
+//	    users: [{name: TEXT * (not dewline-daemon), password_file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
 //	web:
 //	  listen: 127.0.0.1:8420             # not loopback: only with users, and TLS or behind_proxy
 //	  hosts: [NAME, …]                   # names by which other machines call this one; addresses need not stand here
@@ -80,11 +80,13 @@
 //	notify:
 //	  - outlet: mqtt | webhook | mail *
 //	    priorities: [PRIORITY, …]        # absent: all
+//	    after: DURATION                  # escalation: told only if nobody has acknowledged it for so long; not of mqtt
+//	    quiet: "22:00-07:00"             # local hours that hold back low and medium, may wrap midnight; not of mqtt
 //	    repeat: DURATION                 # absent: once
 //	    until: acknowledged | cleared
 //	    url: https://… | url-file: PATH, token-file: PATH                   # webhook
-//	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password_file: PATH, from: ADDRESS *,
-//	      to: [ADDRESS, …] *                                                # mail
+//	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password_file: PATH (both or none),
+//	      from: ADDRESS *, to: [ADDRESS, …] *                               # mail
 //	heartbeat: {url: https://… | url-file: PATH, every: 5m}   # asked while all is well, so that silence is noticed
 //
 // A relative path is relative to the folder of the configuration.
@@ -158,5 +160,6 @@
 // Warned of is: a band of a profile that nothing measures where its cohort lives, night bands without light hours, cohorts
 // that ask for different things in one place, life running backwards, a sensor read faster than it measures, a part rated
 // for non-condensing air in a wet place, secrets that others can read or that cross the network in clear, missing files
-// that may still come, and a site nobody is told the worst of.
+// that may still come, a site nobody is told the worst of, an outlet that is told later than somebody must have acted, and a
+// priority that nobody is told of at once.
 package config

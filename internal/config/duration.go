@@ -79,9 +79,18 @@ func formatDuration(d time.Duration) string {
 
 // parseLightHours reads two local times of day, "07:00-19:00", as minutes after midnight.
 func parseLightHours(text string) (from, to int, err error) {
+	from, to, err = parseHours("light hours", text)
+	if err == nil && (from == to || from == 0 && to == 24*60) {
+		return 0, 0, fmt.Errorf("light hours %s leave no night: leave out light where the day never ends", quoted(text))
+	}
+	return from, to, err
+}
+
+// parseHours reads hours of the day, such as "22:00-07:00", as minutes after midnight; what they are stands in errors.
+func parseHours(what, text string) (from, to int, err error) {
 	first, second, found := strings.Cut(strings.ReplaceAll(text, "–", "-"), "-")
 	if !found {
-		return 0, 0, fmt.Errorf("light hours %s are not of the form 07:00-19:00", quoted(text))
+		return 0, 0, fmt.Errorf("%s %s are not of the form 07:00-19:00", what, quoted(text))
 	}
 	if from, err = parseTimeOfDay(first); err != nil {
 		return 0, 0, err
@@ -91,9 +100,6 @@ func parseLightHours(text string) (from, to int, err error) {
 	}
 	if from == 24*60 {
 		from = 0
-	}
-	if from == to || from == 0 && to == 24*60 {
-		return 0, 0, fmt.Errorf("light hours %s leave no night: leave out light where the day never ends", quoted(text))
 	}
 	return from, to, nil
 }

@@ -205,6 +205,8 @@ type Control struct {
 type Outlet struct {
 	Kind       string // "mqtt", "webhook" or "mail"
 	Priorities []stage.Priority
+	After      time.Duration // an alarm must stand unacknowledged for so long; 0 means that it is told at once
+	Quiet      *stage.Light  // its hours of light are the quiet hours of low and medium; nil means none
 	Repeat     time.Duration // 0 means once
 	Until      string        // "acknowledged" or "cleared": when repetition ends
 
@@ -219,6 +221,15 @@ type Outlet struct {
 	PasswordFile string
 	From         string
 	To           []string
+}
+
+// Slowest returns the time within which the outlet must have delivered: the shortest that its priorities allow.
+func (o *Outlet) Slowest() time.Duration {
+	worst := stage.Unset
+	for _, p := range o.Priorities {
+		worst = max(worst, p)
+	}
+	return worst.Allowable()
 }
 
 // Heartbeat asks an address outside at an interval, so that somebody notices when this monitor has gone silent.

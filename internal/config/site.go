@@ -66,7 +66,7 @@ func (l *loader) site(root *node) *Site {
 		site.Control.Socket = socket
 	}
 	for i, n := range l.items(f["notify"], "notify") {
-		site.Notify = append(site.Notify, l.outlet(n, index("notify", i)))
+		site.Notify = append(site.Notify, l.outlet(n, index("notify", i), local))
 	}
 	site.Heartbeat = l.heartbeat(f["heartbeat"])
 	return site
@@ -246,8 +246,8 @@ var outletKeys = map[string][]string{
 	"mail":    {"server", "security", "username", "password_file", "from", "to"},
 }
 
-func (l *loader) outlet(n *node, path string) Outlet {
-	f := l.fields(n, path, "outlet", "priorities", "repeat", "until", "url", "url-file", "token-file", "server", "security",
+func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
+	f := l.fields(n, path, "outlet", "priorities", "after", "quiet", "repeat", "until", "url", "url-file", "token-file", "server", "security",
 		"username", "password_file", "from", "to")
 	kind := l.word(f["outlet"], join(path, "outlet"), "outlet", "mqtt", "webhook", "mail")
 	if f != nil && f["outlet"] == nil {
@@ -264,6 +264,7 @@ func (l *loader) outlet(n *node, path string) Outlet {
 	}
 	outlet := Outlet{
 		Kind:         kind,
+		After:        l.positive(f["after"], join(path, "after"), 24*time.Hour),
 		Repeat:       l.positive(f["repeat"], join(path, "repeat"), 7*24*time.Hour),
 		Until:        l.word(f["until"], join(path, "until"), "end of repetition", "acknowledged", "cleared"),
 		URL:          l.url(f["url"], join(path, "url"), "https", "http"),
@@ -275,6 +276,14 @@ func (l *loader) outlet(n *node, path string) Outlet {
 		PasswordFile: l.file(f["password_file"], join(path, "password_file")),
 		From:         l.text(f["from"], join(path, "from")),
 		To:           l.texts(f["to"], join(path, "to")),
+	}
+	if text := l.text(f["quiet"], join(path, "quiet")); text != "" {
+		from, to, err := parseHours("quiet hours", text)
+		if err != nil {
+			l.errorf(join(path, "quiet"), "%s", err)
+		} else {
+			outlet.Quiet = &stage.Light{Location: local, From: from, To: to}
+		}
 	}
 	priorities := join(path, "priorities")
 	for i, name := range l.texts(f["priorities"], priorities) {

@@ -10,6 +10,15 @@ import (
 // ReservedPlace is an id that no place may have: topics and alarms of sensors stand where those of a place would.
 const ReservedPlace = "sensor"
 
+// Ids that no sensor may have, since dewline's own parts raise their faults like sensors: the history, and each outlet.
+const (
+	ReservedSensor  = "history-file"
+	ReservedSensors = "outlet-" // followed by the name of an outlet
+)
+
+// ReservedUser is the name under which dewline itself uses its embedded broker.
+const ReservedUser = "dewline-daemon"
+
 // Validate reports everything in the site that does not fit together. It looks at the model only, at no file and no
 // clock, so that it serves for sites built in code as well; for one that was loaded the problems carry positions.
 func (s *Site) Validate() Problems {

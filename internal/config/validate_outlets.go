@@ -3,6 +3,7 @@ package config
 import (
 	"net/mail"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -62,6 +63,8 @@ func (v *validator) embedded() {
 		path := index("mqtt.embedded.users", i)
 		if user.Name == "" {
 			v.lacks(join(path, "name"), "this user lacks a name")
+		} else if user.Name == ReservedUser {
+			v.errorf(join(path, "name"), "%s is the name under which dewline itself uses its broker: take another", quoted(user.Name))
 		} else if before, twice := first[user.Name]; twice {
 			v.errorf(join(path, "name"), "there is a user %s already%s", quoted(user.Name), v.line(index("mqtt.embedded.users", before)))
 		} else {
@@ -120,6 +123,7 @@ func (v *validator) notify() {
 		case "mail":
 			v.mail(outlet, path)
 		}
+		v.timing(outlet, path)
 		if outlet.Repeat > 0 && outlet.Repeat < time.Minute {
 			v.errorf(join(path, "repeat"), "a repetition more often than every minute tells nobody more")
 		}
@@ -129,6 +133,50 @@ func (v *validator) notify() {
 	}
 	if len(v.Notify) > 0 && !heard[stage.CriticalPriority] {
 		v.warnf("notify", "no outlet takes the priority critical: nobody will be told of the worst")
+	}
+	for p := range heard {
+		v.atOnce(p)
+	}
+}
+
+// atOnce warns of a priority that is only told after a time: an escalation needs somebody who was told first.
+func (v *validator) atOnce(p stage.Priority) {
+	for i := range v.Notify {
+		if o := &v.Notify[i]; slices.Contains(o.Priorities, p) && o.After == 0 {
+			return
+		}
+	}
+	for i := range v.Notify {
+		if o := &v.Notify[i]; slices.Contains(o.Priorities, p) {
+			v.warnf(join(index("notify", i), "after"), "nobody is told of the priority %s at once: let another outlet without after take it", p)
+			return
+		}
+	}
+}
+
+// timing checks when an outlet is told.
+func (v *validator) timing(o *Outlet, path string) {
+	if o.Kind == "mqtt" {
+		for _, key := range []string{"after", "quiet"} {
+			if _, written := v.origins[join(path, key)]; written {
+				v.errorf(join(path, key), "%s is no option of the outlet mqtt, whose events are for machines: they tell everything at once", key)
+			}
+		}
+		return
+	}
+	if o.After > 0 && o.After < time.Minute {
+		v.errorf(join(path, "after"), "nobody acknowledges an alarm within %s: give at least 1m", formatDuration(o.After))
+	} else if most := o.Slowest(); o.After > most {
+		v.warnf(join(path, "after"), "somebody should have acted within %s of the worst that this outlet is told, so after %s it is told too late", formatDuration(most), formatDuration(o.After))
+	}
+	if o.Quiet == nil {
+		return
+	}
+	if o.Quiet.From == o.Quiet.To || o.Quiet.To-o.Quiet.From == 24*60 {
+		v.errorf(join(path, "quiet"), "quiet hours must begin and end at different times: with these nothing low or medium would ever be told")
+	}
+	if !slices.Contains(o.Priorities, stage.LowPriority) && !slices.Contains(o.Priorities, stage.MediumPriority) {
+		v.errorf(join(path, "quiet"), "quiet hours hold back what is low or medium, and this outlet takes neither: high and critical always go out at once")
 	}
 }
 
@@ -151,6 +199,9 @@ func (v *validator) mail(outlet *Outlet, path string) {
 	}
 	if outlet.PasswordFile != "" && outlet.Username == "" {
 		v.errorf(join(path, "password_file"), "a password without a user name: give username as well")
+	}
+	if _, written := v.origins[join(path, "password_file")]; outlet.Username != "" && outlet.PasswordFile == "" && !written {
+		v.errorf(join(path, "username"), "a user name without a password: give password_file as well")
 	}
 	if host, _, err := splitHostPort(outlet.Server); err == nil && outlet.Security == "none" && outlet.PasswordFile != "" && !loopback(host) {
 		v.warnf(join(path, "security"), "the password crosses the network to %s unencrypted: use security: starttls or tls", host)

@@ -20,6 +20,11 @@ func (v *validator) sensors() {
 		places = append(places, place.ID)
 	}
 	v.ids("sensor", "sensors", ids)
+	for i, id := range ids {
+		if id == ReservedSensor || strings.HasPrefix(id, ReservedSensors) {
+			v.errorf(join(index("sensors", i), "id"), "no sensor can have the id %s: the alarms of dewline's own parts have such names", quoted(id))
+		}
+	}
 	if _, written := v.origins[""]; written && len(v.Sensors) == 0 && !v.unsure.sensors {
 		v.warnf("sensors", "there are no sensors: replay can use this configuration, a running daemon would watch nothing")
 	}

@@ -39,6 +39,16 @@ func (c *Client) Alarms(ctx context.Context) ([]Alarm, error) {
 	return list, c.understand(code, data, &list, http.StatusOK)
 }
 
+// Outlets asks how the outlets fare.
+func (c *Client) Outlets(ctx context.Context) ([]Outlet, error) {
+	code, data, err := c.do(ctx, http.MethodGet, "/outlets", nil)
+	if err != nil {
+		return nil, err
+	}
+	var list []Outlet
+	return list, c.understand(code, data, &list, http.StatusOK)
+}
+
 // Command sends a command. A refusal is a response that is not done, not an error.
 func (c *Client) Command(ctx context.Context, request Request) (Response, error) {
 	body, err := json.Marshal(request)

@@ -47,6 +47,7 @@ type Request struct {
 	Cohort     string     `json:"cohort,omitempty"`
 	Stage      string     `json:"stage,omitempty"`
 	Place      string     `json:"place,omitempty"`
+	Outlet     string     `json:"outlet,omitempty"` // of a test; absent: all
 	Text       string     `json:"text,omitempty"`
 	At         string     `json:"at,omitempty"` // RFC 3339
 }
@@ -56,6 +57,31 @@ type Response struct {
 	Done    bool   `json:"done"`
 	Changed bool   `json:"changed"` // false where it was so already
 	Reason  string `json:"reason,omitempty"`
+
+	// Of a test: its event, and the outlets that are tested. See [Client.Outlets].
+	Event   string   `json:"event,omitempty"`
+	Outlets []string `json:"outlets,omitempty"`
+}
+
+// TestVerb asks for a test notification.
+const TestVerb watch.Verb = "test"
+
+// Outlet is a way out as the socket and the commands show it. The form is stable.
+type Outlet struct {
+	Outlet       string          `json:"outlet"`
+	Connected    bool            `json:"connected"`
+	Pending      int             `json:"pending"`
+	Oldest       instant.Instant `json:"oldest"` // of what waits
+	Failure      string          `json:"failure,omitempty"`
+	FailingSince instant.Instant `json:"failing_since"`
+	Test         *Test           `json:"test,omitempty"` // the last one of this run
+}
+
+// Test is what has become of a test notification.
+type Test struct {
+	Event  string `json:"event"`
+	State  string `json:"state"` // waiting, delivered or failed
+	Reason string `json:"reason,omitempty"`
 }
 
 // longestSeconds bounds the length of a shelf or a misting that can be asked for at all; the core has limits of its own far
@@ -70,6 +96,9 @@ func (r Request) Command() (watch.Command, error) {
 	cmd := watch.Command{
 		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
 		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
+	}
+	if r.Outlet != "" {
+		cmd.Outlets = []string{r.Outlet}
 	}
 	if r.At != "" {
 		at, err := instant.Parse(r.At)
@@ -90,7 +119,7 @@ func decodeRequest(data []byte) (Request, error) {
 	var r Request
 	fields := map[string]any{
 		"verb": &r.Verb, "alarm": &r.Alarm, "occurrence": &r.Occurrence, "for_seconds": &r.ForSeconds, "reason": &r.Reason,
-		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At,
+		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At, "outlet": &r.Outlet,
 	}
 	for _, m := range members {
 		field, known := fields[m.Name]

@@ -91,6 +91,42 @@ func TestAlarmsAreShown(t *testing.T) {
 	]`, string(data))
 }
 
+func TestOutletsAreShown(t *testing.T) {
+	since := time.Date(2026, 7, 6, 12, 20, 0, 0, time.UTC)
+	current := &status.Current{}
+	current.Set(&status.Picture{Outlets: []status.Outlet{
+		{Name: "mqtt", Connected: true},
+		{
+			Name: "webhook", Pending: 2, Oldest: since, Failure: "the webhook answered 503 Service Unavailable", FailingSince: since,
+			Test: status.Test{Event: "run-1-7", State: status.TestFailed, Reason: "the webhook answered 404 Not Found"},
+		},
+	}})
+	path := socket(t)
+	start(t, path, current, (&obedient{}).command)
+	outlets, err := Dial(path).Outlets(t.Context())
+	require.NoError(t, err)
+	data, err := json.Marshal(outlets)
+	require.NoError(t, err)
+	// The form is stable, as that of the alarms.
+	assert.JSONEq(t, `[
+		{"outlet":"mqtt","connected":true,"pending":0,"oldest":null,"failing_since":null},
+		{"outlet":"webhook","connected":false,"pending":2,"oldest":"2026-07-06T12:20:00.000Z",
+		 "failure":"the webhook answered 503 Service Unavailable","failing_since":"2026-07-06T12:20:00.000Z",
+		 "test":{"event":"run-1-7","state":"failed","reason":"the webhook answered 404 Not Found"}}
+	]`, string(data))
+}
+
+func TestATestNamesItsOutlet(t *testing.T) {
+	path, keeper := socket(t), &obedient{}
+	start(t, path, &status.Current{}, keeper.command)
+	_, err := Dial(path).Command(t.Context(), Request{Verb: TestVerb, Outlet: "mail", By: "keeper"})
+	require.NoError(t, err)
+	assert.Equal(t, []watch.Command{{Verb: TestVerb, Outlets: []string{"mail"}, By: "keeper"}}, keeper.got)
+	code, body := raw(t, path, http.MethodPost, "/command", `{"verb":"report","kind":"alarm.summary"}`)
+	assert.Equal(t, http.StatusBadRequest, code, "what the rules report cannot come from outside")
+	assert.Contains(t, body, "unknown member")
+}
+
 func TestNoAlarmsIsAnEmptyList(t *testing.T) {
 	path := socket(t)
 	start(t, path, &status.Current{}, (&obedient{}).command)

@@ -15,6 +15,7 @@ import (
 	"syscall"
 	"time"
 
+	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/status"
 	"dewline/internal/watch"
@@ -60,6 +61,7 @@ var private = net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) err
 func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http.Server {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /alarms", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Alarms(current.Get())) })
+	mux.HandleFunc("GET /outlets", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Outlets(current.Get())) })
 	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { obey(w, r, command) })
 	return &http.Server{
 		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second,
@@ -165,6 +167,30 @@ func Alarms(p *status.Picture) []Alarm {
 		})
 	}
 	return list
+}
+
+// Outlets lists the outlets of a picture.
+func Outlets(p *status.Picture) []Outlet {
+	list := []Outlet{}
+	for i := range p.Outlets {
+		o := &p.Outlets[i]
+		shown := Outlet{
+			Outlet: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instantOf(o.Oldest), Failure: o.Failure,
+			FailingSince: instantOf(o.FailingSince),
+		}
+		if o.Test.Event != "" {
+			shown.Test = &Test{Event: o.Test.Event, State: o.Test.State, Reason: o.Test.Reason}
+		}
+		list = append(list, shown)
+	}
+	return list
+}
+
+func instantOf(t time.Time) instant.Instant {
+	if t.IsZero() {
+		return instant.None
+	}
+	return instant.Of(t)
 }
 
 func unitOf(a *watch.AlarmState) string {

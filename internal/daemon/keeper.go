@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
+	"dewline/internal/config"
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/intake"
@@ -28,7 +30,7 @@ const (
 
 // storeSensor is the name under which a failing store raises a fault like a failing sensor does: a disk that cannot be
 // written is something a person must see to.
-const storeSensor = "history-file"
+const storeSensor = config.ReservedSensor
 
 // keeper hands what happens to the store. Without a store it does nothing.
 type keeper struct {
@@ -96,6 +98,28 @@ func (k *keeper) bringBack(ctx context.Context, core *watch.Core) error {
 		k.loop.keep(core.Step(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag}, nil))
 	}
 	return nil
+}
+
+// How far back the journal is read to know who was told of what: an alarm that has stood for longer is taken to be told to all.
+const (
+	recentEntries = 3000
+	recentTime    = 3 * 24 * time.Hour
+)
+
+// recent returns the last entries of the journal, the oldest first. How far they reach is counted from the newest of them: at a
+// start the clock need not be right.
+func (k *keeper) recent(ctx context.Context) ([]*journal.Entry, error) {
+	if k.store == nil {
+		return nil, nil
+	}
+	entries, err := k.store.Journal(ctx, history.Filter{Limit: recentEntries})
+	if err != nil {
+		return nil, err
+	}
+	slices.Reverse(entries)
+	return slices.DeleteFunc(entries, func(e *journal.Entry) bool {
+		return entries[len(entries)-1].At.Sub(e.At) > recentTime
+	}), nil
 }
 
 // reading keeps a reading of a sensor.

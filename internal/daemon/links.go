@@ -24,7 +24,7 @@ import (
 // whatever way there is then.
 type links struct {
 	loop  *loop
-	queue outlet.Queue
+	queue *post
 	open  *mqttWay // nil without MQTT
 
 	mu     sync.Mutex // guards broker, which is asked for from elsewhere
@@ -36,11 +36,8 @@ const mqttOutlet = "mqtt"
 
 // openLinks opens the ways out of the configuration in force. What cannot be opened is reported and left out.
 func openLinks(l *loop) (*links, error) {
-	k := &links{loop: l, queue: outlet.NewMemory(0, 0, 0)}
+	k := &links{loop: l, queue: l.post(mqttOutlet)}
 	l.links = k
-	if store := l.keeper.store; store != nil {
-		k.queue = store.Queue(mqttOutlet)
-	}
 	return k, k.connect()
 }
 
@@ -182,7 +179,7 @@ func (k *links) states() []status.Outlet {
 	if !s.Oldest.IsNone() {
 		o.Oldest = s.Oldest.Time()
 	}
-	if q, ok := k.queue.(interface{ Dropped() uint64 }); ok {
+	if q, ok := k.queue.Queue.(interface{ Dropped() uint64 }); ok {
 		o.Dropped = q.Dropped()
 	}
 	return []status.Outlet{o}

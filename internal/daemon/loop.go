@@ -65,8 +65,10 @@ type loop struct {
 	callers   *callers
 	access    *access.Gate
 	faces     *faces
-	gaveUp    chan string  // what outlets gave up, for the journal
-	lastTick  atomic.Int64 // monotonic nanoseconds; read from anywhere
+	ways      []wayOut
+	posts     map[string]*post // by outlet
+	gaveUp    chan string      // what outlets gave up, for the journal
+	lastTick  atomic.Int64     // monotonic nanoseconds; read from anywhere
 	nextBeat  time.Duration
 }
 
@@ -88,7 +90,7 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run, calls: status.Calls{}, access: access.New(access.Options{}),
+		options: o, id: run, calls: status.Calls{}, access: access.New(access.Options{}), posts: map[string]*post{},
 		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom), gaveUp: make(chan string, 16),
 	}
 	l.install(site)
@@ -102,6 +104,17 @@ func (l *loop) install(site *config.Site) {
 	if site.History.Path != "" {
 		watched.Sensors = append(watched.Sensors, watch.Sensor{ID: storeSensor, FaultAfter: 2 * commitEvery})
 	}
+	known := map[string]wayOut{}
+	for _, w := range l.ways {
+		known[w.name] = w
+	}
+	l.ways = waysOut(site)
+	for i := range l.ways {
+		w := &l.ways[i]
+		w.failing, w.failure = known[w.name].failing, known[w.name].failure
+		w.sensor = int32(len(watched.Sensors))
+		watched.Sensors = append(watched.Sensors, watch.Sensor{ID: config.ReservedSensors + w.name, FaultAfter: w.within})
+	}
 	l.watched.Store(&watched)
 	titles := map[string]string{}
 	for _, p := range site.Places {
@@ -112,15 +125,15 @@ func (l *loop) install(site *config.Site) {
 	l.core.ReportDerived()
 	l.points = l.core.Points()
 	l.order = map[string]int32{}
-	known := map[string]status.Sensor{}
+	sensors := map[string]status.Sensor{}
 	for _, h := range l.health {
-		known[h.ID] = h
+		sensors[h.ID] = h
 	}
 	l.health = nil
 	for i := range site.Sensors {
 		c := &site.Sensors[i]
 		l.order[c.ID] = int32(i)
-		h, ok := known[c.ID]
+		h, ok := sensors[c.ID]
 		if !ok {
 			h = status.Sensor{ID: c.ID, Reads: map[string]uint64{}}
 		}
@@ -149,6 +162,11 @@ func (l *loop) run(ctx context.Context) error {
 	l.followers = []follower{links}
 	if l.callers, err = openCallers(l); err != nil {
 		log.Error("a way out is missing", "err", err)
+	}
+	if entries, err := l.keeper.recent(ctx); err != nil {
+		log.Error("who was told of what in the last run is not known", "err", err)
+	} else {
+		l.callers.rules.Resume(entries)
 	}
 	if err := l.keeper.bringBack(ctx, l.core); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
@@ -230,8 +248,9 @@ func (l *loop) now() instant.Instant { return instant.Of(l.options.Clock.Now()) 
 func (l *loop) tick() {
 	now := l.now()
 	l.step(watch.Event{Kind: watch.TickEvent, At: now})
-	for _, again := range l.callers.rules.Due(now) {
-		l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &again})
+	l.checkOutlets()
+	for _, command := range l.callers.rules.Due(now) {
+		l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &command})
 	}
 	l.publish()
 	mono := l.options.Clock.Monotonic()
@@ -251,6 +270,7 @@ func (l *loop) checkClock() {
 		l.line.Shift(by)
 		l.keeper.stepped()
 		l.callers.rules.Shift(by)
+		l.shiftOutlets(by)
 		for _, f := range l.sources.fed.feeds {
 			f.Shift(by)
 		}
@@ -411,7 +431,10 @@ func (l *loop) publish() {
 		h.Reads = reads
 		p.Sensors = append(p.Sensors, h)
 	}
-	p.Outlets = append(l.links.states(), l.callers.states()...)
+	p.Outlets = l.outletStates()
+	if since, flood := l.callers.rules.Flood(); flood {
+		p.FloodSince = since.Time()
+	}
 	p.Calls, p.History = maps.Clone(l.calls), l.keeper.state()
 	l.current.Set(p)
 	for _, f := range l.followers {
@@ -439,6 +462,9 @@ func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response
 
 // obey carries out a command in the core.
 func (l *loop) obey(m commandMessage) control.Response {
+	if m.refusal == "" && m.command.Verb == control.TestVerb {
+		return l.testOutlets(m)
+	}
 	if m.refusal != "" {
 		l.effects = l.core.Refuse(l.now(), &m.command, m.refusal, l.effects[:0])
 	} else {
@@ -508,6 +534,7 @@ func (l *loop) reload() {
 		l.callers.rules.Sync(l.core.Alarms(), l.now())
 		l.callers.start()
 	}
+	l.callers.rules.Rooms(rooms(site))
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)
 	}

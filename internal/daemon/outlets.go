@@ -42,25 +42,28 @@ func openCallers(l *loop) (*callers, error) {
 	c := &callers{loop: l, senders: map[string]sender{}}
 	var rules []notify.Rule
 	var problem error
-	count := map[string]int{}
-	for i := range l.site.Notify {
+	for i, name := range callerNames(l.site) {
+		if name == "" {
+			continue
+		}
 		o := &l.site.Notify[i]
-		if count[o.Kind]++; o.Kind == mqttOutlet {
-			continue // its events topic carries everything
-		}
-		name := o.Kind
-		if n := count[o.Kind]; n > 1 {
-			name = fmt.Sprintf("%s-%d", o.Kind, n)
-		}
 		made, err := c.open(name, o)
 		if err != nil {
 			problem = fmt.Errorf("outlet %s: %w", name, err)
 			continue
 		}
 		c.names, c.senders[name] = append(c.names, name), made
-		rules = append(rules, notify.Rule{Outlet: name, Priorities: o.Priorities, Repeat: o.Repeat, Until: o.Until})
+		rules = append(rules, notify.Rule{
+			Outlet: name, Priorities: o.Priorities, After: o.After, Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet, Except: faultOf(name),
+		})
 	}
-	c.rules = notify.New(rules)
+	if l.callers == nil {
+		c.rules = notify.New(rules)
+	} else { // they know who has been told of what
+		c.rules = l.callers.rules
+		c.rules.Configure(rules)
+	}
+	c.rules.Rooms(rooms(l.site))
 	if h := &l.site.Heartbeat; h.URL != "" || h.URLFile != "" {
 		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: l.healthy, Log: l.options.Log})
 		if err != nil {
@@ -71,14 +74,21 @@ func openCallers(l *loop) (*callers, error) {
 	return c, problem
 }
 
+// rooms are the places of a site that are rooms.
+func rooms(site *config.Site) map[string]bool {
+	rooms := map[string]bool{}
+	for i := range site.Places {
+		rooms[site.Places[i].ID] = site.Places[i].Room
+	}
+	return rooms
+}
+
 // open makes one outlet. The queue of a name outlives a new configuration, and, with a history, the program.
 func (c *callers) open(name string, o *config.Outlet) (sender, error) {
 	l := c.loop
-	var queue outlet.Queue = outlet.NewMemory(0, 0, 0)
-	if l.keeper.store != nil {
-		queue = l.keeper.store.Queue(name)
-	}
+	queue := l.post(name)
 	givenUp := func(item outlet.Item, why error) {
+		queue.lose(item, why)
 		select {
 		case l.gaveUp <- fmt.Sprintf("outlet %s gave up event %s: %v", name, item.Event, why):
 		default: // the log has it, and the journal has many like it waiting

@@ -33,6 +33,13 @@ const (
 	RunStarted        Kind = "run.started"
 	RunStopped        Kind = "run.stopped"
 	ConfigChanged     Kind = "config.changed"
+
+	FloodBegan Kind = "flood.began"      // more alarms than a person can follow
+	FloodEnded Kind = "flood.ended"      //
+	Summary    Kind = "alarm.summary"    // told instead of a message for each alarm
+	Chattering Kind = "alarm.chattering" // the alarm comes and goes faster than anybody can act
+	Fleeting   Kind = "alarm.fleeting"   // the alarm was gone before anybody could act
+	OutletTest Kind = "outlet.test"      // a test notification; never an alarm
 )
 
 // Entry is one line of the journal. Fields that do not apply are absent.
@@ -51,10 +58,12 @@ type Entry struct {
 	Setpoint   *float64         `json:"setpoint,omitempty"` // the limit in force then
 	Value      *float64         `json:"value,omitempty"`
 	Extreme    *float64         `json:"extreme,omitempty"`
-	Since      *instant.Instant `json:"since,omitempty"` // the interpolated crossing
+	Since      *instant.Instant `json:"since,omitempty"` // the interpolated crossing; what a clock showed before it was set; the start of a flood
 	Until      *instant.Instant `json:"until,omitempty"` // end of a shelf
 	Repeats    int              `json:"repeats,omitempty"`
 	Names      []string         `json:"names,omitempty"` // places that a room's alarm speaks for
+
+	Outlets []string `json:"outlets,omitempty"` // those that a summary, a test or a late call is for
 
 	Cohort string `json:"cohort,omitempty"`
 	Stage  string `json:"stage,omitempty"`

@@ -83,6 +83,8 @@ var (
 	reloadSuccess  = gauge("dewline_config_last_reload_success", "", "1 when the last attempt to load the configuration succeeded.")
 	reloadTime     = gauge("dewline_config_reload_timestamp_seconds", "seconds", "Time at which the configuration in force was loaded.")
 	alarmsTotal    = counter("dewline_alarms_total", "", "Times a person was asked for, repeats included.", "priority")
+	alarmFlood     = gauge("dewline_alarm_flood", "", "1 while there are more alarms than a person can follow (EEMUA 191).")
+	outletFailing  = gauge("dewline_outlet_failing_timestamp_seconds", "seconds", "Since when an outlet does not deliver; absent while it does.", "outlet")
 	historyBytes   = gauge("dewline_history_bytes", "bytes", "Size of the history's file and its log.")
 	historyErrors  = counter("dewline_history_write_errors_total", "", "Attempts to write the history that failed.")
 	lateReadings   = counter("dewline_readings_late_total", "", "Readings that came after a newer one of their point.")
@@ -130,6 +132,9 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 		send(outboxSent, float64(o.Sent), o.Name, "ok")
 		send(outboxDropped, float64(o.Dropped), o.Name)
 		send(outletUp, truth(o.Connected), o.Name)
+		if !o.FailingSince.IsZero() {
+			send(outletFailing, unixSeconds(o.FailingSince), o.Name)
+		}
 		if !o.Oldest.IsZero() {
 			send(outboxOldest, unixSeconds(o.Oldest), o.Name)
 		}
@@ -141,6 +146,7 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 		send(reloadSuccess, truth(p.ReloadOK))
 		send(reloadTime, unixSeconds(p.Reloaded))
 		send(lateReadings, float64(p.Late))
+		send(alarmFlood, truth(!p.FloodSince.IsZero()))
 		for priority := stage.LowPriority; priority <= stage.CriticalPriority; priority++ {
 			send(alarmsTotal, float64(p.Calls[priority.String()]), priority.String())
 		}

@@ -12,6 +12,7 @@ import (
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
+	"dewline/internal/nuisance"
 	"dewline/internal/replay"
 	"dewline/internal/stage"
 	"dewline/internal/watch"
@@ -133,21 +134,10 @@ type Evidence struct {
 
 // The numbers by which alarms are judged.
 const (
-	enoughDays     = 30.0             // of data, ANSI/ISA-18.2-2016 clause 16
-	floodBegins    = 10               // a flood begins with a bin of more than this
-	floodEnds      = 5                // and ends with one of fewer than this
-	chatterPairs   = 3                // the standard gives no number: common practice, no published source
-	chatterWithin  = time.Minute      // likewise
-	fleetingBelow  = 10 * time.Second // likewise
+	enoughDays     = 30.0 // of data, ANSI/ISA-18.2-2016 clause 16
 	standingBeyond = 24 * time.Hour
 	fewAlarms      = 50 // with fewer different alarms the worst three are ranked instead of the worst ten (proposal)
 )
-
-// allowable are the times within which a person should have answered: proposals, no published source. Low has none but the
-// next visit.
-var allowable = map[stage.Priority]time.Duration{
-	stage.CriticalPriority: 30 * time.Minute, stage.HighPriority: 2 * time.Hour, stage.MediumPriority: 12 * time.Hour,
-}
 
 // annunciation is an entry of an alarm into the state that calls for a person.
 type annunciation struct {
@@ -208,17 +198,17 @@ func (j *judge) gather() {
 	for _, e := range j.Entries {
 		if c, ok := j.call(e); ok && e.At >= j.From && e.At < j.To {
 			j.calls = append(j.calls, c)
-			j.counts[binOf(e.At)]++
+			j.counts[nuisance.BinOf(e.At)]++
 		}
 	}
 	slices.SortStableFunc(j.calls, func(a, b annunciation) int { return compare(a.at, b.at) })
 	j.hours = map[int64]bool{}
-	first := binOf(j.From)
+	first := nuisance.BinOf(j.From)
 	for i, seen := range j.Monitored {
 		if !seen {
 			continue
 		}
-		begin, end := max(binStart(first+int64(i)), j.From), min(binStart(first+int64(i)+1), j.To)
+		begin, end := max(nuisance.BinStart(first+int64(i)), j.From), min(nuisance.BinStart(first+int64(i)+1), j.To)
 		if end > begin {
 			j.bins++
 			j.hours[int64(begin)/int64(time.Hour)] = true
@@ -229,8 +219,7 @@ func (j *judge) gather() {
 
 // call tells whether an entry calls for a person.
 func (j *judge) call(e *journal.Entry) (annunciation, bool) {
-	state := string(watch.Unacknowledged)
-	if e.Alarm == "" || e.State != state || e.Was == state && e.Kind != journal.AlarmRepeated {
+	if !nuisance.Calls(e) {
 		return annunciation{}, false
 	}
 	return annunciation{e.At, e.Alarm, e.Priority, e.Kind != journal.AlarmRaised}, true
@@ -280,16 +269,13 @@ func (j *judge) floods() (floods, bins int) {
 		return 0, 0
 	}
 	inFlood := false
-	for b := binOf(j.From); b <= binOf(j.To-1); b++ {
-		switch n := j.counts[b]; {
-		case n > floodBegins && !inFlood:
-			inFlood = true
-			floods++
-		case n < floodEnds:
-			inFlood = false
-		}
-		if inFlood {
+	for b := nuisance.BinOf(j.From); b <= nuisance.BinOf(j.To-1); b++ {
+		before := inFlood
+		if inFlood = nuisance.InFlood(before, j.counts[b]); inFlood {
 			bins++
+			if !before {
+				floods++
+			}
 		}
 	}
 	return floods, bins
@@ -324,24 +310,19 @@ func tally[T any](all []T, name func(T) string) []Counted {
 
 // restless finds the alarms that chatter, and those that flit by. A raise and a clear are never the doing of a person.
 func (j *judge) restless() (chattering, fleeting []Counted) {
-	byAlarm := map[string][]*Alarm{}
+	byAlarm := map[string][]nuisance.Stay{}
 	for _, a := range j.inRange() {
 		if a.announced {
-			byAlarm[a.Alarm] = append(byAlarm[a.Alarm], a)
+			byAlarm[a.Alarm] = append(byAlarm[a.Alarm], nuisance.Stay{Raised: a.Raised, Cleared: a.Cleared})
 		}
 	}
 	var chatters, flits []string
 	for name, list := range byAlarm {
-		for i, a := range list {
-			if a.Cleared.IsNone() {
-				continue
-			}
-			if k := i + chatterPairs - 1; k < len(list) && !list[k].Cleared.IsNone() && list[k].Cleared.Sub(a.Raised) <= chatterWithin {
+		for i := range list {
+			if nuisance.Chatters(list, i) {
 				chatters = append(chatters, name)
 			}
-			repeated := i+1 < len(list) && list[i+1].Raised.Sub(a.Cleared) <= chatterWithin ||
-				i > 0 && !list[i-1].Cleared.IsNone() && a.Raised.Sub(list[i-1].Cleared) <= chatterWithin
-			if a.Cleared.Sub(a.Raised) < fleetingBelow && !repeated {
+			if nuisance.Flits(list, i) {
 				flits = append(flits, name)
 			}
 		}
@@ -392,7 +373,7 @@ func (j *judge) responses() []Response {
 	list := []Response{}
 	for _, priority := range []stage.Priority{stage.CriticalPriority, stage.HighPriority, stage.MediumPriority, stage.LowPriority} {
 		r := Response{Priority: priority.String()}
-		limit, limited := allowable[priority]
+		limit, limited := priority.Allowable(), priority != stage.LowPriority // which has none but the next visit
 		var waits []time.Duration
 		for _, a := range j.inRange() {
 			if a.Priority != r.Priority || !a.announced || asksForNothing(a.Alarm) {
@@ -479,7 +460,7 @@ func (j *judge) afterUpset() (most, upsets int) {
 		upsets++
 		n := 0
 		for _, c := range j.calls {
-			if c.at >= e.At && c.at < e.At.Add(bin) {
+			if c.at >= e.At && c.at < e.At.Add(nuisance.Bin) {
 				n++
 			}
 		}

@@ -11,6 +11,7 @@ import (
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
+	"dewline/internal/nuisance"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 )
@@ -106,34 +107,20 @@ func DaysBefore(t instant.Instant, location *time.Location, n int) instant.Insta
 	return instant.Of(stage.NextMidnight(time.Date(year, month, day-n, 12, 0, 0, 0, location), location))
 }
 
-// The rates of alarms are counted in bins of this length, which begin at whole multiples of it in UTC.
-const bin = 10 * time.Minute
-
-// binOf numbers the bins.
-func binOf(t instant.Instant) int64 {
-	n := int64(t) / int64(bin)
-	if int64(t) < 0 && int64(t)%int64(bin) != 0 {
-		n--
-	}
-	return n
-}
-
-func binStart(n int64) instant.Instant { return instant.Instant(n * int64(bin)) }
-
 // Monitored tells for each bin that overlaps [from, to) whether any point gave a usable reading in it. A silence no longer
 // than gap, the longest that belongs to a sensor's rhythm, is none.
 func Monitored(ctx context.Context, h History, from, to instant.Instant, gap time.Duration) ([]bool, error) {
 	if to <= from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}
-	first, last := binOf(from), binOf(to-1)
+	first, last := nuisance.BinOf(from), nuisance.BinOf(to-1)
 	seen := make([]bool, last-first+1)
 	for begin := 0; begin < len(seen); begin += history.MaxColumns {
 		n := min(len(seen)-begin, history.MaxColumns)
 		block := seen[begin : begin+n]
 		start := first + int64(begin)
 		for _, p := range h.Points() {
-			columns, err := h.Columns(ctx, p, binStart(start), binStart(start+int64(n)), n)
+			columns, err := h.Columns(ctx, p, nuisance.BinStart(start), nuisance.BinStart(start+int64(n)), n)
 			if err != nil {
 				return nil, err
 			}
@@ -142,7 +129,7 @@ func Monitored(ctx context.Context, h History, from, to instant.Instant, gap tim
 			}
 		}
 	}
-	silence := int(gap / bin)
+	silence := int(gap / nuisance.Bin)
 	for i, since := 0, -1; i < len(seen); i++ {
 		if !seen[i] {
 			continue

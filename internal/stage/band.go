@@ -47,6 +47,12 @@ func (p Priority) String() string {
 	return [...]string{"", "low", "medium", "high", "critical"}[p]
 }
 
+// Allowable returns the time within which a person should answer an alarm of the priority; for low it is the next visit, taken
+// to come once a day. A proposal, no published source: ANSI/ISA-18.2 asks for such times and gives no numbers.
+func (p Priority) Allowable() time.Duration {
+	return [...]time.Duration{24 * time.Hour, 24 * time.Hour, 12 * time.Hour, 2 * time.Hour, 30 * time.Minute}[p]
+}
+
 // ParsePriority reads one of the four names and reports whether it is one.
 func ParsePriority(name string) (Priority, bool) {
 	for p := LowPriority; p <= CriticalPriority; p++ {

@@ -25,6 +25,7 @@ type Picture struct {
 	Sensors    []Sensor
 	Outlets    []Outlet
 	Calls      Calls
+	FloodSince time.Time     // start of the flood of alarms that there is now; zero where there is none
 	History    *History      // nil where nothing is kept
 	Late       uint64        // readings that came too late to count
 	ClockSteps time.Duration // sum of the sizes of all steps of the clock
@@ -65,7 +66,28 @@ type Outlet struct {
 	Oldest    time.Time // of what is pending; zero where nothing is
 	Sent      uint64
 	Dropped   uint64
+
+	// FailingSince is when it began to fail, zero while it delivers, and Failure why; longer than anybody may take to act it is
+	// an alarm. GaveUp is why the last message was given up, "" once another one was delivered.
+	FailingSince time.Time
+	Failure      string
+	GaveUp       string
+	Test         Test
 }
+
+// Test is what has become of the last test notification of an outlet.
+type Test struct {
+	Event  string // of its journal entry; "" where there was none in this run
+	State  string
+	Reason string // why it has failed
+}
+
+// The states of a test.
+const (
+	TestWaits     = "waiting"
+	TestDelivered = "delivered"
+	TestFailed    = "failed" // for good
+)
 
 // Current holds the latest picture.
 type Current struct{ p atomic.Pointer[Picture] }

@@ -105,6 +105,7 @@ const (
 	RecordMist   Verb = "misting"
 	WriteNote    Verb = "note"
 	Repeat       Verb = "repeat" // re-alarm: asked by an outlet's repetition rule, not by a person
+	Report       Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Outlets
 )
 
 // Command is a request of a person, or of a rule that acts for one.
@@ -120,6 +121,12 @@ type Command struct {
 	Place      string          `json:"place,omitempty"`
 	Text       string          `json:"text,omitempty"`
 	At         instant.Instant `json:"at"` // for a stage change or a misting that happened earlier; 0 = now
+
+	// Of a report, or of a repetition for outlets that are told late. No sender from outside can set them.
+	Kind     journal.Kind     `json:"-"`
+	Priority stage.Priority   `json:"-"`
+	Outlets  []string         `json:"-"`
+	Since    *instant.Instant `json:"-"`
 }
 
 // EffectKind tells what an [Effect] asks of the rim.

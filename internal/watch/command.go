@@ -18,6 +18,8 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 		return c.setStage(at, cmd, out)
 	case RecordMist, WriteNote:
 		return c.record(at, cmd, out)
+	case Report:
+		return c.report(at, cmd, out)
 	}
 	a, problem := c.addressed(cmd)
 	if problem != "" {
@@ -37,7 +39,11 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 			return out
 		}
 		a.Repeats++
-		return keep(a, was, c.about(a, journal.AlarmRepeated, at, was), out)
+		e := c.about(a, journal.AlarmRepeated, at, was)
+		if len(cmd.Outlets) > 0 {
+			e.By, e.Reason, e.Outlets = cmd.By, cmd.Reason, cmd.Outlets
+		}
+		return keep(a, was, e, out)
 	case Shelve:
 		return c.shelve(a, at, cmd, out)
 	case Unshelve:
@@ -194,6 +200,19 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 		until := when.Add(cmd.For)
 		e.Until = &until
 	}
+	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
+}
+
+// report takes an entry about the alarms themselves into the journal. No alarm changes because of it.
+func (c *Core) report(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	switch cmd.Kind {
+	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.OutletTest:
+	default:
+		return c.Refuse(at, cmd, fmt.Sprintf("%q is no kind of report", cmd.Kind), out)
+	}
+	e := c.entry(cmd.Kind, at)
+	e.Alarm, e.Priority, e.Text, e.By, e.Reason, e.Outlets = cmd.Alarm, cmd.Priority.String(), cmd.Text, cmd.By, cmd.Reason, cmd.Outlets
+	e.Since = cmd.Since
 	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
 }
 

@@ -315,7 +315,8 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 	}
 	c.now, c.deadline = ev.At, instant.None
 	e := c.entry(journal.ClockStepped, ev.At)
-	e.Text = fmt.Sprintf("the clock was set by %s", by)
+	before := ev.At.Add(-by)
+	e.Since, e.Text = &before, fmt.Sprintf("the clock was set by %s", by)
 	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
 }
 

@@ -1,11 +1,22 @@
 package web
 
-import "dewline/internal/quantity"
+import (
+	"strings"
+
+	"dewline/internal/quantity"
+)
+
+// outletFault stands before the name of an outlet in the alarm that says that it does not deliver.
+const outletFault = "outlet-"
 
 // advice says what an alarm may come to and what to do first, in one short line each: an alarm that asks for nothing is no
 // alarm. The lines are common practice where they name no source; they never say that an animal is safe, and the people named
 // at the foot of each page decide.
 func advice(quantityName, limit string) (consequence, action string) {
+	if limit == "fault" && strings.HasPrefix(quantityName, outletFault) {
+		return "Alarms do not get out by this way, so nobody may hear of them.",
+			"Check the network and the service at the other end, then run dewline alarm test; until it delivers rely on the other ways out."
+	}
 	if limit == "fault" {
 		return "Whatever this sensor alone feeds is not being watched.",
 			"Look at plug, cable and battery; put a thermometer you trust beside it until it reads again."

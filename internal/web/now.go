@@ -31,7 +31,8 @@ type Now struct {
 	Late        uint64          `json:"late_readings"`
 	ReloadOK    bool            `json:"configuration_ok"`
 	Places      []PlaceNow      `json:"places"`
-	Alarms      []AlarmNow      `json:"alarms"` // those that are not in the state normal
+	Flood       instant.Instant `json:"flood_since"` // of alarms (EEMUA 191); null while there is none
+	Alarms      []AlarmNow      `json:"alarms"`      // those that are not in the state normal
 	Sensors     []SensorNow     `json:"sensors"`
 	Outlets     []OutletNow     `json:"outlets"`
 }
@@ -116,6 +117,9 @@ type OutletNow struct {
 	Oldest    instant.Instant `json:"oldest"`
 	Sent      uint64          `json:"sent"`
 	Dropped   uint64          `json:"dropped"`
+	// FailingSince is when it began to fail, null while it delivers, and Failure why.
+	FailingSince instant.Instant `json:"failing_since"`
+	Failure      string          `json:"failure"`
 }
 
 // freshness knows since when the picture has not changed. It goes by the process's own clock: the site's may be stepped, and
@@ -199,7 +203,7 @@ func (s *site) nowOf(p *status.Picture, mayAct bool) *Now {
 	n := &Now{
 		Site: p.Site, Run: p.Run, At: instantOf(p.At), Started: instantOf(p.Started), Timezone: zoneOf(p).String(),
 		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil && mayAct, History: s.History != nil,
-		Late: p.Late, ReloadOK: p.ReloadOK, Alarms: alarmsNow(p), Sensors: []SensorNow{}, Outlets: []OutletNow{},
+		Late: p.Late, ReloadOK: p.ReloadOK, Flood: instantOf(p.FloodSince), Alarms: alarmsNow(p), Sensors: []SensorNow{}, Outlets: []OutletNow{},
 	}
 	if p.Display == quantity.Fahrenheit {
 		n.Temperature = quantity.Fahrenheit.Symbol()
@@ -213,7 +217,7 @@ func (s *site) nowOf(p *status.Picture, mayAct bool) *Now {
 		n.Sensors = append(n.Sensors, sensorNow(&p.Sensors[i], configured))
 	}
 	for _, o := range p.Outlets {
-		n.Outlets = append(n.Outlets, OutletNow{o.Name, o.Connected, o.LastError, o.Pending, instantOf(o.Oldest), o.Sent, o.Dropped})
+		n.Outlets = append(n.Outlets, OutletNow{o.Name, o.Connected, o.LastError, o.Pending, instantOf(o.Oldest), o.Sent, o.Dropped, instantOf(o.FailingSince), o.Failure})
 	}
 	return n
 }

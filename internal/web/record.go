@@ -30,13 +30,14 @@ var kindGroups = map[string][]journal.Kind{
 	"alarms": {
 		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
+		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting,
 	},
 	"raised":   {journal.AlarmRaised, journal.AlarmCleared},
 	"people":   {journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmShelved, journal.AlarmUnshelved, journal.AlarmDisabled, journal.AlarmEnabled, journal.CommandRefused, journal.Note, journal.StageSet, journal.Misting},
 	"notes":    {journal.Note},
 	"stages":   {journal.StageSet},
 	"mistings": {journal.Misting},
-	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged},
+	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.OutletTest},
 }
 
 func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {

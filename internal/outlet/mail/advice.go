@@ -10,10 +10,17 @@ import (
 // behind a point it is named. Nothing in it says that animals are well.
 func advice(name alarmName) string {
 	limit := name.limit
+	if limit == "fault" && strings.HasPrefix(name.quantity, outletFault) {
+		limit = "outlet"
+	}
 	lines, ok := map[string][]string{
 		"fault": {
 			"Look whether the sensor is plugged in, and its cable and plug are dry and whole; dewline probe lists what answers.",
 			"Until it works again nothing is known of what it alone measures: put a thermometer there.",
+		},
+		"outlet": {
+			"Look whether the network is up, and whether the service or the server at the other end is; the log has its answer.",
+			"dewline alarm test tells when it works again. What waits is sent then; until then rely on the other ways out.",
 		},
 		"stale": {
 			"Nothing is known of this place now: look at it, with a thermometer of your own.",

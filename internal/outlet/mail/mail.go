@@ -126,7 +126,7 @@ func (m *Mail) check() error {
 
 // OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [Mail.Wake] after it is kept.
 func (m *Mail) OfEntry(entry *journal.Entry) (outlet.Item, error) {
-	if entry.Alarm == "" {
+	if entry.Alarm == "" && m.o.Words.notice(entry) == nil {
 		return outlet.Item{}, fmt.Errorf("%s: %s is about no alarm", m.o.Name, entry.ID())
 	}
 	body, err := json.Marshal(m.o.Words.Letter(entry))

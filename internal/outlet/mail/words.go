@@ -34,6 +34,9 @@ type Letter struct {
 	Urgent bool   `json:"urgent,omitempty"`
 }
 
+// outletFault stands before the name of an outlet in the alarm that says that it does not deliver.
+const outletFault = "outlet-"
+
 // alarmName is the name of an alarm in its parts.
 type alarmName struct {
 	place, quantity, limit string
@@ -52,8 +55,11 @@ func parse(name string) alarmName {
 	return n
 }
 
-// Letter writes the message of a journal entry on an alarm.
+// Letter writes the message of a journal entry on an alarm, of a summary or of a test.
 func (w *Words) Letter(entry *journal.Entry) Letter {
+	if letter := w.notice(entry); letter != nil {
+		return *letter
+	}
 	name := parse(entry.Alarm)
 	over := entry.State != string(rune(watch.Unacknowledged)) && entry.State != string(rune(watch.Acknowledged))
 	what := w.headline(name, over)
@@ -95,6 +101,8 @@ func (w *Words) subject(entry *journal.Entry, name alarmName, what string, over 
 	switch {
 	case over:
 		mark = "over"
+	case len(entry.Outlets) > 0: // told to somebody for the first time, only late
+		mark += " (" + oneLine(entry.Reason) + ")"
 	case entry.Kind == journal.AlarmRepeated:
 		mark += " (again)"
 	}
@@ -118,6 +126,12 @@ func (w *Words) headline(name alarmName, over bool) string {
 	is := map[bool]string{false: "is", true: "was"}[over]
 	where := w.place(name.place)
 	what := oneLine(strings.ReplaceAll(name.quantity, "-", " "))
+	if outlet, is := strings.CutPrefix(name.quantity, outletFault); is && name.limit == "fault" {
+		if over {
+			return fmt.Sprintf("The outlet %s delivers again", oneLine(outlet))
+		}
+		return fmt.Sprintf("The outlet %s does not deliver: alarms do not get out by it", oneLine(outlet))
+	}
 	if name.limit == "fault" {
 		if over {
 			return fmt.Sprintf("Sensor %s works again", oneLine(name.quantity))

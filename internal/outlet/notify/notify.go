@@ -3,16 +3,24 @@
 //
 //	rules := notify.New([]notify.Rule{
 //		{Outlet: "webhook", Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority}, Repeat: 15 * time.Minute},
+//		{Outlet: "mail", After: 20 * time.Minute},
 //	})
+//	rules.Resume(entries)                          // the journal of the last days, oldest first: after a start
 //	rules.Sync(core.Alarms(), now)                 // after a start and after each new configuration
 //	for _, effect := range effects {               // of the core, in their order
 //		for _, delivery := range rules.Effect(&effect) { … }
 //	}
 //	for _, command := range rules.Due(now) { … }   // at each tick: into the core, whose effects come back here
 //
+// What the rules know is a fold of the journal: whatever they do that has not come from the core goes through it as a command
+// first. So [Rules.Resume] brings everything back after a restart, and what was told then is not told again.
+//
 // # What is told
 //
-// A call: each [watch.Notify] of the core goes to every outlet that listens to its priority.
+// A call: each [watch.Notify] of the core goes to every outlet that listens to its priority and has no time in After.
+//
+// Escalation: an outlet with a time in After is told only if nobody has acknowledged the alarm for so long, and it stands and is
+// not silenced then. The core is asked to alarm once more, with the outlet named in the entry.
 //
 // Again: while the alarm stands and the rule says so, the core is asked to alarm once more ([watch.Repeat]). So
 // repetition is on record and counted, an acknowledged alarm waits for an acknowledgement again (re-alarming, as in OPC
@@ -24,15 +32,32 @@
 // Nothing is told of an alarm that is shelved, out of service or suppressed by design. Whoever shelves an alarm or takes
 // it out of service has it in hand, and is not told of its end either. One that was suppressed by design after a call
 // is told to be over when the suppression has ended as well.
+//
+// # What is held back
+//
+// Quiet hours hold back what is low or medium; high and critical always go out at once. When they end, each alarm that still
+// stands and that nobody has acknowledged is told once, and one [journal.Summary] says in a line what came and went, and what
+// ended of that which had been told before.
+//
+// In a flood (package nuisance) an outlet gets one summary at the end of each bin of ten minutes instead of a message for each
+// alarm, and nothing is repeated; critical alarms go out one by one as ever. The first ten of a flood have gone out before anybody
+// could know that it is one.
+//
+// An alarm that chatters (package nuisance) calls each outlet at most once in ten minutes, unless it is critical. That it
+// chatters, or that it was fleeting, is an entry in the journal, and is told to those who listen to low, once a day.
+//
+// Outlets for machines, such as the events of MQTT, are no business of these rules: they get everything.
 package notify
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"time"
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
+	"dewline/internal/nuisance"
 	"dewline/internal/stage"
 	"dewline/internal/watch"
 )
@@ -57,10 +82,16 @@ type Rule struct {
 	Outlet string // its name
 	// Priorities it listens to; none means all.
 	Priorities []stage.Priority
+	// After is how long nobody must have acknowledged an alarm before this outlet is told; 0 means that it is told at once.
+	After time.Duration
 	// Repeat is how often it is told again; 0 means never.
 	Repeat time.Duration
 	// Until is [Cleared], or anything else for: until it is acknowledged.
 	Until string
+	// Quiet holds the quiet hours of low and medium alarms as if they were the hours of light; nil means none.
+	Quiet *stage.Light
+	// Except is an alarm that is never told here: the one that says that this very outlet does not deliver.
+	Except string
 }
 
 // Why is the reason of a delivery.
@@ -68,13 +99,20 @@ type Why uint8
 
 // The reasons.
 const (
-	Call  Why = iota // a person is needed
-	Again            // still
-	Over             // the condition has ended
+	Call      Why = iota // a person is needed
+	Again                // still
+	Over                 // the condition has ended
+	Escalated            // nobody has acknowledged it
+	Late                 // what was held back and still stands
+	Digest               // a summary
+	Advice               // an alarm is a nuisance
+	Test                 // a test notification
 )
 
 // String returns the reason in words.
-func (w Why) String() string { return [...]string{"call", "again", "over"}[w] }
+func (w Why) String() string {
+	return [...]string{"call", "again", "over", "escalated", "late", "digest", "advice", "test"}[w]
+}
 
 // Delivery asks for an entry to be told on an outlet.
 type Delivery struct {
@@ -85,8 +123,13 @@ type Delivery struct {
 
 // Rules follow the alarms of a site. They belong to one goroutine.
 type Rules struct {
-	rules  []Rule
-	alarms map[string]*standing // by name; only those whose condition holds, as far as it is known
+	rules    []Rule
+	rooms    map[string]bool
+	alarms   map[string]*standing // by name; only those whose condition holds, as far as it is known
+	flood    flood
+	floods   map[string]*digest   // outlet → what it will be told of at the end of the bin
+	nights   map[string]*digest   // outlet → what it will be told of at the end of its quiet hours
+	restless map[string]*restless // by the alarm's name
 }
 
 // standing is what is known of an alarm that stands.
@@ -94,22 +137,93 @@ type standing struct {
 	occurrence   string
 	priority     string
 	letter       byte
-	acknowledged bool                       // a person has seen this occurrence
+	acknowledged bool                       // a person has seen it since it called last
+	raised       instant.Instant            // as its entry says; None where that has not come by
+	called       instant.Instant            // when it began to call for a person
 	told         map[string]instant.Instant // outlet → when it was told last
+	held         map[string]hold            // outlets that will be told later if it still stands then
 	asked        instant.Instant            // when the core was asked to repeat; None if it has answered
+}
+
+// hold tells why an outlet is not told yet.
+type hold uint8
+
+const (
+	_            hold = iota
+	forQuiet          // until the quiet hours end
+	forRestraint      // until a chattering alarm may call again
+)
+
+func newStanding(occurrence string, at instant.Instant) *standing {
+	return &standing{
+		occurrence: occurrence, raised: instant.None, called: at, asked: instant.None,
+		told: map[string]instant.Instant{}, held: map[string]hold{},
+	}
+}
+
+// shift moves what is remembered by a step of the clock.
+func (s *standing) shift(by time.Duration) {
+	for _, at := range []*instant.Instant{&s.raised, &s.called, &s.asked} {
+		if !at.IsNone() {
+			*at = at.Add(by)
+		}
+	}
+	for outlet, at := range s.told {
+		s.told[outlet] = at.Add(by)
+	}
 }
 
 // New returns rules that know of no alarm.
 func New(outlets []Rule) *Rules {
-	return &Rules{rules: slices.Clone(outlets), alarms: map[string]*standing{}}
+	return &Rules{
+		rules: slices.Clone(outlets), alarms: map[string]*standing{}, flood: noFlood(),
+		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{},
+	}
 }
 
 // Configure puts other rules in force. Call [Rules.Sync] afterwards. An outlet that is new and repeats is told of the
 // unacknowledged alarms at once.
-func (r *Rules) Configure(outlets []Rule) { r.rules = slices.Clone(outlets) }
+func (r *Rules) Configure(outlets []Rule) {
+	r.rules = slices.Clone(outlets)
+	for _, digests := range []map[string]*digest{r.floods, r.nights} {
+		maps.DeleteFunc(digests, func(outlet string, _ *digest) bool {
+			return !slices.ContainsFunc(outlets, func(rule Rule) bool { return rule.Outlet == outlet })
+		})
+	}
+}
 
-// Sync brings what is known in line with the alarms of the core. What stands without being known here (after a start) counts as
-// told now on all outlets that listen to it: nobody is called twice, repetition goes on from here, and its end is told.
+// Rooms tells which places are rooms: a summary names them first.
+func (r *Rules) Rooms(rooms map[string]bool) { r.rooms = maps.Clone(rooms) }
+
+// Resume takes in the journal, the oldest entry first, without telling anybody: what the rules of the last run knew.
+func (r *Rules) Resume(entries []*journal.Entry) {
+	confirmed := map[string]uint64{} // run → number of the entry up to which its times have been put right
+	for _, e := range entries {
+		if e.Kind == journal.ClockConfirmed {
+			confirmed[e.Run] = e.Seq
+		}
+	}
+	for _, e := range entries {
+		switch e.Kind {
+		case journal.CommandRefused:
+			r.refused(e)
+			continue
+		case journal.ClockStepped:
+			if e.Since != nil && e.Seq > confirmed[e.Run] {
+				r.Shift(e.At.Sub(*e.Since))
+			}
+			continue
+		}
+		r.keep(e)
+		if nuisance.Calls(e) {
+			r.call(e)
+		}
+	}
+}
+
+// Sync brings what is known in line with the alarms of the core. What stands without being known here counts as told now on
+// all outlets that listen to it, except those whose time to be told has not come yet: nobody is called twice, repetition
+// goes on from here, and its end is told.
 func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 	known := r.alarms
 	r.alarms = map[string]*standing{}
@@ -120,64 +234,132 @@ func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 		}
 		s := known[a.Name]
 		if s == nil || s.occurrence != a.Occurrence {
-			s = &standing{occurrence: a.Occurrence, told: map[string]instant.Instant{}, asked: instant.None}
-			s.priority, s.acknowledged = a.Priority.String(), a.Letter == watch.Acknowledged
-			if a.Letter == watch.Unacknowledged || a.Letter == watch.Acknowledged {
-				for _, rule := range r.rules {
-					if rule.listens(s.priority) {
-						s.told[rule.Outlet] = now
-					}
-				}
-			}
+			s = r.assume(a, now)
+		} else if !s.raised.IsNone() && !a.Raised.IsNone() {
+			s.shift(a.Raised.Sub(s.raised)) // the clock was set, and the journal does not say by how much
 		}
 		s.letter = a.Letter
+		s.called = min(s.called, now)
+		for outlet, at := range s.told {
+			s.told[outlet] = min(at, now)
+		}
 		r.alarms[a.Name] = s
 	}
+}
+
+// assume returns what is most likely about an alarm of which the beginning has not come by.
+func (r *Rules) assume(a *watch.AlarmState, now instant.Instant) *standing {
+	s := newStanding(a.Occurrence, now)
+	s.priority, s.acknowledged = a.Priority.String(), a.Letter == watch.Acknowledged
+	if !a.Raised.IsNone() {
+		s.raised, s.called = a.Raised, a.Raised
+	}
+	if a.Letter != watch.Unacknowledged && a.Letter != watch.Acknowledged {
+		return s
+	}
+	for i := range r.rules {
+		rule := &r.rules[i]
+		escalates := rule.After > 0 && (s.acknowledged || now.Sub(s.called) < rule.After)
+		if rule.listens(a.Name, s.priority) && !escalates {
+			s.told[rule.Outlet] = now
+		}
+	}
+	return s
 }
 
 // Effect takes note of an effect of the core and returns what has to be told because of it. All effects must come by, in
 // their order.
 func (r *Rules) Effect(e *watch.Effect) []Delivery {
-	entry := e.Entry
-	if entry == nil || entry.Alarm == "" {
+	if e.Entry == nil {
 		return nil
 	}
 	switch e.Kind {
 	case watch.Keep:
-		if entry.State != "" {
-			return r.keep(entry)
-		}
+		return r.keep(e.Entry)
 	case watch.Notify:
-		return r.call(entry)
-	case watch.Refused: // the alarm is not there any more
-		if s := r.alarms[entry.Alarm]; s != nil && entry.Text == string(watch.Repeat) && s.occurrence == entry.Occurrence {
-			delete(r.alarms, entry.Alarm)
-		}
+		return r.call(e.Entry)
+	case watch.Refused:
+		r.refused(e.Entry)
 	}
 	return nil
 }
 
-// keep follows the alarm, and tells its end to those who were called.
-func (r *Rules) keep(entry *journal.Entry) (deliveries []Delivery) {
+// refused drops an alarm that is not there any more.
+func (r *Rules) refused(entry *journal.Entry) {
+	if s := r.alarms[entry.Alarm]; s != nil && entry.Text == string(watch.Repeat) && s.occurrence == entry.Occurrence {
+		delete(r.alarms, entry.Alarm)
+	}
+}
+
+// keep takes note of an entry.
+func (r *Rules) keep(entry *journal.Entry) []Delivery {
+	switch entry.Kind {
+	case journal.FloodBegan, journal.FloodEnded:
+		r.flood.recorded(entry)
+		return nil
+	case journal.Summary:
+		return r.summarised(entry)
+	case journal.Chattering, journal.Fleeting:
+		return r.advised(entry)
+	case journal.OutletTest:
+		return r.named(entry, Test)
+	}
+	if entry.Alarm == "" || entry.State == "" {
+		return nil
+	}
+	r.flood.roll(entry.At)
+	r.watchRestless(entry)
+	return r.follow(entry)
+}
+
+// named tells an entry to the outlets that it names.
+func (r *Rules) named(entry *journal.Entry, why Why) (deliveries []Delivery) {
+	for _, rule := range r.rules {
+		if slices.Contains(entry.Outlets, rule.Outlet) {
+			deliveries = append(deliveries, Delivery{rule.Outlet, why, entry})
+		}
+	}
+	return deliveries
+}
+
+// follow follows the alarm, and tells its end to those who were called.
+func (r *Rules) follow(entry *journal.Entry) []Delivery {
 	s := r.alarms[entry.Alarm]
 	if s == nil || s.occurrence != entry.Occurrence {
-		s = &standing{occurrence: entry.Occurrence, told: map[string]instant.Instant{}, asked: instant.None}
+		s = newStanding(entry.Occurrence, entry.At)
 		r.alarms[entry.Alarm] = s
 	}
 	s.letter, s.priority = entry.State[0], entry.Priority
 	switch entry.Kind {
+	case journal.AlarmRaised:
+		s.raised = entry.At
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.told)
+		clear(s.held)
 	}
 	switch s.letter {
 	case watch.Unacknowledged, watch.Acknowledged, watch.Shelved, watch.SuppressedByDesign, watch.OutOfServiceState:
 		return nil
 	}
 	delete(r.alarms, entry.Alarm)
-	for _, rule := range r.rules {
-		if _, told := s.told[rule.Outlet]; told {
+	return r.over(s, entry)
+}
+
+// over tells the end of an alarm.
+func (r *Rules) over(s *standing, entry *journal.Entry) (deliveries []Delivery) {
+	for i := range r.rules {
+		rule := &r.rules[i]
+		_, told := s.told[rule.Outlet]
+		held := s.held[rule.Outlet] == forQuiet
+		switch {
+		case !told && !held:
+		case held, rule.quiet(s.priority, entry.At):
+			r.gather(r.nights, rule.Outlet, entry)
+		case r.flood.active && !critical(s.priority):
+			r.gather(r.floods, rule.Outlet, entry)
+		default:
 			deliveries = append(deliveries, Delivery{rule.Outlet, Over, entry})
 		}
 	}
@@ -190,71 +372,150 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 	if s == nil { // the entry has not come by as one to keep
 		return nil
 	}
+	r.flood.count(entry.At)
 	again := entry.Kind == journal.AlarmRepeated
 	if again {
 		s.asked = instant.None
+	} else {
+		s.called, s.acknowledged = entry.At, false // it may have been acknowledged before a shelf that has ended now
 	}
 	for i := range r.rules {
 		rule := &r.rules[i]
-		switch {
-		case !rule.listens(s.priority):
-		case !again:
-			deliveries = append(deliveries, Delivery{rule.Outlet, Call, entry})
-			s.told[rule.Outlet] = entry.At
-		case rule.due(s, entry.At, min(early, rule.Repeat/10)):
-			deliveries = append(deliveries, Delivery{rule.Outlet, Again, entry})
-			s.told[rule.Outlet] = entry.At
+		if !rule.listens(entry.Alarm, s.priority) {
+			continue
 		}
+		why := Call
+		switch {
+		case !again && rule.After > 0:
+			continue
+		case !again && rule.quiet(s.priority, entry.At):
+			s.held[rule.Outlet] = forQuiet
+			delete(s.told, rule.Outlet) // of a call before a cover that has ended now
+			continue
+		case !again && r.restrained(entry.Alarm, s, rule.Outlet, entry.At):
+			if _, told := s.told[rule.Outlet]; !told {
+				s.held[rule.Outlet] = forRestraint
+			}
+			continue
+		case again && !r.due(rule, entry.Alarm, s, entry.At, min(early, rule.Repeat/10)):
+			continue
+		case again:
+			why = rule.lateness(s)
+		}
+		s.told[rule.Outlet] = entry.At
+		delete(s.held, rule.Outlet)
+		r.calledNow(entry.Alarm, rule.Outlet, entry.At)
+		if r.flood.active && !critical(s.priority) {
+			r.gather(r.floods, rule.Outlet, entry)
+			continue
+		}
+		deliveries = append(deliveries, Delivery{rule.Outlet, why, entry})
 	}
 	return deliveries
 }
 
-// Due returns the commands that ask the core to alarm once more, in the order of the alarms' names. Asking at every second
-// is soon enough.
+// Due returns the commands that ask the core to alarm once more, in the order of the alarms' names, and those that put
+// floods, summaries and nuisances on record. Asking at every second is soon enough.
 func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
+	r.flood.roll(now)
+	commands = r.reports(now)
 	for _, name := range slices.Sorted(maps.Keys(r.alarms)) {
 		s := r.alarms[name]
 		if !s.asked.IsNone() && now.Sub(s.asked) < askAgain {
 			continue
 		}
-		if slices.ContainsFunc(r.rules, func(rule Rule) bool { return rule.listens(s.priority) && rule.due(s, now, 0) }) {
+		command := watch.Command{Verb: watch.Repeat, Alarm: name, Occurrence: s.occurrence, By: By}
+		is := false
+		for i := range r.rules {
+			rule := &r.rules[i]
+			if !rule.listens(name, s.priority) || !r.due(rule, name, s, now, 0) {
+				continue
+			}
+			is = true
+			switch rule.lateness(s) {
+			case Escalated:
+				command.Outlets = append(command.Outlets, rule.Outlet)
+				command.Reason = fmt.Sprintf("nobody has acknowledged it within %s", rule.After)
+			case Late:
+				command.Outlets = append(command.Outlets, rule.Outlet)
+				if command.Reason == "" {
+					command.Reason = "it was held back and still stands"
+				}
+			}
+		}
+		if is {
 			s.asked = now
-			commands = append(commands, watch.Command{Verb: watch.Repeat, Alarm: name, Occurrence: s.occurrence, By: By})
+			commands = append(commands, command)
 		}
 	}
 	return commands
 }
 
+// Flood tells since when there is a flood, and whether there is one.
+func (r *Rules) Flood() (since instant.Instant, is bool) { return r.flood.since, r.flood.active }
+
 // Shift moves what is remembered by a step of the clock.
 func (r *Rules) Shift(by time.Duration) {
 	for _, s := range r.alarms {
-		if !s.asked.IsNone() {
-			s.asked = s.asked.Add(by)
-		}
-		for outlet, at := range s.told {
-			s.told[outlet] = at.Add(by)
-		}
+		s.shift(by)
+	}
+	r.flood.shift(by)
+	for _, d := range r.floods {
+		d.bin = shiftBin(d.bin, by)
+	}
+	for _, k := range r.restless {
+		k.shift(by)
 	}
 }
 
-// listens reports whether the outlet is told of alarms of a priority. One that cannot be read is told to everybody.
-func (rule *Rule) listens(priority string) bool {
+// listens reports whether the outlet is told of an alarm of a priority. A priority that cannot be read is told to everybody.
+func (rule *Rule) listens(alarm, priority string) bool {
 	p, ok := stage.ParsePriority(priority)
-	return len(rule.Priorities) == 0 || !ok || slices.Contains(rule.Priorities, p)
+	return (len(rule.Priorities) == 0 || !ok || slices.Contains(rule.Priorities, p)) && (alarm == "" || alarm != rule.Except)
 }
 
-// due reports whether it is time to tell the outlet again, or time less some tolerance. An outlet that was never told of an
-// alarm that nobody has acknowledged is late.
-func (rule *Rule) due(s *standing, now instant.Instant, tolerance time.Duration) bool {
-	switch {
-	case rule.Repeat <= 0, s.letter != watch.Unacknowledged && s.letter != watch.Acknowledged:
+// quiet reports whether what has a priority is held back now.
+func (rule *Rule) quiet(priority string, now instant.Instant) bool {
+	if rule.Quiet == nil || priority != stage.LowPriority.String() && priority != stage.MediumPriority.String() {
 		return false
-	case s.acknowledged && rule.Until != Cleared:
+	}
+	return rule.Quiet.IsDay(now.Time())
+}
+
+// lateness tells why an outlet is told of an alarm that the core repeats.
+func (rule *Rule) lateness(s *standing) Why {
+	if _, told := s.told[rule.Outlet]; !told {
+		switch {
+		case rule.After > 0:
+			return Escalated
+		case s.held[rule.Outlet] != 0:
+			return Late
+		}
+	}
+	return Again
+}
+
+// due reports whether it is time to tell the outlet, or to tell it again, or time less some tolerance. An outlet that repeats
+// and was never told of an alarm that nobody has acknowledged is late.
+func (r *Rules) due(rule *Rule, name string, s *standing, now instant.Instant, tolerance time.Duration) bool {
+	switch {
+	case s.letter != watch.Unacknowledged && s.letter != watch.Acknowledged:
+		return false
+	case s.acknowledged && rule.Until != Cleared, rule.quiet(s.priority, now):
 		return false
 	}
 	last, told := s.told[rule.Outlet]
-	if !told {
-		return s.letter == watch.Unacknowledged
+	switch {
+	case told:
+		return rule.Repeat > 0 && now.Sub(last) >= rule.Repeat-tolerance && !(r.flood.active && !critical(s.priority))
+	case s.letter != watch.Unacknowledged, s.acknowledged:
+		return false
+	case rule.After > 0:
+		return now.Sub(s.called) >= rule.After
+	case s.held[rule.Outlet] != 0:
+		return !r.restrained(name, s, rule.Outlet, now)
 	}
-	return now.Sub(last) >= rule.Repeat-tolerance
+	return rule.Repeat > 0
 }
+
+func critical(priority string) bool { return priority == stage.CriticalPriority.String() }

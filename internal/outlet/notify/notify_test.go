@@ -1,6 +1,7 @@
 package notify_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"os/exec"
@@ -12,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/instant"
+	"dewline/internal/journal"
 	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
@@ -67,12 +69,18 @@ type loft struct {
 	rules *notify.Rules
 	now   int // seconds
 	log   []notify.Delivery
+	// journal is what the store would hold.
+	journal []*journal.Entry
 	// watching is called with each effect and what was told because of it.
 	watching func(watch.Effect, []notify.Delivery)
 }
 
 func open(t require.TestingT, outlets ...notify.Rule) *loft {
-	l := &loft{t: t, core: watch.New(northLoft(), "run-1"), rules: notify.New(outlets)}
+	return openSite(t, northLoft(), outlets...)
+}
+
+func openSite(t require.TestingT, site watch.Site, outlets ...notify.Rule) *loft {
+	l := &loft{t: t, core: watch.New(site, "run-1"), rules: notify.New(outlets)}
 	l.event(watch.Event{Kind: watch.StartEvent, Run: "run-1"})
 	l.rules.Sync(l.core.Alarms(), at(0))
 	return l
@@ -81,6 +89,9 @@ func open(t require.TestingT, outlets ...notify.Rule) *loft {
 func (l *loft) event(ev watch.Event) {
 	ev.At = at(l.now)
 	for _, e := range l.core.Step(ev, nil) {
+		if e.Kind == watch.Keep || e.Kind == watch.Refused {
+			l.journal = append(l.journal, e.Entry)
+		}
 		deliveries := l.rules.Effect(&e)
 		l.log = append(l.log, deliveries...)
 		if l.watching != nil {
@@ -113,6 +124,24 @@ func (l *loft) run(length int, celsius ...float64) {
 			l.command(c)
 		}
 	}
+}
+
+// restart brings the rules back from the journal, as it comes out of the store.
+func (l *loft) restart(outlets ...notify.Rule) {
+	var entries []*journal.Entry
+	data, err := json.Marshal(l.journal)
+	require.NoError(l.t, err)
+	require.NoError(l.t, json.Unmarshal(data, &entries))
+	l.rules = notify.New(outlets)
+	l.rules.Resume(entries)
+	l.rules.Sync(l.core.Alarms(), at(l.now))
+}
+
+// setClock sets the clock by some seconds.
+func (l *loft) setClock(by int) {
+	l.now += by
+	l.rules.Shift(time.Duration(by) * time.Second)
+	l.event(watch.Event{Kind: watch.ClockStepEvent, By: time.Duration(by) * time.Second})
 }
 
 // take returns what has been told since the last call.

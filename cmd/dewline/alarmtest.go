@@ -1,0 +1,119 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"dewline/internal/control"
+	"dewline/internal/status"
+)
+
+// alarmTest sends a test notification through the outlets of the running daemon.
+type alarmTest struct {
+	daemonAt
+	Outlet string        `placeholder:"NAME" help:"One outlet, such as mqtt, webhook or mail-2; all of them where it is not given."`
+	Wait   time.Duration `default:"30s" help:"How long to wait for the other ends."`
+}
+
+// askAgain is how often the daemon is asked what has become of a test.
+const askAgain = 200 * time.Millisecond
+
+// Run sends the test and tells of each outlet whether it was delivered.
+func (c *alarmTest) Run(ctx context.Context, s streams) error {
+	client, err := c.dial()
+	if err != nil {
+		return err
+	}
+	response, err := client.Command(ctx, control.Request{Verb: control.TestVerb, Outlet: c.Outlet, By: who()})
+	if err != nil {
+		return err
+	}
+	if !response.Done {
+		return fmt.Errorf("refused: %s", response.Reason)
+	}
+	outlets, err := c.await(ctx, client, response)
+	if err != nil {
+		return err
+	}
+	table := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(table, "OUTLET\tTEST\tWHY, AND WHAT TO DO")
+	var undelivered []string
+	for _, name := range response.Outlets {
+		state, why := fate(outlets, name, response.Event)
+		if state != status.TestDelivered {
+			undelivered = append(undelivered, name)
+		}
+		fmt.Fprintf(table, "%s\t%s\t%s\n", name, state, why)
+	}
+	if err := table.Flush(); err != nil {
+		return err
+	}
+	if len(undelivered) > 0 {
+		return fmt.Errorf("the test has not been delivered by %s", strings.Join(undelivered, ", "))
+	}
+	fmt.Fprintln(s.err, "now look at the phone and the mailbox: delivered means that the other end has taken it")
+	return nil
+}
+
+// await asks until all outlets have settled the test, or the time is up.
+func (c *alarmTest) await(ctx context.Context, client *control.Client, response control.Response) ([]control.Outlet, error) {
+	deadline := time.Now().Add(c.Wait)
+	for {
+		outlets, err := client.Outlets(ctx)
+		if err != nil {
+			return nil, err
+		}
+		waits := slices.ContainsFunc(response.Outlets, func(name string) bool {
+			state, _ := fate(outlets, name, response.Event)
+			return state == status.TestWaits
+		})
+		if !waits || time.Now().After(deadline) {
+			return outlets, nil
+		}
+		select {
+		case <-time.After(askAgain):
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		}
+	}
+}
+
+// fate tells what has become of a test on an outlet, and what to do.
+func fate(outlets []control.Outlet, name, event string) (state, why string) {
+	i := slices.IndexFunc(outlets, func(o control.Outlet) bool { return o.Outlet == name })
+	if i < 0 {
+		return status.TestFailed, "the outlet has left the configuration: ask again"
+	}
+	o := &outlets[i]
+	switch {
+	case o.Test == nil || o.Test.Event != event:
+		return status.TestFailed, "another test has begun since: ask again"
+	case o.Test.State == status.TestDelivered:
+		return o.Test.State, ""
+	case o.Test.State == status.TestFailed:
+		return o.Test.State, o.Test.Reason + ": put it right in the configuration, or at the other end, and test again"
+	case o.Failure != "":
+		return o.Test.State, o.Failure + ": it is tried again and again; the log has more"
+	case o.Pending > 1:
+		return o.Test.State, fmt.Sprintf("%d messages wait to be sent: look again with a longer --wait", o.Pending)
+	}
+	return o.Test.State, "the other end has not answered yet: look again with a longer --wait"
+}
+
+// failing lists the outlets that do not deliver, in words.
+func failing(outlets []control.Outlet) (lines []string) {
+	for i := range outlets {
+		if o := &outlets[i]; o.Failure != "" {
+			line := fmt.Sprintf("outlet %s does not deliver: %s", o.Outlet, o.Failure)
+			if since := o.FailingSince; !since.IsNone() {
+				line = fmt.Sprintf("outlet %s has not delivered since %s: %s", o.Outlet, since, o.Failure)
+			}
+			lines = append(lines, line)
+		}
+	}
+	return lines
+}

@@ -1,0 +1,245 @@
+package daemon_test
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/control"
+	"dewline/internal/mosquittotest"
+	"dewline/internal/watch"
+)
+
+// mailbox is a mail server on loopback without a login or TLS (RFC 5321), which keeps what it takes.
+type mailbox struct {
+	address string
+	mu      sync.Mutex
+	letters []string
+}
+
+func newMailbox(t *testing.T) *mailbox {
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	m := &mailbox{address: listener.Addr().String()}
+	var wait sync.WaitGroup
+	wait.Go(func() {
+		for {
+			conn, err := listener.Accept()
+			if err != nil {
+				return
+			}
+			wait.Go(func() { m.session(conn) })
+		}
+	})
+	t.Cleanup(func() { listener.Close(); wait.Wait() })
+	return m
+}
+
+func (m *mailbox) session(conn net.Conn) {
+	defer conn.Close()
+	lines := bufio.NewScanner(conn)
+	fmt.Fprint(conn, "220 mail.example ESMTP\r\n")
+	for lines.Scan() {
+		verb, _, _ := strings.Cut(strings.ToUpper(lines.Text()), " ")
+		switch verb {
+		case "EHLO", "HELO", "MAIL", "RCPT", "RSET", "NOOP":
+			fmt.Fprint(conn, "250 fine\r\n")
+		case "DATA":
+			fmt.Fprint(conn, "354 go on\r\n")
+			var letter strings.Builder
+			for lines.Scan() && lines.Text() != "." {
+				letter.WriteString(lines.Text() + "\n")
+			}
+			m.mu.Lock()
+			m.letters = append(m.letters, letter.String())
+			m.mu.Unlock()
+			fmt.Fprint(conn, "250 taken\r\n")
+		case "QUIT":
+			fmt.Fprint(conn, "221 bye\r\n")
+			return
+		default:
+			fmt.Fprint(conn, "502 no\r\n")
+		}
+	}
+}
+
+func (m *mailbox) all() string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return strings.Join(m.letters, "\n")
+}
+
+func (r *running) outlet(name string) control.Outlet {
+	outlets, err := r.client.Outlets(r.t.Context())
+	require.NoError(r.t, err)
+	for _, o := range outlets {
+		if o.Outlet == name {
+			return o
+		}
+	}
+	r.t.Fatalf("no outlet %s in %v", name, outlets)
+	return control.Outlet{}
+}
+
+// A test goes through the very queues and senders of an alarm to a broker, a webhook and a mail server, and is no alarm.
+func TestAlarmTestReachesEveryOutlet(t *testing.T) {
+	broker := mosquittotest.Start(t, mosquittotest.Options{})
+	h, box := &hook{}, newMailbox(t)
+	server := httptest.NewServer(h)
+	defer server.Close()
+	r := begin(t, 1, "../../testdata/sys/north-loft", plainSite+`
+history: {path: "HISTORY"}
+mqtt: {broker: "mqtt://`+broker.Address()+`"}
+notify:
+  - {outlet: webhook, url: "`+server.URL+`", priorities: [critical]}
+  - {outlet: mail, server: "`+box.address+`", security: none, from: loft@mail.example, to: [keeper@mail.example], priorities: [low], after: 20m, quiet: "00:00-23:59"}
+`)
+	response := r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
+	require.True(t, response.Done, response.Reason)
+	assert.Equal(t, []string{"mqtt", "webhook", "mail"}, response.Outlets)
+	for _, name := range response.Outlets {
+		r.wait(name+" has delivered it", func() bool {
+			test := r.outlet(name).Test
+			return test != nil && test.Event == response.Event && test.State == "delivered"
+		})
+	}
+	assert.Equal(t, 1, h.count("dewline.outlet.test.v1 test"))
+	assert.Equal(t, 0, h.count("dewline.alarm"))
+	assert.Contains(t, box.all(), "TEST: ")
+	assert.Contains(t, box.all(), "no alarm")
+	alarms, err := r.client.Alarms(t.Context())
+	require.NoError(t, err)
+	for _, a := range alarms {
+		assert.NotContains(t, a.Occurrence, "test")
+	}
+
+	only := r.command(control.Request{Verb: control.TestVerb, Outlet: "webhook", By: "keeper"})
+	assert.Equal(t, []string{"webhook"}, only.Outlets)
+	r.wait("webhook has delivered it", func() bool {
+		return r.outlet("webhook").Test.Event == only.Event && r.outlet("webhook").Test.State == "delivered"
+	})
+	assert.Equal(t, response.Event, r.outlet("mail").Test.Event)
+	wrong := r.command(control.Request{Verb: control.TestVerb, Outlet: "pigeon", By: "keeper"})
+	assert.False(t, wrong.Done)
+	assert.Equal(t, `there is no outlet "pigeon": there are mqtt, webhook, mail`, wrong.Reason)
+}
+
+// moody is an HTTP server that answers as it is told.
+type moody struct {
+	hook
+	status atomic.Int64
+}
+
+func (m *moody) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if s := int(m.status.Load()); s != 0 {
+		_, _ = io.Copy(io.Discard, r.Body)
+		w.WriteHeader(s)
+		return
+	}
+	m.hook.ServeHTTP(w, r)
+}
+
+func TestATestThatIsNotTakenSaysWhy(t *testing.T) {
+	m := &moody{}
+	server := httptest.NewServer(m)
+	defer server.Close()
+	m.status.Store(http.StatusNotFound)
+	r := begin(t, 1, "../../testdata/sys/north-loft", plainSite+`
+notify: [{outlet: webhook, url: "`+server.URL+`"}]
+`)
+	response := r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
+	r.wait("it is given up", func() bool { return r.outlet("webhook").Test != nil && r.outlet("webhook").Test.State == "failed" })
+	assert.Contains(t, r.outlet("webhook").Test.Reason, "404")
+	assert.Equal(t, response.Event, r.outlet("webhook").Test.Event)
+	r.wait("the outlet counts as failing", func() bool { return strings.Contains(r.outlet("webhook").Failure, "404") })
+
+	m.status.Store(http.StatusServiceUnavailable)
+	r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
+	r.wait("it is tried", func() bool { return strings.Contains(r.outlet("webhook").Failure, "503") })
+	assert.Equal(t, "waiting", r.outlet("webhook").Test.State)
+	m.status.Store(0)
+	r.wait("it is delivered", func() bool { return r.outlet("webhook").Test.State == "delivered" })
+	r.wait("and all is well", func() bool { return r.outlet("webhook").Failure == "" })
+}
+
+// An outlet that fails for longer than somebody may take to act on the worst that it is told (30 minutes for critical) is an alarm
+// on the other one, and only there; it recovers by itself.
+func TestAnOutletThatFailsIsToldOnTheOthers(t *testing.T) {
+	const fault = "sensor/outlet-webhook-2/fault"
+	m, other := &moody{}, &hook{}
+	server, good := httptest.NewServer(m), httptest.NewServer(other)
+	defer server.Close()
+	defer good.Close()
+	m.status.Store(http.StatusServiceUnavailable)
+	r := begin(t, 300, "../../testdata/sys/north-loft", plainSite+`
+history: {path: "HISTORY"}
+notify:
+  - {outlet: webhook, url: "`+good.URL+`"}
+  - {outlet: webhook, url: "`+server.URL+`"}
+`)
+	r.command(control.Request{Verb: control.TestVerb, Outlet: "webhook-2", By: "keeper"})
+	r.wait("it fails", func() bool { return r.outlet("webhook-2").Failure != "" })
+	r.wait("it is an alarm", func() bool { return r.letter(fault) == "B" })
+	a := r.alarm(fault)
+	assert.GreaterOrEqual(t, a.Raised.Sub(a.Since).Minutes(), 30.0)
+	assert.Contains(t, a.Reason, "503")
+	r.wait("the other one tells it", func() bool { return other.count("dewline.alarm.raised.v1 "+fault) == 1 })
+	assert.NotEmpty(t, r.metric(`dewline_outlet_failing_timestamp_seconds{outlet="webhook-2"}`))
+	r.command(control.Request{Verb: watch.Acknowledge, Occurrence: a.Occurrence, By: "keeper"})
+	m.status.Store(0)
+	r.wait("it works again", func() bool { return r.letter(fault) == "A" })
+	r.wait("which the other one tells", func() bool { return other.count("dewline.alarm.cleared.v1 "+fault) == 1 })
+	assert.Equal(t, 0, m.count("dewline.alarm.raised.v1 "+fault), "an outlet is not told of its own failure")
+	assert.Empty(t, r.metric(`dewline_outlet_failing_timestamp_seconds{outlet="webhook-2"}`))
+}
+
+// Escalation over a restart: whoever was told is not told again, and hears of the end. The alarm is critical, so that a machine that
+// is too slow for a clock this fast, and makes a flood of stale points, changes nothing.
+func TestEscalationSurvivesARestart(t *testing.T) {
+	const tubCritical = "tub-1/water-temperature/critical-high"
+	first, boss := &hook{}, &hook{}
+	one, two := httptest.NewServer(first), httptest.NewServer(boss)
+	defer one.Close()
+	defer two.Close()
+	tree := newProbeTree(t)
+	tree.show(28)
+	text := plainSite + `
+history: {path: "HISTORY"}
+notify:
+  - {outlet: webhook, url: "` + one.URL + `", priorities: [critical]}
+  - {outlet: webhook, url: "` + two.URL + `", priorities: [critical], after: 5m}
+`
+	r := begin(t, 60, tree.root, text)
+	r.wait("the keeper is told", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
+	assert.Equal(t, 0, boss.count("dewline"))
+	r.wait("somebody else is told", func() bool { return boss.count("dewline.alarm.repeated.v1 "+tubCritical) == 1 })
+	raised := r.alarm(tubCritical).Raised
+	seconds, err := strconv.ParseFloat(r.metric("dewline_last_tick_timestamp_seconds"), 64)
+	require.NoError(t, err)
+	stopped := time.Unix(int64(seconds)+60, 0)
+	r.stop()
+	r = beginAt(t, r.folder, stopped, 60, tree.root, text)
+	require.Equal(t, raised, r.alarm(tubCritical).Raised, "it is the same one")
+	tree.show(22)
+	r.wait("both are told that it is over", func() bool {
+		return first.count("dewline.alarm.cleared.v1 "+tubCritical) == 1 && boss.count("dewline.alarm.cleared.v1 "+tubCritical) == 1
+	})
+	assert.Equal(t, 1, boss.count("dewline.alarm.repeated.v1 "+tubCritical))
+	assert.Equal(t, 1, first.count("dewline.alarm.raised.v1 "+tubCritical))
+	data, err := json.Marshal(r.outlet("webhook-2"))
+	require.NoError(t, err)
+	assert.Contains(t, string(data), `"failing_since":null`)
+}
