@@ -17,7 +17,7 @@ import (
 // sensors stays well below each.
 const (
 	mostBytes      = 1 << 20
-	mostTokens     = 50_000
+	mostTokens     = 200_000 // a site of 1,000 points has 60,000
 	mostDepth      = 32
 	mostBlankLines = 100    // in a row
 	mostNodes      = 20_000 // with every alias counted as what it stands for

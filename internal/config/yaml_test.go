@@ -57,7 +57,7 @@ func TestYAMLThatIsRefused(t *testing.T) {
 			return b.String()
 		}(), "34:34: nested more than 32 levels deep"},
 		{"too much", "site: " + strings.Repeat("x", 1<<20), "1:1: the file has more than 1048576 bytes, which are not read"},
-		{"too many words", "site: [" + strings.Repeat("x,", 100_000) + "]", "1:50005: the file has more than 50000 words and signs"},
+		{"too many words", "site: [" + strings.Repeat("x,", 200_000) + "]", "1:200005: the file has more than 200000 words and signs"},
 		{"too many blank lines", "site: |\n" + strings.Repeat("\n", 200_000), "102:1: more than 100 blank lines in a row"},
 		{"a sheet of spaces", "site: |\n" + strings.Repeat("  \n", 200_000), "102:1: more than 100 blank lines in a row"},
 	}

@@ -57,6 +57,8 @@ type loop struct {
 	calls     status.Calls
 	console   console
 	effects   []watch.Effect
+	gathering bool // effects wait in gathered
+	gathered  []watch.Effect
 	points    []quantity.Point // of the core, by index
 	keeper    *keeper
 	followers []follower
@@ -223,8 +225,7 @@ func (l *loop) turn(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case s := <-l.samples:
-			l.checkClock()
-			l.take(s)
+			l.takeAll(s)
 		case m := <-l.commands:
 			l.checkClock()
 			m.reply <- l.obey(m)
@@ -286,10 +287,33 @@ func (l *loop) checkClock() {
 	}
 }
 
-// step folds an event into the core and carries out its effects.
+// step folds an event into the core and carries out its effects, unless they are gathered.
 func (l *loop) step(ev watch.Event) {
 	l.effects = l.core.Step(ev, l.effects[:0])
+	if l.gathering {
+		l.gathered = append(l.gathered, l.effects...)
+		return
+	}
 	l.keep(l.effects)
+}
+
+// mostAtOnce bounds how many samples are taken before others get their turn.
+const mostAtOnce = 64
+
+// takeAll takes a sample and those that wait behind it, and carries out the effects of all of them together: when a broker comes
+// back a thousand sensors have something to say at once, and each write to the card takes its time.
+func (l *loop) takeAll(s intake.Sample) {
+	waiting := min(len(l.samples), mostAtOnce-1) // those were stamped before the look at the clock
+	l.checkClock()
+	l.gathering = true
+	l.take(s)
+	for range waiting {
+		l.take(<-l.samples) // nobody else takes any
+	}
+	l.gathering = false
+	l.keep(l.gathered)
+	clear(l.gathered)
+	l.gathered = l.gathered[:0]
 }
 
 // keep carries out effects. Entries are durable, together with what must go out because of them, before anybody hears of them.
@@ -375,7 +399,11 @@ func (l *loop) take(s intake.Sample) {
 	if outcome.Report.Kind == sensors.Implausible {
 		flag = quantity.Fail
 	}
-	l.step(watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: index, Failure: outcome.Report.Failure, Flag: flag})
+	report := watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: index, Failure: outcome.Report.Failure, Flag: flag}
+	failed := report.Failure != ""
+	if failed {
+		l.step(report)
+	}
 	for i := range outcome.Amendments {
 		l.keeper.amend(&outcome.Amendments[i])
 	}
@@ -388,6 +416,9 @@ func (l *loop) take(s intake.Sample) {
 		if point, ok := l.core.Index(r.Point); ok {
 			l.step(watch.Event{At: r.At, Point: point, Value: r.Value, Flag: r.Flag})
 		}
+	}
+	if !failed { // after its readings: the end of a fault must not uncover a stale alarm that they end too
+		l.step(report)
 	}
 }
 

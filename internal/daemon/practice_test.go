@@ -215,7 +215,7 @@ func TestEscalationSurvivesARestart(t *testing.T) {
 	defer one.Close()
 	defer two.Close()
 	tree := newProbeTree(t)
-	tree.show(28)
+	tree.Show(28)
 	text := plainSite + `
 history: {path: "HISTORY"}
 notify:
@@ -233,7 +233,7 @@ notify:
 	r.stop()
 	r = beginAt(t, r.folder, stopped, 60, tree.root, text)
 	require.Equal(t, raised, r.alarm(tubCritical).Raised, "it is the same one")
-	tree.show(22)
+	tree.Show(22)
 	r.wait("both are told that it is over", func() bool {
 		return first.count("dewline.alarm.cleared.v1 "+tubCritical) == 1 && boss.count("dewline.alarm.cleared.v1 "+tubCritical) == 1
 	})

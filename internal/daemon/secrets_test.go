@@ -216,7 +216,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 			v.absent("the model", fmt.Sprintf("%+v", site))
 
 			tree := newProbeTree(t)
-			tree.show(25)
+			tree.Show(25)
 			told := &overheard{}
 			reload, ready, ended := make(chan struct{}, 1), make(chan daemon.Addresses, 1), make(chan error, 1)
 			ctx, stop := context.WithCancel(t.Context())

@@ -16,7 +16,6 @@ import (
 
 // sources are the sensors of the configuration in force, and the workers that read them.
 type sources struct {
-	polled map[string]sensors.Sensor
 	fed    *mqttFeeds
 	cancel context.CancelFunc
 	done   sync.WaitGroup
@@ -29,42 +28,15 @@ type sources struct {
 // is read again and again until it is.
 func (l *loop) startSources() error {
 	site := l.site
-	devices := newDevices(l.options)
-	s := &sources{polled: map[string]sensors.Sensor{}, descriptions: map[string]*sensors.Description{}}
-	var jobs []intake.Job
-	var lines []intake.Source
-	for i := range site.Sensors {
-		c := &site.Sensors[i]
-		source := intake.Source{ID: c.ID, Gap: c.GapOrDefault()}
-		if c.Driver != "mqtt" {
-			sensor, bus, err := devices.open(c)
-			if err != nil {
-				return err
-			}
-			source.Description = sensor.Describe()
-			s.polled[c.ID] = sensor
-			s.descriptions[c.ID] = &source.Description
-			l.noteResolutions(c, source.Description)
-			every := l.options.Clock.Real(c.Every)
-			jobs = append(jobs, intake.Job{
-				ID: c.ID, Bus: bus, Sensor: paced{sensor, l.options.Clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),
-				RetryWithin: l.options.Clock.Real(c.FaultAfter() / 2),
-			})
-		}
-		if c.Driver == "mqtt" {
-			source.Description = mqttfeed.Describe(fedSource(c))
-			s.descriptions[c.ID] = &source.Description
-		}
-		list, err := feeds(c, source.Description)
-		if err != nil {
-			return err
-		}
-		source.Feeds = list
-		lines = append(lines, source)
-	}
-	line, err := intake.NewLine(lines, disagreements(site))
+	w, err := Wire(site, l.options.Clock, newDevices(l.options).open)
 	if err != nil {
 		return err
+	}
+	s := &sources{descriptions: w.Descriptions}
+	for i := range site.Sensors {
+		if c := &site.Sensors[i]; c.Driver != "mqtt" {
+			l.noteResolutions(c, *w.Descriptions[c.ID])
+		}
 	}
 	fed, err := l.openFeeds()
 	if err != nil {
@@ -78,8 +50,8 @@ func (l *loop) startSources() error {
 		case <-ctx.Done():
 		}
 	}
-	if len(jobs) > 0 {
-		poller, err := intake.NewPoller(jobs, intake.PollerOptions{Deliver: deliver, Now: l.options.Clock.Now, Log: l.options.Log})
+	if len(w.Jobs) > 0 {
+		poller, err := intake.NewPoller(w.Jobs, intake.PollerOptions{Deliver: deliver, Now: l.options.Clock.Now, Log: l.options.Log})
 		if err != nil {
 			cancel()
 			return fmt.Errorf("sensors: %w", err)
@@ -88,8 +60,55 @@ func (l *loop) startSources() error {
 	}
 	s.fed = fed
 	fed.start(l, deliver)
-	l.line, l.sources = line, s
+	l.line, l.sources = w.Line, s
 	return nil
+}
+
+// Wiring is what stands between the sensors of a site and its core.
+type Wiring struct {
+	Jobs         []intake.Job      // of the sensors that are polled
+	Fed          []mqttfeed.Source // those that are fed over MQTT
+	Line         *intake.Line
+	Descriptions map[string]*sensors.Description
+}
+
+// Wire makes the wiring of a configuration, with sensors and names of their buses from open. It starts nothing. It can be
+// called from outside so that tests may put broken devices behind the very wiring that the daemon uses.
+func Wire(site *config.Site, clock Timepiece, open func(*config.Sensor) (sensors.Sensor, string, error)) (*Wiring, error) {
+	w := &Wiring{Descriptions: map[string]*sensors.Description{}}
+	var lines []intake.Source
+	for i := range site.Sensors {
+		c := &site.Sensors[i]
+		source := intake.Source{ID: c.ID, Gap: c.GapOrDefault()}
+		if c.Driver == "mqtt" {
+			w.Fed = append(w.Fed, fedSource(c))
+			source.Description = mqttfeed.Describe(fedSource(c))
+		} else {
+			sensor, bus, err := open(c)
+			if err != nil {
+				return nil, err
+			}
+			source.Description = sensor.Describe()
+			every := clock.Real(c.Every)
+			w.Jobs = append(w.Jobs, intake.Job{
+				ID: c.ID, Bus: bus, Sensor: paced{sensor, clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),
+				RetryWithin: clock.Real(c.FaultAfter() / 2),
+			})
+		}
+		w.Descriptions[c.ID] = &source.Description
+		list, err := feeds(c, source.Description)
+		if err != nil {
+			return nil, err
+		}
+		source.Feeds = list
+		lines = append(lines, source)
+	}
+	line, err := intake.NewLine(lines, disagreements(site))
+	if err != nil {
+		return nil, err
+	}
+	w.Line = line
+	return w, nil
 }
 
 // noteResolutions tells the store in which steps the values of a sensor come.

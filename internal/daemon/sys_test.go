@@ -65,6 +65,7 @@ func TestRecordedTreeThatChanges(t *testing.T) {
 		assert.Equal(t, "H", r.letter(tubHigh), "suppressed by design, since the probe alone feeds the tub")
 		back()
 		r.wait("it recovers", func() bool { return r.letter(probeFault) == "D" && r.metric(probeReading) == "22.25" })
+		assert.Equal(t, "A", r.letter("tub-1/water-temperature/stale"), "nobody is called for a stale point when it is over")
 	})
 	t.Run("heat", func(t *testing.T) {
 		require.Equal(t, "A", r.letter(tubHigh), "no false alarm so far")

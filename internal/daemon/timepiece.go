@@ -67,7 +67,10 @@ type stepGuard struct {
 
 // look returns by how much the wall clock has stepped since the last look; 0 for no step.
 func (g *stepGuard) look(t Timepiece) time.Duration {
-	wall, mono := t.Now().Round(0), t.Monotonic()
+	wall, mono, ok := together(t)
+	if !ok {
+		return 0
+	}
 	defer func() { g.wall, g.mono, g.known = wall, mono, true }()
 	if !g.known {
 		return 0
@@ -76,4 +79,17 @@ func (g *stepGuard) look(t Timepiece) time.Duration {
 		return moved
 	}
 	return 0
+}
+
+// together reads both clocks at one moment. A process that is held up between the two, on a board that has too much to do,
+// would see a step that is none; after a few such tries the look is left for the next time.
+func together(t Timepiece) (wall time.Time, mono time.Duration, ok bool) {
+	for range 5 {
+		before := t.Monotonic()
+		wall = t.Now().Round(0)
+		if mono = t.Monotonic(); mono-before < largestSlew/4 {
+			return wall, mono, true
+		}
+	}
+	return wall, mono, false
 }

@@ -40,6 +40,35 @@ func TestStepGuard(t *testing.T) {
 	}
 }
 
+// heldUp is a clock whose reader is held up for a while at some of its looks.
+type heldUp struct {
+	handClock
+	times int
+}
+
+func (h *heldUp) Now() time.Time {
+	at := h.wall
+	if h.times > 0 {
+		h.times--
+		h.pass(5*time.Second, 0)
+	}
+	return at
+}
+
+func TestBeingHeldUpIsNoStep(t *testing.T) {
+	clock := &heldUp{handClock: handClock{wall: time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)}}
+	var guard stepGuard
+	guard.look(clock)
+	for _, times := range []int{1, 3, 100} {
+		clock.times = times
+		assert.Zero(t, guard.look(clock))
+		clock.times = 0
+		assert.Zero(t, guard.look(clock))
+	}
+	clock.pass(time.Second, time.Hour)
+	assert.Equal(t, time.Hour, guard.look(clock), "a true step is seen all the same")
+}
+
 func TestFastClockKeepsItsPace(t *testing.T) {
 	begin := time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
 	clock := FastClock(begin, 60)

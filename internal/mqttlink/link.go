@@ -106,6 +106,8 @@ type Link struct {
 	session       *Session      // nil while there is none
 	changed       chan struct{} // closed and replaced when session changes
 	subscriptions []*Subscription
+	exact         map[string][]*Subscription // those whose filter has no wildcard, by it
+	wild          []*Subscription            // the others
 	unrouted      uint64
 	more          chan struct{} // a subscription was added
 	workers       sync.WaitGroup
@@ -159,7 +161,7 @@ func New(o Options) (*Link, error) {
 	}
 	l := &Link{
 		options: o, broker: broker, log: o.Log.With("broker", broker.String()), changed: make(chan struct{}),
-		more:   make(chan struct{}, 1),
+		more: make(chan struct{}, 1), exact: map[string][]*Subscription{},
 		status: Status{Broker: broker.String(), Err: "not started", Since: time.Now()},
 	}
 	if o.Username != "" && !secure && !loopback(broker.Hostname()) {

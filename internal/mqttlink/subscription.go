@@ -3,6 +3,7 @@ package mqttlink
 import (
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -59,6 +60,11 @@ func (l *Link) addSubscription(filter string, qos byte, capacity int, manual boo
 	s.C = s.queue
 	l.mu.Lock()
 	l.subscriptions = append(l.subscriptions, s)
+	if strings.ContainsAny(filter, "+#") {
+		l.wild = append(l.wild, s)
+	} else { // a site may listen to a thousand topics: they are not compared one by one with each message
+		l.exact[filter] = append(l.exact[filter], s)
+	}
 	l.mu.Unlock()
 	select {
 	case l.more <- struct{}{}:
@@ -74,19 +80,16 @@ func (l *Link) receive(_ mqtt.Client, m mqtt.Message) {
 	}
 	routed := false
 	l.mu.Lock()
-	subscriptions := l.subscriptions
+	exact, wild := l.exact[r.Topic], l.wild
 	l.mu.Unlock()
-	for _, s := range subscriptions {
-		if !Match(s.Filter, r.Topic) {
-			continue
-		}
+	for _, s := range exact {
 		routed = true
-		select {
-		case s.queue <- r:
-		default:
-			if s.dropped.Add(1) == 1 {
-				l.log.Warn("messages arrive faster than they are taken, some are dropped", "filter", s.Filter)
-			}
+		l.deliver(s, r)
+	}
+	for _, s := range wild {
+		if Match(s.Filter, r.Topic) {
+			routed = true
+			l.deliver(s, r)
 		}
 	}
 	if !routed {
@@ -98,6 +101,17 @@ func (l *Link) receive(_ mqtt.Client, m mqtt.Message) {
 		l.mu.Unlock()
 		if first {
 			l.log.Info("a message came that nothing here subscribes to; it is ignored", "topic", r.Topic)
+		}
+	}
+}
+
+// deliver puts a message into the channel of a subscription, where there is room.
+func (l *Link) deliver(s *Subscription, r Received) {
+	select {
+	case s.queue <- r:
+	default:
+		if s.dropped.Add(1) == 1 {
+			l.log.Warn("messages arrive faster than they are taken, some are dropped", "filter", s.Filter)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package watch_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -63,4 +64,28 @@ func TestPriorityIsKnownBeforeTheFirstRaise(t *testing.T) {
 	for _, a := range watch.New(site, "test").Alarms() {
 		assert.NotEmpty(t, a.Priority.String(), a.Name)
 	}
+}
+
+// A snapshot leaves out alarms that nothing has become of, and only those: what a person did to one that was never raised is kept.
+func TestSnapshotKeepsWhatWasDoneToAnAlarmThatWasNeverRaised(t *testing.T) {
+	const high, low = "tub-1/water-temperature/high", "tub-1/water-temperature/low"
+	site := tub(band(none, 20, 26, none), time.Minute)
+	c := watch.New(site, "test")
+	fold(c, series(t, c, water, 10, 24, 24)...)
+	plain, err := c.Snapshot()
+	require.NoError(t, err)
+	assert.NotContains(t, string(plain), high)
+	c.Step(watch.Event{Kind: watch.CommandEvent, At: at(20), Command: &watch.Command{Verb: watch.Shelve, Alarm: high, For: time.Hour, By: "keeper"}}, nil)
+	c.Step(watch.Event{Kind: watch.CommandEvent, At: at(20), Command: &watch.Command{Verb: watch.OutOfService, Alarm: low, Reason: "invented", By: "keeper"}}, nil)
+	want := c.Alarms()
+	kept, err := c.Snapshot()
+	require.NoError(t, err)
+	next := watch.New(site, "test")
+	require.NoError(t, next.Restore(kept))
+	// NaN is not equal to itself, so the texts are compared.
+	assert.Equal(t, fmt.Sprintf("%+v", want), fmt.Sprintf("%+v", next.Alarms()))
+	shelved, _ := next.Alarm(high)
+	assert.Equal(t, byte(watch.Shelved), shelved.Letter)
+	out, _ := next.Alarm(low)
+	assert.Equal(t, byte(watch.OutOfServiceState), out.Letter)
 }

@@ -41,6 +41,8 @@ type Feed struct {
 
 	mu      sync.Mutex
 	sources []*source
+	exact   map[string][]*source // those whose topic has no wildcard, by it
+	others  []*source
 }
 
 // New checks the sources and returns a feed of them. Sources share a topic, or their topics have nothing in common:
@@ -55,7 +57,7 @@ func New(sources []Source, o Options) (*Feed, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	f := &Feed{options: o}
+	f := &Feed{options: o, exact: map[string][]*source{}}
 	for _, s := range sources {
 		p, err := prepare(s)
 		if err != nil {
@@ -65,6 +67,11 @@ func New(sources []Source, o Options) (*Feed, error) {
 			return nil, fmt.Errorf("sensor %q is there twice", s.ID)
 		}
 		f.sources = append(f.sources, p)
+		if strings.ContainsAny(s.Topic, "+#") {
+			f.others = append(f.others, p)
+		} else {
+			f.exact[s.Topic] = append(f.exact[s.Topic], p)
+		}
 		if slices.Contains(f.topics, s.Topic) {
 			continue
 		}
@@ -87,7 +94,10 @@ func (f *Feed) Take(m mqttlink.Received) []intake.Sample {
 	defer f.mu.Unlock()
 	m.At = m.At.Round(0) // the wall clock alone: records tell no other
 	var samples []intake.Sample
-	for _, s := range f.sources {
+	for _, s := range f.exact[m.Topic] {
+		samples = append(samples, f.take(s, m)...)
+	}
+	for _, s := range f.others {
 		if mqttlink.Match(s.Topic, m.Topic) {
 			samples = append(samples, f.take(s, m)...)
 		}

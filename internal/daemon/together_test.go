@@ -1,0 +1,78 @@
+package daemon
+
+import (
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/config"
+	"dewline/internal/intake"
+	"dewline/internal/journal"
+	"dewline/internal/status"
+	"dewline/internal/watch"
+	"dewline/internal/web"
+	"dewline/sensors"
+)
+
+// listener notes what the loop tells.
+type listener struct {
+	entries  []*journal.Entry
+	pictures int
+}
+
+func (l *listener) reading(*intake.Reading)   {}
+func (l *listener) entry(e *journal.Entry)    { l.entries = append(l.entries, e) }
+func (l *listener) picture(p *status.Picture) { l.pictures++ }
+
+// What many sensors say at once is written at once, in the order in which it happened.
+func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
+	const probes = 20
+	text := "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}, {id: tub-1, kind: enclosure, in: loft}]\nsensors:\n"
+	for i := range probes {
+		text += fmt.Sprintf("  - {id: probe-%d, driver: w1, address: 28-0000dead%04x, feeds: {temperature: tub-1/water-temperature}}\n", i, i)
+	}
+	folder := t.TempDir()
+	path := filepath.Join(folder, "site.yaml")
+	require.NoError(t, os.WriteFile(path, []byte(text+"history: {path: "+filepath.Join(folder, "history.db")+"}\n"), 0o600))
+	site, problems := config.Load(path)
+	require.NoError(t, problems.Err())
+	o := Options{Site: site, Log: slog.New(slog.DiscardHandler)}
+	o.fill()
+	l := newLoop(o, site, "run")
+	l.keeper = openKeeper(l)
+	defer l.keeper.close()
+	var err error
+	_, err = openLinks(l)
+	require.NoError(t, err)
+	l.callers, err = openCallers(l)
+	require.NoError(t, err)
+	w, err := Wire(site, o.Clock, newDevices(o).open)
+	require.NoError(t, err)
+	l.line, l.sources = w.Line, &sources{descriptions: w.Descriptions, fed: &mqttFeeds{}}
+	heard := &listener{}
+	l.followers = []follower{heard}
+	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
+	heard.entries, heard.pictures = nil, 0
+
+	for range 2 { // the second value in a row that is known to be wrong is a fault
+		for i := range probes {
+			l.samples <- intake.Sample{Sensor: fmt.Sprintf("probe-%d", i), At: o.Clock.Now(), Err: sensors.Errorf(sensors.Implausible, "power-on value")}
+		}
+	}
+	l.takeAll(<-l.samples)
+	assert.Empty(t, l.samples)
+	assert.Equal(t, 1, heard.pictures)
+	require.Len(t, heard.entries, probes)
+	for i, e := range heard.entries {
+		assert.Equal(t, fmt.Sprintf("sensor/probe-%d/fault", i), e.Alarm)
+		assert.Equal(t, heard.entries[0].Seq+uint64(i), e.Seq)
+	}
+	kept, err := pastOf(l.keeper.store).Journal(t.Context(), web.JournalFilter{Limit: 100})
+	require.NoError(t, err)
+	assert.Len(t, kept, probes+1, "and what a person hears is durable")
+}

@@ -1,0 +1,15 @@
+package main
+
+import (
+	"path/filepath"
+	"time"
+
+	"dewline/internal/rehearsal"
+)
+
+// fastClock writes a clock that runs fast, and returns how the daemon is told of it.
+func fastClock(folder string, begin time.Time, pace float64) ([]string, error) {
+	path := filepath.Join(folder, "clock.json")
+	err := rehearsal.Write(path, rehearsal.Setting{Origin: begin, Wall: begin, Pace: pace, Synchronised: true})
+	return []string{"--clock", path}, err
+}
