@@ -14,7 +14,7 @@ import (
 	"dewline/internal/senml"
 )
 
-// exportCommand writes what the history holds, every sample of it.
+// exportCommand writes what the history holds, every sample of it: also those of a time that the clock passed twice.
 type exportCommand struct {
 	Config string   `required:"" placeholder:"FILE" help:"The configuration, which names the history."`
 	Point  []string `placeholder:"P" help:"Only this point, such as tub-1/water-temperature. May be given several times."`
@@ -96,7 +96,7 @@ func rangeOf(fromText, toText string, location *time.Location) (from, to instant
 
 func writeCSV(ctx context.Context, out *bufio.Writer, store *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
 	w := recorded.NewWriter(out)
-	for sample, err := range store.ReadingsBetween(ctx, from, to) {
+	for sample, err := range store.AllReadingsBetween(ctx, from, to) {
 		if err != nil {
 			return err
 		}
@@ -126,7 +126,7 @@ func writeSenML(ctx context.Context, out *bufio.Writer, store *history.Store, wa
 		_, err = out.Write(append(data, '\n'))
 		return err
 	}
-	for sample, err := range store.ReadingsBetween(ctx, from, to) {
+	for sample, err := range store.AllReadingsBetween(ctx, from, to) {
 		if err != nil {
 			return err
 		}

@@ -55,7 +55,7 @@ func openKeeper(l *loop) *keeper {
 	if path == "" {
 		return k
 	}
-	store, err := history.Open(path, history.Options{Log: l.options.Log, Now: l.options.Clock.Now})
+	store, err := history.Open(path, history.Options{Log: l.options.Log, Now: l.clock.Now})
 	if err != nil {
 		l.options.Log.Error("the history is not written", "err", err)
 	}
@@ -77,14 +77,15 @@ func (k *keeper) bringBack(ctx context.Context, core *watch.Core) error {
 	if k.store == nil {
 		return nil
 	}
-	state, at, err := k.store.LoadCore()
+	state, reach, err := k.store.LoadCore()
 	if err != nil || state == nil {
 		return err
 	}
 	if err := core.Restore(state); err != nil {
 		return fmt.Errorf("the state of the last run is not taken over: %w", err)
 	}
-	for s, err := range k.store.ReadingsSince(ctx, at.Add(-time.Minute)) {
+	reach.At = reach.At.Add(-time.Minute)
+	for s, err := range k.store.ReadingsSince(ctx, reach) {
 		if err != nil {
 			return fmt.Errorf("bringing the state of the last run up to date: %w", err)
 		}
@@ -246,19 +247,21 @@ func (k *keeper) state() *status.History {
 	return s
 }
 
-// stepped tells the store of a step of the clock.
-func (k *keeper) stepped() {
-	if k.store != nil {
-		k.store.Stepped()
+// stepped tells the store of a step of the clock. It returns the mark for what was read before.
+func (k *keeper) stepped() int64 {
+	if k.store == nil {
+		return 0
 	}
+	return k.store.Stepped()
 }
 
-// confirmed moves what this run has written by the step that made its clock right.
-func (k *keeper) confirmed(by time.Duration) {
-	if k.store != nil && by != 0 {
-		if err := k.store.Restamp(context.Background(), k.loop.id, by); err != nil {
-			k.report(err)
-		}
+// correct moves what was in doubt by the steps that have made the clock right. The entry that tells of it makes that durable.
+func (k *keeper) correct(doubt watch.Doubt) {
+	if k.store == nil {
+		return
+	}
+	for _, step := range doubt.Steps {
+		k.store.Restamp(history.Shift{Runs: doubt.Runs, By: step.By, Mark: step.Mark, Seq: step.Seq})
 	}
 }
 

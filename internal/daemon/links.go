@@ -238,7 +238,7 @@ func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
 		return nil, err
 	}
 	out, err := outlet.NewMQTT(outlet.MQTTOptions{
-		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: k.queue, Now: clock.Now, Synchronized: clock.Synchronised,
+		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: k.queue, Now: l.clock.Now, Synchronized: clock.Synchronised,
 		AllowCommands: m.AllowCommands, Log: l.options.Log,
 		Picture: func() outlet.Picture {
 			p := l.current.Get()
@@ -307,7 +307,7 @@ func (w *mqttWay) picture(p *status.Picture, l *loop) {
 		name := s.Point.String()
 		last, told := w.points[name]
 		now := publishedPoint{s.Zone, s.Certainty, s.Stage.String(), s.LastReading}
-		due := s.LastReading.Sub(last.at) >= pointEvery
+		due := s.LastReading.Sub(last.at).Abs() >= pointEvery // the clock may have been set back
 		if told && last.zone == now.zone && last.certainty == now.certainty && last.stage == now.stage && !due {
 			continue
 		}

@@ -41,16 +41,15 @@ type loop struct {
 	health  []status.Sensor
 	id      string // of this run
 
-	samples  chan intake.Sample
+	samples  chan stamped
 	commands chan commandMessage
 	current  status.Current             // read from anywhere
 	watched  atomic.Pointer[watch.Site] // read from anywhere
 	titles   atomic.Pointer[map[string]string]
 
-	clock     stepGuard
+	clock     guardedClock
 	confirmed bool
 	steps     time.Duration
-	wrongBy   time.Duration // sum of the steps before the clock was confirmed
 	started   time.Time
 	reloaded  time.Time
 	reloadOK  bool
@@ -92,8 +91,9 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run, calls: status.Calls{}, access: access.New(access.Options{}), posts: map[string]*post{},
-		samples: make(chan intake.Sample, sampleRoom), commands: make(chan commandMessage, commandRoom), gaveUp: make(chan string, 16),
+		options: o, id: run, calls: status.Calls{}, clock: guardedClock{piece: o.Clock}, access: access.New(access.Options{}),
+		posts: map[string]*post{}, samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
+		gaveUp: make(chan string, 16),
 	}
 	l.install(site)
 	return l
@@ -151,10 +151,8 @@ func (l *loop) title(place string) string { return (*l.titles.Load())[place] }
 // run is the life of the daemon.
 func (l *loop) run(ctx context.Context) error {
 	log := l.options.Log
-	l.clock.look(l.options.Clock)
 	l.confirmed = l.options.Clock.Synchronised()
-	l.started = l.options.Clock.Now()
-	l.reloaded, l.reloadOK = l.started, true
+	l.clock.look(l.confirmed)
 
 	l.keeper = openKeeper(l)
 	links, err := openLinks(l)
@@ -173,8 +171,11 @@ func (l *loop) run(ctx context.Context) error {
 	if err := l.keeper.bringBack(ctx, l.core); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
 	}
+	l.takeUpClock()
+	l.started = l.clock.Now()
+	l.reloaded, l.reloadOK = l.started, true
 	l.callers.rules.Sync(l.core.Alarms(), l.now())
-	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
+	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.bearing()})
 	if err := l.startSources(); err != nil {
 		return err
 	}
@@ -243,7 +244,7 @@ func (l *loop) turn(ctx context.Context) {
 }
 
 // now returns the time for events.
-func (l *loop) now() instant.Instant { return instant.Of(l.options.Clock.Now()) }
+func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
 
 // tick lets time pass in the core, makes a new picture, and shows the service manager that the loop is alive.
 func (l *loop) tick() {
@@ -265,26 +266,54 @@ func (l *loop) tick() {
 
 // checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
 func (l *loop) checkClock() {
-	if by := l.clock.look(l.options.Clock); by != 0 {
-		l.steps += by.Abs()
-		l.options.Log.Warn("the clock was set", "by", by)
+	synchronised := l.confirmed || l.options.Clock.Synchronised()
+	if by := l.clock.look(synchronised); by != 0 {
+		l.stepped(by)
+	}
+	if synchronised && !l.confirmed {
+		l.confirmed = true
+		l.keeper.correct(l.core.Doubt())
+		l.keep(l.core.ClockConfirmed(l.now()))
+	}
+}
+
+// takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like
+// any other; an earlier run whose clock was in doubt is corrected if this one knows better.
+func (l *loop) takeUpClock() {
+	doubt := l.core.Doubt()
+	l.clock.resume(doubt.Clock)
+	by := l.clock.look(l.confirmed)
+	if by == 0 {
+		by = l.clock.goOn(l.core.Now(), l.confirmed)
+	}
+	if by != 0 {
+		l.stepped(by)
+	}
+	if doubt = l.core.Doubt(); l.confirmed && doubt.Any() {
+		l.keeper.correct(doubt)
+	}
+}
+
+// stepped tells everybody who remembers times of a step of the clock.
+func (l *loop) stepped(by time.Duration) {
+	l.steps += by.Abs()
+	l.options.Log.Warn("the clock was set", "by", by)
+	if l.sources != nil {
 		l.line.Shift(by)
-		l.keeper.stepped()
-		l.callers.rules.Shift(by)
-		l.shiftOutlets(by)
 		for _, f := range l.sources.fed.feeds {
 			f.Shift(by)
 		}
-		if !l.confirmed { // if the clock is right from now on, this is by how much it was wrong
-			l.wrongBy += by
+	}
+	l.callers.rules.Shift(by)
+	l.shiftOutlets(by)
+	for i := range l.health {
+		if h := &l.health[i]; !h.LastSuccess.IsZero() {
+			h.LastSuccess = h.LastSuccess.Add(by)
 		}
-		l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by})
 	}
-	if !l.confirmed && l.options.Clock.Synchronised() {
-		l.confirmed = true
-		l.keeper.confirmed(l.wrongBy)
-		l.keep(l.core.ClockConfirmed(l.now()))
-	}
+	mark := l.keeper.stepped()
+	l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by, Mark: mark, Clock: l.clock.bearing()})
+	l.links.refresh() // what is retained carries times
 }
 
 // step folds an event into the core and carries out its effects, unless they are gathered.
@@ -302,13 +331,13 @@ const mostAtOnce = 64
 
 // takeAll takes a sample and those that wait behind it, and carries out the effects of all of them together: when a broker comes
 // back a thousand sensors have something to say at once, and each write to the card takes its time.
-func (l *loop) takeAll(s intake.Sample) {
+func (l *loop) takeAll(s stamped) {
 	waiting := min(len(l.samples), mostAtOnce-1) // those were stamped before the look at the clock
 	l.checkClock()
 	l.gathering = true
-	l.take(s)
+	l.take(l.clock.restamp(s))
 	for range waiting {
-		l.take(<-l.samples) // nobody else takes any
+		l.take(l.clock.restamp(<-l.samples)) // nobody else takes any
 	}
 	l.gathering = false
 	l.keep(l.gathered)
@@ -447,7 +476,7 @@ func (l *loop) noteHealth(index int32, s *intake.Sample, r *intake.Report) {
 // publish makes a new picture of the site and swaps it in.
 func (l *loop) publish() {
 	p := &status.Picture{
-		Site: l.site.ID, Run: l.id, At: l.options.Clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
+		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
 		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.core.Alarms(), Late: l.core.Late(), ClockSteps: l.steps,
 		Reloaded: l.reloaded, ReloadOK: l.reloadOK,
 	}
@@ -553,7 +582,7 @@ func (l *loop) reload() {
 	if err := l.core.Restore(snapshot); err != nil {
 		log.Error("the state was not taken over", "err", err)
 	}
-	l.reloaded, l.reloadOK = l.options.Clock.Now(), true
+	l.reloaded, l.reloadOK = l.clock.Now(), true
 	if err := l.links.reconfigure(old, site); err != nil {
 		log.Error("a way out is missing", "err", err)
 	}

@@ -42,7 +42,7 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 		byBroker[key] = append(byBroker[key], fedSource(c))
 	}
 	for i, key := range order {
-		feed, err := mqttfeed.New(byBroker[key], mqttfeed.Options{Now: l.options.Clock.Now, Log: l.options.Log})
+		feed, err := mqttfeed.New(byBroker[key], mqttfeed.Options{Now: l.clock.Now, Log: l.options.Log})
 		if err != nil {
 			return nil, err
 		}

@@ -149,4 +149,5 @@ type stillClock struct{ now *time.Time }
 func (s stillClock) Now() time.Time                     { return *s.now }
 func (s stillClock) Monotonic() time.Duration           { return s.now.Sub(time.Unix(0, 0)) }
 func (s stillClock) Synchronised() bool                 { return true }
+func (s stillClock) Boot() string                       { return "" }
 func (s stillClock) Real(d time.Duration) time.Duration { return d }

@@ -91,14 +91,14 @@ func (l *loop) outletStates() []status.Outlet {
 func (l *loop) checkOutlets() {
 	for i, s := range l.outletStates() {
 		w := &l.ways[i]
-		failure := failureOf(&s, l.options.Clock.Now())
+		failure := failureOf(&s, l.clock.Now())
 		switch {
 		case failure == "" && !w.failing.IsZero():
 			l.options.Log.Info("an outlet delivers again", "outlet", w.name)
 			w.failing = time.Time{}
 		case failure != "" && w.failing.IsZero():
 			l.options.Log.Warn("an outlet fails", "outlet", w.name, "err", failure)
-			w.failing = l.options.Clock.Now()
+			w.failing = l.clock.Now()
 		}
 		w.failure = failure
 		l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: w.sensor, Failure: failure, Flag: quantity.Missing})

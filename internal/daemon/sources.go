@@ -44,14 +44,16 @@ func (l *loop) startSources() error {
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	s.cancel = cancel
-	deliver := func(sample intake.Sample) {
+	deliver := func(sample stamped) {
 		select {
 		case l.samples <- sample:
 		case <-ctx.Done():
 		}
 	}
 	if len(w.Jobs) > 0 {
-		poller, err := intake.NewPoller(w.Jobs, intake.PollerOptions{Deliver: deliver, Now: l.options.Clock.Now, Log: l.options.Log})
+		poller, err := intake.NewPoller(w.Jobs, intake.PollerOptions{
+			Deliver: func(s intake.Sample) { deliver(stamped{s, 0}) }, Now: l.clock.monotonic, Log: l.options.Log,
+		})
 		if err != nil {
 			cancel()
 			return fmt.Errorf("sensors: %w", err)
@@ -59,7 +61,7 @@ func (l *loop) startSources() error {
 		s.done.Go(func() { s.err = poller.Run(ctx) })
 	}
 	s.fed = fed
-	fed.start(l, deliver)
+	fed.start(l, func(s intake.Sample) { deliver(stamped{s, l.clock.offset.Load()}) })
 	l.line, l.sources = w.Line, s
 	return nil
 }

@@ -1,6 +1,8 @@
 package daemon
 
 import (
+	"os"
+	"strings"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -12,6 +14,9 @@ type Timepiece interface {
 	Now() time.Time
 	// Monotonic returns the time since some fixed moment; it never jumps.
 	Monotonic() time.Duration
+	// Boot names that moment, for a later process: the same one is meant as long as the name is the same. "" means a moment
+	// of this process alone.
+	Boot() string
 	// Synchronised reports whether the wall clock is known to be right.
 	Synchronised() bool
 	// Real returns how long a stretch of this clock lasts on the machine's own, for timers.
@@ -19,13 +24,26 @@ type Timepiece interface {
 }
 
 // kernelClock is the machine's own clock.
-type kernelClock struct{ start time.Time }
+type kernelClock struct {
+	start  time.Time
+	booted time.Duration // before that
+	boot   string
+}
 
 // KernelClock returns the machine's own clock, with the kernel's word on whether it is synchronised.
-func KernelClock() Timepiece { return kernelClock{time.Now()} }
+func KernelClock() Timepiece {
+	k := kernelClock{start: time.Now()}
+	var up unix.Timespec
+	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id") // proc_sys_kernel(5)
+	if err == nil && unix.ClockGettime(unix.CLOCK_BOOTTIME, &up) == nil {
+		k.booted, k.boot = time.Duration(up.Nano()), strings.TrimSpace(string(id))
+	}
+	return k
+}
 
 func (k kernelClock) Now() time.Time                     { return time.Now() }
-func (k kernelClock) Monotonic() time.Duration           { return time.Since(k.start) }
+func (k kernelClock) Monotonic() time.Duration           { return k.booted + time.Since(k.start) }
+func (k kernelClock) Boot() string                       { return k.boot }
 func (k kernelClock) Real(d time.Duration) time.Duration { return d }
 
 // Synchronised asks the kernel (adjtimex(2)): the flag STA_UNSYNC is set until a time service has set the clock.
@@ -51,45 +69,7 @@ func (f fastClock) Monotonic() time.Duration {
 }
 func (f fastClock) Now() time.Time     { return f.begin.Add(f.Monotonic()) }
 func (f fastClock) Synchronised() bool { return true }
+func (f fastClock) Boot() string       { return "" }
 func (f fastClock) Real(d time.Duration) time.Duration {
 	return max(time.Duration(float64(d)/f.speed), time.Millisecond)
-}
-
-// largestSlew is how far the wall clock may move against the monotonic one between two looks before it has stepped.
-const largestSlew = time.Second
-
-// stepGuard finds steps of the wall clock by comparing it with the monotonic one. Slow slewing is followed.
-type stepGuard struct {
-	wall  time.Time
-	mono  time.Duration
-	known bool
-}
-
-// look returns by how much the wall clock has stepped since the last look; 0 for no step.
-func (g *stepGuard) look(t Timepiece) time.Duration {
-	wall, mono, ok := together(t)
-	if !ok {
-		return 0
-	}
-	defer func() { g.wall, g.mono, g.known = wall, mono, true }()
-	if !g.known {
-		return 0
-	}
-	if moved := wall.Sub(g.wall) - (mono - g.mono); moved.Abs() > largestSlew {
-		return moved
-	}
-	return 0
-}
-
-// together reads both clocks at one moment. A process that is held up between the two, on a board that has too much to do,
-// would see a step that is none; after a few such tries the look is left for the next time.
-func together(t Timepiece) (wall time.Time, mono time.Duration, ok bool) {
-	for range 5 {
-		before := t.Monotonic()
-		wall = t.Now().Round(0)
-		if mono = t.Monotonic(); mono-before < largestSlew/4 {
-			return wall, mono, true
-		}
-	}
-	return wall, mono, false
 }

@@ -12,11 +12,13 @@ type handClock struct {
 	wall time.Time
 	mono time.Duration
 	sync bool
+	boot string
 }
 
 func (h *handClock) Now() time.Time                     { return h.wall }
 func (h *handClock) Monotonic() time.Duration           { return h.mono }
 func (h *handClock) Synchronised() bool                 { return h.sync }
+func (h *handClock) Boot() string                       { return h.boot }
 func (h *handClock) Real(d time.Duration) time.Duration { return d }
 
 // pass lets time go by on both clocks; by is what the wall clock gains on top.
@@ -26,17 +28,21 @@ func (h *handClock) pass(d, by time.Duration) {
 
 func TestStepGuard(t *testing.T) {
 	clock := &handClock{wall: time.Date(1970, 1, 1, 0, 0, 10, 0, time.UTC)}
-	var guard stepGuard
-	assert.Zero(t, guard.look(clock), "the first look has nothing to compare")
+	guard := guardedClock{piece: clock}
+	assert.Zero(t, guard.look(false), "the first look has nothing to compare")
 	for range 100 {
 		clock.pass(time.Second, 900*time.Millisecond) // a slew may add up to any amount
-		assert.Zero(t, guard.look(clock))
+		assert.Zero(t, guard.look(false))
+		assert.Equal(t, clock.wall, guard.Now().UTC())
 	}
 	for _, step := range []time.Duration{3 * time.Hour, -40 * time.Minute, 56 * 365 * 24 * time.Hour, 1001 * time.Millisecond} {
+		before := guard.Now()
 		clock.pass(time.Second, step)
-		assert.Equal(t, step, guard.look(clock))
+		assert.Equal(t, time.Second, guard.Now().Sub(before), "nobody meets the new time before it is told")
+		assert.Equal(t, step, guard.look(false))
+		assert.Equal(t, clock.wall, guard.Now().UTC())
 		clock.pass(time.Second, 0)
-		assert.Zero(t, guard.look(clock), "a step is told once")
+		assert.Zero(t, guard.look(false), "a step is told once")
 	}
 }
 
@@ -57,16 +63,16 @@ func (h *heldUp) Now() time.Time {
 
 func TestBeingHeldUpIsNoStep(t *testing.T) {
 	clock := &heldUp{handClock: handClock{wall: time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)}}
-	var guard stepGuard
-	guard.look(clock)
+	guard := guardedClock{piece: clock}
+	guard.look(true)
 	for _, times := range []int{1, 3, 100} {
 		clock.times = times
-		assert.Zero(t, guard.look(clock))
+		assert.Zero(t, guard.look(true))
 		clock.times = 0
-		assert.Zero(t, guard.look(clock))
+		assert.Zero(t, guard.look(true))
 	}
 	clock.pass(time.Second, time.Hour)
-	assert.Equal(t, time.Hour, guard.look(clock), "a true step is seen all the same")
+	assert.Equal(t, time.Hour, guard.look(true), "a true step is seen all the same")
 }
 
 func TestFastClockKeepsItsPace(t *testing.T) {

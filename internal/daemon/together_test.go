@@ -44,6 +44,7 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	o := Options{Site: site, Log: slog.New(slog.DiscardHandler)}
 	o.fill()
 	l := newLoop(o, site, "run")
+	l.clock.look(true)
 	l.keeper = openKeeper(l)
 	defer l.keeper.close()
 	var err error
@@ -61,7 +62,8 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 
 	for range 2 { // the second value in a row that is known to be wrong is a fault
 		for i := range probes {
-			l.samples <- intake.Sample{Sensor: fmt.Sprintf("probe-%d", i), At: o.Clock.Now(), Err: sensors.Errorf(sensors.Implausible, "power-on value")}
+			sample := intake.Sample{Sensor: fmt.Sprintf("probe-%d", i), At: l.clock.monotonic(), Err: sensors.Errorf(sensors.Implausible, "power-on value")}
+			l.samples <- stamped{sample, 0}
 		}
 	}
 	l.takeAll(<-l.samples)

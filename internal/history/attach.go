@@ -241,7 +241,13 @@ func (s *Store) renumber(db *database) {
 		s.segment += db.last.segment
 	}
 	for i := range s.shifts {
-		s.shifts[i].upTo += db.last.segment
+		s.shifts[i].Mark += db.last.segment
+	}
+	for i := range s.missed {
+		s.missed[i].reach.Segment += db.last.segment
+	}
+	for i := range s.amendments {
+		s.amendments[i].segment += db.last.segment
 	}
 	s.lastChunk += db.last.chunk
 	s.lastSegment += db.last.segment

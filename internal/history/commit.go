@@ -6,7 +6,6 @@ import (
 	"errors"
 	"math"
 	"slices"
-	"time"
 
 	"dewline/internal/instant"
 )
@@ -247,67 +246,4 @@ func (s *Store) writeAmendment(ctx context.Context, tx *sql.Tx, point int64, a a
 		}
 	}
 	return nil
-}
-
-// shift is a re-stamping that waits to be written: what a run has written up to a segment moves by some time.
-type shift struct {
-	run  string
-	upTo int64 // segment
-	by   time.Duration
-}
-
-// Restamp moves the readings and journal entries of a run, as far as there are any, by a step of the clock: for a run whose
-// clock was not confirmed until now. What comes later begins a new segment. The change is written at once; where that fails
-// it waits in memory, and the next call that writes makes it before anything else.
-//
-// Rows of the outbox keep the time they were made with: they may be on their way already, and a repeat must be the same.
-func (s *Store) Restamp(ctx context.Context, run string, by time.Duration) error {
-	s.write.Lock()
-	defer s.write.Unlock()
-	s.mu.Lock()
-	ms := by.Round(time.Millisecond).Milliseconds()
-	for _, sr := range s.order {
-		s.restamp(sr, run, ms)
-	}
-	for i := range s.amendments {
-		s.amendments[i].at += ms // they are of the last minute, and so of this run
-	}
-	s.shifts = append(s.shifts, shift{run, s.lastSegment, time.Duration(ms) * time.Millisecond})
-	if s.run == run && s.segment != 0 {
-		s.beginSegment(run)
-	}
-	for i := range s.missed {
-		s.missed[i].shift(run, by.Round(time.Millisecond))
-	}
-	s.mu.Unlock()
-	return s.transact(ctx, "correcting the times of an unconfirmed run", true)
-}
-
-// write moves what stands in the file.
-func (m shift) write(ctx context.Context, tx *sql.Tx) error {
-	for _, table := range []string{"chunk", "growing"} {
-		if _, err := tx.ExecContext(ctx, "UPDATE "+table+` SET start = start + ?
-			WHERE segment IN (SELECT id FROM segment WHERE run = ? AND id <= ?)`, m.by.Milliseconds(), m.run, m.upTo); err != nil {
-			return err
-		}
-	}
-	return m.writeJournal(ctx, tx)
-}
-
-// restamp moves what is in memory of a point. Store.mu is held.
-func (s *Store) restamp(sr *series, run string, ms int64) {
-	for i, c := range sr.closed {
-		if s.runs[c.segment] == run {
-			moved := *c
-			moved.start += ms
-			sr.closed[i] = &moved
-		}
-	}
-	if len(sr.open.at) > 0 && s.runs[sr.segment] == run {
-		for i := range sr.open.at {
-			sr.open.at[i] += ms
-		}
-		sr.low, sr.high = sr.low+ms, sr.high+ms
-		s.close(sr)
-	}
 }

@@ -33,5 +33,6 @@
 // # Clock steps
 //
 // Each chunk belongs to a segment: a stretch of one run (boot) without a step of the clock. Where chunks of one point
-// overlap, the reading of the later segment is shown, and [Store.AllReadings] gives the hidden ones too.
+// overlap, the reading of the later segment is shown, and [Store.AllReadings] gives the hidden ones too. What was recorded by a
+// clock that nobody had confirmed is moved by [Store.Restamp] once it is.
 package history

@@ -76,20 +76,20 @@ func TestJournalFilters(t *testing.T) {
 
 func TestCore(t *testing.T) {
 	s := begin(t, tempPath(t))
-	state, at, err := s.LoadCore()
+	state, reach, err := s.LoadCore()
 	require.NoError(t, err)
 	assert.Nil(t, state)
-	assert.True(t, at.IsNone())
+	assert.True(t, reach.At.IsNone())
 
 	fill(s, "run-1", water, noon, 10*second, 3)
 	require.NoError(t, s.Record(t.Context(), nil, nil, []byte("first")))
 	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon.Add(minute), journal.Note)}, nil, []byte("second")))
 	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(2, noon.Add(hour), journal.Note)}, nil, nil))
 	for range 2 {
-		state, at, err = s.LoadCore()
+		state, reach, err = s.LoadCore()
 		require.NoError(t, err)
 		assert.Equal(t, "second", string(state))
-		assert.Equal(t, noon.Add(minute), at)
+		assert.Equal(t, Reach{noon.Add(minute), 1}, reach)
 		s = again(t, s)
 	}
 	_, err = s.database().writer.Exec("UPDATE core SET state = x'ffff'")

@@ -25,9 +25,10 @@ type series struct {
 
 // amendment is a late flag for a reading whose chunk is closed and written.
 type amendment struct {
-	point *series
-	at    int64
-	flag  quantity.Flag
+	point   *series
+	at      int64
+	flag    quantity.Flag
+	segment int64 // in use when the flag was decided
 }
 
 // Append takes over a reading of a run of the daemon. It touches memory only. A value that was not obtained is NaN. The
@@ -62,13 +63,15 @@ func (s *Store) Append(run string, p quantity.Point, at instant.Instant, value f
 }
 
 // Stepped tells that the clock has stepped: what comes from now on is a new segment, and hides the readings of earlier ones
-// where their times overlap.
-func (s *Store) Stepped() {
+// where their times overlap. It returns a mark for the readings up to here, for [Store.Restamp].
+func (s *Store) Stepped() (mark int64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	mark = s.lastSegment
 	if s.segment != 0 {
 		s.beginSegment(s.run)
 	}
+	return mark
 }
 
 func (s *Store) beginSegment(run string) {
@@ -160,7 +163,7 @@ func (s *Store) Amend(p quantity.Point, at instant.Instant, flag quantity.Flag) 
 		}
 	}
 	if len(s.amendments) < maxAmendments {
-		s.amendments = append(s.amendments, amendment{sr, ms, flag})
+		s.amendments = append(s.amendments, amendment{sr, ms, flag, s.segment})
 	}
 }
 

@@ -79,14 +79,33 @@ func (s *Store) AllReadings(ctx context.Context, p quantity.Point, from, to inst
 	}
 }
 
-// ReadingsSince gives the readings of all points from t on, in the order of their times: what the core needs after
-// [Store.LoadCore].
-func (s *Store) ReadingsSince(ctx context.Context, t instant.Instant) iter.Seq2[PointSample, error] {
-	return s.ReadingsBetween(ctx, t, instant.None)
+// ReadingsSince gives the readings of all points from a time on that are of a segment or a later one, in the order of their
+// times: what the core needs after [Store.LoadCore].
+func (s *Store) ReadingsSince(ctx context.Context, since Reach) iter.Seq2[PointSample, error] {
+	return func(yield func(PointSample, error) bool) {
+		for sample, err := range s.ReadingsBetween(ctx, since.At, instant.None) {
+			if (err != nil || sample.Segment >= since.Segment) && !yield(sample, err) {
+				return
+			}
+		}
+	}
 }
 
 // ReadingsBetween gives the readings of all points in [from, to), in the order of their times.
 func (s *Store) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
+	return s.together(ctx, from, to, s.Readings)
+}
+
+// AllReadingsBetween is ReadingsBetween with the hidden ones.
+func (s *Store) AllReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
+	return s.together(ctx, from, to, s.AllReadings)
+}
+
+// together merges the readings of all points.
+func (s *Store) together(
+	ctx context.Context, from, to instant.Instant,
+	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
+) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
 		type source struct {
 			PointSample
@@ -94,7 +113,7 @@ func (s *Store) ReadingsBetween(ctx context.Context, from, to instant.Instant) i
 		}
 		var sources []*source
 		for _, p := range s.Points() {
-			next, stop := iter.Pull2(s.Readings(ctx, p, from, to))
+			next, stop := iter.Pull2(of(ctx, p, from, to))
 			defer stop()
 			sources = append(sources, &source{PointSample{Point: p}, next})
 		}

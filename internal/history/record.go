@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io"
 	"slices"
-	"time"
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
@@ -21,7 +20,13 @@ import (
 type held struct {
 	entries []journal.Entry
 	state   []byte // compressed; nil for none
-	at      instant.Instant
+	reach   Reach
+}
+
+// Reach tells what had gone into a state of the core.
+type Reach struct {
+	At      instant.Instant // the time of the newest reading or entry
+	Segment int64           // the one in use; earlier ones had all been seen
 }
 
 // maxMissed bounds the entries kept in memory while the disk fails.
@@ -34,10 +39,10 @@ const maxMissed = 20_000
 //
 // Call it with a state alone every half an hour, so that little has to be replayed after a power cut.
 func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state []byte) error {
-	h := held{at: instant.None}
+	h := held{reach: Reach{At: instant.None}}
 	for _, e := range entries {
 		h.entries = append(h.entries, *e)
-		h.at = max(h.at, e.At)
+		h.reach.At = max(h.reach.At, e.At)
 	}
 	if state != nil {
 		packed, err := deflate(state)
@@ -49,10 +54,13 @@ func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []Ou
 	s.write.Lock()
 	defer s.write.Unlock()
 	s.mu.RLock()
-	h.at = max(h.at, s.newest)
+	h.reach.At = max(h.reach.At, s.newest)
+	if h.reach.Segment = s.segment; s.segment == 0 {
+		h.reach.Segment = s.lastSegment + 1
+	}
 	s.mu.RUnlock()
-	if h.at.IsNone() {
-		h.at = instant.Of(s.options.Now())
+	if h.reach.At.IsNone() {
+		h.reach.At = instant.Of(s.options.Now())
 	}
 	var touched []*Queue
 	for _, i := range items {
@@ -99,26 +107,6 @@ func (s *Store) trimMissed() {
 	s.health.DroppedEntries += uint64(dropped)
 }
 
-// shift moves the times of the entries of a run.
-func (h *held) shift(run string, by time.Duration) {
-	for i := range h.entries {
-		if h.entries[i].Run == run {
-			h.entries[i] = shifted(h.entries[i], by)
-		}
-	}
-}
-
-// shifted returns the entry with all its times moved.
-func shifted(e journal.Entry, by time.Duration) journal.Entry {
-	e.At = e.At.Add(by)
-	for _, t := range []**instant.Instant{&e.Since, &e.Until} {
-		if *t != nil && !(*t).IsNone() {
-			*t = new((*t).Add(by))
-		}
-	}
-	return e
-}
-
 func (h held) write(ctx context.Context, tx *sql.Tx) error {
 	for i := range h.entries {
 		e := &h.entries[i]
@@ -135,7 +123,7 @@ func (h held) write(ctx context.Context, tx *sql.Tx) error {
 	if h.state == nil {
 		return nil
 	}
-	_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO core (id, at, state) VALUES (1, ?, ?)", millis(h.at), h.state)
+	_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO core (id, at, state, segment) VALUES (1, ?, ?, ?)", millis(h.reach.At), h.state, h.reach.Segment)
 	return err
 }
 
@@ -147,44 +135,9 @@ func text(s string) any {
 	return s
 }
 
-// writeJournal moves the entries of the run that stand in the file.
-func (m shift) writeJournal(ctx context.Context, tx *sql.Tx) error {
-	rows, err := tx.QueryContext(ctx, "SELECT id, body FROM journal WHERE run = ?", m.run)
-	if err != nil {
-		return err
-	}
-	moved := map[int64]journal.Entry{}
-	for rows.Next() {
-		var id int64
-		var body []byte
-		var e journal.Entry
-		if err := rows.Scan(&id, &body); err != nil {
-			return errors.Join(err, rows.Close())
-		}
-		if err := json.Unmarshal(body, &e); err != nil {
-			return errors.Join(fmt.Errorf("journal entry %d: %w: %w", id, errDamaged, err), rows.Close())
-		}
-		moved[id] = shifted(e, m.by)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return err
-	}
-	for id, e := range moved {
-		body, err := json.Marshal(&e)
-		if err != nil {
-			return err
-		}
-		if _, err := tx.ExecContext(ctx, "UPDATE journal SET at = ?, body = ? WHERE id = ?", millis(e.At), string(body), id); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// LoadCore returns the last state of the core that was recorded, and the time of the newest reading or entry that had
-// gone into it; nil where there is none. [Store.ReadingsSince] a little before that time brings the core up to date: it knows
-// by itself what it has seen already.
-func (s *Store) LoadCore() (state []byte, at instant.Instant, err error) {
+// LoadCore returns the last state of the core that was recorded, and what had gone into it; nil where there is none.
+// [Store.ReadingsSince] from a little earlier brings the core up to date: it knows by itself what it has seen already.
+func (s *Store) LoadCore() (state []byte, reach Reach, err error) {
 	s.mu.RLock()
 	db := s.db
 	var newest held
@@ -196,24 +149,25 @@ func (s *Store) LoadCore() (state []byte, at instant.Instant, err error) {
 	s.mu.RUnlock()
 	if newest.state != nil {
 		state, err = inflate(newest.state)
-		return state, newest.at, s.explain("reading the state of the core", err)
+		return state, newest.reach, s.explain("reading the state of the core", err)
 	}
 	if db == nil {
-		return nil, instant.None, nil
+		return nil, Reach{At: instant.None}, nil
 	}
 	var packed []byte
 	var ms int64
-	err = db.reader.QueryRow("SELECT state, at FROM core").Scan(&packed, &ms)
+	err = db.reader.QueryRow("SELECT state, at, segment FROM core").Scan(&packed, &ms, &reach.Segment)
 	if errors.Is(err, sql.ErrNoRows) {
-		return nil, instant.None, nil
+		return nil, Reach{At: instant.None}, nil
 	}
 	if err == nil {
 		state, err = inflate(packed)
 	}
 	if err != nil {
-		return nil, instant.None, s.explain("reading the state of the core", err)
+		return nil, Reach{At: instant.None}, s.explain("reading the state of the core", err)
 	}
-	return state, fromMillis(ms), nil
+	reach.At = fromMillis(ms)
+	return state, reach, nil
 }
 
 func deflate(data []byte) ([]byte, error) {

@@ -111,7 +111,7 @@ func look(t *testing.T, s *Store) {
 		}
 		_, _ = s.Columns(t.Context(), p, noon.Add(-hour), noon.Add(12*hour), 200)
 	}
-	for range s.ReadingsSince(t.Context(), noon) {
+	for range s.ReadingsSince(t.Context(), Reach{At: noon}) {
 	}
 	_, _ = s.Journal(t.Context(), Filter{})
 	_, _ = s.Calibrations(t.Context(), "")

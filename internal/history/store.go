@@ -58,8 +58,8 @@ type Store struct {
 	pending     int             // readings not written yet
 	dropped     uint64
 	amendments  []amendment
-	missed      []held // entries and states that are not recorded yet
-	shifts      []shift
+	missed      []held  // entries and states that are not recorded yet
+	shifts      []Shift // not written yet
 	health      Health
 	notices     []Notice
 	encoder     encoder

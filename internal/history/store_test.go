@@ -220,7 +220,9 @@ func TestRestamp(t *testing.T) {
 	s.Append("run-1", water, last, 21, quantity.Pass, 0.01)
 	s.Amend(water, wrong, quantity.Suspect)
 
-	require.NoError(t, s.Restamp(t.Context(), "run-1", 30*24*hour))
+	s.Restamp(Shift{Runs: []string{"run-1"}, By: 30 * 24 * hour, Mark: s.Stepped(), Seq: 9})
+	require.NoError(t, s.Record(t.Context(), nil, nil, []byte("state")))
+	require.NoError(t, s.Commit(t.Context()))
 	fill(s, "run-1", water, noon.Add(501*10*second), 10*second, 5)
 	check := func(s *Store) {
 		all := collect(t, s, water, instant.None, 0)
@@ -246,6 +248,95 @@ func TestRestamp(t *testing.T) {
 	assert.Equal(t, since, *raised.Since, "the caller's entry is not touched")
 }
 
+// An unconfirmed run steps twice, is killed, and its clock is confirmed in the next run after a third step: each reading and
+// entry moves by the steps that came after it. A power cut before the correction is written leaves all as it was.
+func TestRestampOverSeveralSteps(t *testing.T) {
+	for _, cut := range []bool{false, true} {
+		s := begin(t, tempPath(t))
+		fill(s, "run-0", water, noon.Add(-hour), 10*second, 3)
+		require.NoError(t, s.Commit(t.Context()))
+		var shifts []Shift
+		var seq uint64
+		note := func(run string, at instant.Instant) {
+			seq++
+			e := entry(seq, at, journal.Note)
+			e.Run = run
+			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, nil, nil))
+		}
+		step := func(by time.Duration) {
+			shifts = append(shifts, Shift{Runs: []string{"run-1", "run-2"}, By: by, Mark: s.Stepped(), Seq: seq})
+		}
+		begin1970 := instant.Instant(0)
+		fill(s, "run-1", water, begin1970, 10*second, 6)
+		note("run-1", begin1970)
+		step(hour)
+		fill(s, "run-1", water, begin1970.Add(hour+minute), 10*second, 6)
+		note("run-1", begin1970.Add(hour+minute))
+		require.NoError(t, s.Commit(t.Context()))
+		s = again(t, s)
+		fill(s, "run-2", water, begin1970.Add(hour+2*minute), 10*second, 6)
+		note("run-2", begin1970.Add(hour+2*minute))
+		step(-2 * hour)
+		step(noon.Sub(begin1970) + hour)
+		note("run-2", noon.Add(3*minute))
+		s.Restamp(shifts...)
+		if cut {
+			abandon(s)
+			s = begin(t, s.path)
+		} else {
+			require.NoError(t, s.Record(t.Context(), nil, nil, []byte("state")))
+		}
+		fill(s, "run-2", water, noon.Add(3*minute), 10*second, 6)
+		for range 2 {
+			all := collect(t, s, water, instant.None, 0)
+			entries, err := s.Journal(t.Context(), Filter{})
+			require.NoError(t, err)
+			require.Len(t, entries, 4)
+			if cut {
+				assert.Equal(t, begin1970, all[0].At)
+				assert.Equal(t, begin1970, entries[3].At)
+			} else {
+				require.Len(t, all, 27)
+				for i, sample := range all[3:] {
+					assert.Equal(t, noon.Add(time.Duration(i)*10*second), sample.At)
+				}
+				for i, e := range entries {
+					assert.Equal(t, noon.Add(time.Duration(3-i)*minute), e.At)
+				}
+			}
+			require.NoError(t, s.Commit(t.Context()))
+			s = again(t, s)
+		}
+	}
+}
+
+// A state that was recorded after the clock was set back is brought up to date with what came after that, not with what was
+// read by the earlier clock at later times.
+func TestReadingsSinceAStepBack(t *testing.T) {
+	s := begin(t, tempPath(t))
+	fill(s, "run-1", water, noon, 10*second, 300)
+	s.Stepped()
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon.Add(10*minute), journal.ClockStepped)}, nil, []byte("state")))
+	since := func() int {
+		_, reach, err := s.LoadCore()
+		require.NoError(t, err)
+		assert.Equal(t, noon.Add(10*minute), reach.At)
+		count := 0
+		for sample, err := range s.ReadingsSince(t.Context(), reach) {
+			require.NoError(t, err)
+			assert.Equal(t, noon.Add(10*minute+time.Duration(count)*10*second), sample.At)
+			count++
+		}
+		return count
+	}
+	assert.Zero(t, since())
+	fill(s, "run-1", water, noon.Add(10*minute), 10*second, 12)
+	assert.Equal(t, 12, since())
+	require.NoError(t, s.Commit(t.Context()))
+	s = again(t, s)
+	assert.Equal(t, 12, since())
+}
+
 func TestReadingsSinceIsInOrderOfTime(t *testing.T) {
 	s := begin(t, tempPath(t))
 	fill(s, "run-1", water, noon, 10*second, 800)
@@ -254,13 +345,13 @@ func TestReadingsSinceIsInOrderOfTime(t *testing.T) {
 	fill(s, "run-1", air, noon.Add(7000*second), 17*second, 4)
 	from := noon.Add(hour)
 	var all []PointSample
-	for sample, err := range s.ReadingsSince(t.Context(), from) {
+	for sample, err := range s.ReadingsSince(t.Context(), Reach{At: from}) {
 		require.NoError(t, err)
 		all = append(all, sample)
 	}
 	assert.Len(t, all, len(collect(t, s, water, from, 0))+len(collect(t, s, air, from, 0)))
 	assert.True(t, slices.IsSortedFunc(all, func(a, b PointSample) int { return cmp.Compare(a.At, b.At) }))
-	for sample := range s.ReadingsSince(t.Context(), from) {
+	for sample := range s.ReadingsSince(t.Context(), Reach{At: from}) {
 		assert.Equal(t, all[0], sample)
 		break // stopping early must leave nothing behind
 	}

@@ -22,6 +22,9 @@ type Setting struct {
 	Wall         time.Time `json:"wall"`
 	Pace         float64   `json:"pace"`
 	Synchronised bool      `json:"synchronised"`
+	// Boot names the time for which the machine has been up: the monotonic clock counts from there. Zero means that each
+	// process is a boot of its own.
+	Boot time.Time `json:"boot,omitzero"`
 }
 
 // At returns what the clock shows when the machine's shows t.
@@ -77,7 +80,10 @@ func Step(path string, by time.Duration) error {
 // Clock shows the time of a file, which it reads at every look: what tells a new file from an old one is not fine enough
 // for a test that steps the clock twice at once.
 type Clock struct {
-	path  string
+	path string
+	boot time.Time
+	// What the machine's clock had counted since the boot at the start, and the start itself.
+	up    time.Duration
 	start time.Time
 	pace  float64 // of the start: the monotonic clock never changes its pace
 
@@ -91,7 +97,11 @@ func Open(path string) (*Clock, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Clock{path: path, start: time.Now(), pace: s.Pace, setting: s}, nil
+	c := &Clock{path: path, boot: s.Boot, start: time.Now(), pace: s.Pace, setting: s}
+	if !s.Boot.IsZero() {
+		c.up = c.start.Round(0).Sub(s.Boot)
+	}
+	return c, nil
 }
 
 // look returns the setting in force. While the file cannot be read the last one stays.
@@ -107,9 +117,17 @@ func (c *Clock) look() Setting {
 // Now returns the wall clock of the rehearsal.
 func (c *Clock) Now() time.Time { return c.look().At(time.Now()) }
 
-// Monotonic returns the time since the start, which no step changes.
+// Monotonic returns the time since the boot, which no step changes.
 func (c *Clock) Monotonic() time.Duration {
-	return time.Duration(float64(time.Since(c.start)) * c.pace)
+	return time.Duration(float64(c.up+time.Since(c.start)) * c.pace)
+}
+
+// Boot names the boot.
+func (c *Clock) Boot() string {
+	if c.boot.IsZero() {
+		return ""
+	}
+	return c.boot.UTC().Format(time.RFC3339Nano)
 }
 
 // Synchronised reports what the file says.

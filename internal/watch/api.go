@@ -70,9 +70,9 @@ const (
 	TickEvent                       // time passes
 	SensorEvent                     // Sensor, Failure ("" = a good read)
 	CommandEvent                    // Command
-	ClockStepEvent                  // By: all earlier times of this run are shifted by it
+	ClockStepEvent                  // By: all earlier times of this run are shifted by it; Mark
 	CutEvent                        // ledgers are closed at this time, so that ranges begin or end there
-	StartEvent                      // Run: the daemon started; points become stale if nothing comes
+	StartEvent                      // Run, Unconfirmed: the daemon started; points become stale if nothing comes
 )
 
 // Event is something that happened outside the core. At is its time; events come in the order of their times, except
@@ -88,6 +88,10 @@ type Event struct {
 	Failure string
 	Run     string
 	Command *Command
+
+	Unconfirmed bool    // of a start: nobody knows whether the clock is right
+	Mark        int64   // of a step: how far the rim's record of readings reached, to be found again in [Doubt]
+	Clock       Bearing // of a start and of a step: how the clock stood after it
 }
 
 // Verb is what a person asks for.

@@ -252,11 +252,6 @@ func (c *Core) Stop(at instant.Instant) []Effect {
 	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.RunStopped, at)}}
 }
 
-// ClockConfirmed records that the clock is known to be right from now on.
-func (c *Core) ClockConfirmed(at instant.Instant) []Effect {
-	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.ClockConfirmed, at)}}
-}
-
 // Configured records that a new configuration is in force.
 func (c *Core) Configured(at instant.Instant) []Effect {
 	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.ConfigChanged, at)}}

@@ -110,15 +110,3 @@ func (k *condition) judge(r *limitRule, now instant.Instant) verdict {
 	}
 	return nothing
 }
-
-// shift moves every time by a clock step.
-func (k *condition) shift(by time.Duration) {
-	shiftInstant(&k.Out, by)
-	shiftInstant(&k.Back, by)
-}
-
-func shiftInstant(i *instant.Instant, by time.Duration) {
-	if !i.IsNone() {
-		*i = i.Add(by)
-	}
-}

@@ -39,6 +39,7 @@ type Core struct {
 	activeCount   int
 	late          uint64
 	deadline      instant.Instant // no tick before this time can change anything; None = not known
+	doubt         Doubt
 }
 
 // point is the state of one point: first what the configuration says, then what was seen.
@@ -115,7 +116,7 @@ type sensorMemory struct {
 // New makes a core for a site. Points derived from those of the site are added to it.
 func New(site Site, run string) *Core {
 	c := &Core{
-		site: site, run: run, now: instant.None, deadline: instant.None,
+		site: site, run: run, now: instant.None, deadline: instant.None, doubt: noDoubt(),
 		room: map[string]string{}, inside: map[string][]string{}, places: map[string]*Place{},
 		index: map[quantity.Point]int32{}, byName: map[string]int{},
 	}
@@ -284,6 +285,7 @@ func (c *Core) start(ev Event, out []Effect) []Effect {
 		}
 	}
 	c.deadline = instant.None
+	c.doubtRun(ev)
 	return append(out, Effect{Kind: Keep, Point: -1, Entry: c.entry(journal.RunStarted, ev.At)})
 }
 

@@ -37,6 +37,7 @@ func (s *snapshot) sound() error {
 	for _, set := range s.Stages {
 		check("a stage of cohort "+set.Cohort, set.Stage <= stage.Adult && sound(set.At) && !set.At.IsNone())
 	}
+	check("what is in doubt of the clock", s.Doubt == nil || s.Doubt.sound())
 	for i := range s.Points {
 		p := &s.Points[i]
 		check("point "+p.Point, p.Memory.sound(s.Now) && sound(p.Boundary, p.BandAt))
@@ -63,6 +64,18 @@ func sound(times ...instant.Instant) bool {
 	return !slices.ContainsFunc(times, func(t instant.Instant) bool {
 		return !t.IsNone() && (t < earliestSound || t > latestSound)
 	})
+}
+
+// mostDoubts bounds how many runs and steps of the clock can be in doubt.
+const mostDoubts = 100_000
+
+func (d *Doubt) sound() bool {
+	for i := range d.Steps {
+		if by := d.Steps[i].By; by.Abs() > latestSound.Sub(earliestSound) {
+			return false
+		}
+	}
+	return sound(d.Since) && len(d.Runs) <= mostDoubts && len(d.Steps) <= mostDoubts
 }
 
 func finite(values ...float64) bool {

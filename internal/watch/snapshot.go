@@ -36,6 +36,7 @@ type snapshot struct {
 	Pairings []savedPairing
 	Alarms   []savedAlarm
 	Sensors  []savedSensor
+	Doubt    *Doubt // absent while the clock is confirmed
 }
 
 type savedPoint struct {
@@ -69,6 +70,9 @@ func (c *Core) Snapshot() ([]byte, error) {
 		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
 		Cuts: c.cuts, Stages: c.stageSets,
 		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.sensors)),
+	}
+	if c.doubt.Any() {
+		s.Doubt = &c.doubt
 	}
 	for i := range c.points {
 		p := &c.points[i]
@@ -119,6 +123,9 @@ func (c *Core) Restore(data []byte) (err error) {
 	}
 	c.run, c.seq, c.now, c.late, c.deadline = s.Run, s.Seq, s.Now, s.Late, instant.None
 	c.cuts = s.Cuts
+	if s.Doubt != nil {
+		c.doubt = *s.Doubt
+	}
 	for _, set := range s.Stages {
 		for k := range c.cohorts {
 			if c.cohorts[k].ID == set.Cohort {

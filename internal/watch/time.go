@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline/internal/instant"
-	"dewline/internal/journal"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 )
@@ -274,50 +273,6 @@ func (c *Core) endOutlook(i int32, p *point, at instant.Instant, out []Effect) [
 		}
 	}
 	return out
-}
-
-// clockStep shifts everything that is open by a step of the wall clock, so that no delay and no exposure counts it.
-func (c *Core) clockStep(ev Event, out []Effect) []Effect {
-	by := ev.By
-	for i := range c.points {
-		p := &c.points[i]
-		for _, t := range []*instant.Instant{&p.Last, &p.Accounted, &p.Waiting, &p.ZoneSince, &p.Excursion.From, &p.Ledger.From, &p.Day.From} {
-			shiftInstant(t, by)
-		}
-		for k := range p.Conditions {
-			p.Conditions[k].shift(by)
-		}
-		for k := range p.Ahead {
-			shiftInstant(&p.Ahead[k].Out, by)
-			shiftInstant(&p.Ahead[k].Back, by)
-		}
-		p.boundary = p.Accounted // another day, another light: looked up at the next reading
-	}
-	for i := range c.pairState {
-		s := &c.pairState[i]
-		for _, k := range []*sample{&s.Last[0], &s.Last[1], &s.Base} {
-			shiftInstant(&k.At, by)
-		}
-		for k := range s.Waiting {
-			shiftInstant(&s.Waiting[k].At, by)
-		}
-	}
-	for i := range c.sensors {
-		shiftInstant(&c.sensors[i].Failing, by)
-	}
-	for i := range c.alarms {
-		a := &c.alarms[i]
-		shiftInstant(&a.ShelfUntil, by)
-		if a.Active {
-			shiftInstant(&a.Since, by)
-			shiftInstant(&a.Raised, by)
-		}
-	}
-	c.now, c.deadline = ev.At, instant.None
-	e := c.entry(journal.ClockStepped, ev.At)
-	before := ev.At.Add(-by)
-	e.Since, e.Text = &before, fmt.Sprintf("the clock was set by %s", by)
-	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
 }
 
 // Finish closes all ledgers and excursions at time t: the end of a replay. What lies between a point's last reading and t is

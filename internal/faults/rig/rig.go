@@ -121,7 +121,7 @@ func New(t testing.TB, o Options) *House {
 	if o.Pace != 0 || !o.Start.IsZero() {
 		h.Clock = filepath.Join(folder, "clock")
 		now := time.Now().Round(0)
-		s := rehearsal.Setting{Origin: now, Wall: o.Start, Pace: o.Pace, Synchronised: !o.Unsynchronised}
+		s := rehearsal.Setting{Origin: now, Wall: o.Start, Pace: o.Pace, Synchronised: !o.Unsynchronised, Boot: now}
 		if s.Pace == 0 {
 			s.Pace = 1
 		}

@@ -1,0 +1,139 @@
+package daemon
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"dewline/internal/instant"
+	"dewline/internal/intake"
+	"dewline/internal/watch"
+)
+
+var noon = time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
+
+// A board without a battery comes up in 1970: time goes on from the last record, and no further step matters until the clock
+// has passed that or is confirmed.
+func TestClockBehindTheLastRecord(t *testing.T) {
+	clock := &handClock{wall: time.Unix(5, 0), mono: 5 * time.Second}
+	guard := guardedClock{piece: clock}
+	guard.look(false)
+	assert.Zero(t, guard.goOn(instant.Of(noon), false))
+	assert.Equal(t, noon, guard.Now().UTC())
+	clock.pass(time.Minute, 0)
+	assert.Zero(t, guard.look(false))
+	clock.pass(time.Minute, 20*365*24*time.Hour)
+	assert.Zero(t, guard.look(false), "to 1990, which is as wrong")
+	assert.Equal(t, noon.Add(2*time.Minute), guard.Now().UTC())
+	clock.pass(time.Minute, 500*time.Millisecond)
+	assert.Zero(t, guard.look(false))
+	assert.Equal(t, noon.Add(3*time.Minute+500*time.Millisecond), guard.Now().UTC(), "slewing is followed")
+
+	beyond := noon.Add(5 * time.Hour)
+	clock.wall = beyond
+	assert.Equal(t, beyond.Sub(noon.Add(3*time.Minute+500*time.Millisecond)), guard.look(false))
+	assert.Equal(t, beyond, guard.Now().UTC())
+}
+
+// The record itself was made by a clock that went ahead: a confirmed clock is right all the same.
+func TestConfirmedClockBehindTheLastRecord(t *testing.T) {
+	clock := &handClock{wall: noon}
+	guard := guardedClock{piece: clock}
+	guard.look(true)
+	assert.Equal(t, -time.Hour, guard.goOn(instant.Of(noon.Add(time.Hour)), true))
+	assert.Equal(t, noon, guard.Now().UTC())
+	assert.Zero(t, guard.goOn(instant.Of(noon.Add(time.Second)), true), "as much as slewing may do")
+	assert.Zero(t, guard.goOn(instant.None, true), "there is no record")
+
+	guard = guardedClock{piece: clock}
+	guard.look(false)
+	guard.goOn(instant.Of(noon.Add(time.Hour)), false)
+	assert.Equal(t, -time.Hour, guard.look(true), "confirmed after all")
+	assert.Equal(t, noon, guard.Now().UTC())
+}
+
+// stalled is a clock on a machine that stops for a while between two looks at it.
+type stalled struct {
+	*handClock
+	stops []time.Duration
+}
+
+func (s *stalled) Now() time.Time {
+	now := s.wall
+	if len(s.stops) > 0 {
+		s.pass(s.stops[0], 0)
+		s.stops = s.stops[1:]
+	}
+	return now
+}
+
+func TestStandstillIsNoStep(t *testing.T) {
+	clock := &stalled{handClock: &handClock{wall: noon}}
+	guard := guardedClock{piece: clock}
+	guard.look(true)
+	for range 10 {
+		clock.stops = []time.Duration{5 * time.Second, 3 * time.Second}
+		assert.Zero(t, guard.look(true))
+		for range 8 {
+			clock.stops = append(clock.stops, time.Minute)
+		}
+		assert.Zero(t, guard.look(true))
+		clock.stops = nil
+		assert.Zero(t, guard.look(true))
+		assert.Equal(t, clock.wall, guard.Now().UTC())
+	}
+}
+
+// A sample that was taken before a step and is handled after it gets the time that it would have by the new clock.
+func TestSampleFromBeforeAStep(t *testing.T) {
+	clock := &handClock{wall: noon, mono: time.Hour}
+	guard := guardedClock{piece: clock}
+	guard.look(true)
+	polled := stamped{intake.Sample{At: guard.monotonic()}, 0}
+	fed := stamped{intake.Sample{At: guard.Now()}, guard.offset.Load()}
+	clock.pass(2*time.Second, -40*time.Minute)
+	guard.look(true)
+	for _, s := range []stamped{polled, fed} {
+		assert.Equal(t, noon.Add(-40*time.Minute), guard.restamp(s).At.UTC())
+	}
+}
+
+// The program is started again while the machine stays on: a step in between is known to the second.
+func TestStepBetweenTwoRuns(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		boot     string
+		lifted   bool
+		by, want time.Duration
+	}{
+		{"nothing happened", "a", false, 0, 0},
+		{"set", "a", false, 3 * time.Hour, 3 * time.Hour},
+		{"set back", "a", false, -time.Hour, -time.Hour},
+		{"in the past as before", "a", true, 0, 0},
+		{"no longer in the past", "a", true, 30 * time.Hour, 20 * time.Hour},
+		{"another boot: nothing is known", "b", false, 3 * time.Hour, 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			clock := &handClock{wall: noon, mono: time.Hour, boot: "a"}
+			first := guardedClock{piece: clock}
+			first.look(false)
+			if c.lifted {
+				first.goOn(instant.Of(noon.Add(10*time.Hour)), false)
+			}
+			before, bearing := first.Now(), first.bearing()
+			clock.pass(time.Minute, c.by)
+			clock.boot = c.boot
+			second := guardedClock{piece: clock}
+			second.resume(bearing)
+			assert.Equal(t, c.want, second.look(false))
+			if c.boot == "a" {
+				assert.Equal(t, before.Add(time.Minute+c.want), second.Now())
+			}
+		})
+	}
+	var none guardedClock
+	none.piece = &handClock{wall: noon}
+	none.resume(watch.Bearing{})
+	assert.False(t, none.known)
+}
