@@ -7,6 +7,7 @@
 package sim
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -26,6 +27,21 @@ type Options struct {
 	Failures []Span
 	Tubs     []Tub
 	Vivaria  []Vivarium
+
+	// Step is how finely time passes; 0 means ten seconds. A minute is fine enough for everything but a misting's first moments.
+	Step time.Duration
+	// Night is the setpoint while the conditioner's clock says night; nil for the same one around the clock.
+	Night *Night
+	// CoolingFailures and HeatingFailures are when the conditioner does the one and not the other.
+	CoolingFailures, HeatingFailures []Span
+	// Doors is when a door to the outside stands open.
+	Doors []Span
+}
+
+// Night is the night of the conditioner's own clock: local minutes after midnight, From in the evening, To in the morning.
+type Night struct {
+	Setpoint float64
+	From, To int
 }
 
 // Span is a stretch of time.
@@ -40,6 +56,10 @@ type Tub struct {
 	Lag time.Duration
 	// Sun is how much warmer than the room the tub strives to be at noon of a sunny day, in kelvin.
 	Sun float64
+	// Heater is the setpoint of the tub's own heater in °C; 0 for none. HeaterDead is when it stays cold, HeaterStuck when it
+	// stays on.
+	Heater                  float64
+	HeaterDead, HeaterStuck []Span
 }
 
 // Vivarium is a planted enclosure.
@@ -53,10 +73,17 @@ type Vivarium struct {
 	Mistings []int
 	// Stuck is when the mister does not come on.
 	Stuck []Span
+	// Dose is the clinging water that one misting leaves, in units of the vapour that saturates the enclosure; 0 means 0.3.
+	Dose float64
+	// Running is when the mister does not stop.
+	Running []Span
+	// FogDay and FogNight are the relative humidities in % below which a fogger helps; 0 for none. It hangs on the mister's
+	// reservoir, so that Stuck stops it too.
+	FogDay, FogNight float64
 }
 
 const (
-	step = 10 * time.Second
+	usualStep = 10 * time.Second
 
 	roomLag     = 5.0 // hours to follow the outside
 	roomSun     = 9.0 // kelvin above the outside that the sun on the roof would drive the room to
@@ -64,12 +91,16 @@ const (
 	vivariumLag = 0.4 // hours
 	evaporation = 1.2 // kelvin that open water stays below the room
 	misting     = 0.3 // clinging water that one misting leaves, in units of the vapour that saturates the enclosure
+	doorway     = 1.0 // air changes per hour through an open door
+	heaterPower = 4.0 // kelvin above its surroundings to which a tub's heater can drive it
+	fogPower    = 2.0 // evaporation of a fogger at full power, per hour, in units of the vapour that saturates the enclosure
 	dampSoil    = 0.9 // evaporation from soil and leaves, kg/m³ per hour for each unit of saturation deficit
 )
 
 // Loft is the state of the room. It is used by one goroutine at a time.
 type Loft struct {
 	options   Options
+	step      time.Duration
 	now       time.Time
 	room      float64 // °C
 	vapour    float64 // of the room, kg/m³
@@ -86,7 +117,7 @@ type air struct {
 
 // New makes a loft that has been left to itself for two days before its start, so that nothing starts from nowhere.
 func New(o Options) *Loft {
-	l := &Loft{options: o, now: o.Start.Add(-48 * time.Hour), room: o.Setpoint}
+	l := &Loft{options: o, step: cmp.Or(o.Step, usualStep), now: o.Start.Add(-48 * time.Hour), room: o.Setpoint}
 	l.vapour = moistair.AbsoluteHumidity(l.room, 50)
 	for range o.Tubs {
 		l.water = append(l.water, o.Setpoint-evaporation)
@@ -100,8 +131,8 @@ func New(o Options) *Loft {
 
 // Advance lets time pass up to t. Going back is ignored.
 func (l *Loft) Advance(t time.Time) {
-	for l.now.Add(step).Compare(t) <= 0 {
-		l.now = l.now.Add(step)
+	for l.now.Add(l.step).Compare(t) <= 0 {
+		l.now = l.now.Add(l.step)
 		l.stepOnce()
 	}
 }
@@ -110,35 +141,72 @@ func (l *Loft) Advance(t time.Time) {
 func (l *Loft) Now() time.Time { return l.now }
 
 func (l *Loft) stepOnce() {
-	o, hours := &l.options, step.Hours()
+	o, hours := &l.options, l.step.Hours()
+	local := l.now.In(o.Weather.Location)
 	outside := o.Weather.Temperature(l.now)
-	sun := l.sun()
+	outsideVapour := moistair.AbsoluteHumidity(o.Weather.DewPoint(l.now), 100)
+	sun := sun(local)
 	drive := (outside + roomSun*sun - l.room) / roomLag
-	if !l.failed() {
-		// The conditioner heats and cools in proportion to the error, within its power.
-		drive += min(max((o.Setpoint-l.room)*8, -coolingPeak), coolingPeak)
+	drive += l.conditioner(minuteOf(local))
+	exchange := 0.5
+	if l.during(o.Doors) {
+		drive += (outside - l.room) * doorway
+		exchange += doorway
 	}
 	l.room += drive * hours
-	outsideVapour := moistair.AbsoluteHumidity(o.Weather.DewPoint(l.now), 100)
-	l.vapour += (outsideVapour - l.vapour) * 0.5 * hours
+	l.vapour += (outsideVapour - l.vapour) * exchange * hours
 	l.vapour = min(l.vapour, moistair.AbsoluteHumidity(l.room, 98))
 	for i := range o.Tubs {
-		tub := &o.Tubs[i]
-		l.water[i] += (l.room - evaporation + tub.Sun*sun - l.water[i]) * hours / tub.Lag.Hours()
+		l.stepTub(i, sun, hours)
 	}
+	lit := l.options.Light.IsDay(l.now)
 	for i := range o.Vivaria {
-		l.stepVivarium(&o.Vivaria[i], &l.enclosure[i], hours)
+		l.stepVivarium(&o.Vivaria[i], &l.enclosure[i], local, lit, hours)
 	}
 }
 
-func (l *Loft) stepVivarium(v *Vivarium, a *air, hours float64) {
-	target := l.room
-	if l.options.Light.IsDay(l.now) {
-		target += v.Lamp
+// conditioner returns what the conditioner does, in kelvin per hour: it heats and cools in proportion to the error, within
+// its power.
+func (l *Loft) conditioner(minute int) float64 {
+	o := &l.options
+	if l.during(o.Failures) {
+		return 0
+	}
+	setpoint := o.Setpoint
+	if n := o.Night; n != nil && (minute >= n.From || minute < n.To) {
+		setpoint = n.Setpoint
+	}
+	power := min(max((setpoint-l.room)*8, -coolingPeak), coolingPeak)
+	if power < 0 && l.during(o.CoolingFailures) || power > 0 && l.during(o.HeatingFailures) {
+		return 0
+	}
+	return power
+}
+
+func (l *Loft) stepTub(i int, sun, hours float64) {
+	tub := &l.options.Tubs[i]
+	target := l.room - evaporation + tub.Sun*sun
+	if tub.Heater > 0 {
+		help := min(max((tub.Heater-l.water[i])*heaterPower, 0), heaterPower)
+		if l.during(tub.HeaterDead) {
+			help = 0
+		}
+		if l.during(tub.HeaterStuck) {
+			help = heaterPower
+		}
+		target += help
+	}
+	l.water[i] += (target - l.water[i]) * hours / tub.Lag.Hours()
+}
+
+func (l *Loft) stepVivarium(v *Vivarium, a *air, local time.Time, lit bool, hours float64) {
+	target, fog := l.room, v.FogNight
+	if lit {
+		target, fog = target+v.Lamp, v.FogDay
 	}
 	a.celsius += (target - a.celsius) * hours / vivariumLag
-	if l.mistsNow(v) {
-		a.film = misting
+	if l.mistsNow(v, local) {
+		a.film = cmp.Or(v.Dose, misting)
 	}
 	saturated := moistair.AbsoluteHumidity(a.celsius, 100)
 	deficit := max(0, 1-a.vapour/saturated)
@@ -148,36 +216,33 @@ func (l *Loft) stepVivarium(v *Vivarium, a *air, hours float64) {
 		evaporates += wet
 		a.film = max(0, a.film-wet/saturated*hours)
 	}
+	if fog > 0 && !l.during(v.Stuck) {
+		evaporates += fogPower * saturated * min(max(fog/100-a.vapour/saturated, 0)*20, 1)
+	}
 	a.vapour += (evaporates - v.AirChanges*(a.vapour-l.vapour)) * hours
 	a.vapour = min(a.vapour, saturated)
 }
 
-func (l *Loft) failed() bool {
-	for _, s := range l.options.Failures {
-		if s.holds(l.now) {
-			return true
-		}
-	}
-	return false
-}
+// during reports whether one of the spans holds now.
+func (l *Loft) during(spans []Span) bool { return stuckAt(spans, l.now) }
+
+func minuteOf(local time.Time) int { return local.Hour()*60 + local.Minute() }
 
 // sun is 0 by night and 1 at noon.
-func (l *Loft) sun() float64 {
-	local := l.now.In(l.options.Weather.Location)
-	hour := float64(local.Hour()) + float64(local.Minute())/60
-	return max(0, math.Sin(math.Pi*(hour-6.5)/14))
+func sun(local time.Time) float64 {
+	return max(0, math.Sin(math.Pi*(float64(minuteOf(local))/60-6.5)/14))
 }
 
-func (l *Loft) mistsNow(v *Vivarium) bool {
-	for _, s := range v.Stuck {
-		if s.holds(l.now) {
-			return false
-		}
+func (l *Loft) mistsNow(v *Vivarium, local time.Time) bool {
+	if l.during(v.Running) {
+		return true
 	}
-	local := l.now.In(l.options.Weather.Location)
-	minute := local.Hour()*60 + local.Minute()
+	if len(v.Mistings) == 0 || local.Second() >= int(min(l.step, time.Minute).Seconds()) || l.during(v.Stuck) {
+		return false
+	}
+	minute := minuteOf(local)
 	for _, m := range v.Mistings {
-		if minute == m && local.Second() < int(step.Seconds()) {
+		if minute == m {
 			return true
 		}
 	}

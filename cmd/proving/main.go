@@ -1,0 +1,92 @@
+// Command proving plays years of an invented breeding room at high speed, with everything that can go wrong in it, and scores
+// dewline and two simple programs on what they told of it. It exits with 1 where a goal is missed.
+//
+//	go run ./cmd/proving [--room-years 100] [--seed 1] [--faults all|none|LIST] [--workers N] [--json]
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"dewline/internal/proving"
+)
+
+// The exit codes.
+const (
+	exitDone   = 0
+	exitMissed = 1
+	exitUsage  = 2
+)
+
+// flags is the command line.
+type flags struct {
+	RoomYears int    `default:"100" help:"How many years are played."`
+	Seed      uint64 `default:"1" help:"What all chance comes from: the same seed gives the same table."`
+	Faults    string `default:"all" help:"all, none, or a list such as door,drift."`
+	Workers   int    `default:"0" help:"How many years are played at once; 0 means one for each processor. It changes nothing but the time it takes."`
+	JSON      bool   `name:"json" help:"Write one JSON object."`
+}
+
+func main() {
+	debug.SetGCPercent(800) // little is alive at any time
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run carries out one command line and returns the exit code.
+func run(ctx context.Context, args []string, out, errs io.Writer) int {
+	var f flags
+	exit := -1
+	parser, err := kong.New(&f, kong.Name("proving"), kong.Writers(out, errs), kong.Exit(func(code int) { exit = code }),
+		kong.Description("Plays years of an invented room, and scores dewline against two simple programs."))
+	if err == nil {
+		_, err = parser.Parse(args)
+	}
+	if exit >= 0 { // help was asked for
+		return exit
+	}
+	faults, unknown := proving.ParseFaults(f.Faults)
+	if err == nil && f.RoomYears < 1 {
+		err = fmt.Errorf("--room-years %d: give at least one", f.RoomYears)
+	}
+	if err = errors.Join(err, unknown); err != nil {
+		fmt.Fprintln(errs, "proving:", err)
+		return exitUsage
+	}
+	begun := time.Now()
+	result, err := proving.Play(ctx, proving.Options{
+		RoomYears: f.RoomYears, Seed: f.Seed, Faults: faults, Workers: f.Workers,
+		Progress: func(done int) {
+			if done%10 == 0 || done == f.RoomYears {
+				fmt.Fprintf(errs, "%d of %d room-years, %s\n", done, f.RoomYears, time.Since(begun).Round(time.Second))
+			}
+		},
+	})
+	if err == nil && result.RoomYears < f.RoomYears {
+		fmt.Fprintf(errs, "proving: stopped after %d room-years, which the table shows\n", result.RoomYears)
+	}
+	if err == nil && f.JSON {
+		err = result.WriteJSON(out)
+	} else if err == nil {
+		err = result.WriteText(out)
+	}
+	if err != nil {
+		fmt.Fprintln(errs, "proving:", err)
+		return exitMissed
+	}
+	if !result.Reached() || result.RoomYears < f.RoomYears {
+		return exitMissed
+	}
+	return exitDone
+}

@@ -1,0 +1,66 @@
+package proving
+
+import (
+	"math"
+	"time"
+
+	"dewline/internal/stage"
+)
+
+// baseline is a simple program: it compares the values that it gets with the limits in force. It knows of no flags, no gaps
+// and no faults; what it lacks it does not miss. It always knows the right time. After a start it remembers nothing.
+type baseline struct {
+	player  int
+	holds   bool // it waits for the allowed time
+	out     []int
+	told    []bool
+	scorer  *scorer
+	setting *setting
+}
+
+const inside = -1
+
+func newBaseline(player int, holds bool, c *scorer) *baseline {
+	n := len(c.setting.points) * stage.LimitCount
+	b := &baseline{player: player, holds: holds, scorer: c, setting: c.setting, out: make([]int, n), told: make([]bool, n)}
+	b.boot()
+	return b
+}
+
+// boot forgets everything.
+func (b *baseline) boot() {
+	for i := range b.out {
+		b.out[i], b.told[i] = inside, false
+	}
+}
+
+// take compares the value of a point. NaN says nothing.
+func (b *baseline) take(point int, value float64) {
+	if math.IsNaN(value) {
+		return
+	}
+	t := b.scorer.truth
+	limits := &t.bands[point]
+	q := b.setting.points[point].name.Quantity
+	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
+		i := point*stage.LimitCount + int(limit)
+		if !limits.Has(limit) || over(value, limits.Limits[limit], limit) <= 0 {
+			b.out[i], b.told[i] = inside, false
+			continue
+		}
+		if b.out[i] == inside {
+			b.out[i] = t.step
+		}
+		wait := time.Duration(0)
+		if b.holds {
+			wait = limits.OnDelayOf(limit, q)
+		}
+		if !b.told[i] && time.Duration(t.step-b.out[i])*stepTime >= wait {
+			b.told[i] = true
+			b.scorer.call(b.player, &b.scorer.tallies[b.player].Phone, limitOf{point, limit}, "raised")
+		}
+	}
+}
+
+// standing reports whether it has told of a limit and not seen the value come back.
+func (b *baseline) standing(at limitOf) bool { return b.told[at.point*stage.LimitCount+int(at.limit)] }

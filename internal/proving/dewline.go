@@ -1,0 +1,422 @@
+package proving
+
+import (
+	"fmt"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/intake"
+	"dewline/internal/journal"
+	"dewline/internal/outlet/notify"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+	"dewline/internal/watch"
+	"dewline/sensors"
+)
+
+// The ways out. The phone has the rule of the webhook in configs/north-loft.yaml; what is of lower priority goes out as well and
+// is counted, and wakes nobody.
+const (
+	phone   = "phone"
+	notices = "notices"
+	repeat  = 15 * time.Minute
+)
+
+func rules() *notify.Rules {
+	return notify.New([]notify.Rule{
+		{Outlet: phone, Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority}, Repeat: repeat, Until: "acknowledged"},
+		{Outlet: notices, Priorities: []stage.Priority{stage.LowPriority, stage.MediumPriority}},
+	})
+}
+
+// dewline is the program under test: line, core and rules as the daemon's loop has them, with its clock, its snapshots and its
+// restarts. Everything that is outside of those (files, brokers, threads) is left out.
+type dewline struct {
+	setting *setting
+	scorer  *scorer
+	keeper  *keeper
+
+	line  *intake.Line
+	core  *watch.Core
+	rules *notify.Rules
+	order []int32 // point of the setting → of the core
+	views map[string]*view
+	limit []*view // by point and limit
+	fault []*view // by sensor
+	ahead []foresight
+
+	true0   time.Time
+	offset  time.Duration // of the wall clock
+	runs    int
+	on      bool
+	effects []watch.Effect
+
+	keeping  bool // a power cut is near: what would be in the history then is kept
+	snapshot []byte
+	log      []watch.Event // readings since a minute before the snapshot
+	logFrom  instant.Instant
+	err      error
+
+	delivered int // messages that went out, each of which must be counted once
+}
+
+// view is what is known of an alarm from its entries.
+type view struct {
+	point  int // −1 for a fault
+	limit  stage.Limit
+	sensor int // −1 for others
+	kind   string
+	letter byte
+	active bool
+}
+
+// The kinds of alarms: the last level of their names, but for limits.
+const (
+	onLimit = "limit"
+	stale   = "stale"
+	rising  = "rising"
+	falling = "falling"
+	fault   = "fault"
+)
+
+// told reports whether people have been told of the alarm and it stands.
+func (v *view) told() bool {
+	return v.active && (v.letter == watch.Unacknowledged || v.letter == watch.Acknowledged)
+}
+
+func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, error) {
+	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*stage.LimitCount), fault: make([]*view, len(s.parts))}
+	d.core = watch.New(s.watch, "0")
+	d.rules = rules()
+	for _, p := range s.points {
+		at, ok := d.core.Index(p.name)
+		if !ok {
+			return nil, fmt.Errorf("the core has no point %s", p.name)
+		}
+		d.order = append(d.order, at)
+	}
+	for i, p := range s.points {
+		for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal}
+			d.views[p.name.String()+"/"+l.String()], d.limit[i*stage.LimitCount+int(l)] = v, v
+		}
+		for _, kind := range []string{stale, rising, falling} {
+			d.views[p.name.String()+"/"+kind] = &view{point: i, sensor: -1, kind: kind, letter: watch.Normal}
+		}
+	}
+	for i, p := range s.parts {
+		v := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal}
+		d.views[watch.FaultPlace+"/"+p.id+"/"+fault], d.fault[i] = v, v
+	}
+	return d, d.start()
+}
+
+// wall returns what the board's clock shows.
+func (d *dewline) wall() time.Time { return d.scorer.truth.now().Add(d.offset) }
+
+func (d *dewline) now() instant.Instant { return instant.Of(d.wall()) }
+
+// start begins a run around the core as it is.
+func (d *dewline) start() (err error) {
+	if d.line, err = d.setting.line(); err != nil {
+		return err
+	}
+	d.on = true
+	d.rules.Sync(d.core.Alarms(), d.now())
+	d.runs++
+	d.step(watch.Event{Kind: watch.StartEvent, At: d.now(), Run: fmt.Sprint(d.runs)})
+	return nil
+}
+
+// expectCut begins to keep what a power cut will leave.
+func (d *dewline) expectCut() {
+	d.keeping = true
+	d.remember()
+}
+
+// remember takes a snapshot, as the daemon does each time something happens and every half hour.
+func (d *dewline) remember() {
+	var err error
+	if d.snapshot, err = d.core.Snapshot(); err != nil {
+		d.err = err
+	}
+	d.logFrom = d.now().Add(-time.Minute)
+	kept := d.log[:0]
+	for _, ev := range d.log {
+		if ev.At >= d.logFrom {
+			kept = append(kept, ev)
+		}
+	}
+	d.log = kept
+}
+
+// cut ends the run without warning. The readings of the last minute are lost.
+func (d *dewline) cut() {
+	d.on, d.keeping = false, false
+	lost := d.now().Add(-time.Minute)
+	for len(d.log) > 0 && d.log[len(d.log)-1].At > lost {
+		d.log = d.log[:len(d.log)-1]
+	}
+}
+
+// boot starts again after a power cut, from what was kept.
+func (d *dewline) boot(offset time.Duration) error {
+	d.offset = offset
+	d.core = watch.New(d.setting.watch, fmt.Sprint(d.runs))
+	d.rules = rules()
+	if err := d.core.Restore(d.snapshot); err != nil {
+		return err
+	}
+	for _, v := range d.views {
+		v.letter, v.active = watch.Normal, false
+	}
+	for _, a := range d.core.Alarms() {
+		if v := d.views[a.Name]; v != nil {
+			v.letter, v.active = a.Letter, a.Active
+		}
+	}
+	for _, ev := range d.log { // the readings that the history has beyond the snapshot
+		if d.core.Due(ev.At) {
+			d.step(watch.Event{Kind: watch.TickEvent, At: ev.At})
+		}
+		d.step(ev)
+	}
+	d.log = d.log[:0]
+	return d.start()
+}
+
+// set sets the wall clock by some time while the board runs.
+func (d *dewline) set(by time.Duration) {
+	d.offset += by
+	if !d.on || by.Abs() <= time.Second { // slewing is followed
+		return
+	}
+	d.line.Shift(by)
+	d.rules.Shift(by)
+	d.step(watch.Event{Kind: watch.ClockStepEvent, At: d.now(), By: by})
+	if d.keeping {
+		for i := range d.log {
+			d.log[i].At = d.log[i].At.Add(by)
+		}
+		d.remember()
+	}
+}
+
+// take handles what a sensor gave.
+func (d *dewline) take(sensor int, s intake.Sample) {
+	s.At = d.wall()
+	outcome, err := d.line.Take(s)
+	if err != nil {
+		d.err = err
+		return
+	}
+	flag := quantity.Missing
+	if outcome.Report.Kind == sensors.Implausible {
+		flag = quantity.Fail
+	}
+	d.step(watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: int32(sensor), Failure: outcome.Report.Failure, Flag: flag})
+	for i := range outcome.Readings {
+		r := &outcome.Readings[i]
+		at, ok := d.core.Index(r.Point)
+		if !ok {
+			continue
+		}
+		ev := watch.Event{At: r.At, Point: at, Value: r.Value, Flag: r.Flag}
+		if d.keeping {
+			d.log = append(d.log, ev)
+		}
+		d.step(ev)
+	}
+}
+
+// tick lets time pass.
+func (d *dewline) tick() {
+	now := d.now()
+	d.step(watch.Event{Kind: watch.TickEvent, At: now})
+	for _, again := range d.rules.Due(now) {
+		d.command(again)
+	}
+}
+
+func (d *dewline) command(c watch.Command) {
+	d.step(watch.Event{Kind: watch.CommandEvent, At: d.now(), Command: &c})
+}
+
+// step folds an event in and carries out its effects.
+func (d *dewline) step(ev watch.Event) {
+	d.effects = d.core.Step(ev, d.effects[:0])
+	if len(d.effects) == 0 {
+		return
+	}
+	recorded := false
+	for i := range d.effects {
+		e := &d.effects[i]
+		switch e.Kind {
+		case watch.Keep:
+			recorded = true
+			d.note(e.Entry)
+		case watch.Refused:
+			recorded = true
+		case watch.Notify:
+		default:
+			continue
+		}
+		for _, delivery := range d.rules.Effect(e) {
+			d.deliver(delivery)
+		}
+	}
+	if recorded && d.keeping {
+		d.remember()
+	}
+}
+
+// note follows an alarm through its entries.
+func (d *dewline) note(e *journal.Entry) {
+	v := d.views[e.Alarm]
+	if v == nil || e.State == "" {
+		return
+	}
+	was := v.active
+	v.letter = e.State[0]
+	switch e.Kind {
+	case journal.AlarmRaised:
+		v.active = true
+	case journal.AlarmCleared:
+		v.active = false
+	}
+	if v.kind == onLimit && v.letter == watch.SuppressedByDesign && (e.Kind == journal.AlarmRaised || e.Kind == journal.AlarmSuppressed && was) {
+		d.held(v, e.By)
+	}
+}
+
+// held judges an alarm on a limit that is held back by design: wrongly where the truth is beyond the limit, unless the room's
+// own truth is what the room's alarm says.
+func (d *dewline) held(v *view, by string) {
+	count := &d.scorer.tallies[playerDewline].Suppressed
+	right := d.scorer.judge(limitOf{v.point, v.limit}) != True
+	if cover := d.views[by]; !right && cover != nil && cover.point >= 0 {
+		right = d.scorer.judge(limitOf{cover.point, cover.limit}) == True
+	}
+	if right {
+		count.Rightly++
+	} else {
+		count.Wrongly++
+	}
+}
+
+// deliver counts what goes out, and lets the keeper hear of it.
+func (d *dewline) deliver(n notify.Delivery) {
+	d.delivered++
+	tally := d.scorer.tallies[playerDewline]
+	channel := &tally.Phone
+	if n.Outlet == notices {
+		channel = &tally.Notices
+	}
+	switch n.Why {
+	case notify.Again:
+		channel.Again++
+		return
+	case notify.Over:
+		channel.Over++
+		return
+	}
+	if n.Outlet == phone {
+		d.keeper.hear(d.scorer.truth.now(), n.Entry.Occurrence)
+	}
+	v := d.views[n.Entry.Alarm]
+	if v == nil { // of another derived point: no band of this room is on one
+		d.err = fmt.Errorf("a notification on %s, which the proving ground cannot judge", n.Entry.Alarm)
+		return
+	}
+	switch v.kind {
+	case fault:
+		verdict := FaultFalse
+		if d.scorer.faulty(v.sensor) {
+			verdict = FaultTrue
+		}
+		channel.Verdicts[verdict]++
+	case stale:
+		verdict := FaultTrue
+		if d.scorer.truth.step-d.scorer.truth.lived[v.point] < living {
+			verdict = FaultFalse
+		}
+		channel.Verdicts[verdict]++
+	case rising, falling:
+		d.foresee(v, *n.Entry.Setpoint)
+	default:
+		why := "raised"
+		if n.Entry.Kind != journal.AlarmRaised {
+			why = "no longer covered"
+		}
+		d.scorer.call(playerDewline, channel, limitOf{v.point, v.limit}, why)
+	}
+}
+
+// foresight is a notice that a limit will be crossed, which time will tell.
+type foresight struct {
+	point   int
+	level   float64
+	rising  bool
+	until   int
+	nearest float64
+}
+
+// foresee notes a forecast. It comes true where the truth is beyond the limit within one and a half times its horizon.
+func (d *dewline) foresee(v *view, level float64) {
+	horizon := d.scorer.truth.bands[v.point].Foresee
+	d.ahead = append(d.ahead, foresight{
+		point: v.point, level: level, rising: v.kind == rising, until: d.scorer.truth.step + int(horizon*3/2/stepTime), nearest: -1e9,
+	})
+}
+
+// settleForesight judges the forecasts whose time has come; at the end, all of them.
+func (d *dewline) settleForesight(last bool) {
+	kept := d.ahead[:0]
+	for _, f := range d.ahead {
+		far := d.scorer.truth.values[f.point] - f.level
+		if !f.rising {
+			far = -far
+		}
+		f.nearest = max(f.nearest, far)
+		verdict := False
+		switch {
+		case f.nearest > 0:
+			verdict = True
+		case d.scorer.truth.step < f.until && !last:
+			kept = append(kept, f)
+			continue
+		case f.nearest >= -d.setting.points[f.point].accuracy:
+			verdict = TooClose
+		}
+		d.scorer.tallies[playerDewline].Notices.Verdicts[verdict]++
+	}
+	d.ahead = kept
+}
+
+// balance checks that each message has been counted once.
+func (d *dewline) balance() error {
+	tally := d.scorer.tallies[playerDewline]
+	if counted := tally.Phone.All() + tally.Notices.All() + len(d.ahead); counted != d.delivered {
+		return fmt.Errorf("%d messages went out, and %d were counted", d.delivered, counted)
+	}
+	return nil
+}
+
+// standing reports whether people have been told of a limit, by its own alarm or by that of the room, and it stands.
+func (d *dewline) standing(at limitOf) bool {
+	if d.limit[at.point*stage.LimitCount+int(at.limit)].told() {
+		return true
+	}
+	room := d.setting.points[at.point].room
+	return room >= 0 && heat(at.limit) && d.limit[room*stage.LimitCount+int(stage.CriticalHigh)].told()
+}
+
+// faultTold reports whether people have been told that every sensor of a point has failed.
+func (d *dewline) faultTold(point int) bool {
+	for _, sensor := range d.setting.points[point].sensors {
+		if !d.fault[sensor].told() {
+			return false
+		}
+	}
+	return len(d.setting.points[point].sensors) > 0
+}
