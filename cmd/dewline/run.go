@@ -36,6 +36,7 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		ctx, stop = context.WithTimeoutCause(ctx, c.For, errors.New("the time asked for has passed"))
 		defer stop()
 	}
+	signal.Ignore(syscall.SIGXFSZ) // a limit on the size of files is a full disk, and no reason to end
 	reload := make(chan os.Signal, 1)
 	signal.Notify(reload, syscall.SIGHUP)
 	defer signal.Stop(reload)

@@ -35,6 +35,7 @@ const storeSensor = config.ReservedSensor
 // keeper hands what happens to the store. Without a store it does nothing.
 type keeper struct {
 	store       *history.Store // nil: nothing is kept
+	refusal     error          // why the file is not used at all
 	loop        *loop
 	resolutions map[quantity.Point]float64
 
@@ -46,6 +47,7 @@ type keeper struct {
 	busy                                sync.WaitGroup
 	committing                          chan struct{} // holds a token while a commit is under way
 	outcome                             chan error    // of commits
+	told                                int           // notices of the store that the keeper has been told of
 }
 
 // openKeeper opens the store. A file that cannot be used is reported, and the store works in memory until it can.
@@ -55,16 +57,14 @@ func openKeeper(l *loop) *keeper {
 	if path == "" {
 		return k
 	}
-	store, err := history.Open(path, history.Options{Log: l.options.Log, Now: l.clock.Now})
+	store, err := history.Open(path, history.Options{Log: l.options.Log, Now: l.clock.Now, Patience: patience})
 	if err != nil {
 		l.options.Log.Error("the history is not written", "err", err)
 	}
 	if store == nil {
+		k.refusal = err
 		k.outcome <- err
 		return k
-	}
-	for _, n := range store.Notices() {
-		l.options.Log.Error("history", "notice", n.Text)
 	}
 	k.store = store
 	now := l.options.Clock.Monotonic()
@@ -188,13 +188,26 @@ func (k *keeper) report(err error) {
 	}
 }
 
+// patience is how long the loop waits for the disk before an entry counts as kept in memory. A slow card that tidies itself up
+// may well need a second.
+const patience = 2 * time.Second
+
+// longestWrite is how long a write may take before the store counts as failing, by the machine's clock: longer than SQLite waits
+// for others.
+const longestWrite = 10 * time.Second
+
 // tick commits when it is time, in the background: the core does not wait for the card.
 func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
 	if k.store == nil {
 		return
 	}
-	if mono >= k.nextCommit && k.inBackground(k.store.Commit) {
-		k.nextCommit = mono + commitEvery
+	if mono >= k.nextCommit {
+		if k.inBackground(k.store.Commit) {
+			k.nextCommit = mono + commitEvery
+		} else if took := k.store.Health().Writing; took > longestWrite {
+			k.nextCommit = mono + commitEvery
+			k.report(&history.Error{Doing: "writing", Path: k.loop.site.History.Path, Kind: history.ErrSlow})
+		}
 	}
 	if mono >= k.nextSnapshot {
 		if state, err := k.loop.core.Snapshot(); err == nil {
@@ -234,8 +247,22 @@ func (k *keeper) inBackground(work func(context.Context) error) bool {
 	return true
 }
 
+// news returns what the store has found and done by itself since the last call: a damaged file that was set aside, for example.
+func (k *keeper) news() []history.Notice {
+	if k.store == nil {
+		return nil
+	}
+	notices := k.store.Notices()
+	fresh := notices[k.told:]
+	k.told = len(notices)
+	return fresh
+}
+
 // state tells how the store does; nil where nothing is kept.
 func (k *keeper) state() *status.History {
+	if k.refusal != nil {
+		return &status.History{LastError: k.refusal.Error()}
+	}
 	if k.store == nil {
 		return nil
 	}

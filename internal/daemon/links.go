@@ -172,7 +172,7 @@ func (k *links) states() []status.Outlet {
 		return nil
 	}
 	s := k.open.out.Status()
-	o := status.Outlet{Name: mqttOutlet, Connected: s.Link.Connected, LastError: s.Err, Pending: s.Pending, Sent: s.Sent}
+	o := status.Outlet{Name: mqttOutlet, Connected: s.Link.Connected && s.Open, LastError: s.Err, Pending: s.Pending, Sent: s.Sent}
 	if o.LastError == "" {
 		o.LastError = s.Link.Err
 	}

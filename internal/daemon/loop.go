@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"maps"
 	"reflect"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -47,30 +48,31 @@ type loop struct {
 	watched  atomic.Pointer[watch.Site] // read from anywhere
 	titles   atomic.Pointer[map[string]string]
 
-	clock     guardedClock
-	confirmed bool
-	steps     time.Duration
-	started   time.Time
-	reloaded  time.Time
-	reloadOK  bool
-	calls     status.Calls
-	console   console
-	effects   []watch.Effect
-	gathering bool // effects wait in gathered
-	gathered  []watch.Effect
-	points    []quantity.Point // of the core, by index
-	keeper    *keeper
-	followers []follower
-	sources   *sources
-	links     *links
-	callers   *callers
-	access    *access.Gate
-	faces     *faces
-	ways      []wayOut
-	posts     map[string]*post // by outlet
-	gaveUp    chan string      // what outlets gave up, for the journal
-	lastTick  atomic.Int64     // monotonic nanoseconds; read from anywhere
-	nextBeat  time.Duration
+	clock         guardedClock
+	confirmed     bool
+	steps         time.Duration
+	started       time.Time
+	reloaded      time.Time
+	reloadOK      bool
+	calls         status.Calls
+	console       console
+	effects       []watch.Effect
+	gathering     bool // effects wait in gathered
+	gathered      []watch.Effect
+	points        []quantity.Point // of the core, by index
+	keeper        *keeper
+	followers     []follower
+	sources       *sources
+	links         *links
+	callers       *callers
+	access        *access.Gate
+	faces         *faces
+	ways          []wayOut
+	posts         map[string]*post // by outlet
+	storeFailures []string         // what was told of the store since it worked last
+	gaveUp        chan string      // what outlets gave up, for the journal
+	lastTick      atomic.Int64     // monotonic nanoseconds; read from anywhere
+	nextBeat      time.Duration
 }
 
 // commandMessage is a command on its way into the core.
@@ -257,6 +259,9 @@ func (l *loop) tick() {
 	l.publish()
 	mono := l.options.Clock.Monotonic()
 	l.keeper.tick(l.now(), mono, l.confirmed)
+	for _, n := range l.keeper.news() {
+		l.storeNotice(n.Text)
+	}
 	l.lastTick.Store(int64(mono))
 	if mono >= l.nextBeat {
 		l.nextBeat = mono + WatchdogEvery
@@ -385,14 +390,38 @@ func (l *loop) keep(effects []watch.Effect) {
 	}
 }
 
-// storeReport makes an alarm of a store that cannot write.
+// mostFailures is how many different reasons of one failure of the store are told.
+const mostFailures = 8
+
+// storeReport makes an alarm of a store that cannot write. The log gets a line when that begins, for each new reason and
+// when it is over, not one a minute.
 func (l *loop) storeReport(err error) {
 	failure := ""
 	if err != nil {
 		failure = err.Error()
-		l.options.Log.Error("history", "err", err)
 	}
-	l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: int32(len(l.site.Sensors)), Failure: failure, Flag: quantity.Missing})
+	switch {
+	case failure == "" && l.storeFailures != nil:
+		l.options.Log.Info("the history is written again")
+		l.storeFailures = nil
+	case failure != "" && !slices.Contains(l.storeFailures, failure) && len(l.storeFailures) < mostFailures:
+		l.options.Log.Error("history", "err", err)
+		l.storeFailures = append(l.storeFailures, failure)
+	}
+	l.storeEvent(failure, quantity.Missing)
+}
+
+// storeNotice tells of what the store has found and done by itself: in the journal, and as an alarm at once, since somebody
+// must see to it even though the store can go on.
+func (l *loop) storeNotice(text string) {
+	for range 2 { // as two values in a row that are known to be wrong
+		l.storeEvent(text, quantity.Fail)
+	}
+	l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{Verb: watch.WriteNote, Text: text, By: "dewline"}})
+}
+
+func (l *loop) storeEvent(failure string, flag quantity.Flag) {
+	l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: int32(len(l.site.Sensors)), Failure: failure, Flag: flag})
 }
 
 func (l *loop) logEntry(e *journal.Entry) {

@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"modernc.org/sqlite"
 
@@ -48,6 +49,8 @@ func (s *Store) attach(ctx context.Context) error {
 	if err != nil {
 		return s.explain("opening it", asDamage(err))
 	}
+	s.seenLog = nil
+	s.seeLog()
 	return nil
 }
 
@@ -76,17 +79,35 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 	err := inspect(s.path)
 	var db *database
 	if err == nil {
+		err = s.inspectLog()
+	}
+	if err == nil {
 		db, err = create(ctx, s.path)
+	}
+	s.suspect.Store(false)
+	if err == nil && s.doubt >= mostDoubt {
+		err = errors.Join(fmt.Errorf("%w: writing to it fails again and again", errDamaged), db.close())
 	}
 	if !damaged(err) {
 		return db, err
 	}
-	aside, moving := s.setAside()
-	if moving != nil {
-		return nil, errors.Join(err, moving)
+	return s.replace(ctx, err)
+}
+
+// replace sets a damaged file aside and begins a new one, with what can be saved of the old one.
+func (s *Store) replace(ctx context.Context, why error) (*database, error) {
+	aside, err := s.setAside("", "-wal", "-shm")
+	if err != nil {
+		return nil, errors.Join(why, err)
 	}
-	s.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun", s.path, err, aside))
-	return create(ctx, s.path)
+	db, err := create(ctx, s.path)
+	saved := ""
+	if err == nil {
+		saved = s.salvage(ctx, aside, db)
+	}
+	s.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun%s. Look at the card, and keep what was set aside",
+		s.path, why, aside, saved))
+	return db, err
 }
 
 // create opens a file. A new one is not for everybody to read, and neither is its log, which takes after it.
@@ -145,18 +166,18 @@ func inspect(path string) error {
 	return ErrForeign
 }
 
-// setAside moves the file and its log out of the way, and returns the new name.
-func (s *Store) setAside() (string, error) {
+// setAside moves files, named by what follows the history's name, out of the way, and returns the new name of the first.
+func (s *Store) setAside(suffixes ...string) (string, error) {
 	aside := s.path + ".corrupt-" + s.options.Now().UTC().Format("20060102T150405Z")
-	for base, i := aside, 2; exists(aside); i++ {
+	for base, i := aside, 2; exists(aside + suffixes[0]); i++ {
 		aside = fmt.Sprintf("%s-%d", base, i)
 	}
-	for _, suffix := range []string{"-wal", "-shm", ""} {
+	for _, suffix := range slices.Backward(suffixes) { // the file itself last
 		if err := os.Rename(s.path+suffix, aside+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return "", err
 		}
 	}
-	return aside, syncFolder(s.path)
+	return aside + suffixes[0], syncFolder(s.path)
 }
 
 func syncFolder(path string) error {
@@ -321,7 +342,7 @@ func (s *Store) stillThere(ctx context.Context) error {
 	info, err := os.Stat(s.path)
 	switch {
 	case err == nil && os.SameFile(info, s.seen):
-		return nil
+		return s.logStillThere(ctx)
 	case err == nil:
 		return &Error{Doing: "writing", Path: s.path, Kind: ErrGone, Err: errors.New("another file stands in its place; restart dewline to use that one")}
 	case !errors.Is(err, os.ErrNotExist):
@@ -388,15 +409,18 @@ func (s *Store) resume(ctx context.Context, db *database) error {
 	}
 	s.seen = info
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	for _, sr := range s.order {
 		sr.row, sr.saved = names[sr.name], sr.changes-1
 	}
 	if s.segment != 0 {
 		s.segments[s.segment] = s.run
 	}
-	s.dropLostItems(items)
+	lost := s.dropLostItems(items)
 	s.db = db
+	s.mu.Unlock()
+	if lost > 0 {
+		s.tell(fmt.Sprintf("%d messages that had not been delivered stood in the old file alone and are lost", lost))
+	}
 	return nil
 }
 

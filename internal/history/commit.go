@@ -35,7 +35,9 @@ type pointChunk struct {
 func (s *Store) Commit(ctx context.Context) error {
 	s.write.Lock()
 	defer s.write.Unlock()
-	return s.transact(ctx, "writing readings", true)
+	err := s.transact(ctx, "writing readings", true)
+	s.catchUp(ctx, err)
+	return err
 }
 
 // transact writes what waits. Store.write is held.
@@ -43,13 +45,42 @@ func (s *Store) transact(ctx context.Context, doing string, readings bool) error
 	if s.options.ReadOnly {
 		return &Error{Doing: doing, Path: s.path, Err: errQueriesOnly}
 	}
-	err := s.attach(ctx)
-	if err == nil {
-		err = s.explain(doing, s.writeOut(ctx, readings))
+	s.begins()
+	err := s.attempt(ctx, doing, readings)
+	// A damaged file is set aside and another one begun, at once: what is in memory must not wait for a restart.
+	for range mostDoubt {
+		if !errors.Is(err, ErrCorrupt) {
+			break
+		}
+		err = s.attempt(ctx, doing, readings)
 	}
 	s.note(err)
-	if errors.Is(err, ErrDisk) {
+	return err
+}
+
+// mostDoubt is after how many findings of damage in a row the file is set aside even though the check of the whole file finds
+// nothing.
+const mostDoubt = 2
+
+// attempt is one attempt to write.
+func (s *Store) attempt(ctx context.Context, doing string, readings bool) error {
+	err := s.attach(ctx)
+	if err == nil && s.suspect.Load() { // somebody who read has met damage
+		err = s.explain("checking it", asDamage(check(ctx, s.database().writer)))
+		s.suspect.Store(false)
+	}
+	if err == nil {
+		err = s.explain(doing, asDamage(s.writeOut(ctx, readings)))
+	}
+	switch {
+	case errors.Is(err, ErrCorrupt):
+		s.doubt++
 		s.detach()
+	case errors.Is(err, ErrDisk):
+		s.detach()
+	case err == nil:
+		s.doubt = 0
+		s.seeLog()
 	}
 	return err
 }
@@ -86,9 +117,12 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.missed = slices.Delete(s.missed, 0, len(missed))
+	if len(missed) > 0 {
+		last := missed[len(missed)-1].number
+		s.missed = slices.DeleteFunc(s.missed, func(h held) bool { return h.number <= last })
+	}
 	s.shifts = slices.Delete(s.shifts, 0, len(shifts))
-	s.health.PendingEntries = 0
+	s.countMissed()
 	lists.written()
 	if readings {
 		s.forget(&b)

@@ -19,13 +19,15 @@ var (
 	// ErrGone says that the file was removed, or another was put in its place, while it was in use.
 	ErrGone = errors.New("the file is no longer where it was opened")
 	// ErrCorrupt says that the file is damaged.
-	ErrCorrupt = errors.New("the file is damaged: at the next start it is set aside and a new one is begun")
+	ErrCorrupt = errors.New("the file is damaged: it is set aside before the next write, and a new one is begun")
 	// ErrForeign says that the file belongs to something else. It is not touched.
 	ErrForeign = errors.New("the file is not a history of dewline: name another one in history.path")
 	// ErrNewer says that a newer program has written the file. It is not touched.
 	ErrNewer = errors.New("the file was written by a newer dewline: use that one, or name another file in history.path")
 	// ErrBusy says that another program holds the file.
 	ErrBusy = errors.New("another program holds the file: is a second dewline running?")
+	// ErrSlow says that the disk has not answered in time.
+	ErrSlow = errors.New("the disk does not answer: entries and readings are kept in memory until it does; look at the card, and at what else writes to it")
 	// ErrDisk says that reading or writing failed for another reason.
 	ErrDisk = errors.New("the disk failed")
 )
@@ -84,6 +86,9 @@ func (s *Store) explain(doing string, err error) error {
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 	case ok:
 		e.Kind = kindOf(known.Code() & 0xff)
+		if e.Kind == ErrCorrupt {
+			s.suspect.Store(true)
+		}
 	case errors.Is(err, errDamaged):
 		e.Kind = ErrCorrupt
 	case errors.Is(err, syscall.EROFS), errors.Is(err, fs.ErrPermission):

@@ -71,21 +71,19 @@ func (s *Store) queue(name string) *Queue {
 // Add implements [outlet.Queue]. It writes, and returns [outlet.ErrFull] for telemetry that finds no room. A failure of the disk is
 // no error here, since the item is kept in memory.
 func (q *Queue) Add(item outlet.Item) error {
+	q.store.mu.Lock()
 	added, err := q.put(item)
+	q.store.mu.Unlock()
 	if err != nil || !added {
 		return err
 	}
-	q.store.write.Lock()
-	defer q.store.write.Unlock()
-	err = q.store.transact(context.Background(), "writing the outbox", false)
-	if err != nil {
-		q.store.log.Warn("history: the outbox is in memory only", "outlet", q.outlet, "err", err)
-	}
+	// Health tells of a failure.
+	_ = q.store.writeSoon(context.Background(), "writing the outbox", false)
 	q.show()
 	return nil
 }
 
-// put adds an item that the outlet does not see yet.
+// put adds an item that the outlet does not see yet. Store.mu is held.
 func (q *Queue) put(item outlet.Item) (added bool, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -403,8 +401,8 @@ func (s *Store) adoptItems(items []storedItem, last uint64) {
 	}
 }
 
-// dropLostItems forgets items that were in a file that was set aside as damaged. Store.mu is held.
-func (s *Store) dropLostItems(items []storedItem) {
+// dropLostItems forgets items that were in a file that was set aside as damaged, and returns how many. Store.mu is held.
+func (s *Store) dropLostItems(items []storedItem) (lost int) {
 	there := map[uint64]bool{}
 	for _, i := range items {
 		there[i.ID] = true
@@ -417,10 +415,12 @@ func (s *Store) dropLostItems(items []storedItem) {
 			}
 			q.bytes -= i.size
 			q.dropped++
+			lost++
 			return true
 		})
 		q.mu.Unlock()
 	}
+	return lost
 }
 
 var _ outlet.Queue = (*Queue)(nil)

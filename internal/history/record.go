@@ -18,6 +18,7 @@ import (
 
 // held is what one call of Record writes, apart from the outbox.
 type held struct {
+	number  uint64 // rises
 	entries []journal.Entry
 	state   []byte // compressed; nil for none
 	reach   Reach
@@ -35,7 +36,8 @@ const maxMissed = 20_000
 // Record makes journal entries, the outbox items that belong to them, and the state of the core ([watch.Core.Snapshot];
 // nil for none) durable: all of them together, or on error none. Then they are kept in memory, the items can be
 // seen by their outlets all the same, and the next call that writes tries again: do not hand them over a second time
-// (it would change nothing, since entries are known by run and number and items by their event).
+// (it would change nothing, since entries are known by run and number and items by their event). A disk that does not answer
+// within [Options.Patience] is such an error ([ErrSlow]): nobody is told of an alarm later than that because of it.
 //
 // Call it with a state alone every half an hour, so that little has to be replayed after a power cut.
 func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state []byte) error {
@@ -51,29 +53,11 @@ func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []Ou
 		}
 		h.state = packed
 	}
-	s.write.Lock()
-	defer s.write.Unlock()
-	s.mu.RLock()
-	h.reach.At = max(h.reach.At, s.newest)
-	if h.reach.Segment = s.segment; s.segment == 0 {
-		h.reach.Segment = s.lastSegment + 1
+	touched, err := s.hold(h, items)
+	if err != nil {
+		return err
 	}
-	s.mu.RUnlock()
-	if h.reach.At.IsNone() {
-		h.reach.At = instant.Of(s.options.Now())
-	}
-	var touched []*Queue
-	for _, i := range items {
-		q := s.Queue(i.Outlet)
-		if _, err := q.put(i.Item); err != nil && !errors.Is(err, outlet.ErrFull) {
-			return err
-		}
-		touched = append(touched, q)
-	}
-	s.mu.Lock()
-	s.missed = append(s.missed, h)
-	s.mu.Unlock()
-	err := s.transact(ctx, "writing the journal", false)
+	err = s.writeSoon(ctx, "writing the journal", false)
 	for _, q := range touched {
 		q.show()
 	}
@@ -81,6 +65,30 @@ func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []Ou
 		s.trimMissed()
 	}
 	return err
+}
+
+// hold puts entries and items in memory, all at one blow, for the next transaction.
+func (s *Store) hold(h held, items []OutboxItem) (touched []*Queue, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	h.reach.At = max(h.reach.At, s.newest)
+	if h.reach.Segment = s.segment; s.segment == 0 {
+		h.reach.Segment = s.lastSegment + 1
+	}
+	if h.reach.At.IsNone() {
+		h.reach.At = instant.Of(s.options.Now())
+	}
+	for _, i := range items {
+		q := s.queue(i.Outlet)
+		if _, err := q.put(i.Item); err != nil && !errors.Is(err, outlet.ErrFull) {
+			return nil, err
+		}
+		touched = append(touched, q)
+	}
+	s.lastHeld++
+	h.number = s.lastHeld
+	s.missed = append(s.missed, h)
+	return touched, nil
 }
 
 // trimMissed keeps what could not be recorded within bounds: the newest state only, and the newest entries.
@@ -98,13 +106,21 @@ func (s *Store) trimMissed() {
 		}
 		if room := max(0, maxMissed-count); len(h.entries) > room {
 			dropped += len(h.entries) - room
-			h.entries = slices.Delete(h.entries, 0, len(h.entries)-room)
+			h.entries = h.entries[len(h.entries)-room:] // somebody may be writing the others just now
 		}
 		count += len(h.entries)
 	}
 	s.missed = slices.DeleteFunc(s.missed, func(h held) bool { return len(h.entries) == 0 && h.state == nil })
-	s.health.PendingEntries = count
+	s.countMissed()
 	s.health.DroppedEntries += uint64(dropped)
+}
+
+// countMissed counts the entries that are in memory only. Store.mu is held.
+func (s *Store) countMissed() {
+	s.health.PendingEntries = 0
+	for i := range s.missed {
+		s.health.PendingEntries += len(s.missed[i].entries)
+	}
 }
 
 func (h held) write(ctx context.Context, tx *sql.Tx) error {

@@ -28,8 +28,6 @@ type Shift struct {
 //
 // Rows of the outbox keep the time they were made with: they may be on their way already, and a repeat must be the same.
 func (s *Store) Restamp(shifts ...Shift) {
-	s.write.Lock()
-	defer s.write.Unlock()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, shift := range shifts {
@@ -75,6 +73,7 @@ func (s *Store) restamp(sr *series, m Shift) {
 
 // shift moves the times of entries.
 func (h *held) shift(m Shift) {
+	h.entries = slices.Clone(h.entries) // somebody may be writing the others just now
 	for i := range h.entries {
 		if e := &h.entries[i]; e.Seq <= m.Seq && slices.Contains(m.Runs, e.Run) {
 			*e = shifted(*e, m.By)

@@ -38,6 +38,8 @@ func (s *Store) Prune(ctx context.Context, r Retention, now instant.Instant, con
 	if s.options.ReadOnly {
 		return false, &Error{Doing: "pruning", Path: s.path, Err: errQueriesOnly}
 	}
+	s.begins()
+	defer s.ends()
 	if err := s.attach(ctx); err != nil {
 		s.note(err)
 		return false, err

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"os"
 	"sync"
@@ -28,6 +29,8 @@ type Options struct {
 	// Bounds of each outlet's queue; 0 means the defaults of package outlet.
 	OutboxItems, OutboxBytes int
 	OutboxAge                time.Duration
+	// Patience is how long [Store.Record] waits for the disk; 0 means as long as it takes.
+	Patience time.Duration
 }
 
 // Store is a history file. Its methods may be called from any goroutine.
@@ -36,10 +39,13 @@ type Store struct {
 	options Options
 	log     *slog.Logger
 
-	write  sync.Mutex  // one transaction at a time; taken before mu
-	seen   os.FileInfo // the file as it was opened; nil before
-	closed bool
-	lock   *os.File // held while this program writes the history
+	write   sync.Mutex  // one transaction at a time; taken before mu
+	seen    os.FileInfo // the file as it was opened; nil before
+	seenLog os.FileInfo // its write-ahead log, likewise
+	doubt   int         // findings of damage in a row
+	suspect atomic.Bool // a query has found damage
+	closed  bool
+	lock    *os.File // held while this program writes the history
 
 	lastItem atomic.Uint64
 
@@ -58,8 +64,11 @@ type Store struct {
 	pending     int             // readings not written yet
 	dropped     uint64
 	amendments  []amendment
-	missed      []held  // entries and states that are not recorded yet
-	shifts      []Shift // not written yet
+	missed      []held // entries and states that are not recorded yet
+	lastHeld    uint64
+	writing     time.Time // since when a write has been under way, by the machine's clock; zero while none is
+	late        bool      // the last write has not ended in time
+	shifts      []Shift   // not written yet
 	health      Health
 	notices     []Notice
 	encoder     encoder
@@ -68,9 +77,10 @@ type Store struct {
 
 // Health tells how the store does.
 type Health struct {
-	Bytes           int64  // of the file and its log
-	WriteErrors     uint64 // attempts to write that failed
-	LastError       error  // of the last attempt; nil after a success
+	Bytes           int64         // of the file and its log
+	WriteErrors     uint64        // attempts to write that failed
+	LastError       error         // of the last attempt; nil after a success
+	Writing         time.Duration // how long a write has been under way; 0 while none is
 	LastCommit      instant.Instant
 	PendingReadings int    // in memory only
 	PendingEntries  int    // of the journal, in memory only
@@ -144,11 +154,14 @@ func (s *Store) Close(ctx context.Context) error {
 	return err
 }
 
-// Health tells how the store does.
+// Health tells how the store does. It does not touch the disk.
 func (s *Store) Health() Health {
 	s.mu.RLock()
 	h := s.health
 	h.PendingReadings, h.Dropped = s.pending, s.dropped
+	if !s.writing.IsZero() {
+		h.Writing = time.Since(s.writing)
+	}
 	queues := make([]*Queue, 0, len(s.queues))
 	for _, q := range s.queues {
 		queues = append(queues, q)
@@ -156,11 +169,6 @@ func (s *Store) Health() Health {
 	s.mu.RUnlock()
 	for _, q := range queues {
 		h.DroppedItems += q.Dropped()
-	}
-	for _, suffix := range []string{"", "-wal"} {
-		if info, err := os.Stat(s.path + suffix); err == nil {
-			h.Bytes += info.Size()
-		}
 	}
 	return h
 }
@@ -181,8 +189,16 @@ func (s *Store) tell(text string) {
 
 // note keeps the outcome of an attempt to write.
 func (s *Store) note(err error) {
+	var size int64
+	for _, suffix := range []string{"", "-wal"} {
+		if info, err := os.Stat(s.path + suffix); err == nil {
+			size += info.Size()
+		}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.health.Bytes, s.writing = size, time.Time{}
+	s.late = errors.Is(err, ErrBusy)
 	s.health.LastError = err
 	if err != nil {
 		s.health.WriteErrors++

@@ -89,7 +89,11 @@ func (l *Link) clientOptions() *mqtt.ClientOptions {
 func (l *Link) login(err error) error {
 	text := err.Error()
 	if strings.Contains(text, "bad user name or password") || strings.Contains(text, "not Authorized") {
-		return fmt.Errorf("%w (the broker does not accept user %q: look at username and password_file)", err, l.options.Username)
+		file := "username and password_file"
+		if l.options.PasswordFile != "" {
+			file = "username, and at the password in " + l.options.PasswordFile
+		}
+		return fmt.Errorf("%w (the broker does not accept user %q: look at %s)", err, l.options.Username, file)
 	}
 	return err
 }

@@ -26,6 +26,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/url"
+	"slices"
 	"sync"
 	"time"
 )
@@ -109,6 +110,7 @@ type Link struct {
 	exact         map[string][]*Subscription // those whose filter has no wildcard, by it
 	wild          []*Subscription            // the others
 	unrouted      uint64
+	told          []string      // reasons that the log has had since the last connection that lasted
 	more          chan struct{} // a subscription was added
 	workers       sync.WaitGroup
 }
@@ -233,6 +235,8 @@ func (l *Link) serve(ctx context.Context, s *Session) error {
 	l.noteStart(s)
 	l.workers.Go(s.sendLoop)
 	l.workers.Go(func() { l.resubscribe(s) })
+	lasts := time.AfterFunc(steady, func() { l.noteSteady(s) })
+	defer lasts.Stop()
 	select {
 	case <-s.Done():
 		l.setSession(nil)
@@ -251,16 +255,31 @@ func (l *Link) noteStart(s *Session) {
 	l.status.Epoch++
 	s.epoch = l.status.Epoch
 	l.status.Connected, l.status.Since, l.status.Tries, l.status.Err = true, time.Now(), 0, ""
+	flapping := len(l.told) > 0 && l.status.Epoch > 1
 	l.mu.Unlock()
-	l.log.Info("connected to the broker", "epoch", s.epoch)
+	if !flapping {
+		l.log.Info("connected to the broker", "epoch", s.epoch)
+	}
 	l.setSession(s)
+}
+
+// noteSteady tells of a connection that lasts, where connections were lost before: from then on a loss is news again.
+func (l *Link) noteSteady(s *Session) {
+	l.mu.Lock()
+	lost := len(l.told) > 0 && !s.ended()
+	if lost {
+		l.told = nil
+	}
+	l.mu.Unlock()
+	if lost {
+		l.log.Info("the connection to the broker lasts again", "epoch", s.epoch)
+	}
 }
 
 func (l *Link) noteEnd(err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	was := l.status
-	if was.Connected {
+	if l.status.Connected {
 		l.status.Connected, l.status.Since = false, time.Now()
 	}
 	l.status.Err = "stopped"
@@ -268,12 +287,16 @@ func (l *Link) noteEnd(err error) {
 		return
 	}
 	l.status.Tries++
-	l.status.Err = err.Error()
-	// A broker that is away for days is worth a line when it goes and when the reason changes, not one a minute.
-	if was.Connected || was.Err != l.status.Err {
-		l.log.Warn("no connection to the broker, trying again", "err", err)
+	l.status.Err = plain(err)
+	// A broker that is away for days, or takes connections and drops them, is worth a line for each new reason, not one a minute.
+	if !slices.Contains(l.told, l.status.Err) && len(l.told) < mostReasons {
+		l.told = append(l.told, l.status.Err)
+		l.log.Warn("no connection to the broker, trying again", "err", l.status.Err)
 	}
 }
+
+// mostReasons is how many different reasons are told until a connection lasts.
+const mostReasons = 8
 
 func (l *Link) noteRefusal(err error) {
 	l.mu.Lock()

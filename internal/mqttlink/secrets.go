@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"strings"
+	"time"
 )
 
 // maxSecret bounds a password file; MQTT allows 64 KiB, and a wrong path may well name something larger.
@@ -73,11 +75,37 @@ func (o *Options) tlsConfig(host string) (*tls.Config, error) {
 
 // explain adds what a keeper can do about the common reasons for a failed connect.
 func explain(err error) error {
-	if invalid, ok := errors.AsType[x509.CertificateInvalidError](err); ok && invalid.Reason == x509.Expired {
-		return fmt.Errorf("%w (is this machine's clock right?)", err)
+	if invalid, ok := errors.AsType[x509.CertificateInvalidError](err); ok && invalid.Reason == x509.Expired && invalid.Cert != nil {
+		return outOfDate{invalid}
 	}
 	if _, ok := errors.AsType[x509.UnknownAuthorityError](err); ok {
 		return fmt.Errorf("%w (name the broker's authority as ca_file)", err)
 	}
+	if _, ok := errors.AsType[x509.HostnameError](err); ok {
+		return fmt.Errorf("%w (write a name into the broker's address that its certificate has)", err)
+	}
 	return err
 }
+
+// outOfDate is a certificate before or after its time. The library's words have the time of the attempt in them, which would be
+// another reason, and another line in the log, at each.
+type outOfDate struct{ x509.CertificateInvalidError }
+
+// Error says when the certificate is valid and what to do.
+func (o outOfDate) Error() string {
+	from, until := o.Cert.NotBefore.UTC(), o.Cert.NotAfter.UTC()
+	if time.Now().Before(from) {
+		return fmt.Sprintf("the certificate of %q is valid from %s only: is this machine's clock right?", o.Cert.Subject.CommonName, from.Format(time.DateTime+" MST"))
+	}
+	return fmt.Sprintf("the certificate of %q has expired on %s: put a new one on the broker; if it should still be valid, is this machine's clock right?",
+		o.Cert.Subject.CommonName, until.Format(time.DateTime+" MST"))
+}
+
+// Unwrap gives the library's error.
+func (o outOfDate) Unwrap() error { return o.CertificateInvalidError }
+
+// sourcePort finds the own end of a connection in an error: another one at each attempt, and of no use to anybody.
+var sourcePort = regexp.MustCompile(`\b(read|write) tcp \S+->`)
+
+// plain is an error whose text is the same at each attempt.
+func plain(err error) string { return sourcePort.ReplaceAllString(err.Error(), "$1 tcp ") }

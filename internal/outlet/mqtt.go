@@ -230,6 +230,7 @@ func (m *MQTT) Commands() <-chan Command { return m.commands }
 // MQTTStatus tells how the outlet fares.
 type MQTTStatus struct {
 	Link         mqttlink.Status
+	Open         bool            // the broker has acknowledged the status and the whole picture on the connection there is
 	Pending      int             // in the outbox
 	Oldest       instant.Instant // of them; None where nothing waits
 	Sent         uint64          // events
@@ -245,7 +246,7 @@ func (m *MQTT) Status() MQTTStatus {
 		Link: m.o.Link.Status(), Sent: stats.Sent, Unsendable: stats.Unsendable, LostReadings: m.lost.Load(), Oldest: instant.None,
 	}
 	m.mu.Lock()
-	s.Err = m.problem
+	s.Err, s.Open = m.problem, m.open != nil
 	m.mu.Unlock()
 	for _, err := range []string{stats.Err, s.Link.Err} {
 		if err != "" {

@@ -120,6 +120,11 @@ func (m *MQTT) sweep(ctx context.Context, s *mqttlink.Session) {
 			<-ghosts.C
 		}
 		if err := s.Subscribe(ghosts); err != nil {
+			select {
+			case <-s.Done(): // that is no refusal
+				return
+			default:
+			}
 			m.o.Log.Info("the broker does not let us look for outdated topics", "err", err)
 			continue
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"time"
 )
@@ -67,9 +68,17 @@ type Worker struct {
 	o    WorkerOptions
 	wake chan struct{}
 
-	mu    sync.Mutex
-	stats WorkerStats
+	mu     sync.Mutex
+	stats  WorkerStats
+	told   []string  // failures that the log has had since it went well
+	failed time.Time // the last failure
 }
+
+// mostTold is how many different failures are told until it goes well again, and goesWell is how long it must then have gone well.
+const (
+	mostTold = 8
+	goesWell = time.Minute
+)
 
 // WorkerStats tells how a worker fares.
 type WorkerStats struct {
@@ -116,7 +125,7 @@ func (w *Worker) Run(ctx context.Context) {
 		if err == nil || ctx.Err() != nil {
 			return
 		}
-		w.failed(err)
+		w.noteFailure(err)
 		if w.Stats().Sent > before {
 			attempt = 0
 		}
@@ -136,12 +145,16 @@ func backoff(attempt int, random float64) time.Duration {
 	return time.Duration(float64(wait) * (0.5 + random/2))
 }
 
-func (w *Worker) failed(err error) {
+// noteFailure keeps a failure. A far side that is away for days is worth a line for each new reason, not one for each attempt.
+func (w *Worker) noteFailure(err error) {
 	w.mu.Lock()
-	again := w.stats.Err == err.Error()
-	w.stats.Err = err.Error()
+	w.stats.Err, w.failed = err.Error(), time.Now()
+	news := !slices.Contains(w.told, w.stats.Err) && len(w.told) < mostTold
+	if news {
+		w.told = append(w.told, w.stats.Err)
+	}
 	w.mu.Unlock()
-	if !again {
+	if news {
 		w.o.Log.Warn("what waits in the outbox could not be delivered, trying again", "err", err)
 	}
 }
@@ -187,7 +200,7 @@ func (w *Worker) serve(ctx context.Context, p Passage) error {
 func (w *Worker) fill(ctx context.Context, p Passage, flight *[]underWay, after *uint64) (filled bool, err error) {
 	items, err := w.o.Queue.Next(*after, Window-len(*flight))
 	if err != nil { // a disk that fails is no reason to hang up; it is asked again
-		w.failed(fmt.Errorf("outbox: %w", err))
+		w.noteFailure(fmt.Errorf("outbox: %w", err))
 		return false, nil
 	}
 	for _, item := range items {
@@ -261,10 +274,13 @@ func (w *Worker) settle(oldest underWay, flight *[]underWay) error {
 	w.stats.Sent++
 	if err == nil {
 		w.stats.Err = ""
+		if time.Since(w.failed) >= goesWell {
+			w.told = nil
+		}
 	}
 	w.mu.Unlock()
 	if err != nil { // it will go out once more on the next passage, with the same identity
-		w.failed(fmt.Errorf("outbox: %w", err))
+		w.noteFailure(fmt.Errorf("outbox: %w", err))
 	}
 	return nil
 }

@@ -9,6 +9,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -219,6 +220,25 @@ func (s *site) handler() http.Handler {
 	return s.guardHost(origins.Handler(secure(s.guardAccess(mux))))
 }
 
+// ills tells in a line each what is wrong with the ways out and the history. The answer is 200 all the same: watching goes on,
+// and a restart would cure nothing.
+func ills(p *status.Picture) (lines []string) {
+	for _, o := range p.Outlets {
+		if o.Connected && o.LastError == "" {
+			continue
+		}
+		line := fmt.Sprintf("outlet %s: %d waiting", o.Name, o.Pending)
+		if !o.Oldest.IsZero() {
+			line += " since " + o.Oldest.UTC().Format(time.RFC3339)
+		}
+		lines = append(lines, line+": "+cmp.Or(o.LastError, "not connected"))
+	}
+	if h := p.History; h != nil && h.LastError != "" {
+		lines = append(lines, fmt.Sprintf("history: %d readings in memory only: %s", h.Pending, h.LastError))
+	}
+	return lines
+}
+
 func (s *site) serveHealth(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	if s.Healthy != nil {
@@ -232,4 +252,9 @@ func (s *site) serveHealth(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	fmt.Fprintln(w, "watching")
+	if visitorOf(r).let {
+		for _, ill := range ills(s.Current.Get()) {
+			fmt.Fprintln(w, ill)
+		}
+	}
 }

@@ -105,6 +105,7 @@ type House struct {
 	options Options
 	probes  map[string]*kernelfiletest.Probe
 	running *Process
+	user    uint32 // 0 for the one who tests
 }
 
 // New makes a house with the recorded kernel tree of the North Loft.
@@ -182,6 +183,20 @@ func (h *House) Probe(number int) *kernelfiletest.Probe {
 	return p
 }
 
+// As lets the program run as another user, who gets the house. Only root may do that.
+func (h *House) As(user uint32) {
+	h.t.Helper()
+	h.user = user
+	h.must(filepath.WalkDir(h.Folder, func(path string, _ os.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		return os.Lchown(path, int(user), int(user))
+	}))
+	h.must(os.Chmod(filepath.Dir(h.Folder), 0o755))
+	h.must(os.Chmod(filepath.Dir(Binary(h.t)), 0o755))
+}
+
 // Process is a running dewline.
 type Process struct {
 	Command *exec.Cmd
@@ -218,6 +233,9 @@ func (h *House) Launch(arguments ...string) *Process {
 	p.Command.Stdout, p.Command.Stderr = &p.log, &p.log
 	p.Command.Env = append(os.Environ(), h.options.Environment...)
 	p.Command.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} // it must not outlive the tests
+	if h.user != 0 {
+		p.Command.SysProcAttr.Credential = &syscall.Credential{Uid: h.user, Gid: h.user}
+	}
 	h.must(startLocked(p.Command))
 	go func() {
 		p.err = p.Command.Wait()

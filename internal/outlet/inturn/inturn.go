@@ -7,8 +7,9 @@
 //
 // The order is kept: a message that cannot be delivered now is tried again, and those behind it wait. What can never be
 // delivered ([outlet.ErrUnsendable]) is given up and reported. A far side that answers to one and the same message again and
-// again that it should come later may be stumbling over that very message, so after [Options.Patience] it is given up too,
-// but only if others wait behind it. A far side that cannot be reached is waited for without end.
+// again that it should come later may be stumbling over that very message. So after [Options.Patience] the one behind it, if
+// there is one, is tried: only if the far side takes that is the first one given up, since a far side that is out of order
+// for a day refuses them all. A far side that cannot be reached, or refuses all, is waited for without end.
 package inturn
 
 import (
@@ -56,7 +57,7 @@ type Options struct {
 	// GivenUp is told of each item that is given up, and why; nil means that only the log is. It must not wait: it
 	// is called by the goroutine that delivers.
 	GivenUp func(item outlet.Item, why error)
-	// Patience is how long one and the same item may be answered with [Later] while others wait; 0 means an hour.
+	// Patience is how long one and the same item may be answered with [Later] before the next one is tried; 0 means an hour.
 	Patience time.Duration
 	// Random returns a number in [0, 1) to spread waiting times; nil means chance.
 	Random func() float64
@@ -73,6 +74,14 @@ type Sender struct {
 	notBefore time.Time
 	asked     string    // event of the item that was answered with Later
 	since     time.Time // first time that it was
+	passed    *passed   // the item that the next one is tried before
+	poison    *passed   // the item over which the far side stumbles: it takes others
+}
+
+// passed is an item that is passed over, and what the far side has said to it.
+type passed struct {
+	id     uint64
+	answer error
 }
 
 // New returns a sender that [Sender.Run] sets to work.
@@ -89,7 +98,7 @@ func New(o Options) *Sender {
 	o.Log = o.Log.With("outlet", o.Name)
 	s := &Sender{o: o}
 	s.success.Store(int64(instant.None))
-	s.worker = outlet.NewWorker(outlet.WorkerOptions{Queue: oneByOne{o.Queue}, Carrier: s, Random: o.Random, Log: o.Log})
+	s.worker = outlet.NewWorker(outlet.WorkerOptions{Queue: oneByOne{o.Queue, s}, Carrier: s, Random: o.Random, Log: o.Log})
 	return s
 }
 
@@ -152,33 +161,51 @@ func (s *Sender) Open(ctx context.Context) (outlet.Passage, error) {
 
 // deliver hands over one item and judges the answer.
 func (s *Sender) deliver(ctx context.Context, item outlet.Item) error {
-	err := s.o.Deliver(ctx, item)
+	var err error
+	if s.poison != nil && s.poison.id == item.ID {
+		err = fmt.Errorf("%w: others are taken, and for %s the answer to this one has been: %w", outlet.ErrUnsendable, s.o.Patience, s.poison.answer)
+		s.poison = nil
+	} else {
+		err = s.o.Deliver(ctx, item)
+	}
 	if err == nil {
 		s.success.Store(int64(instant.Of(time.Now())))
+		if s.passed != nil {
+			s.poison, s.passed = s.passed, nil
+			s.worker.Wake()
+		}
 		return nil
 	}
 	if later, ok := errors.AsType[*Later](err); ok {
 		s.notBefore = time.Now().Add(min(max(later.After, 0), LongestWait))
-		err = s.loseOrKeepPatience(item, err)
 	}
 	if errors.Is(err, outlet.ErrUnsendable) {
 		s.o.GivenUp(item, err)
 		s.worker.Wake() // it looks for the next one only if it is told to
+		return err
 	}
+	s.loseOrKeepPatience(item, err)
 	return err
 }
 
-func (s *Sender) loseOrKeepPatience(item outlet.Item, answer error) error {
+// loseOrKeepPatience decides whether the next item is tried before this one.
+func (s *Sender) loseOrKeepPatience(item outlet.Item, answer error) {
+	if s.passed != nil { // the other one is not taken either: it is not this one's fault
+		s.passed, s.since = nil, time.Now()
+		return
+	}
+	if _, ok := errors.AsType[*Later](answer); !ok {
+		return
+	}
 	if s.asked != item.Event || s.since.IsZero() {
 		s.asked, s.since = item.Event, time.Now()
 	}
 	if time.Since(s.since) < s.o.Patience {
-		return answer
+		return
 	}
-	if waiting, err := s.o.Queue.Pending(); err != nil || waiting < 2 {
-		return answer
+	if waiting, err := s.o.Queue.Pending(); err == nil && waiting > 1 {
+		s.passed = &passed{item.ID, answer}
 	}
-	return fmt.Errorf("%w: for %s the answer has been: %w", outlet.ErrUnsendable, s.o.Patience, answer)
 }
 
 // passage is the open way. It never ends by itself, since there is no connection that could.
@@ -211,12 +238,27 @@ func (taken) Err() error { return nil }
 
 // oneByOne hands out one item of a queue at a time: the next one only when nothing is under way. Otherwise a failure would
 // bring everything that the worker had taken along, and that was delivered in the meantime, once more.
-type oneByOne struct{ outlet.Queue }
+type oneByOne struct {
+	outlet.Queue
+	sender *Sender
+}
 
 // Next implements [outlet.Queue]. The worker asks for what is left of its window.
 func (q oneByOne) Next(after uint64, limit int) ([]outlet.Item, error) {
 	if limit < outlet.Window {
 		return nil, nil
+	}
+	s := q.sender
+	if s.poison != nil {
+		return q.Queue.Next(s.poison.id-1, 1)
+	}
+	if s.passed != nil {
+		items, err := q.Queue.Next(max(after, s.passed.id), 1)
+		if err != nil || len(items) > 0 {
+			return items, err
+		}
+		s.passed, s.since = nil, time.Now() // all those behind it are gone
+		after = 0
 	}
 	return q.Queue.Next(after, 1)
 }

@@ -193,11 +193,58 @@ func TestPatienceEnds(t *testing.T) {
 		}}
 		status := send(t, f, 2, 2*time.Hour, nil)
 		assert.Equal(t, []string{
-			"0 run-0", "600 run-0", "1200 run-0", "1800 run-0", "2400 run-0", "3000 run-0", "3600 run-0", "3600 run-1",
+			"0 run-0", "600 run-0", "1200 run-0", "1800 run-0", "2400 run-0", "3000 run-0", "3600 run-0", "4200 run-1",
 		}, f.tries)
 		require.Len(t, f.givenUp, 1)
-		assert.Equal(t, "run-0: this message can never be sent: for 1h0m0s the answer has been: 503", f.givenUp[0])
+		assert.Equal(t, "run-0: this message can never be sent: others are taken, and for 1h0m0s the answer to this one has been: 503", f.givenUp[0])
 		assert.Equal(t, uint64(1), status.Sent)
+	})
+}
+
+// TestAFarSideThatIsOutOfOrderLosesNothing: for a day it answers everything with 503, and then everything arrives.
+func TestAFarSideThatIsOutOfOrderLosesNothing(t *testing.T) {
+	for name, other := range map[string]error{"always busy": nil, "now and then away": errAway} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				back, tries := time.Now().Add(24*time.Hour), 0
+				f := &far{answer: func(outlet.Item, int) error {
+					if tries++; time.Now().After(back) {
+						return nil
+					}
+					if other != nil && tries%3 == 0 {
+						return other
+					}
+					return &inturn.Later{Err: errBusy}
+				}}
+				status := send(t, f, 30, 25*time.Hour, nil)
+				assert.Empty(t, f.givenUp)
+				assert.Equal(t, uint64(30), status.Sent)
+				assert.Zero(t, status.Pending)
+				last := f.tries[len(f.tries)-29:]
+				for i := range last {
+					assert.Contains(t, last[i], fmt.Sprintf(" run-%d", i+1), "in their order")
+				}
+			})
+		})
+	}
+}
+
+// TestWhatCanNeverBeSentIsPassedOver: while patience is lost with one, others that can never be sent prove nothing.
+func TestWhatCanNeverBeSentIsPassedOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &far{answer: func(item outlet.Item, try int) error {
+			switch {
+			case item.Event == "run-0" && try < 10:
+				return &inturn.Later{After: 30 * time.Minute, Err: errBusy}
+			case item.Event == "run-0":
+				return nil
+			}
+			return errPoison
+		}}
+		status := send(t, f, 3, 10*time.Hour, nil)
+		assert.Len(t, f.givenUp, 2)
+		assert.Equal(t, uint64(1), status.Sent)
+		assert.Zero(t, status.Pending)
 	})
 }
 

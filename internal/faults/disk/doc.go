@@ -1,0 +1,11 @@
+// Package disk breaks what the program writes to: a disk that is full, mounted read-only, slow or held by somebody else, a
+// history file that is removed, damaged, or not this program's. It has tests only. Each of them runs the program itself and
+// demands the same: an alarm that comes meanwhile is heard over MQTT and at a webhook, the fault is an alarm, it ends without a
+// restart, and nothing is lost that memory could hold.
+//
+// A full disk is a small tmpfs where one may be mounted, and everywhere a limit on the size of files (setrlimit(2), which needs
+// no privilege). A read call that never returns cannot be provoked without a file system of one's own; a file that another
+// program holds locked stands for it, since it blocks the same calls.
+//
+// DEWLINE_FAULTS=long holds the faults for longer.
+package disk
