@@ -38,6 +38,7 @@ type keeper struct {
 	refusal     error          // why the file is not used at all
 	loop        *loop
 	resolutions map[quantity.Point]float64
+	last        intake.Reading // that was handed to the store
 
 	// gather makes record put entries aside instead, for an invented past that nobody needs to have durable at once.
 	gather   bool
@@ -126,6 +127,7 @@ func (k *keeper) recent(ctx context.Context) ([]*journal.Entry, error) {
 // reading keeps a reading of a sensor.
 func (k *keeper) reading(r *intake.Reading) {
 	if k.store != nil {
+		k.last = *r
 		k.store.Append(k.loop.id, r.Point, r.At, r.Value, r.Flag, k.resolutions[r.Point])
 	}
 }
@@ -202,7 +204,7 @@ func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
 		return
 	}
 	if mono >= k.nextCommit {
-		if k.inBackground(k.store.Commit) {
+		if k.inBackground(k.commit(k.last)) {
 			k.nextCommit = mono + commitEvery
 		} else if took := k.store.Health().Writing; took > longestWrite {
 			k.nextCommit = mono + commitEvery
@@ -220,6 +222,19 @@ func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
 		if k.inBackground(func(ctx context.Context) error { return k.prune(ctx, keep, now, confirmed) }) {
 			k.nextPrune = mono + pruneEvery
 		}
+	}
+}
+
+// commit returns the work of writing the readings up to the last one. What it tells is what a power cut from then on leaves.
+func (k *keeper) commit(last intake.Reading) func(context.Context) error {
+	log := k.loop.options.Log
+	return func(ctx context.Context) error {
+		log.Debug("writing readings")
+		err := k.store.Commit(ctx)
+		if err == nil && last.At != 0 {
+			log.Debug("readings are written", "last", last.Point, "at", last.At)
+		}
+		return err
 	}
 }
 

@@ -59,7 +59,7 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 		if _, err := os.Stat(s.path); err != nil {
 			return nil, err
 		}
-		if err := inspect(s.path); err != nil {
+		if err := inspect(s.path); err != nil && !unfinished(s.path) {
 			return nil, err
 		}
 		return openForQueries(ctx, s.path)
@@ -76,13 +76,16 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 			return nil, err
 		}
 	}
-	err := inspect(s.path)
+	wrong := inspect(s.path)
+	err := wrong
 	var db *database
-	if err == nil {
-		err = s.inspectLog()
-	}
-	if err == nil {
-		db, err = create(ctx, s.path)
+	if wrong == nil || unfinished(s.path) {
+		if err = s.inspectLog(); err == nil {
+			db, err = create(ctx, s.path)
+		}
+		if wrong != nil && damaged(err) {
+			err = wrong
+		}
 	}
 	s.suspect.Store(false)
 	if err == nil && s.doubt >= mostDoubt {
@@ -96,7 +99,7 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 
 // replace sets a damaged file aside and begins a new one, with what can be saved of the old one.
 func (s *Store) replace(ctx context.Context, why error) (*database, error) {
-	aside, err := s.setAside("", "-wal", "-shm")
+	aside, err := s.setAside("", "-shm", "-wal", "-journal")
 	if err != nil {
 		return nil, errors.Join(why, err)
 	}
@@ -164,6 +167,27 @@ func inspect(path string) error {
 		return fmt.Errorf("%w: its first page is overwritten", errDamaged)
 	}
 	return ErrForeign
+}
+
+// unfinished reports whether a log or a rollback journal of SQLite lies beside a file. Then a first page that is torn says
+// nothing: SQLite was about to write it at a power cut, and takes it from there
+// (https://sqlite.org/fileformat.html, sections 3 and 4.1).
+func unfinished(path string) bool {
+	for suffix, magics := range map[string][]string{
+		"-journal": {"\xd9\xd5\x05\xf9\x20\xa1\x63\xd7"}, "-wal": {"\x37\x7f\x06\x82", "\x37\x7f\x06\x83"},
+	} {
+		file, err := os.Open(path + suffix)
+		if err != nil {
+			continue
+		}
+		begin := make([]byte, len(magics[0]))
+		_, err = io.ReadFull(file, begin)
+		_ = file.Close()
+		if err == nil && slices.Contains(magics, string(begin)) {
+			return true
+		}
+	}
+	return false
 }
 
 // setAside moves files, named by what follows the history's name, out of the way, and returns the new name of the first.
