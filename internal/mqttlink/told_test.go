@@ -10,6 +10,7 @@ import (
 	"net"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -28,15 +29,18 @@ func TestAFlappingBrokerDoesNotFillTheLog(t *testing.T) {
 			l.broker.Cut()
 			<-s.Done()
 		}
+		synctest.Wait()
 		assert.LessOrEqual(t, strings.Count(log.String(), "\n"), 4, log.String())
 		assert.InDelta(t, 72*60, float64(l.dials.Load()), 150, "with the longest waiting times: one a minute and a second")
 		s := l.connected(t)
 		time.Sleep(2 * steady)
+		synctest.Wait()
 		assert.False(t, s.ended())
 		assert.Equal(t, 1, strings.Count(log.String(), "lasts again"))
 		l.broker.Cut() // news again
 		<-s.Done()
 		l.connected(t)
+		synctest.Wait()
 		assert.Equal(t, 2, strings.Count(log.String(), "no connection to the broker"), log.String())
 	})
 }

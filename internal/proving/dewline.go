@@ -45,11 +45,12 @@ type dewline struct {
 	fault []*view // by sensor
 	ahead []foresight
 
-	true0   time.Time
-	offset  time.Duration // of the wall clock
-	runs    int
-	on      bool
-	effects []watch.Effect
+	true0       time.Time
+	offset      time.Duration // of the wall clock
+	unconfirmed bool          // nobody has said that the clock is right
+	runs        int
+	on          bool
+	effects     []watch.Effect
 
 	keeping  bool // a power cut is near: what would be in the history then is kept
 	snapshot []byte
@@ -122,9 +123,13 @@ func (d *dewline) start() (err error) {
 		return err
 	}
 	d.on = true
+	// An unconfirmed clock that shows an earlier time than the last record is wrong: time goes on from there.
+	if last := d.core.Now(); d.unconfirmed && !last.IsNone() && last > d.now() {
+		d.offset += last.Sub(d.now())
+	}
 	d.rules.Sync(d.core.Alarms(), d.now())
 	d.runs++
-	d.step(watch.Event{Kind: watch.StartEvent, At: d.now(), Run: fmt.Sprint(d.runs)})
+	d.step(watch.Event{Kind: watch.StartEvent, At: d.now(), Run: fmt.Sprint(d.runs), Unconfirmed: d.unconfirmed})
 	return nil
 }
 
@@ -161,7 +166,7 @@ func (d *dewline) cut() {
 
 // boot starts again after a power cut, from what was kept.
 func (d *dewline) boot(offset time.Duration) error {
-	d.offset = offset
+	d.offset, d.unconfirmed = offset, true
 	d.core = watch.New(d.setting.watch, fmt.Sprint(d.runs))
 	d.rules = rules()
 	if err := d.core.Restore(d.snapshot); err != nil {
@@ -202,7 +207,17 @@ func (d *dewline) set(by time.Duration) {
 	}
 }
 
-// take handles what a sensor gave.
+// confirm sets the clock right, and everybody knows that it is.
+func (d *dewline) confirm() {
+	d.set(-d.offset)
+	if !d.unconfirmed {
+		return
+	}
+	d.unconfirmed = false
+	d.carryOut(d.core.ClockConfirmed(d.now()))
+}
+
+// take handles what a sensor gave: readings before the good report, as the daemon does.
 func (d *dewline) take(sensor int, s intake.Sample) {
 	s.At = d.wall()
 	outcome, err := d.line.Take(s)
@@ -214,7 +229,11 @@ func (d *dewline) take(sensor int, s intake.Sample) {
 	if outcome.Report.Kind == sensors.Implausible {
 		flag = quantity.Fail
 	}
-	d.step(watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: int32(sensor), Failure: outcome.Report.Failure, Flag: flag})
+	report := watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: int32(sensor), Failure: outcome.Report.Failure, Flag: flag}
+	failed := report.Failure != ""
+	if failed {
+		d.step(report)
+	}
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
 		at, ok := d.core.Index(r.Point)
@@ -226,6 +245,9 @@ func (d *dewline) take(sensor int, s intake.Sample) {
 			d.log = append(d.log, ev)
 		}
 		d.step(ev)
+	}
+	if !failed {
+		d.step(report)
 	}
 }
 
@@ -245,12 +267,16 @@ func (d *dewline) command(c watch.Command) {
 // step folds an event in and carries out its effects.
 func (d *dewline) step(ev watch.Event) {
 	d.effects = d.core.Step(ev, d.effects[:0])
-	if len(d.effects) == 0 {
-		return
+	if len(d.effects) > 0 {
+		d.carryOut(d.effects)
 	}
+}
+
+// carryOut carries out effects.
+func (d *dewline) carryOut(effects []watch.Effect) {
 	recorded := false
-	for i := range d.effects {
-		e := &d.effects[i]
+	for i := range effects {
+		e := &effects[i]
 		switch e.Kind {
 		case watch.Keep:
 			recorded = true
@@ -318,6 +344,12 @@ func (d *dewline) deliver(n notify.Delivery) {
 		return
 	case notify.Over:
 		channel.Over++
+		return
+	case notify.Digest:
+		channel.Digests++
+		return
+	case notify.Advice:
+		channel.Advice++
 		return
 	}
 	if n.Outlet == phone {

@@ -50,7 +50,8 @@
 // by no more than the stated accuracy, and false otherwise. One of a sensor is true if that sensor, or one that feeds
 // the same point (which of two is wrong nobody can know, and the notification says so), had a fault within the last ten
 // minutes or was wrong by more than its accuracy, and false otherwise. A forecast is true if the truth is beyond its limit within
-// one and a half times its horizon. Repetitions and the word that it is over are counted apart, and as notifications. So each
+// one and a half times its horizon. Repetitions, the word that it is over, summaries of floods and advice are counted apart, and as
+// notifications; what a summary names counts as told from the moment it was held back for it. So each
 // message is counted exactly once, which is checked in every room-year.
 //
 // An alarm that is held back by design is held back wrongly if the truth is beyond its limit and what covers it is a

@@ -187,7 +187,7 @@ func (g *game) play(ctx context.Context, steps int) error {
 			g.dewline.set(clock[0].by)
 		}
 		if step == synced && g.dewline.on {
-			g.dewline.set(-g.dewline.offset)
+			g.dewline.confirm()
 		}
 		t.powered = g.dewline.on
 		g.read(started)

@@ -44,6 +44,8 @@ type Channel struct {
 	Verdicts [verdictCount]int // of first calls
 	Again    int               // repetitions until somebody acknowledges
 	Over     int               // that it has ended
+	Digests  int               // summaries of a flood, each instead of several messages
+	Advice   int               // that an alarm chatters
 }
 
 // Calls is the number of first calls.
@@ -55,7 +57,7 @@ func (c *Channel) Calls() (n int) {
 }
 
 // All is the number of messages.
-func (c *Channel) All() int { return c.Calls() + c.Again + c.Over }
+func (c *Channel) All() int { return c.Calls() + c.Again + c.Over + c.Digests + c.Advice }
 
 // False is the number of false alarms.
 func (c *Channel) False() int { return c.Verdicts[False] + c.Verdicts[FaultFalse] }
@@ -66,6 +68,8 @@ func (c *Channel) add(o *Channel) {
 	}
 	c.Again += o.Again
 	c.Over += o.Over
+	c.Digests += o.Digests
+	c.Advice += o.Advice
 }
 
 // Tally is what a player has done.

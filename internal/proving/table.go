@@ -127,6 +127,9 @@ func (r *Result) Rows() [][]string {
 	row("true alarms of sensors, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Verdicts[FaultTrue])) })
 	row("repeated until acknowledged, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Again)) })
 	row("told to be over, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Over)) })
+	row("summaries of floods, and advice on alarms that chatter, per room-year", func(i int, t *Tally) string {
+		return onlyDewline(i, rate(t.Phone.Digests+t.Phone.Advice))
+	})
 	row("**all notifications per room-year**", func(_ int, t *Tally) string { return rate(t.Phone.All()) })
 	row("notices that wake nobody, per room-year: true · too close · false", func(i int, t *Tally) string {
 		v := &t.Notices.Verdicts

@@ -253,5 +253,5 @@ func (j *Judge) isSaturated(o Observation) bool {
 	if !j.saturated || o.At < j.saturatedFrom {
 		j.saturated, j.saturatedFrom = true, o.At
 	}
-	return o.Measured > test.Above || o.At.Sub(j.saturatedFrom) > test.For
+	return o.Measured > test.Above || o.At.Sub(j.saturatedFrom) >= test.For
 }

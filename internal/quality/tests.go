@@ -58,7 +58,7 @@ type Calm struct {
 // Saturation says when a humidity sensor has reached its end: there may be water on it.
 type Saturation struct {
 	At    float64       // percent relative humidity, reached without a break
-	For   time.Duration // for longer than this
+	For   time.Duration // for so long
 	Above float64       // percent relative humidity that cannot be, at once
 }
 
@@ -116,7 +116,7 @@ func Defaults(q quantity.Quantity, possible Range, resolution float64) Tests {
 			t.Stuck = &Stuck{Suspect: 30 * time.Minute, Fail: 2 * time.Hour}
 			t.Calm = &Calm{Range: 0.1, Window: 6 * time.Hour}
 		}
-		t.Saturation = &Saturation{At: 99.5, For: time.Hour, Above: 100}
+		t.Saturation = &Saturation{At: 99.5, Above: 100}
 		t.AfterHeater = 5 * time.Minute
 		t.Creep = true
 	case quantity.Pressure:

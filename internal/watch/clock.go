@@ -143,6 +143,9 @@ func (p *point) clockStep(s step) {
 		p.widenGap(s)
 	}
 	shift(&p.Last, &p.Accounted, &p.Waiting, &p.ZoneSince, &p.Excursion.From, &p.Ledger.From, &p.Day.From, &p.Day.To)
+	if p.Saturated {
+		shift(&p.SaturatedSince)
+	}
 	for k := range p.Conditions {
 		shift(&p.Conditions[k].Out, &p.Conditions[k].Back)
 	}

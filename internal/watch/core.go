@@ -96,6 +96,8 @@ type pointMemory struct {
 	Ahead      [2]foresight                `json:"ahead"` // rising, falling
 	Good       int                         `json:"good"`  // usable readings in a row since it was stale
 
+	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor stands at its end
+	SaturatedSince instant.Instant `json:"saturated_since"`     // without a break; meaningless unless Saturated
 }
 
 // foresight follows the outlook in one direction as a condition of its own.
@@ -344,6 +346,7 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 	if zone := p.limits.zone(v); zone != p.Zone {
 		p.Zone, p.ZoneSince = zone, at
 	}
+	p.followSaturation(at, v, flag, joined)
 	if !p.Quiet || p.Zone != InBand {
 		out = c.judgeLimits(i, p, at, v, out)
 	}
@@ -504,6 +507,9 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 		k, rule := &p.Conditions[limit], &p.rules[limit]
 		a := c.pointAlarm(i, alarmKind(limit))
 		since := k.Out
+		if !k.Active && p.doubtful(limit, at) {
+			continue
+		}
 		switch k.judge(rule, at) {
 		case becomesActive:
 			out = c.raise(a, occurrence{

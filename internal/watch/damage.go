@@ -83,7 +83,7 @@ func finite(values ...float64) bool {
 }
 
 func (m *pointMemory) sound(now instant.Instant) bool {
-	ok := sound(m.Last, m.Accounted, m.Waiting, m.ZoneSince) && m.Last <= now && m.Accounted <= now &&
+	ok := sound(m.Last, m.Accounted, m.Waiting, m.ZoneSince, m.SaturatedSince) && m.Last <= now && m.Accounted <= now &&
 		finite(m.Value) && m.Zone < ZoneCount && m.Side <= AboveBand && m.Good >= 0 &&
 		(m.Flag == quantity.Flag(0) || m.Flag.Valid()) &&
 		(!m.Known || !m.Last.IsNone() && !m.Accounted.IsNone()) &&

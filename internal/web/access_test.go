@@ -254,7 +254,7 @@ func TestOperatorLogsInActsAndLogsOut(t *testing.T) {
 	assert.Contains(t, body, `data-user="Ines" data-role="operator"`)
 	assert.Contains(t, response.Header.Get("Content-Security-Policy"), "form-action 'none'")
 	_, body = c.get("/health")
-	assert.Equal(t, "watching\n", body)
+	assert.Regexp(t, "^watching\noutlet webhook: 3 waiting since ", body, "who is known also hears what is ill")
 	_, body = c.get("/login")
 	assert.Contains(t, body, "<strong>Ines</strong>, an operator")
 

@@ -131,13 +131,13 @@ type Hook struct {
 	mu     sync.Mutex
 	status int // answered instead of taking it; 0 takes
 	ids    []string
-	told   map[string]bool // by subject
+	told   map[string][]string // subject → ids
 	tries  int
 }
 
 // NewHook starts one.
 func NewHook(t testing.TB) *Hook {
-	k := &Hook{told: map[string]bool{}}
+	k := &Hook{told: map[string][]string{}}
 	k.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, err := io.ReadAll(r.Body)
 		if err != nil {
@@ -153,7 +153,7 @@ func NewHook(t testing.TB) *Hook {
 			return
 		}
 		k.ids = append(k.ids, e.ID)
-		k.told[e.Subject] = true
+		k.told[e.Subject] = append(k.told[e.Subject], e.ID)
 	}))
 	t.Cleanup(k.Close)
 	return k
@@ -176,9 +176,12 @@ func (k *Hook) Taken() []string {
 	return append([]string(nil), k.ids...)
 }
 
-// Told reports whether it has taken anything about an alarm.
-func (k *Hook) Told(alarm string) bool {
+// About returns the ids of those that are about an alarm.
+func (k *Hook) About(alarm string) []string {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	return k.told[alarm]
+	return append([]string(nil), k.told[alarm]...)
 }
+
+// Told reports whether it has taken anything about an alarm.
+func (k *Hook) Told(alarm string) bool { return len(k.About(alarm)) > 0 }

@@ -126,16 +126,10 @@ func (r *Rules) advices(now instant.Instant) (commands []watch.Command) {
 		if last := len(k.stays) - 1; !k.judged && now.Sub(k.stays[last].Cleared) > nuisance.ChatterWithin {
 			k.judgeFleeting(last)
 		}
-		for _, advice := range []struct {
-			kind journal.Kind
-			text string
-		}{
-			{journal.Chattering, fmt.Sprintf("%s has come and gone %d times within a minute: give its band a wider deadband or longer delays, or look at the sensor and its cable", name, nuisance.ChatterPairs)},
-			{journal.Fleeting, name + " was gone again within seconds, before anybody could act: give its band a longer on-delay, or look at the sensor and its cable"},
-		} {
-			if k.owes[advice.kind] {
+		for _, kind := range [...]journal.Kind{journal.Chattering, journal.Fleeting} {
+			if k.owes[kind] {
 				commands = append(commands, watch.Command{
-					Verb: watch.Report, Kind: advice.kind, Alarm: name, Priority: stage.LowPriority, By: By, Text: advice.text,
+					Verb: watch.Report, Kind: kind, Alarm: name, Priority: stage.LowPriority, By: By, Text: adviceOn(kind, name),
 				})
 			}
 		}
@@ -164,4 +158,12 @@ func (r *Rules) advised(entry *journal.Entry) (deliveries []Delivery) {
 		}
 	}
 	return deliveries
+}
+
+// adviceOn tells what may be done about a nuisance.
+func adviceOn(kind journal.Kind, alarm string) string {
+	if kind == journal.Chattering {
+		return fmt.Sprintf("%s has come and gone %d times within a minute: give its band a wider deadband or longer delays, or look at the sensor and its cable", alarm, nuisance.ChatterPairs)
+	}
+	return alarm + " was gone again within seconds, before anybody could act: give its band a longer on-delay, or look at the sensor and its cable"
 }
