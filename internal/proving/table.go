@@ -46,6 +46,11 @@ func (r *Result) Reached() bool {
 	return !slices.ContainsFunc(r.Goals(), func(g Goal) bool { return !g.Reached })
 }
 
+// NothingCriticalMissed reports whether the first goal was reached.
+func (r *Result) NothingCriticalMissed() bool {
+	return r.Players[playerDewline].Sum(Clear, true).Missed == 0
+}
+
 func (r *Result) perYear(n int) float64 { return float64(n) / float64(max(r.RoomYears, 1)) }
 
 // groups returns all groups in the order of the table.
