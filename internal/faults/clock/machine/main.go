@@ -43,7 +43,7 @@ places:
 sensors:
   - {id: probe-1, driver: w1, address: 28-00000b3c5d1e, every: 2s, feeds: {temperature: tub-1/water-temperature}}
 web: {listen: "127.0.0.1:8420"}
-control: {socket: /tmp/control.sock}
+control: {socket: /house/control.sock}
 history: {path: /house/history.db, keep: 2y}
 `
 
