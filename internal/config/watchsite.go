@@ -14,6 +14,10 @@ import (
 	"dewline/sensors"
 )
 
+// recovery is how long a sensor must have answered well before its fault is over. A bad contact or a noisy bus lets reads through
+// between its failures; in ten minutes hardly any does that. Engineering judgement, no published source.
+const recovery = 10 * time.Minute
+
 // WatchSite returns what the core must know of the site. Points are those that sensors feed, in the order of the sensors;
 // a site without sensors has none, and whoever feeds it from a file adds them. Bands are as given: delays and deadbands
 // that are not given are the core's to fill in.
@@ -47,7 +51,7 @@ func (s *Site) WatchSite() watch.Site {
 	known := map[quantity.Point]int{}
 	for i := range s.Sensors {
 		sensor := &s.Sensors[i]
-		made := watch.Sensor{ID: sensor.ID, FaultAfter: sensor.FaultAfter()}
+		made := watch.Sensor{ID: sensor.ID, FaultAfter: sensor.FaultAfter(), Recovery: recovery}
 		for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 			point := sensor.Feeds[channel]
 			made.Feeds = append(made.Feeds, point)

@@ -204,30 +204,48 @@ func (c *Core) refreshSuppression(at instant.Instant, out []Effect) []Effect {
 			if a.point < 0 || c.roomAlarm(a) != rooms {
 				continue
 			}
-			cause := c.suppressor(a)
-			if cause == a.DesignBy || a.DesignBy == "" && !c.exists(a) {
-				continue
-			}
-			before, was := a.DesignBy, a.Letter
-			a.DesignBy = cause
-			switch {
-			case before == "":
-				a.lifecycle.apply(suppress)
-				e := c.about(a, journal.AlarmSuppressed, at, was)
-				e.Reason = "covered by " + cause
-				out = keep(a, was, e, out)
-			case cause == "":
-				a.lifecycle.apply(unsuppress)
-				if a.Letter == Unacknowledged {
-					a.Repeats++
-				}
-				e := c.about(a, journal.AlarmReturned, at, was)
-				e.Reason = "no longer covered by " + before
-				out = keep(a, was, e, out)
+			if a.DesignBy != "" || c.exists(a) {
+				out = c.cover(a, at, out)
 			}
 		}
 	}
 	return out
+}
+
+// cover brings the suppression by design of one alarm up to date. An alarm whose value is back inside its limit, and which waits
+// for its off-delay only, stays covered until it clears or the limit is broken again: nobody need be told of it any more.
+func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
+	cause := c.suppressor(a)
+	before, was := a.DesignBy, a.Letter
+	if cause == before || cause == "" && c.returning(a) {
+		return out
+	}
+	a.DesignBy = cause
+	switch {
+	case before == "":
+		a.lifecycle.apply(suppress)
+		e := c.about(a, journal.AlarmSuppressed, at, was)
+		e.Reason = "covered by " + cause
+		out = keep(a, was, e, out)
+	case cause == "":
+		a.lifecycle.apply(unsuppress)
+		if a.Letter == Unacknowledged {
+			a.Repeats++
+		}
+		e := c.about(a, journal.AlarmReturned, at, was)
+		e.Reason = "no longer covered by " + before
+		out = keep(a, was, e, out)
+	}
+	return out
+}
+
+// returning reports whether the condition of a limit alarm still holds though its value is back inside the limit.
+func (c *Core) returning(a *alarm) bool {
+	if !a.kind.limit() || !a.Active {
+		return false
+	}
+	p := &c.points[a.point]
+	return p.Zone != UnknownZone && !p.rules[a.kind].beyond(p.Value)
 }
 
 // suppressor returns what covers an alarm by design now, "" for nothing.
@@ -250,7 +268,7 @@ func (c *Core) suppressor(a *alarm) string {
 	return ""
 }
 
-// onlyFaulty returns a sensor in fault if it alone feeds the point (or one of its inputs), else −1. Where several feed it
+// onlyFaulty returns a sensor that fails if it alone feeds the point (or one of its inputs), else −1. Where several feed it
 // they may be in fault because they disagree, and then silence would be the wrong answer.
 func (c *Core) onlyFaulty(point int32) int32 {
 	p := &c.points[point]
@@ -259,7 +277,7 @@ func (c *Core) onlyFaulty(point int32) int32 {
 			return sensor
 		}
 	}
-	if len(p.sensors) == 1 && c.alarms[c.faultAlarm(p.sensors[0])].Active {
+	if len(p.sensors) == 1 && c.sensors[p.sensors[0]].Silences {
 		return p.sensors[0]
 	}
 	return -1

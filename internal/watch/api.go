@@ -59,6 +59,8 @@ type Sensor struct {
 	Feeds []quantity.Point
 	// FaultAfter is how long it may fail without a break before the fault alarm is raised.
 	FaultAfter time.Duration
+	// Recovery is how long its reads must have been good, at least two of them, before that alarm is over.
+	Recovery time.Duration
 }
 
 // EventKind tells what an [Event] is.

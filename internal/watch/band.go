@@ -44,11 +44,7 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	p.bandAt = t
 	p.cohort, p.stage = c.tenant(place, t)
 	p.day = c.site.Light.IsDay(t.Time())
-	p.band = stage.NoBand()
-	if bands, ok := c.bandsFor(place, q, p.cohort, p.stage); ok {
-		p.band = *bands.At(p.day)
-	}
-	p.band = p.band.WithDefaults(q)
+	p.band = c.bandAt(place, q, t)
 	p.limits = limitsOf(&p.band)
 	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
 		rule := limitRule{
@@ -62,13 +58,49 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 		p.rules[limit] = rule
 	}
 	p.boundary = c.nextBoundary(place, t)
+	if p.band.Foresee > 0 {
+		c.lookUpNext(p, t)
+	}
+}
+
+// bandAt returns the band that holds for a quantity at a place at time t, with its defaults.
+func (c *Core) bandAt(place string, q quantity.Quantity, t instant.Instant) stage.Band {
+	band := stage.NoBand()
+	cohort, at := c.tenant(place, t)
+	if bands, ok := c.bandsFor(place, q, cohort, at); ok {
+		band = *bands.At(c.site.Light.IsDay(t.Time()))
+	}
+	return band.WithDefaults(q)
+}
+
+// lookUpNext finds out what the limits of a point will be after they have changed next.
+func (c *Core) lookUpNext(p *point, t instant.Instant) {
+	p.changes = c.nextChange(p.name.Place, t)
+	if !p.changes.IsNone() {
+		band := c.bandAt(p.name.Place, p.name.Quantity, p.changes)
+		p.after = limitsOf(&band)
+	}
 }
 
 // nextBoundary returns the first time after t at which the band or the ledger of a point at the place changes.
 func (c *Core) nextBoundary(place string, t instant.Instant) instant.Instant {
 	next := instant.Of(stage.NextMidnight(t.Time(), c.site.Location))
+	if change := c.nextChange(place, t); !change.IsNone() {
+		next = min(next, change)
+	}
+	for _, cut := range c.cuts {
+		if cut > t {
+			next = min(next, cut)
+		}
+	}
+	return next
+}
+
+// nextChange returns the first time after t at which the light or the stage of the tenant changes; None for never.
+func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
+	next := instant.None
 	sooner := func(at time.Time) {
-		if i := instant.Of(at); i > t && i < next {
+		if i := instant.Of(at); i > t && (next.IsNone() || i < next) {
 			next = i
 		}
 	}
@@ -80,11 +112,6 @@ func (c *Core) nextBoundary(place string, t instant.Instant) instant.Instant {
 			for _, entry := range c.cohorts[i].Stages {
 				sooner(entry.At)
 			}
-		}
-	}
-	for _, cut := range c.cuts {
-		if cut > t && cut < next {
-			next = cut
 		}
 	}
 	return next
@@ -201,6 +228,9 @@ func (c *Core) expect(at instant.Instant, place string) {
 		}
 		if edge := max(at, p.Accounted); p.boundary.IsNone() || edge < p.boundary {
 			p.boundary = edge
+		}
+		if p.band.Foresee > 0 {
+			c.lookUpNext(p, p.Accounted)
 		}
 	}
 }

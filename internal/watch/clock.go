@@ -92,7 +92,7 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 		}
 	}
 	for i := range c.sensors {
-		s.late(&c.sensors[i].Failing)
+		s.late(&c.sensors[i].Failing, &c.sensors[i].GoodSince)
 	}
 	for i := range c.alarms {
 		a := &c.alarms[i]

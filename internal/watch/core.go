@@ -62,6 +62,8 @@ type point struct {
 	stage    stage.Stage
 	bandAt   instant.Instant // the time for which the band was looked up
 	boundary instant.Instant // when the band or the ledger changes next; None = never
+	changes  instant.Instant // when the limits change next, where the point looks ahead; None = never
+	after    limits          // from then on
 	kinetic  [2]float64      // a value and its e^(−ΔH/RT), so that each reading is computed once
 
 	total     [ZoneCount]time.Duration // closed ledgers since this core was made
@@ -98,21 +100,6 @@ type pointMemory struct {
 
 	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor stands at its end
 	SaturatedSince instant.Instant `json:"saturated_since"`     // without a break; meaningless unless Saturated
-}
-
-// foresight follows the outlook in one direction as a condition of its own.
-type foresight struct {
-	Active bool            `json:"active,omitempty"`
-	Out    instant.Instant `json:"out"`
-	Back   instant.Instant `json:"back"`
-}
-
-// sensorMemory follows the reads of a sensor.
-type sensorMemory struct {
-	Failing instant.Instant `json:"failing"` // every read has failed since then; None when the last one was good
-	Wrong   int             `json:"wrong"`   // reads in a row that gave a value known to be wrong
-	Good    int             `json:"good"`    // good reads in a row
-	Reason  string          `json:"reason,omitempty"`
 }
 
 // New makes a core for a site. Points derived from those of the site are added to it.
@@ -523,6 +510,9 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 		}
 		if k.Active && a.Extreme != nil {
 			*a.Extreme = k.Extreme
+		}
+		if a.DesignBy != "" { // what covered it may have ended while the value was on its way back
+			out = c.cover(a, at, out)
 		}
 	}
 	p.settleQuiet()

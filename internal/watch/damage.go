@@ -52,7 +52,7 @@ func (s *snapshot) sound() error {
 	}
 	for i := range s.Sensors {
 		m := &s.Sensors[i].Memory
-		check("sensor "+s.Sensors[i].ID, sound(m.Failing) && m.Wrong >= 0 && m.Good >= 0)
+		check("sensor "+s.Sensors[i].ID, sound(m.Failing, m.GoodSince) && m.Wrong >= 0 && m.Good >= 0)
 	}
 	if problems == nil {
 		return nil

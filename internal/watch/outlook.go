@@ -6,7 +6,7 @@ import (
 )
 
 // outlook looks ahead: it fits a straight line to the recent readings, older ones counting less (weights fall by 1/e per
-// fifth of the horizon), and tells when that line meets the next limit. It holds weighted sums with the latest reading
+// fifth of the horizon), and tells when its trend meets the next limit. It holds weighted sums with the latest reading
 // as the origin of time, so that a reading costs a few multiplications and no memory.
 type outlook struct {
 	Weight float64 `json:"weight"` // Σ w
@@ -40,37 +40,52 @@ func (o *outlook) add(dt time.Duration, v float64, horizon time.Duration) {
 	o.Span += seconds
 }
 
-// trend returns the fitted value now and the slope per second. It is known once the readings cover a sixth of the
-// horizon, and only if the movement stands out from the scatter around it.
-func (o *outlook) trend(horizon time.Duration) (level, slope float64, known bool) {
+// fit returns the trend. It is known once the readings cover a sixth of the horizon, and moves only if the movement stands
+// out from the scatter around it.
+func (o *outlook) fit(horizon time.Duration) (n trend, known bool) {
 	if o.Span < horizon.Seconds()/6 {
-		return 0, 0, false
+		return trend{}, false
 	}
 	tt := o.TT - o.T*o.T/o.Weight
 	tv := o.TV - o.T*o.V/o.Weight
 	vv := o.VV - o.V*o.V/o.Weight
 	if tt <= 0 {
-		return 0, 0, false
+		return trend{}, false
 	}
-	slope = tv / tt
-	level = (o.V - slope*o.T) / o.Weight
+	slope := tv / tt
+	n = trend{value: (o.V - slope*o.T) / o.Weight, horizon: horizon.Seconds()}
 	scatter := math.Sqrt(max(0, vv-slope*tv) / o.Weight)
 	// What the fit has seen move must exceed twice the scatter, else noise would be called a trend.
-	if seen := math.Abs(slope) * 2 * math.Sqrt(tt/o.Weight); seen < 2*scatter {
-		return level, 0, true
+	if seen := math.Abs(slope) * 2 * math.Sqrt(tt/o.Weight); seen >= 2*scatter {
+		n.slope = slope
 	}
-	return level, slope, true
+	return n, true
+}
+
+// trend is where the fit stands and how it is expected to go on: its slope fades by 1/e per horizon. Hardly anything in a room goes
+// on straight: what heats or cools nears an end, and a straight line would foresee a limit at each change of a thermostat
+// (E. S. Gardner and E. McKenzie, Forecasting trends in time series, Management Science 31, 1985, on damped trends).
+type trend struct {
+	value   float64
+	slope   float64 // per second, now
+	horizon float64 // seconds
+}
+
+// after returns the trend as it is expected to be some time later.
+func (n trend) after(wait time.Duration) trend {
+	left := math.Exp(-wait.Seconds() / n.horizon)
+	return trend{n.value + n.slope*n.horizon*(1-left), n.slope * left, n.horizon}
 }
 
 // reaches returns the time until the trend meets the level in the direction of sign; false when it never does.
-func reaches(value, slope, level, sign float64) (time.Duration, bool) {
-	speed, distance := sign*slope, sign*(level-value)
+func (n trend) reaches(level, sign float64) (time.Duration, bool) {
+	speed, distance := sign*n.slope, sign*(level-n.value)
 	if speed <= 0 || distance < 0 {
 		return 0, false
 	}
-	seconds := distance / speed
-	if seconds > 1e6 { // eleven days and more are no forecast
+	share := distance / (speed * n.horizon) // of all that the trend will ever move
+	if share >= 1 {
 		return 0, false
 	}
-	return time.Duration(seconds * float64(time.Second)), true
+	return time.Duration(-math.Log1p(-share) * n.horizon * float64(time.Second)), true
 }

@@ -6,8 +6,6 @@ import (
 	"time"
 
 	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
 )
 
 // due is something that the mere passing of time brings about.
@@ -111,8 +109,7 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 		a := &c.alarms[d.index]
 		return c.unshelve(a, d.at, "", "the time has passed", out)
 	case dueFault:
-		s := &c.sensors[d.index]
-		return c.raise(&c.alarms[c.faultAlarm(int32(d.index))], faultOccurrence(s, d.at), out)
+		return c.raiseFault(int32(d.index), d.at, out)
 	case dueStale:
 		p := &c.points[d.index]
 		p.Good = 0
@@ -123,13 +120,6 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 		}, out)
 	}
 	return out
-}
-
-func faultOccurrence(s *sensorMemory, at instant.Instant) occurrence {
-	nan := math.NaN()
-	return occurrence{
-		since: s.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: onFault.priority(), reason: s.Reason,
-	}
 }
 
 // settleUnknown accounts for time that no further reading can make known: the last one is further back than the gap.
@@ -156,121 +146,6 @@ func (c *Core) notStale(i int32, p *point, at instant.Instant, v float64, out []
 	if a := c.pointAlarm(i, onStale); a.Active && p.Good >= 2 {
 		c.deadline = instant.None
 		return c.clear(a, at, v, out)
-	}
-	return out
-}
-
-// sensorReport follows the reads of a sensor. Two values in a row that are known to be wrong are a fault at once; other
-// failures become one when they have lasted.
-func (c *Core) sensorReport(ev Event, out []Effect) []Effect {
-	s := &c.sensors[ev.Sensor]
-	a := &c.alarms[c.faultAlarm(ev.Sensor)]
-	if ev.Failure == "" {
-		s.Good++
-		s.Wrong = 0
-		if !a.Active {
-			s.Failing = instant.None
-		} else if s.Good >= 2 {
-			s.Failing = instant.None
-			out = c.clear(a, ev.At, math.NaN(), out)
-		}
-		return out
-	}
-	s.Good, s.Reason = 0, ev.Failure
-	if s.Failing.IsNone() {
-		s.Failing = ev.At
-		c.deadline = instant.None
-	}
-	if ev.Flag == quantity.Fail {
-		s.Wrong++
-	} else {
-		s.Wrong = 0
-	}
-	if s.Wrong >= 2 && !a.Active {
-		out = c.raise(a, faultOccurrence(s, ev.At), out)
-	}
-	return out
-}
-
-// lookAhead follows the outlook of a point after a reading.
-func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at instant.Instant, v float64, out []Effect) []Effect {
-	if !joined {
-		p.Outlook.forget()
-		for d := range p.Ahead {
-			p.Ahead[d].Out, p.Ahead[d].Back = instant.None, instant.None
-		}
-	}
-	horizon := p.band.Foresee
-	p.Outlook.add(dt, v, horizon)
-	level, slope, fitted := p.Outlook.trend(horizon)
-	for d, kind := range [2]alarmKind{onRising, onFalling} {
-		target, sign := p.nextLimit(kind, v)
-		var holds, releases bool
-		if fitted {
-			ahead, meets := reaches(level, slope, target, sign)
-			holds = meets && ahead <= horizon
-			releases = !meets || ahead > horizon*3/2
-		}
-		out = c.followAhead(i, p, &p.Ahead[d], kind, target, holds, releases, at, v, out)
-	}
-	return out
-}
-
-// nextLimit returns the limit that a rising or falling value meets next (infinite when there is none left).
-func (p *point) nextLimit(kind alarmKind, v float64) (level, sign float64) {
-	if kind == onRising {
-		if v <= p.limits.at[stage.High] && !math.IsInf(p.limits.at[stage.High], 1) {
-			return p.limits.at[stage.High], 1
-		}
-		return p.limits.at[stage.CriticalHigh], 1
-	}
-	if v >= p.limits.at[stage.Low] && !math.IsInf(p.limits.at[stage.Low], -1) {
-		return p.limits.at[stage.Low], -1
-	}
-	return p.limits.at[stage.CriticalLow], -1
-}
-
-func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, target float64, holds, releases bool, at instant.Instant, v float64, out []Effect) []Effect {
-	a := c.pointAlarm(i, kind)
-	if !f.Active {
-		if !holds {
-			f.Out = instant.None
-			return out
-		}
-		if f.Out.IsNone() {
-			f.Out = at
-		}
-		if at.Sub(f.Out) < min(p.band.OnDelay, p.band.Foresee/9) {
-			return out
-		}
-		f.Active, f.Back = true, instant.None
-		return c.raise(a, occurrence{
-			since: f.Out, at: at, value: v, setpoint: target, extreme: math.NaN(), priority: kind.priority(),
-			reason: fmt.Sprintf("the limit is expected within %s if the trend goes on", p.band.Foresee),
-		}, out)
-	}
-	if !releases {
-		f.Back = instant.None
-		return out
-	}
-	if f.Back.IsNone() {
-		f.Back = at
-	}
-	if at.Sub(f.Back) < p.band.OffDelay {
-		return out
-	}
-	f.Active, f.Out, f.Back = false, instant.None, instant.None
-	return c.clear(a, at, v, out)
-}
-
-// endOutlook clears what was foreseen under a band that looked ahead, when the new one does not.
-func (c *Core) endOutlook(i int32, p *point, at instant.Instant, out []Effect) []Effect {
-	p.Outlook.forget()
-	for d, kind := range [2]alarmKind{onRising, onFalling} {
-		if p.Ahead[d].Active {
-			p.Ahead[d] = foresight{Out: instant.None, Back: instant.None}
-			out = c.clear(c.pointAlarm(i, kind), at, math.NaN(), out)
-		}
 	}
 	return out
 }

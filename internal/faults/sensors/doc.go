@@ -4,7 +4,7 @@
 //	go test ./internal/faults/sensors            # compares with the tables
 //	go test ./internal/faults/sensors -rewrite   # writes them anew: read the diff
 //
-// A case takes about twenty minutes of a room in which nothing happens but the fault, on the fake clock of testing/synctest:
+// A case takes half an hour of a room in which nothing happens but the fault, on the fake clock of testing/synctest:
 // healthy, broken, healthy again. Between the simulated device and the core stands what the daemon has there, made by
 // [dewline/internal/daemon.Wire] from a configuration as a keeper would write it. Two sensors stand beside the broken one, one
 // on the same bus where there is one, one on another.

@@ -272,8 +272,11 @@ const (
 	every      = 10 * time.Second
 	before     = 5*time.Minute + 3*time.Second
 	lasting    = 10 * time.Minute
-	afterwards = 5 * time.Minute
+	afterwards = 15 * time.Minute
 )
+
+// due is the number of readings that a sensor owes.
+func due() int { return int((before+lasting+afterwards)/every) + 1 }
 
 // outcome is a row of the table.
 type outcome struct {
@@ -327,8 +330,7 @@ func suffer(t *testing.T, p *patient, failure string) outcome {
 		o.alarms += h.limitAlarms(place)
 	}
 	lost := func(place string) int {
-		due := int((before+lasting+afterwards)/every) + 1
-		return due - h.usable[quantity.Point{Place: place, Quantity: quantity.AirTemperature}]
+		return due() - h.usable[quantity.Point{Place: place, Quantity: quantity.AirTemperature}]
 	}
 	if o.besideLost = -1; p.beside != nil {
 		o.besideLost = lost("tub-2")
@@ -343,7 +345,7 @@ func suffer(t *testing.T, p *patient, failure string) outcome {
 func TestEveryDriverWithEveryFailure(t *testing.T) {
 	rows := []string{
 		"# Seconds from the beginning of a failure of ten minutes until the fault is told, and from its end until it is cleared; limit",
-		"# alarms that came of it, times a person was called, and readings of 121 that the neighbours lost.",
+		fmt.Sprintf("# alarms that came of it, times a person was called, and readings of %d that the neighbours lost.", due()),
 		fmt.Sprintf("%-8s %-12s %9s %8s %13s %7s %15s %10s", "driver", "failure", "told s", "over s", "limit alarms", "calls", "same bus lost", "others lost"),
 	}
 	for _, driver := range slices.Sorted(maps.Keys(patients)) {

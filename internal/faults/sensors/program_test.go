@@ -65,12 +65,15 @@ func TestProgramOutlivesABusThatHangs(t *testing.T) {
 	writer, err := os.OpenFile(pipe, os.O_WRONLY|syscall.O_NONBLOCK, 0)
 	require.NoError(t, err, "somebody waits for the pipe")
 	require.NoError(t, writer.Close())
-	h.Wait("it recovers", func() bool { return h.Letter(fault) == "D" && h.Metric(reading) == "22.5" })
+	h.Wait("it recovers", func() bool {
+		return h.Letter("tub-1/water-temperature/high") == "A" && h.Metric(reading) == "22.5"
+	})
+	assert.Equal(t, "B", h.Letter(fault), "the fault is over only when the probe has answered for ten minutes")
 	assert.Equal(t, "A", h.Letter("tub-1/water-temperature/stale"), "a person was called for the fault, and not for its end")
 
 	// And it can be stopped in good order while a read hangs.
 	hang()
-	h.Wait("the fault again", func() bool { return h.Letter(fault) == "B" })
+	h.Wait("it fails again", func() bool { return h.Letter("tub-1/water-temperature/high") == "H" })
 	require.NoError(t, program.Command.Process.Signal(syscall.SIGTERM))
 	select {
 	case <-program.Done():
