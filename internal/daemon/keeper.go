@@ -208,7 +208,7 @@ func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
 			k.nextCommit = mono + commitEvery
 		} else if took := k.store.Health().Writing; took > longestWrite {
 			k.nextCommit = mono + commitEvery
-			k.report(&history.Error{Doing: "writing", Path: k.loop.site.History.Path, Kind: history.ErrSlow})
+			k.report(k.stuck())
 		}
 	}
 	if mono >= k.nextSnapshot {
@@ -223,6 +223,11 @@ func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
 			k.nextPrune = mono + pruneEvery
 		}
 	}
+}
+
+// stuck is the failure of a write that does not come back.
+func (k *keeper) stuck() error {
+	return &history.Error{Doing: "writing", Path: k.loop.site.History.Path, Kind: history.ErrSlow}
 }
 
 // commit returns the work of writing the readings up to the last one. What it tells is what a power cut from then on leaves.
@@ -283,7 +288,10 @@ func (k *keeper) state() *status.History {
 	}
 	h := k.store.Health()
 	s := &status.History{Bytes: h.Bytes, WriteErrors: h.WriteErrors, Pending: h.PendingReadings}
-	if h.LastError != nil {
+	switch {
+	case h.Writing > longestWrite: // what it says at last will come too late, if it ever does
+		s.LastError = k.stuck().Error()
+	case h.LastError != nil:
 		s.LastError = h.LastError.Error()
 	}
 	return s

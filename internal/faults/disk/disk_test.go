@@ -284,6 +284,10 @@ func TestCardFaults(t *testing.T) {
 			repair:  func(l *loft, _ *rig.Process) { release(l) },
 			health:  "history: ",
 		},
+		"calls never return": {
+			prepare: freezableCard, disturb: func(l *loft, _ *rig.Process) { freeze(l) }, repair: func(l *loft, _ *rig.Process) { thaw(l) },
+			health: "history: ",
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -318,8 +322,8 @@ func TestCardFaults(t *testing.T) {
 			lines := strings.Count(p.Log()[logged:], "level=ERROR") + strings.Count(p.Log()[logged:], "<3>")
 			assert.LessOrEqual(t, lines, 12, "a line for each reason, not for each attempt")
 			assert.Equal(t, first, l.Alarm(heat).Occurrence)
-			if name == "held by another program" {
-				assert.Less(t, heard, 30*time.Second, "nobody waits for the other program to let go")
+			if name == "held by another program" || name == "calls never return" {
+				assert.Less(t, heard, 30*time.Second, "nobody waits for the card")
 			}
 
 			if c.repair != nil {
@@ -371,6 +375,62 @@ func release(l *loft) {
 	holdersMu.Lock()
 	defer holdersMu.Unlock()
 	require.NoError(l.t, holders[l].Rollback())
+}
+
+// freezableCard puts the history on a file system of its own that can be frozen, where one may be mounted: from then on no call
+// that writes to it returns until it is thawed (FIFREEZE of ioctl_fs(2), Linux), as on a card that has died under a controller
+// that goes on asking.
+func freezableCard(l *loft) {
+	image := filepath.Join(l.Folder, "card.ext4")
+	require.NoError(l.t, os.WriteFile(image, nil, 0o600))
+	require.NoError(l.t, os.Truncate(image, 16<<20))
+	for _, command := range [][]string{{"mkfs.ext4", "-q", image}, {"mount", "-o", "loop", image, l.card}} {
+		if text, err := exec.Command(command[0], command[1:]...).CombinedOutput(); err != nil {
+			l.t.Logf("no file system may be mounted here, the card is locked instead: %s: %v %s", command[0], err, text)
+			return
+		}
+	}
+	l.t.Cleanup(func() { assert.NoError(l.t, syscall.Unmount(l.card, 0)) })
+	l.t.Log("the card is an ext4 file system of 16 MiB")
+}
+
+// The requests of ioctl_fs(2), from linux/fs.h: _IOWR('X', 119, int) and _IOWR('X', 120, int).
+const (
+	fiFreeze = 0xc0045877
+	fiThaw   = 0xc0045878
+)
+
+func onCard(l *loft, request uint) error {
+	folder, err := os.Open(l.card)
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	return unix.IoctlSetInt(int(folder.Fd()), request, 0)
+}
+
+func isMounted(l *loft) bool {
+	var card, above unix.Stat_t
+	require.NoError(l.t, unix.Stat(l.card, &card))
+	require.NoError(l.t, unix.Stat(l.Folder, &above))
+	return card.Dev != above.Dev
+}
+
+func freeze(l *loft) {
+	if !isMounted(l) {
+		hold(l)
+		return
+	}
+	require.NoError(l.t, onCard(l, fiFreeze))
+	l.t.Cleanup(func() { _ = onCard(l, fiThaw) }) // before the program is waited for
+}
+
+func thaw(l *loft) {
+	if !isMounted(l) {
+		release(l)
+		return
+	}
+	require.NoError(l.t, onCard(l, fiThaw))
 }
 
 // What a daemon finds when it starts.
