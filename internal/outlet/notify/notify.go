@@ -130,6 +130,9 @@ type Rules struct {
 	floods   map[string]*digest   // outlet → what it will be told of at the end of the bin
 	nights   map[string]*digest   // outlet → what it will be told of at the end of its quiet hours
 	restless map[string]*restless // by the alarm's name
+	// unsettled are those of them that have a stay to judge or owe the journal something. Mostly there are none, while the
+	// others grow with every alarm that ever called, and there is a tick each second.
+	unsettled map[string]*restless
 }
 
 // standing is what is known of an alarm that stands.
@@ -177,7 +180,7 @@ func (s *standing) shift(by time.Duration) {
 func New(outlets []Rule) *Rules {
 	return &Rules{
 		rules: slices.Clone(outlets), alarms: map[string]*standing{}, flood: noFlood(),
-		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{},
+		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{}, unsettled: map[string]*restless{},
 	}
 }
 
