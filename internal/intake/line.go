@@ -194,27 +194,28 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 		l.outcome.Report.Failure, l.outcome.Report.Kind = s.Err.Error(), sensors.KindOf(s.Err)
 	}
 	for _, f := range from.feeds {
-		l.take(from, f, at, s)
+		l.take(from, f, at, &s)
 	}
 	return l.outcome, nil
 }
 
 // take handles one channel of a sample.
-func (l *Line) take(from *source, f *feed, at instant.Instant, s Sample) {
+func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 	measured, found := s.Reading.Measured(f.Channel)
 	if !found {
 		measured.Value = math.NaN()
 	}
+	value := f.Calibration.Apply(measured.Value)
 	verdict := f.judge.Judge(quality.Observation{
 		At:       at,
-		Value:    f.Calibration.Apply(measured.Value),
+		Value:    value,
 		Measured: measured.Value,
 		Raw:      measured.Raw,
 		Wrong:    s.Err != nil, // values that come with an error are evidence
 		First:    s.Reading.First || s.Reading.Reset,
 		Heated:   s.Reading.Heated,
 	})
-	reading := Reading{Point: f.Point, At: at, Value: f.Calibration.Apply(measured.Value), Flag: verdict.Flag, Why: verdict.Why}
+	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag, Why: verdict.Why}
 	switch {
 	case verdict.Flag == quantity.Missing:
 		reading.Value = math.NaN()
