@@ -50,6 +50,7 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -422,8 +423,8 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	r.flood.roll(now)
 	commands = r.reports(now)
-	for _, name := range slices.Sorted(maps.Keys(r.alarms)) {
-		s := r.alarms[name]
+	reports := len(commands)
+	for name, s := range r.alarms {
 		if !s.asked.IsNone() && now.Sub(s.asked) < askAgain {
 			continue
 		}
@@ -451,8 +452,12 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 			commands = append(commands, command)
 		}
 	}
+	slices.SortFunc(commands[reports:], byAlarm)
 	return commands
 }
+
+// byAlarm orders commands by the names of their alarms. Few commands are sorted, and not the many alarms that want none.
+func byAlarm(a, b watch.Command) int { return cmp.Compare(a.Alarm, b.Alarm) }
 
 // Flood tells since when there is a flood, and whether there is one.
 func (r *Rules) Flood() (since instant.Instant, is bool) { return r.flood.since, r.flood.active }

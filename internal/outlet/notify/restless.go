@@ -2,7 +2,6 @@ package notify
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 
@@ -122,8 +121,7 @@ func (r *Rules) calledNow(name, outlet string, at instant.Instant) {
 
 // advices returns the commands that put nuisances on record.
 func (r *Rules) advices(now instant.Instant) (commands []watch.Command) {
-	for _, name := range slices.Sorted(maps.Keys(r.unsettled)) {
-		k := r.unsettled[name]
+	for name, k := range r.unsettled {
 		if last := len(k.stays) - 1; !k.judged && now.Sub(k.stays[last].Cleared) > nuisance.ChatterWithin {
 			k.judgeFleeting(last)
 		}
@@ -138,6 +136,7 @@ func (r *Rules) advices(now instant.Instant) (commands []watch.Command) {
 			delete(r.unsettled, name)
 		}
 	}
+	slices.SortStableFunc(commands, byAlarm)
 	return commands
 }
 
