@@ -92,8 +92,7 @@ func choose(sorted []Candidate, disagree float64) Choice {
 type Redundancy struct {
 	disagree float64
 	age      time.Duration
-	latest   []Candidate // of each sensor
-	sorted   []Candidate // room to put them in order, used again by each choice
+	latest   []Candidate // of each sensor, in any order
 }
 
 // NewRedundancy returns a choice among sensors whose readings count for as long as age, and may differ by disagree.
@@ -115,8 +114,7 @@ func (r *Redundancy) Offer(reading Candidate) Choice {
 	if len(r.latest) == 0 {
 		return Choice{Value: reading.Value, Flag: reading.Flag}
 	}
-	r.sorted = append(r.sorted[:0], r.latest...)
-	return choose(r.sorted, r.disagree)
+	return choose(r.latest, r.disagree)
 }
 
 // Shift moves all remembered times by a step of the clock.
