@@ -185,11 +185,8 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 		return Outcome{}, fmt.Errorf("a sample of the sensor %q, which feeds nothing", s.Sensor)
 	}
 	at := instant.Of(s.At)
-	l.outcome = Outcome{
-		Readings:   l.outcome.Readings[:0],
-		Amendments: l.outcome.Amendments[:0],
-		Report:     Report{Sensor: s.Sensor, At: at},
-	}
+	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
+	l.outcome.Report = Report{Sensor: s.Sensor, At: at}
 	if s.Err != nil {
 		l.outcome.Report.Failure, l.outcome.Report.Kind = s.Err.Error(), sensors.KindOf(s.Err)
 	}
@@ -236,11 +233,11 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 		}
 		return
 	}
-	l.choose(from, f, reading, verdict)
+	l.choose(from, f, &reading, &verdict)
 }
 
 // choose handles a reading of a point that several sensors feed.
-func (l *Line) choose(from *source, f *feed, reading Reading, verdict quality.Verdict) {
+func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.Verdict) {
 	j := f.to
 	if verdict.Amended && j.alone == from.id && j.at == verdict.Amendment.At {
 		l.amend(f, verdict.Amendment)
@@ -267,7 +264,7 @@ func (l *Line) choose(from *source, f *feed, reading Reading, verdict quality.Ve
 		}
 		reading.Value, reading.Flag = choice.Value, choice.Flag
 	}
-	l.outcome.Readings = append(l.outcome.Readings, reading)
+	l.outcome.Readings = append(l.outcome.Readings, *reading)
 }
 
 // disagreement tells the keeper that a sensor differs from the others of its point.
