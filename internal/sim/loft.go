@@ -108,6 +108,7 @@ type Loft struct {
 	water     []float64
 	enclosure []air
 
+	moods    moodsOf
 	lit      bool
 	switches time.Time // when the light may change next
 }
@@ -146,7 +147,7 @@ func (l *Loft) Now() time.Time { return l.now }
 
 func (l *Loft) stepOnce() {
 	o, hours := &l.options, l.step.Hours()
-	m := o.Weather.moment(l.now)
+	m := o.Weather.moment(l.now, &l.moods)
 	outside := o.Weather.temperature(m)
 	outsideVapour := moistair.AbsoluteHumidity(o.Weather.dewPoint(m), 100)
 	minute := m.minuteOfDay()

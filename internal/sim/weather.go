@@ -24,7 +24,7 @@ type Spell struct {
 }
 
 // Temperature returns the outside air temperature in °C. It is warmest in the middle of July and at 15:00.
-func (w *Weather) Temperature(t time.Time) float64 { return w.temperature(w.moment(t)) }
+func (w *Weather) Temperature(t time.Time) float64 { return w.temperature(w.moment(t, &moodsOf{})) }
 
 func (w *Weather) temperature(m moment) float64 {
 	hour := float64(m.hour) + float64(m.minute)/60 + float64(m.second)/3600
@@ -39,7 +39,7 @@ func (w *Weather) temperature(m moment) float64 {
 }
 
 // DewPoint returns the outside dew point in °C: that of the morning, which the day hardly changes.
-func (w *Weather) DewPoint(t time.Time) float64 { return w.dewPoint(w.moment(t)) }
+func (w *Weather) DewPoint(t time.Time) float64 { return w.dewPoint(w.moment(t, &moodsOf{})) }
 
 func (w *Weather) dewPoint(m moment) float64 {
 	season := math.Cos(2 * math.Pi * (float64(m.yearDay) - 196) / 365.25)
@@ -53,9 +53,10 @@ type moment struct {
 	mood                          float64
 }
 
-func (w *Weather) moment(t time.Time) moment {
+// moment looks at a time. It draws moods only where those that were drawn last are of another day.
+func (w *Weather) moment(t time.Time, moods *moodsOf) moment {
 	local := t.In(w.Location)
-	m := moment{at: t, yearDay: local.YearDay(), mood: w.mood(t)}
+	m := moment{at: t, yearDay: local.YearDay(), mood: w.mood(t, moods)}
 	m.hour, m.minute, m.second = local.Clock()
 	return m
 }
@@ -64,16 +65,26 @@ func (w *Weather) moment(t time.Time) moment {
 func (m *moment) minuteOfDay() int { return m.hour*60 + m.minute }
 
 // mood is the weather of the day: each day has one of its own, and days run into one another.
-func (w *Weather) mood(t time.Time) float64 {
+func (w *Weather) mood(t time.Time, moods *moodsOf) float64 {
 	day := float64(t.Unix()) / 86400
 	whole := math.Floor(day)
 	part := day - whole
 	ease := part * part * (3 - 2*part)
-	return w.draw(int64(whole))*(1-ease) + w.draw(int64(whole)+1)*ease
+	if first := int64(whole); !moods.drawn || moods.day != first {
+		*moods = moodsOf{true, first, w.draw(first), w.draw(first + 1)}
+	}
+	return moods.this*(1-ease) + moods.next*ease
 }
 
 func (w *Weather) draw(day int64) float64 {
 	return rand.New(rand.NewPCG(w.Seed, uint64(day))).NormFloat64() * 1.5
+}
+
+// moodsOf a day and of the next one, once they are drawn.
+type moodsOf struct {
+	drawn      bool
+	day        int64
+	this, next float64
 }
 
 // strength is 1 inside a spell, 0 far from it, and changes over six hours.
