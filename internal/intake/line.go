@@ -185,36 +185,34 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 		return Outcome{}, fmt.Errorf("a sample of the sensor %q, which feeds nothing", s.Sensor)
 	}
 	at := instant.Of(s.At)
-	l.outcome = Outcome{
-		Readings:   l.outcome.Readings[:0],
-		Amendments: l.outcome.Amendments[:0],
-		Report:     Report{Sensor: s.Sensor, At: at},
-	}
+	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
+	l.outcome.Report = Report{Sensor: s.Sensor, At: at}
 	if s.Err != nil {
 		l.outcome.Report.Failure, l.outcome.Report.Kind = s.Err.Error(), sensors.KindOf(s.Err)
 	}
 	for _, f := range from.feeds {
-		l.take(from, f, at, s)
+		l.take(from, f, at, &s)
 	}
 	return l.outcome, nil
 }
 
 // take handles one channel of a sample.
-func (l *Line) take(from *source, f *feed, at instant.Instant, s Sample) {
+func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 	measured, found := s.Reading.Measured(f.Channel)
 	if !found {
 		measured.Value = math.NaN()
 	}
+	value := f.Calibration.Apply(measured.Value)
 	verdict := f.judge.Judge(quality.Observation{
 		At:       at,
-		Value:    f.Calibration.Apply(measured.Value),
+		Value:    value,
 		Measured: measured.Value,
 		Raw:      measured.Raw,
 		Wrong:    s.Err != nil, // values that come with an error are evidence
 		First:    s.Reading.First || s.Reading.Reset,
 		Heated:   s.Reading.Heated,
 	})
-	reading := Reading{Point: f.Point, At: at, Value: f.Calibration.Apply(measured.Value), Flag: verdict.Flag, Why: verdict.Why}
+	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag, Why: verdict.Why}
 	switch {
 	case verdict.Flag == quantity.Missing:
 		reading.Value = math.NaN()
@@ -235,11 +233,11 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s Sample) {
 		}
 		return
 	}
-	l.choose(from, f, reading, verdict)
+	l.choose(from, f, &reading, &verdict)
 }
 
 // choose handles a reading of a point that several sensors feed.
-func (l *Line) choose(from *source, f *feed, reading Reading, verdict quality.Verdict) {
+func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.Verdict) {
 	j := f.to
 	if verdict.Amended && j.alone == from.id && j.at == verdict.Amendment.At {
 		l.amend(f, verdict.Amendment)
@@ -266,7 +264,7 @@ func (l *Line) choose(from *source, f *feed, reading Reading, verdict quality.Ve
 		}
 		reading.Value, reading.Flag = choice.Value, choice.Flag
 	}
-	l.outcome.Readings = append(l.outcome.Readings, reading)
+	l.outcome.Readings = append(l.outcome.Readings, *reading)
 }
 
 // disagreement tells the keeper that a sensor differs from the others of its point.

@@ -44,7 +44,7 @@ func (b *baseline) take(point int, value float64) {
 	q := b.setting.points[point].name.Quantity
 	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
 		i := point*stage.LimitCount + int(limit)
-		if !limits.Has(limit) || over(value, limits.Limits[limit], limit) <= 0 {
+		if !(over(value, limits.Limits[limit], limit) > 0) { // also where there is no such limit
 			b.out[i], b.told[i] = inside, false
 			continue
 		}

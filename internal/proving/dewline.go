@@ -217,10 +217,9 @@ func (d *dewline) confirm() {
 	d.carryOut(d.core.ClockConfirmed(d.now()))
 }
 
-// take handles what a sensor gave: readings before the good report, as the daemon does.
-func (d *dewline) take(sensor int, s intake.Sample) {
-	s.At = d.wall()
-	outcome, err := d.line.Take(s)
+// take handles what a sensor gave now: readings before the good report, as the daemon does.
+func (d *dewline) take(sensor int, s *intake.Sample) {
+	outcome, err := d.line.Take(*s)
 	if err != nil {
 		d.err = err
 		return
@@ -234,13 +233,13 @@ func (d *dewline) take(sensor int, s intake.Sample) {
 	if failed {
 		d.step(report)
 	}
+	feeds := d.setting.parts[sensor].feeds
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
-		at, ok := d.core.Index(r.Point)
-		if !ok {
-			continue
+		for d.setting.points[feeds[0]].name != r.Point { // readings come in the order of the feeds, not always one of each
+			feeds = feeds[1:]
 		}
-		ev := watch.Event{At: r.At, Point: at, Value: r.Value, Flag: r.Flag}
+		ev := watch.Event{At: r.At, Point: d.order[feeds[0]], Value: r.Value, Flag: r.Flag}
 		if d.keeping {
 			d.log = append(d.log, ev)
 		}

@@ -137,6 +137,7 @@ type game struct {
 	bases    [2]*baseline
 	moves    []move
 	samples  []intake.Sample
+	naives   [][]*float64 // of each point, what its sensors gave last, NaN for nothing
 }
 
 func newGame(s *setting, start time.Time, w world, m *misdeeds, person *rand.Rand, sensor func(int) *rand.Rand) (*game, error) {
@@ -147,6 +148,12 @@ func newGame(s *setting, start time.Time, w world, m *misdeeds, person *rand.Ran
 	g.scorer = newScorer(s, g.truth, g.probes)
 	g.bases = [2]*baseline{newBaseline(playerBare, false, g.scorer), newBaseline(playerHold, true, g.scorer)}
 	g.samples = make([]intake.Sample, len(s.parts))
+	g.naives = make([][]*float64, len(s.points))
+	for _, p := range g.probes {
+		for k, point := range p.part.feeds {
+			g.naives[point] = append(g.naives[point], &p.naive[k])
+		}
+	}
 	var err error
 	g.dewline, err = newDewline(s, g.scorer, g.keeper, start)
 	return g, err
@@ -214,7 +221,7 @@ func (g *game) read(started bool) {
 			p.unread()
 			continue
 		}
-		g.samples[i] = p.read(t.step, started)
+		p.read(t.step, started, &g.samples[i])
 		for k, point := range p.part.feeds {
 			if p.right[k] {
 				t.lived[point] = t.step
@@ -233,8 +240,10 @@ func (g *game) live() {
 			}
 		}
 	}
+	now := g.dewline.wall()
 	for i := range g.samples {
-		g.dewline.take(i, g.samples[i])
+		g.samples[i].At = now
+		g.dewline.take(i, &g.samples[i])
 	}
 	for len(g.moves) > 0 && !t.now().Before(g.moves[0].at) {
 		m := g.moves[0]
@@ -250,12 +259,9 @@ func (g *game) live() {
 
 // naive returns what a simple program takes for the value of a measured point: that of the first sensor that gives one.
 func (g *game) naive(point int) (float64, bool) {
-	for _, sensor := range g.setting.points[point].sensors {
-		p := g.probes[sensor]
-		for k, fed := range p.part.feeds {
-			if fed == point && p.naive[k] == p.naive[k] {
-				return p.naive[k], true
-			}
+	for _, value := range g.naives[point] {
+		if *value == *value {
+			return *value, true
 		}
 	}
 	return 0, false

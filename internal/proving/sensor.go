@@ -14,11 +14,11 @@ type probe struct {
 	faults sensorFaults
 	chance *rand.Rand
 
-	bias    []float64 // of each channel
-	seen    []float64 // lagged truth of each channel
-	fade    []float64 // share of a difference that a step leaves
-	reading sensors.Reading
-	gone    bool // the last read brought nothing: the next one is a first
+	bias   []float64       // of each channel
+	seen   []float64       // lagged truth of each channel
+	fade   []float64       // share of a difference that a step leaves
+	values []sensors.Value // of the last read that brought any
+	gone   bool            // the last read brought nothing: the next one is a first
 
 	// Of the last read.
 	naive   []float64 // what a program that knows no better takes for the value; NaN where there is none
@@ -36,7 +36,7 @@ func newProbe(p *part, f sensorFaults, chance *rand.Rand) *probe {
 		made.seen = append(made.seen, math.NaN())
 		made.naive = append(made.naive, math.NaN())
 		made.right = append(made.right, false)
-		made.reading.Values = append(made.reading.Values, sensors.Value{Channel: c.Channel})
+		made.values = append(made.values, sensors.Value{Channel: c.Channel})
 	}
 	return made
 }
@@ -66,29 +66,30 @@ var (
 	powerOn = sensors.Errorf(sensors.Implausible, "reading the simulated sensor: 85 °C is its power-on value")
 )
 
-// read reads the sensor at a step. The sample is good until the next read; its time is left to the caller.
-func (p *probe) read(step int, started bool) intake.Sample {
+// read reads the sensor at a step into a sample, which is good until the next read; its time is left to the caller.
+func (p *probe) read(step int, started bool, sample *intake.Sample) {
 	f := &p.faults
-	sample := intake.Sample{Sensor: p.part.id}
+	*sample = intake.Sample{Sensor: p.part.id}
 	wet := p.chance.Float64() // one draw for each read, whatever happens, so that faults do not shift what follows
 	noise := [2]float64{p.chance.NormFloat64(), p.chance.NormFloat64()}
-	lost := func(err error) intake.Sample {
+	lost := func(err error) {
 		p.unread()
 		p.wrongAt = step
 		sample.Err = err
-		return sample
 	}
 	switch {
 	case anyHolds(f.dropout, step):
-		return lost(absent)
+		lost(absent)
+		return
 	case anyHolds(f.checksum, step) && wet < f.storm:
-		return lost(garbled)
+		lost(garbled)
+		return
 	case p.part.oneWire && (anyHolds(f.brownOut, step) || started && f.weak):
 		lost(powerOn)
-		p.reading.Values[0].Value, p.reading.Values[0].Raw = 85, 85*16
+		p.values[0].Value, p.values[0].Raw = 85, 85*16
 		p.naive[0] = 85
-		sample.Reading = p.reading
-		return sample
+		sample.Reading.Values = p.values
+		return
 	}
 	first := p.gone
 	p.gone = false
@@ -97,16 +98,13 @@ func (p *probe) read(step int, started bool) intake.Sample {
 		for k := range p.right {
 			p.right[k] = false
 		}
-		sample.Reading = p.reading
-		sample.Reading.First = false
-		return sample
+		sample.Reading.Values = p.values
+		return
 	}
 	for k := range p.part.channels {
 		p.measure(k, step, noise[min(k, 1)])
 	}
-	sample.Reading = p.reading
-	sample.Reading.First = first
-	return sample
+	sample.Reading.Values, sample.Reading.First = p.values, first
 }
 
 // measure makes the value of one channel.
@@ -124,7 +122,7 @@ func (p *probe) measure(k, step int, noise float64) {
 	value += noise * c.noise
 	counts := math.Round((min(max(value, c.Low), c.High) - c.Low) / c.Resolution)
 	value = c.Low + counts*c.Resolution
-	p.reading.Values[k].Value, p.reading.Values[k].Raw = value, uint64(counts)
+	p.values[k].Value, p.values[k].Raw = value, uint64(counts)
 	p.naive[k] = value
 	p.right[k] = math.Abs(off) <= c.Accuracy
 	if !p.right[k] {

@@ -32,6 +32,7 @@ type room struct {
 	loft   *sim.Loft
 	start  time.Time
 	points []pointOf
+	gauges []func() float64 // of each point of the loft, nil for a derived one
 }
 
 // newRoom makes a loft with a year's weather and faults. A keeper with sense runs it: the conditioner follows day and
@@ -75,18 +76,24 @@ func newRoom(s *setting, start time.Time, source *rand.Rand, m *misdeeds) *room 
 		}
 		o.Vivaria = append(o.Vivaria, v)
 	}
-	return &room{loft: sim.New(o), start: start, points: s.points}
+	r := &room{loft: sim.New(o), start: start, points: s.points, gauges: make([]func() float64, len(s.points))}
+	for i := range s.points {
+		if p := &s.points[i]; p.inputs[0] < 0 {
+			r.gauges[i] = r.loft.Gauge(p.name)
+		}
+	}
+	return r
 }
 
 func (r *room) advance(step int, values []float64) {
 	r.loft.Advance(r.start.Add(time.Duration(step) * stepTime))
-	for i := range r.points {
-		p := &r.points[i]
-		if p.inputs[0] >= 0 { // its inputs come before it
-			values[i] = moistair.VapourPressureDeficit(values[p.inputs[0]], values[p.inputs[1]])
+	for i, gauge := range r.gauges {
+		if gauge != nil {
+			values[i] = gauge()
 			continue
 		}
-		values[i] = r.loft.Value(p.name)
+		inputs := r.points[i].inputs // they come before it
+		values[i] = moistair.VapourPressureDeficit(values[inputs[0]], values[inputs[1]])
 	}
 }
 

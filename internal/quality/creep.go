@@ -16,6 +16,9 @@ type Creep struct {
 	last    instant.Instant
 	value   float64
 	started bool
+
+	pace  time.Duration // between readings, which mostly come at one pace
+	decay float64       // what pace leaves of a widening
 }
 
 const (
@@ -34,11 +37,13 @@ func (c *Creep) Extra() float64 { return c.extra }
 // have been on the side of 80 % where their mean is.
 func (c *Creep) Step(at instant.Instant, percent float64) float64 {
 	if c.started && at > c.last {
-		decay := math.Exp(-float64(at.Sub(c.last)) / float64(creepTime))
+		if pace := at.Sub(c.last); pace != c.pace {
+			c.pace, c.decay = pace, math.Exp(-float64(pace)/float64(creepTime))
+		}
 		if (c.value+percent)/2 > creepAbove {
-			c.extra = creepLimit - (creepLimit-c.extra)*decay
+			c.extra = creepLimit - (creepLimit-c.extra)*c.decay
 		} else {
-			c.extra *= decay
+			c.extra *= c.decay
 		}
 	}
 	c.last, c.value, c.started = at, percent, true

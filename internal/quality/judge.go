@@ -50,8 +50,8 @@ type Amendment struct {
 type Judge struct {
 	tests Tests
 
-	before  *sample // the good reading before last
-	last    *sample // the last good reading
+	before  sample // the good reading before last
+	last    sample // the last good reading
 	raw     uint64
 	rawFrom instant.Instant // the raw word has been the same since then
 	rawLast instant.Instant
@@ -66,8 +66,9 @@ type Judge struct {
 	creep         Creep
 }
 
-// sample is a good reading that later ones are compared with.
+// sample is a good reading that later ones are compared with. The zero value is none.
 type sample struct {
+	known   bool
 	at      instant.Instant
 	value   float64
 	flag    quantity.Flag // by all tests but the spike
@@ -89,12 +90,7 @@ func (j *Judge) Resume(extra float64) { j.creep = CreepFrom(extra) }
 
 // Shift moves all remembered times by a step of the clock, so that no test sees the step.
 func (j *Judge) Shift(by time.Duration) {
-	for _, s := range []*sample{j.before, j.last} {
-		if s != nil {
-			s.at = s.at.Add(by)
-		}
-	}
-	for _, at := range []*instant.Instant{&j.rawFrom, &j.rawLast, &j.calmEnd, &j.saturatedFrom, &j.heaterUntil} {
+	for _, at := range []*instant.Instant{&j.before.at, &j.last.at, &j.rawFrom, &j.rawLast, &j.calmEnd, &j.saturatedFrom, &j.heaterUntil} {
 		*at = at.Add(by)
 	}
 	j.calm.shift(by)
@@ -129,13 +125,13 @@ func (j *Judge) Judge(o Observation) Verdict {
 	if o.Heated || j.heated && o.At < j.heaterUntil {
 		// A heated sensor says nothing of the room, and its recovery is no event in it.
 		v.worse(quantity.Suspect, HeaterPulse)
-		j.before, j.last = nil, nil
+		j.before, j.last = sample{}, sample{}
 		return v
 	}
 	j.heated = false
 	if o.First {
 		// Some parts answer with an old or a default value; what comes later is not to be measured by it.
-		j.before, j.last = nil, nil
+		j.before, j.last = sample{}, sample{}
 		if v.Flag == quantity.Pass {
 			v.Flag, v.Why = quantity.NotEvaluated, FirstValue
 		}
@@ -154,23 +150,20 @@ func (j *Judge) Judge(o Observation) Verdict {
 // compare makes the tests that need the readings before, and amends the flag of the last one.
 func (j *Judge) compare(o Observation, v *Verdict) {
 	gap := j.tests.gap()
-	if j.last != nil && (o.At <= j.last.at || o.At.Sub(j.last.at) > gap) {
-		j.before, j.last = nil, nil
+	if j.last.known && (o.At <= j.last.at || o.At.Sub(j.last.at) > gap) {
+		j.before, j.last = sample{}, sample{}
 	}
-	if j.tests.Spike != nil && j.before != nil && j.last != nil && j.last.pending {
+	if j.tests.Spike != nil && j.before.known && j.last.pending {
 		j.amend(o, v)
 	}
-	if j.tests.Rate != nil && j.last != nil && j.tests.Rate.exceeded(o.Value-j.last.value, o.At.Sub(j.last.at)) {
+	if j.tests.Rate != nil && j.last.known && j.tests.Rate.exceeded(o.Value-j.last.value, o.At.Sub(j.last.at)) {
 		v.worse(quantity.Suspect, RateTest)
 	}
-	now := &sample{at: o.At, value: o.Value, flag: v.Flag, why: v.Why}
-	if j.tests.Spike != nil {
-		now.pending = true
-		if v.Flag == quantity.Pass {
-			v.Flag, v.Why = quantity.NotEvaluated, AwaitingNext
-		}
+	j.before = j.last
+	j.last = sample{known: true, at: o.At, value: o.Value, flag: v.Flag, why: v.Why, pending: j.tests.Spike != nil}
+	if j.last.pending && v.Flag == quantity.Pass {
+		v.Flag, v.Why = quantity.NotEvaluated, AwaitingNext
 	}
-	j.before, j.last = j.last, now
 }
 
 // amend makes the spike test of the last reading. One that fails is forgotten: what follows is not measured by it.
@@ -190,9 +183,9 @@ func (j *Judge) amend(o Observation, v *Verdict) {
 	if final.Flag != quantity.Fail {
 		return
 	}
-	j.last, j.before = j.before, nil
+	j.last, j.before = j.before, sample{}
 	if o.At.Sub(j.last.at) > j.tests.gap() {
-		j.last = nil
+		j.last = sample{}
 	}
 }
 

@@ -35,12 +35,19 @@ type Choice struct {
 // median passes even while each of them waits for its next reading, unless all are suspect; sensors that differ by more make it
 // suspect. A disagree of 0 compares nothing, and the flags are aggregated.
 func Choose(candidates []Candidate, disagree float64) Choice {
-	if len(candidates) == 0 {
+	return choose(slices.Clone(candidates), disagree)
+}
+
+// choose is [Choose] on candidates that it may put into another order.
+func choose(sorted []Candidate, disagree float64) Choice {
+	if len(sorted) == 0 {
 		return Choice{Value: math.NaN(), Flag: quantity.Missing}
 	}
-	sorted := slices.Clone(candidates)
 	slices.SortFunc(sorted, func(a, b Candidate) int {
-		return cmp.Or(cmp.Compare(a.Value, b.Value), cmp.Compare(a.Sensor, b.Sensor))
+		if byValue := cmp.Compare(a.Value, b.Value); byValue != 0 {
+			return byValue
+		}
+		return cmp.Compare(a.Sensor, b.Sensor)
 	})
 	n := len(sorted)
 	choice := Choice{
@@ -85,7 +92,7 @@ func Choose(candidates []Candidate, disagree float64) Choice {
 type Redundancy struct {
 	disagree float64
 	age      time.Duration
-	latest   []Candidate // sorted by sensor
+	latest   []Candidate // of each sensor, in any order
 }
 
 // NewRedundancy returns a choice among sensors whose readings count for as long as age, and may differ by disagree.
@@ -102,15 +109,12 @@ func (r *Redundancy) Offer(reading Candidate) Choice {
 		return replaced || reading.At.Sub(c.At) > r.age || c.At.Sub(reading.At) > r.age
 	})
 	if reading.Flag.Usable() {
-		at, _ := slices.BinarySearchFunc(r.latest, reading.Sensor, func(c Candidate, id string) int {
-			return cmp.Compare(c.Sensor, id)
-		})
-		r.latest = slices.Insert(r.latest, at, reading)
+		r.latest = append(r.latest, reading)
 	}
 	if len(r.latest) == 0 {
 		return Choice{Value: reading.Value, Flag: reading.Flag}
 	}
-	return Choose(r.latest, r.disagree)
+	return choose(r.latest, r.disagree)
 }
 
 // Shift moves all remembered times by a step of the clock.

@@ -13,8 +13,8 @@ type steady struct {
 	tolerance float64
 	since     instant.Instant // time of the oldest value within the range
 	count     int             // values seen
-	lowest    []mark          // rising: the first is the minimum since then
-	highest   []mark          // falling: the first is the maximum since then
+	lowest    marks           // rising: the first is the minimum since then
+	highest   marks           // falling: the first is the maximum since then
 }
 
 // mark is a value, its place in the series, and the time of the value after it.
@@ -36,25 +36,14 @@ func (s *steady) push(at instant.Instant, value float64) (span time.Duration, co
 	}
 	s.count++
 	// The newest value is always the last of both.
-	if n := len(s.lowest); n > 0 {
-		s.lowest[n-1].end = at
-	}
-	if n := len(s.highest); n > 0 {
-		s.highest[n-1].end = at
-	}
-	for n := len(s.lowest); n > 0 && s.lowest[n-1].value >= value; n-- {
-		s.lowest = s.lowest[:n-1]
-	}
-	for n := len(s.highest); n > 0 && s.highest[n-1].value <= value; n-- {
-		s.highest = s.highest[:n-1]
-	}
-	s.lowest = append(s.lowest, mark{value, s.count, at})
-	s.highest = append(s.highest, mark{value, s.count, at})
-	for s.highest[0].value-s.lowest[0].value > max(s.tolerance, 0) || len(s.lowest) > maxMarks || len(s.highest) > maxMarks {
-		if s.lowest[0].place < s.highest[0].place {
-			s.since, s.lowest = s.lowest[0].end, s.lowest[1:]
+	now := mark{value, s.count, at}
+	s.lowest.enter(now, func(before float64) bool { return before >= value })
+	s.highest.enter(now, func(before float64) bool { return before <= value })
+	for s.highest.first().value-s.lowest.first().value > max(s.tolerance, 0) || s.lowest.len() > maxMarks || s.highest.len() > maxMarks {
+		if s.lowest.first().place < s.highest.first().place {
+			s.since = s.lowest.leave()
 		} else {
-			s.since, s.highest = s.highest[0].end, s.highest[1:]
+			s.since = s.highest.leave()
 		}
 	}
 	return at.Sub(s.since), s.count
@@ -63,9 +52,41 @@ func (s *steady) push(at instant.Instant, value float64) (span time.Duration, co
 // shift moves all times by a step of the clock.
 func (s *steady) shift(by time.Duration) {
 	s.since = s.since.Add(by)
-	for _, marks := range [][]mark{s.lowest, s.highest} {
-		for i := range marks {
-			marks[i].end = marks[i].end.Add(by)
+	for _, m := range []*marks{&s.lowest, &s.highest} {
+		for i := range m.list {
+			m.list[i].end = m.list[i].end.Add(by)
 		}
 	}
+}
+
+// marks is a queue of marks that needs no new memory as it moves on.
+type marks struct {
+	list []mark
+	gone int // so many at the front of the list have left
+}
+
+func (m *marks) first() *mark { return &m.list[m.gone] }
+
+func (m *marks) len() int { return len(m.list) - m.gone }
+
+// enter appends the newest mark, in place of those before it that it outdoes: they can not become the first any more.
+func (m *marks) enter(now mark, outdone func(before float64) bool) {
+	n := len(m.list)
+	if n > m.gone {
+		m.list[n-1].end = now.end
+	}
+	for n > m.gone && outdone(m.list[n-1].value) {
+		n--
+	}
+	m.list = append(m.list[:n], now)
+}
+
+// leave takes the first mark out and returns its end. Once as many have left as remain, these move to the front.
+func (m *marks) leave() (end instant.Instant) {
+	end = m.first().end
+	m.gone++
+	if m.gone >= m.len() {
+		m.list, m.gone = m.list[:copy(m.list, m.list[m.gone:])], 0
+	}
+	return end
 }

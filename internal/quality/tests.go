@@ -8,24 +8,43 @@ import (
 )
 
 // Test is a test that gave a reading its flag.
-type Test string
+type Test uint8
 
-// The tests. Their texts are for people.
+// The tests.
 const (
-	NoTest       Test = ""
-	NoValue      Test = "no value"
-	KnownWrong   Test = "known to be wrong"
-	GrossLimits  Test = "outside the range of the sensor"
-	Expectation  Test = "outside the expected range"
-	SpikeTest    Test = "spike"
-	RateTest     Test = "rate of change"
-	StuckTest    Test = "stuck"
-	Lifeless     Test = "attenuated signal"
-	Saturated    Test = "saturated"
-	HeaterPulse  Test = "heater"
-	FirstValue   Test = "first value"
-	AwaitingNext Test = "awaiting the next reading"
+	NoTest Test = iota
+	NoValue
+	KnownWrong
+	GrossLimits
+	Expectation
+	SpikeTest
+	RateTest
+	StuckTest
+	Lifeless
+	Saturated
+	HeaterPulse
+	FirstValue
+	AwaitingNext
 )
+
+// String returns the test in words for people; "" for none.
+func (t Test) String() string {
+	return [...]string{
+		NoTest:       "",
+		NoValue:      "no value",
+		KnownWrong:   "known to be wrong",
+		GrossLimits:  "outside the range of the sensor",
+		Expectation:  "outside the expected range",
+		SpikeTest:    "spike",
+		RateTest:     "rate of change",
+		StuckTest:    "stuck",
+		Lifeless:     "attenuated signal",
+		Saturated:    "saturated",
+		HeaterPulse:  "heater",
+		FirstValue:   "first value",
+		AwaitingNext: "awaiting the next reading",
+	}[t]
+}
 
 // Spike says from which height a lone value is a spike.
 type Spike struct {

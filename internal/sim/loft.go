@@ -9,6 +9,7 @@ package sim
 import (
 	"cmp"
 	"math"
+	"slices"
 	"time"
 
 	"dewline/internal/moistair"
@@ -106,6 +107,10 @@ type Loft struct {
 	vapour    float64 // of the room, kg/m³
 	water     []float64
 	enclosure []air
+
+	moods    moodsOf
+	lit      bool
+	switches time.Time // when the light may change next
 }
 
 // air is the state of an enclosure.
@@ -142,12 +147,13 @@ func (l *Loft) Now() time.Time { return l.now }
 
 func (l *Loft) stepOnce() {
 	o, hours := &l.options, l.step.Hours()
-	local := l.now.In(o.Weather.Location)
-	outside := o.Weather.Temperature(l.now)
-	outsideVapour := moistair.AbsoluteHumidity(o.Weather.DewPoint(l.now), 100)
-	sun := sun(local)
+	m := o.Weather.moment(l.now, &l.moods)
+	outside := o.Weather.temperature(m)
+	outsideVapour := moistair.AbsoluteHumidity(o.Weather.dewPoint(m), 100)
+	minute := m.minuteOfDay()
+	sun := sun(minute)
 	drive := (outside + roomSun*sun - l.room) / roomLag
-	drive += l.conditioner(minuteOf(local))
+	drive += l.conditioner(minute)
 	exchange := 0.5
 	if l.during(o.Doors) {
 		drive += (outside - l.room) * doorway
@@ -159,9 +165,11 @@ func (l *Loft) stepOnce() {
 	for i := range o.Tubs {
 		l.stepTub(i, sun, hours)
 	}
-	lit := l.options.Light.IsDay(l.now)
+	if !l.now.Before(l.switches) {
+		l.lit, l.switches = o.Light.IsDay(l.now), o.Light.NextSwitch(l.now)
+	}
 	for i := range o.Vivaria {
-		l.stepVivarium(&o.Vivaria[i], &l.enclosure[i], local, lit, hours)
+		l.stepVivarium(&o.Vivaria[i], &l.enclosure[i], &m, hours)
 	}
 }
 
@@ -199,13 +207,13 @@ func (l *Loft) stepTub(i int, sun, hours float64) {
 	l.water[i] += (target - l.water[i]) * hours / tub.Lag.Hours()
 }
 
-func (l *Loft) stepVivarium(v *Vivarium, a *air, local time.Time, lit bool, hours float64) {
+func (l *Loft) stepVivarium(v *Vivarium, a *air, m *moment, hours float64) {
 	target, fog := l.room, v.FogNight
-	if lit {
+	if l.lit {
 		target, fog = target+v.Lamp, v.FogDay
 	}
 	a.celsius += (target - a.celsius) * hours / vivariumLag
-	if l.mistsNow(v, local) {
+	if l.mistsNow(v, m) {
 		a.film = cmp.Or(v.Dose, misting)
 	}
 	saturated := moistair.AbsoluteHumidity(a.celsius, 100)
@@ -226,60 +234,56 @@ func (l *Loft) stepVivarium(v *Vivarium, a *air, local time.Time, lit bool, hour
 // during reports whether one of the spans holds now.
 func (l *Loft) during(spans []Span) bool { return stuckAt(spans, l.now) }
 
-func minuteOf(local time.Time) int { return local.Hour()*60 + local.Minute() }
-
 // sun is 0 by night and 1 at noon.
-func sun(local time.Time) float64 {
-	return max(0, math.Sin(math.Pi*(float64(minuteOf(local))/60-6.5)/14))
+func sun(minuteOfDay int) float64 {
+	return max(0, math.Sin(math.Pi*(float64(minuteOfDay)/60-6.5)/14))
 }
 
-func (l *Loft) mistsNow(v *Vivarium, local time.Time) bool {
+func (l *Loft) mistsNow(v *Vivarium, now *moment) bool {
 	if l.during(v.Running) {
 		return true
 	}
-	if len(v.Mistings) == 0 || local.Second() >= int(min(l.step, time.Minute).Seconds()) || l.during(v.Stuck) {
+	if len(v.Mistings) == 0 || now.second >= int(min(l.step, time.Minute).Seconds()) || l.during(v.Stuck) {
 		return false
 	}
-	minute := minuteOf(local)
-	for _, m := range v.Mistings {
-		if minute == m {
-			return true
-		}
-	}
-	return false
+	return slices.Contains(v.Mistings, now.minuteOfDay())
 }
 
 // Value returns the true value of a measured quantity at a place, in its canonical unit; NaN where there is no such.
-func (l *Loft) Value(p quantity.Point) float64 {
+func (l *Loft) Value(p quantity.Point) float64 { return l.Gauge(p)() }
+
+// Gauge returns what reads the values that [Loft.Value] gives of a point, for those who read it at each step.
+func (l *Loft) Gauge(p quantity.Point) func() float64 {
 	if p.Place == l.options.Room {
 		switch p.Quantity {
 		case quantity.AirTemperature:
-			return l.room
+			return func() float64 { return l.room }
 		case quantity.RelativeHumidity:
-			return relative(l.room, l.vapour)
+			return func() float64 { return relative(l.room, l.vapour) }
 		case quantity.Pressure:
-			return 101_000 + 600*math.Sin(float64(l.now.Unix())/200_000)
+			return func() float64 { return 101_000 + 600*math.Sin(float64(l.now.Unix())/200_000) }
 		}
 	}
-	for i, tub := range l.options.Tubs {
-		if tub.Place == p.Place && p.Quantity == quantity.WaterTemperature {
-			return l.water[i]
+	for i := range l.options.Tubs {
+		if l.options.Tubs[i].Place == p.Place && p.Quantity == quantity.WaterTemperature {
+			return func() float64 { return l.water[i] }
 		}
 	}
-	for i, v := range l.options.Vivaria {
-		if v.Place != p.Place {
+	for i := range l.options.Vivaria {
+		if l.options.Vivaria[i].Place != p.Place {
 			continue
 		}
+		a := &l.enclosure[i]
 		switch p.Quantity {
 		case quantity.AirTemperature:
-			return l.enclosure[i].celsius
+			return func() float64 { return a.celsius }
 		case quantity.RelativeHumidity:
-			return relative(l.enclosure[i].celsius, l.enclosure[i].vapour)
+			return func() float64 { return relative(a.celsius, a.vapour) }
 		case quantity.SurfaceTemperature: // glass stands between the inside and the room
-			return (l.enclosure[i].celsius + l.room) / 2
+			return func() float64 { return (a.celsius + l.room) / 2 }
 		}
 	}
-	return math.NaN()
+	return math.NaN
 }
 
 func relative(celsius, kgPerM3 float64) float64 {

@@ -74,8 +74,10 @@ func (c *Core) tick(t instant.Instant, out []Effect) []Effect {
 	}
 	for i := range c.points {
 		p := &c.points[i]
-		known := min(t, c.waitsFrom(p, t))
-		if !p.Accounted.IsNone() && (!p.Known || known.Sub(p.Last) > p.gap) {
+		if p.Accounted.IsNone() || p.Known && t.Sub(p.Last) <= p.gap {
+			continue
+		}
+		if known := min(t, c.waitsFrom(p, t)); !p.Known || known.Sub(p.Last) > p.gap {
 			out = c.settleUnknown(int32(i), p, known, out)
 		}
 	}

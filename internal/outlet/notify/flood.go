@@ -68,6 +68,9 @@ func (f *flood) recorded(entry *journal.Entry) {
 
 // reports returns what the journal must know.
 func (f *flood) reports() (commands []watch.Command) {
+	if !f.owesBegin && !f.owesEnd {
+		return nil
+	}
 	since := f.since
 	if f.owesBegin {
 		commands = append(commands, watch.Command{

@@ -50,6 +50,7 @@
 package notify
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -130,6 +131,9 @@ type Rules struct {
 	floods   map[string]*digest   // outlet → what it will be told of at the end of the bin
 	nights   map[string]*digest   // outlet → what it will be told of at the end of its quiet hours
 	restless map[string]*restless // by the alarm's name
+	// unsettled are those of them that have a stay to judge or owe the journal something. Mostly there are none, while the
+	// others grow with every alarm that ever called, and there is a tick each second.
+	unsettled map[string]*restless
 }
 
 // standing is what is known of an alarm that stands.
@@ -177,7 +181,7 @@ func (s *standing) shift(by time.Duration) {
 func New(outlets []Rule) *Rules {
 	return &Rules{
 		rules: slices.Clone(outlets), alarms: map[string]*standing{}, flood: noFlood(),
-		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{},
+		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{}, unsettled: map[string]*restless{},
 	}
 }
 
@@ -419,8 +423,8 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	r.flood.roll(now)
 	commands = r.reports(now)
-	for _, name := range slices.Sorted(maps.Keys(r.alarms)) {
-		s := r.alarms[name]
+	reports := len(commands)
+	for name, s := range r.alarms {
 		if !s.asked.IsNone() && now.Sub(s.asked) < askAgain {
 			continue
 		}
@@ -448,8 +452,12 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 			commands = append(commands, command)
 		}
 	}
+	slices.SortFunc(commands[reports:], byAlarm)
 	return commands
 }
+
+// byAlarm orders commands by the names of their alarms. Few commands are sorted, and not the many alarms that want none.
+func byAlarm(a, b watch.Command) int { return cmp.Compare(a.Alarm, b.Alarm) }
 
 // Flood tells since when there is a flood, and whether there is one.
 func (r *Rules) Flood() (since instant.Instant, is bool) { return r.flood.since, r.flood.active }

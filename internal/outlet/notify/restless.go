@@ -2,7 +2,6 @@ package notify
 
 import (
 	"fmt"
-	"maps"
 	"slices"
 	"time"
 
@@ -77,6 +76,7 @@ func (r *Rules) watchRestless(entry *journal.Entry) {
 			return
 		}
 		k.stays[len(k.stays)-1].Cleared, k.judged = entry.At, false
+		r.unsettled[entry.Alarm] = k
 		if nuisance.Chatters(k.stays, len(k.stays)-nuisance.ChatterPairs) {
 			k.chattered = entry.At
 			k.owe(journal.Chattering, entry.At)
@@ -121,8 +121,7 @@ func (r *Rules) calledNow(name, outlet string, at instant.Instant) {
 
 // advices returns the commands that put nuisances on record.
 func (r *Rules) advices(now instant.Instant) (commands []watch.Command) {
-	for _, name := range slices.Sorted(maps.Keys(r.restless)) {
-		k := r.restless[name]
+	for name, k := range r.unsettled {
 		if last := len(k.stays) - 1; !k.judged && now.Sub(k.stays[last].Cleared) > nuisance.ChatterWithin {
 			k.judgeFleeting(last)
 		}
@@ -133,7 +132,11 @@ func (r *Rules) advices(now instant.Instant) (commands []watch.Command) {
 				})
 			}
 		}
+		if k.judged && len(k.owes) == 0 {
+			delete(r.unsettled, name)
+		}
 	}
+	slices.SortStableFunc(commands, byAlarm)
 	return commands
 }
 
