@@ -250,9 +250,9 @@ func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
 
 // tick lets time pass in the core, makes a new picture, and shows the service manager that the loop is alive.
 func (l *loop) tick() {
+	l.checkOutlets()
 	now := l.now()
 	l.step(watch.Event{Kind: watch.TickEvent, At: now})
-	l.checkOutlets()
 	for _, command := range l.callers.rules.Due(now) {
 		l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &command})
 	}
