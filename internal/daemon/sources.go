@@ -62,7 +62,7 @@ func (l *loop) startSources() error {
 	}
 	s.fed = fed
 	fed.start(l, func(s intake.Sample) { deliver(stamped{s, l.clock.offset.Load()}) })
-	l.line, l.sources = w.Line, s
+	l.chain.Line, l.sources = w.Line, s
 	return nil
 }
 

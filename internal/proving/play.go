@@ -234,7 +234,7 @@ func (g *game) live() {
 		}
 	}
 	for i := range g.samples {
-		g.dewline.take(i, g.samples[i])
+		g.dewline.take(g.samples[i])
 	}
 	for len(g.moves) > 0 && !t.now().Before(g.moves[0].at) {
 		m := g.moves[0]
