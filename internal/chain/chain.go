@@ -4,7 +4,7 @@
 //
 //	c := chain.Chain{Rules: notify.New(rules)}
 //	c.Configure(site, run)                         // a new core
-//	c.Rules.Resume(entries)                        // what is on record of earlier runs: the journal,
+//	c.Resume(entries)                              // what is on record of earlier runs: the journal,
 //	err := c.Core.Restore(state)                   // the last state,
 //	c.Recall(reading)                              // and each reading after it
 //	c.Step(watch.Event{Kind: watch.StartEvent, …}) // the run begins,
@@ -19,9 +19,12 @@ package chain
 
 import (
 	"fmt"
+	"slices"
+	"time"
 
 	"dewline/internal/instant"
 	"dewline/internal/intake"
+	"dewline/internal/journal"
 	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/watch"
@@ -116,6 +119,20 @@ func (c *Chain) Step(ev watch.Event) {
 		c.Rules.Shift(ev.By)
 	}
 	c.fold(ev)
+}
+
+// recent is how far back the journal tells who was told of what: an alarm that has stood for longer is taken to be told to all.
+const recent = 3 * 24 * time.Hour
+
+// Resume lets the rules know what the journal has of earlier runs, the oldest entry first. How far it reaches is counted from the
+// newest entry: at a start the clock need not be right.
+func (c *Chain) Resume(entries []*journal.Entry) {
+	if len(entries) == 0 {
+		return
+	}
+	newest := entries[len(entries)-1].At
+	old := func(e *journal.Entry) bool { return newest.Sub(e.At) > recent }
+	c.Rules.Resume(slices.DeleteFunc(slices.Clone(entries), old))
 }
 
 // Recall folds in a reading that is on record beyond the state that the core was restored from. The ticks between them are not

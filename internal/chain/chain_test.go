@@ -14,6 +14,7 @@ import (
 	"dewline/internal/chain"
 	"dewline/internal/instant"
 	"dewline/internal/intake"
+	"dewline/internal/journal"
 	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
@@ -350,6 +351,31 @@ func TestBringingBack(t *testing.T) {
 	}, s.told)
 }
 
+// What was told lately is not told again, and its end is; of what lies longer back nobody knows.
+func TestResume(t *testing.T) {
+	for _, c := range []struct {
+		age   time.Duration // of the alarm when the newest entry was made
+		known bool
+	}{{3 * 24 * time.Hour, true}, {3*24*time.Hour + time.Second, false}} {
+		s := newScene(t)
+		s.start()
+		s.gives("tub-1-probe", 25)
+		var entries []*journal.Entry
+		for _, e := range s.Work().Effects {
+			if e.Kind == watch.Keep {
+				entries = append(entries, e.Entry)
+			}
+		}
+		entries = append(entries, &journal.Entry{Kind: journal.Note, At: instant.Of(noon.Add(c.age))})
+		s.Rules = rules()
+		s.Resume(entries)
+		s.Resume(nil)
+		s.now = s.now.Add(10 * time.Second)
+		s.gives("tub-1-probe", 22)
+		assert.Equal(t, c.known, len(s.Work().Deliveries) == 1, c.age)
+	}
+}
+
 func TestUnknownSensors(t *testing.T) {
 	s := newScene(t)
 	_, err := s.Take(intake.Sample{Sensor: "attic", At: noon})
@@ -427,13 +453,13 @@ func TestQuietReadingsAllocateNothing(t *testing.T) {
 	}))
 }
 
-// The chain knows the three that it joins and no clock: what it does follows from what it is told.
+// The chain knows the three that it joins and their words, and nothing that blocks: what it does follows from what it is told.
 func TestChainStaysPure(t *testing.T) {
 	imports, err := exec.Command("go", "list", "-f", `{{join .Imports "\n"}}`, "dewline/internal/chain").Output()
 	require.NoError(t, err)
 	assert.Equal(t, []string{
-		"dewline/internal/instant", "dewline/internal/intake", "dewline/internal/outlet/notify", "dewline/internal/quantity",
-		"dewline/internal/watch", "dewline/sensors", "fmt",
+		"dewline/internal/instant", "dewline/internal/intake", "dewline/internal/journal", "dewline/internal/outlet/notify",
+		"dewline/internal/quantity", "dewline/internal/watch", "dewline/sensors", "fmt", "slices", "time",
 	}, strings.Fields(string(imports)))
 	deps, err := exec.Command("go", "list", "-deps", "dewline/internal/chain").Output()
 	require.NoError(t, err)

@@ -101,26 +101,17 @@ func (k *keeper) bringBack(ctx context.Context) error {
 	return nil
 }
 
-// How far back the journal is read to know who was told of what: an alarm that has stood for longer is taken to be told to all.
-const (
-	recentEntries = 3000
-	recentTime    = 3 * 24 * time.Hour
-)
+// recentEntries is how many entries of the journal are read to know who was told of what.
+const recentEntries = 3000
 
-// recent returns the last entries of the journal, the oldest first. How far they reach is counted from the newest of them: at a
-// start the clock need not be right.
+// recent returns the last entries of the journal, the oldest first.
 func (k *keeper) recent(ctx context.Context) ([]*journal.Entry, error) {
 	if k.store == nil {
 		return nil, nil
 	}
 	entries, err := k.store.Journal(ctx, history.Filter{Limit: recentEntries})
-	if err != nil {
-		return nil, err
-	}
 	slices.Reverse(entries)
-	return slices.DeleteFunc(entries, func(e *journal.Entry) bool {
-		return entries[len(entries)-1].At.Sub(e.At) > recentTime
-	}), nil
+	return entries, err
 }
 
 // reading keeps a reading of a sensor.

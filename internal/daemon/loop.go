@@ -161,7 +161,7 @@ func (l *loop) run(ctx context.Context) error {
 	if entries, err := l.keeper.recent(ctx); err != nil {
 		log.Error("who was told of what in the last run is not known", "err", err)
 	} else {
-		l.chain.Rules.Resume(entries)
+		l.chain.Resume(entries)
 	}
 	if err := l.keeper.bringBack(ctx); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)

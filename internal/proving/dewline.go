@@ -2,6 +2,7 @@ package proving
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"dewline/internal/chain"
@@ -49,7 +50,8 @@ type dewline struct {
 
 	keeping  bool // a power cut is near: what would be in the history then is kept
 	snapshot []byte
-	log      []watch.Event // readings since a minute before the snapshot
+	journal  []*journal.Entry // outlives a power cut, each entry at once
+	log      []watch.Event    // readings since a minute before the snapshot
 	logFrom  instant.Instant
 	err      error
 
@@ -165,6 +167,7 @@ func (d *dewline) cut() {
 func (d *dewline) boot(offset time.Duration) error {
 	d.offset, d.unconfirmed = offset, true
 	d.fresh()
+	d.chain.Resume(d.journal)
 	if err := d.chain.Core.Restore(d.snapshot); err != nil {
 		return err
 	}
@@ -199,13 +202,21 @@ func (d *dewline) set(by time.Duration) {
 	}
 }
 
-// confirm sets the clock right, and everybody knows that it is.
+// confirm sets the clock right, and everybody knows that it is. The journal is put right, as the history does it.
 func (d *dewline) confirm() {
 	d.set(-d.offset)
 	if !d.unconfirmed {
 		return
 	}
 	d.unconfirmed = false
+	doubt := d.chain.Core.Doubt()
+	for _, step := range doubt.Steps {
+		for _, e := range d.journal {
+			if e.Seq <= step.Seq && slices.Contains(doubt.Runs, e.Run) {
+				e.At = e.At.Add(step.By)
+			}
+		}
+	}
 	d.chain.Pass(d.chain.Core.ClockConfirmed(d.now()))
 	d.carryOut()
 }
@@ -251,10 +262,12 @@ func (d *dewline) carryOut() {
 	for i := range work.Effects {
 		switch e := &work.Effects[i]; e.Kind {
 		case watch.Keep:
-			recorded = true
 			d.note(e.Entry)
+			fallthrough
 		case watch.Refused:
 			recorded = true
+			kept := *e.Entry // its times are put right when the clock is
+			d.journal = append(d.journal, &kept)
 		}
 	}
 	if recorded && d.keeping {
