@@ -38,9 +38,20 @@ type Chain struct {
 	Core  *watch.Core  // made by [Chain.Configure]
 	Rules *notify.Rules
 
-	sensors map[string]int32 // id → index in the core
+	sensors map[string]sensor // by id
 	work    Work
 	spent   Work // was given out last
+}
+
+// sensor is a sensor of the core and the points it feeds, which are found sooner among these few than by name.
+type sensor struct {
+	index int32
+	feeds []feed
+}
+
+type feed struct {
+	point quantity.Point
+	index int32
 }
 
 // Work is what is to be carried out. Entries among the effects are recorded before anybody hears of them; then the deliveries
@@ -53,16 +64,22 @@ type Work struct {
 // Configure puts a site in force, around a new core. What line and rules remember stays.
 func (c *Chain) Configure(site watch.Site, run string) {
 	c.Core = watch.New(site, run)
-	c.sensors = map[string]int32{}
+	c.sensors = map[string]sensor{}
 	for i := range site.Sensors {
-		c.sensors[site.Sensors[i].ID] = int32(i)
+		s := sensor{index: int32(i)}
+		for _, point := range site.Sensors[i].Feeds {
+			if index, ok := c.Core.Index(point); ok {
+				s.feeds = append(s.feeds, feed{point, index})
+			}
+		}
+		c.sensors[site.Sensors[i].ID] = s
 	}
 }
 
 // Sensor returns the index of a sensor in the core.
 func (c *Chain) Sensor(id string) (int32, bool) {
-	index, ok := c.sensors[id]
-	return index, ok
+	s, ok := c.sensors[id]
+	return s.index, ok
 }
 
 // Take handles what a sensor gave or failed to give. The outcome is valid until the next call.
@@ -71,12 +88,12 @@ func (c *Chain) Take(s intake.Sample) (intake.Outcome, error) {
 	if err != nil {
 		return outcome, err
 	}
-	sensor, ok := c.sensors[s.Sensor]
+	from, ok := c.sensors[s.Sensor]
 	if !ok {
 		return outcome, fmt.Errorf("a sample of the sensor %q, which the core does not know", s.Sensor)
 	}
 	report := watch.Event{
-		Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: sensor, Failure: outcome.Report.Failure, Flag: quantity.Missing,
+		Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: from.index, Failure: outcome.Report.Failure, Flag: quantity.Missing,
 	}
 	if outcome.Report.Kind == sensors.Implausible {
 		report.Flag = quantity.Fail
@@ -87,8 +104,10 @@ func (c *Chain) Take(s intake.Sample) (intake.Outcome, error) {
 	}
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
-		if point, ok := c.Core.Index(r.Point); ok {
-			c.fold(watch.Event{At: r.At, Point: point, Value: r.Value, Flag: r.Flag})
+		for k := range from.feeds {
+			if f := &from.feeds[k]; f.point == r.Point {
+				c.fold(watch.Event{At: r.At, Point: f.index, Value: r.Value, Flag: r.Flag})
+			}
 		}
 	}
 	if !failed { // after its readings: the end of a fault must not uncover a stale alarm that they end too
