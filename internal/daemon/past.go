@@ -99,22 +99,17 @@ type pastSource struct {
 // pastSources makes the sensors of the site and the line behind them.
 func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
 	var list []pastSource
-	var lines []intake.Source
 	l.sources = &sources{fed: &mqttFeeds{}, descriptions: map[string]*sensors.Description{}}
 	for i := range l.site.Sensors {
 		c := &l.site.Sensors[i]
 		sensor := sim.NewSensor(world, sim.SensorOptions{ID: c.ID, Seed: 1, Feeds: c.Feeds})
 		description := sensor.Describe()
-		fed, err := feeds(c, description)
-		if err != nil {
-			return nil, err
-		}
+		l.sources.descriptions[c.ID] = &description
 		l.noteResolutions(c, description)
 		list = append(list, pastSource{c.ID, sensor})
-		lines = append(lines, intake.Source{ID: c.ID, Gap: c.GapOrDefault(), Description: description, Feeds: fed})
 	}
-	line, err := intake.NewLine(lines, disagreements(l.site))
-	l.chain.Line = line
+	var err error
+	l.chain.Line, err = l.site.Line(l.sources.descriptions)
 	return list, err
 }
 
