@@ -453,6 +453,19 @@ func TestQuietReadingsAllocateNothing(t *testing.T) {
 	}))
 }
 
+func BenchmarkTake(b *testing.B) {
+	c := chain.Chain{Line: line(b), Rules: rules()}
+	c.Configure(site(), "run-1")
+	sample := intake.Sample{Sensor: "loft-air", At: noon, Reading: reading(22, 60)}
+	for b.Loop() {
+		sample.At = sample.At.Add(10 * time.Second)
+		if _, err := c.Take(sample); err != nil {
+			b.Fatal(err)
+		}
+		c.Work()
+	}
+}
+
 // The chain knows the three that it joins and their words, and nothing that blocks: what it does follows from what it is told.
 func TestChainStaysPure(t *testing.T) {
 	imports, err := exec.Command("go", "list", "-f", `{{join .Imports "\n"}}`, "dewline/internal/chain").Output()
