@@ -85,12 +85,10 @@ func (v *view) told() bool {
 func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, error) {
 	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*stage.LimitCount), fault: make([]*view, len(s.parts))}
 	d.fresh()
-	for _, p := range s.points {
+	for i, p := range s.points {
 		if _, ok := d.chain.Core.Index(p.name); !ok {
 			return nil, fmt.Errorf("the core has no point %s", p.name)
 		}
-	}
-	for i, p := range s.points {
 		for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
 			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal}
 			d.views[p.name.String()+"/"+l.String()], d.limit[i*stage.LimitCount+int(l)] = v, v
