@@ -2,17 +2,12 @@ package daemon
 
 import (
 	"fmt"
-	"maps"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/intake"
 	"dewline/internal/intake/recorded"
-	"dewline/internal/quality"
-	"dewline/internal/quantity"
 	"dewline/internal/sim"
 	"dewline/sensors"
 	"dewline/sensors/aht20"
@@ -180,39 +175,4 @@ func (d *devices) recording(c *config.Sensor) (sensors.Sensor, error) {
 	return recorded.NewPlayer(file, recorded.PlayerOptions{
 		Name: c.File, Channels: c.Feeds, Speed: c.Speed, Loop: c.Loop, Hold: c.GapOrDefault(), Now: d.now,
 	})
-}
-
-// feeds tells what a sensor feeds and how its values are corrected and judged.
-func feeds(c *config.Sensor, description sensors.Description) ([]intake.Feed, error) {
-	var list []intake.Feed
-	for _, channel := range slices.Sorted(maps.Keys(c.Feeds)) {
-		point := c.Feeds[channel]
-		calibration, err := c.CalibrationOf(channel)
-		if err != nil {
-			return nil, fmt.Errorf("sensor %s: %w", c.ID, err)
-		}
-		feed := intake.Feed{Channel: channel, Point: point, Calibration: calibration, Accuracy: c.AccuracyOf(channel)}
-		if believed, ok := c.Range[channel]; ok {
-			measure, _ := description.MeasureOf(channel)
-			tests := quality.Defaults(point.Quantity, quality.Range{Low: measure.Low, High: measure.High}, measure.Resolution)
-			tests.Expected = quality.Range{Low: believed.Low, High: believed.High}
-			feed.Tests = &tests
-		}
-		list = append(list, feed)
-	}
-	return list, nil
-}
-
-// disagreements gathers how far the sensors of a point may differ.
-func disagreements(site *config.Site) map[quantity.Point]float64 {
-	limits := map[quantity.Point]float64{}
-	for i := range site.Sensors {
-		for channel, limit := range site.Sensors[i].Disagree {
-			point := site.Sensors[i].Feeds[channel]
-			if known, ok := limits[point]; !ok || limit < known {
-				limits[point] = limit
-			}
-		}
-	}
-	return limits
 }

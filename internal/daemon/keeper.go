@@ -74,7 +74,7 @@ func openKeeper(l *loop) *keeper {
 }
 
 // bringBack restores the core: the last state that was recorded, then the readings that came after it.
-func (k *keeper) bringBack(ctx context.Context, core *watch.Core) error {
+func (k *keeper) bringBack(ctx context.Context) error {
 	if k.store == nil {
 		return nil
 	}
@@ -82,7 +82,8 @@ func (k *keeper) bringBack(ctx context.Context, core *watch.Core) error {
 	if err != nil || state == nil {
 		return err
 	}
-	if err := core.Restore(state); err != nil {
+	chain := &k.loop.chain
+	if err := chain.Core.Restore(state); err != nil {
 		return fmt.Errorf("the state of the last run is not taken over: %w", err)
 	}
 	reach.At = reach.At.Add(-time.Minute)
@@ -90,38 +91,27 @@ func (k *keeper) bringBack(ctx context.Context, core *watch.Core) error {
 		if err != nil {
 			return fmt.Errorf("bringing the state of the last run up to date: %w", err)
 		}
-		point, ok := core.Index(s.Point)
+		point, ok := chain.Core.Index(s.Point)
 		if !ok || s.Point.Quantity.Derived() {
 			continue
 		}
-		if core.Due(s.At) {
-			k.loop.keep(core.Step(watch.Event{Kind: watch.TickEvent, At: s.At}, nil))
-		}
-		k.loop.keep(core.Step(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag}, nil))
+		chain.Recall(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag})
+		k.loop.keep(chain.Work())
 	}
 	return nil
 }
 
-// How far back the journal is read to know who was told of what: an alarm that has stood for longer is taken to be told to all.
-const (
-	recentEntries = 3000
-	recentTime    = 3 * 24 * time.Hour
-)
+// recentEntries is how many entries of the journal are read to know who was told of what.
+const recentEntries = 3000
 
-// recent returns the last entries of the journal, the oldest first. How far they reach is counted from the newest of them: at a
-// start the clock need not be right.
+// recent returns the last entries of the journal, the oldest first.
 func (k *keeper) recent(ctx context.Context) ([]*journal.Entry, error) {
 	if k.store == nil {
 		return nil, nil
 	}
 	entries, err := k.store.Journal(ctx, history.Filter{Limit: recentEntries})
-	if err != nil {
-		return nil, err
-	}
 	slices.Reverse(entries)
-	return slices.DeleteFunc(entries, func(e *journal.Entry) bool {
-		return entries[len(entries)-1].At.Sub(e.At) > recentTime
-	}), nil
+	return entries, err
 }
 
 // reading keeps a reading of a sensor.
@@ -169,10 +159,8 @@ func (k *keeper) record(entries []*journal.Entry, deliveries []notify.Delivery) 
 	for _, e := range entries {
 		items = append(items, k.loop.links.items(e)...)
 	}
-	if k.loop.callers != nil {
-		items = append(items, k.loop.callers.items(deliveries)...)
-	}
-	state, err := k.loop.core.Snapshot()
+	items = append(items, k.loop.callers.items(deliveries)...)
+	state, err := k.loop.chain.Core.Snapshot()
 	if err != nil {
 		k.loop.options.Log.Error("history", "err", err)
 	}
@@ -212,7 +200,7 @@ func (k *keeper) tick(now instant.Instant, mono time.Duration, confirmed bool) {
 		}
 	}
 	if mono >= k.nextSnapshot {
-		if state, err := k.loop.core.Snapshot(); err == nil {
+		if state, err := k.loop.chain.Core.Snapshot(); err == nil {
 			if k.inBackground(func(ctx context.Context) error { return k.store.Record(ctx, nil, nil, state) }) {
 				k.nextSnapshot = mono + snapshotEvery
 			}
@@ -321,7 +309,7 @@ func (k *keeper) close() {
 		return
 	}
 	k.busy.Wait()
-	if state, err := k.loop.core.Snapshot(); err == nil {
+	if state, err := k.loop.chain.Core.Snapshot(); err == nil {
 		if err := k.store.Record(context.Background(), nil, nil, state); err != nil {
 			k.loop.options.Log.Error("history", "err", err)
 		}

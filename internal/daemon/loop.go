@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"dewline/internal/access"
+	"dewline/internal/chain"
 	"dewline/internal/config"
 	"dewline/internal/control"
 	"dewline/internal/instant"
@@ -21,7 +22,6 @@ import (
 	"dewline/internal/quantity"
 	"dewline/internal/status"
 	"dewline/internal/watch"
-	"dewline/sensors"
 )
 
 // follower is told what happens, in order, by the loop. Its methods must not block: what takes time goes into a queue of
@@ -32,13 +32,11 @@ type follower interface {
 	picture(p *status.Picture)
 }
 
-// loop owns the core. Its fields belong to the goroutine that runs it, except current and those marked otherwise.
+// loop owns the chain. Its fields belong to the goroutine that runs it, except current and those marked otherwise.
 type loop struct {
 	options Options
 	site    *config.Site
-	core    *watch.Core
-	line    *intake.Line
-	order   map[string]int32 // sensor id → index in the core
+	chain   chain.Chain
 	health  []status.Sensor
 	id      string // of this run
 
@@ -56,9 +54,6 @@ type loop struct {
 	reloadOK      bool
 	calls         status.Calls
 	console       console
-	effects       []watch.Effect
-	gathering     bool // effects wait in gathered
-	gathered      []watch.Effect
 	points        []quantity.Point // of the core, by index
 	keeper        *keeper
 	followers     []follower
@@ -93,9 +88,9 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run, calls: status.Calls{}, clock: guardedClock{piece: o.Clock}, access: access.New(access.Options{}),
-		posts: map[string]*post{}, samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
-		gaveUp: make(chan string, 16),
+		options: o, id: run, chain: chain.Chain{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
+		access: access.New(access.Options{}), posts: map[string]*post{}, gaveUp: make(chan string, 16),
+		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
 	l.install(site)
 	return l
@@ -125,10 +120,9 @@ func (l *loop) install(site *config.Site) {
 		titles[p.ID] = p.Title
 	}
 	l.titles.Store(&titles)
-	l.core = watch.New(watched, l.id)
-	l.core.ReportDerived()
-	l.points = l.core.Points()
-	l.order = map[string]int32{}
+	l.chain.Configure(watched, l.id)
+	l.chain.Core.ReportDerived()
+	l.points = l.chain.Core.Points()
 	sensors := map[string]status.Sensor{}
 	for _, h := range l.health {
 		sensors[h.ID] = h
@@ -136,7 +130,6 @@ func (l *loop) install(site *config.Site) {
 	l.health = nil
 	for i := range site.Sensors {
 		c := &site.Sensors[i]
-		l.order[c.ID] = int32(i)
 		h, ok := sensors[c.ID]
 		if !ok {
 			h = status.Sensor{ID: c.ID, Reads: map[string]uint64{}}
@@ -168,15 +161,14 @@ func (l *loop) run(ctx context.Context) error {
 	if entries, err := l.keeper.recent(ctx); err != nil {
 		log.Error("who was told of what in the last run is not known", "err", err)
 	} else {
-		l.callers.rules.Resume(entries)
+		l.chain.Resume(entries)
 	}
-	if err := l.keeper.bringBack(ctx, l.core); err != nil {
+	if err := l.keeper.bringBack(ctx); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
 	}
 	l.takeUpClock()
 	l.started = l.clock.Now()
 	l.reloaded, l.reloadOK = l.started, true
-	l.callers.rules.Sync(l.core.Alarms(), l.now())
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.bearing()})
 	if err := l.startSources(); err != nil {
 		return err
@@ -190,7 +182,7 @@ func (l *loop) run(ctx context.Context) error {
 	links.start()
 	l.callers.start()
 	l.options.Notify("READY=1")
-	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.core.Points()), "sensors", len(l.site.Sensors))
+	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.points), "sensors", len(l.site.Sensors))
 	l.options.Ready(l.addresses(faces))
 
 	l.turn(ctx)
@@ -199,7 +191,7 @@ func (l *loop) run(ctx context.Context) error {
 	log.Info("stopping", "reason", context.Cause(ctx))
 	l.sources.stop(log)
 	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
-	l.keep(l.core.Stop(l.now()))
+	l.pass(l.chain.Core.Stop(l.now()))
 	l.publish()
 	faces.close()
 	l.callers.stop()
@@ -248,14 +240,11 @@ func (l *loop) turn(ctx context.Context) {
 // now returns the time for events.
 func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
 
-// tick lets time pass in the core, makes a new picture, and shows the service manager that the loop is alive.
+// tick lets time pass in the chain, makes a new picture, and shows the service manager that the loop is alive.
 func (l *loop) tick() {
-	now := l.now()
-	l.step(watch.Event{Kind: watch.TickEvent, At: now})
 	l.checkOutlets()
-	for _, command := range l.callers.rules.Due(now) {
-		l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &command})
-	}
+	l.chain.Tick(l.now())
+	l.keep(l.chain.Work())
 	l.publish()
 	mono := l.options.Clock.Monotonic()
 	l.keeper.tick(l.now(), mono, l.confirmed)
@@ -277,24 +266,24 @@ func (l *loop) checkClock() {
 	}
 	if synchronised && !l.confirmed {
 		l.confirmed = true
-		l.keeper.correct(l.core.Doubt())
-		l.keep(l.core.ClockConfirmed(l.now()))
+		l.keeper.correct(l.chain.Core.Doubt())
+		l.pass(l.chain.Core.ClockConfirmed(l.now()))
 	}
 }
 
 // takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like
 // any other; an earlier run whose clock was in doubt is corrected if this one knows better.
 func (l *loop) takeUpClock() {
-	doubt := l.core.Doubt()
+	doubt := l.chain.Core.Doubt()
 	l.clock.resume(doubt.Clock)
 	by := l.clock.look(l.confirmed)
 	if by == 0 {
-		by = l.clock.goOn(l.core.Now(), l.confirmed)
+		by = l.clock.goOn(l.chain.Core.Now(), l.confirmed)
 	}
 	if by != 0 {
 		l.stepped(by)
 	}
-	if doubt = l.core.Doubt(); l.confirmed && doubt.Any() {
+	if doubt = l.chain.Core.Doubt(); l.confirmed && doubt.Any() {
 		l.keeper.correct(doubt)
 	}
 }
@@ -304,12 +293,10 @@ func (l *loop) stepped(by time.Duration) {
 	l.steps += by.Abs()
 	l.options.Log.Warn("the clock was set", "by", by)
 	if l.sources != nil {
-		l.line.Shift(by)
 		for _, f := range l.sources.fed.feeds {
 			f.Shift(by)
 		}
 	}
-	l.callers.rules.Shift(by)
 	l.shiftOutlets(by)
 	for i := range l.health {
 		if h := &l.health[i]; !h.LastSuccess.IsZero() {
@@ -321,60 +308,50 @@ func (l *loop) stepped(by time.Duration) {
 	l.links.refresh() // what is retained carries times
 }
 
-// step folds an event into the core and carries out its effects, unless they are gathered.
+// step lets an event into the chain and carries out what comes of it.
 func (l *loop) step(ev watch.Event) {
-	l.effects = l.core.Step(ev, l.effects[:0])
-	if l.gathering {
-		l.gathered = append(l.gathered, l.effects...)
-		return
-	}
-	l.keep(l.effects)
+	l.chain.Step(ev)
+	l.keep(l.chain.Work())
+}
+
+// pass carries out effects that the core had otherwise.
+func (l *loop) pass(effects []watch.Effect) {
+	l.chain.Pass(effects)
+	l.keep(l.chain.Work())
 }
 
 // mostAtOnce bounds how many samples are taken before others get their turn.
 const mostAtOnce = 64
 
-// takeAll takes a sample and those that wait behind it, and carries out the effects of all of them together: when a broker comes
+// takeAll takes a sample and those that wait behind it, and carries out what comes of all of them together: when a broker comes
 // back a thousand sensors have something to say at once, and each write to the card takes its time.
 func (l *loop) takeAll(s stamped) {
 	waiting := min(len(l.samples), mostAtOnce-1) // those were stamped before the look at the clock
 	l.checkClock()
-	l.gathering = true
 	l.take(l.clock.restamp(s))
 	for range waiting {
 		l.take(l.clock.restamp(<-l.samples)) // nobody else takes any
 	}
-	l.gathering = false
-	l.keep(l.gathered)
-	clear(l.gathered)
-	l.gathered = l.gathered[:0]
+	l.keep(l.chain.Work())
 }
 
-// keep carries out effects. Entries are durable, together with what must go out because of them, before anybody hears of them.
-func (l *loop) keep(effects []watch.Effect) {
+// keep carries out work. Entries are durable, together with what must go out because of them, before anybody hears of them.
+func (l *loop) keep(work chain.Work) {
 	var entries []*journal.Entry
-	var deliveries []notify.Delivery
-	for i := range effects {
-		e := &effects[i]
-		switch e.Kind {
+	for i := range work.Effects {
+		switch e := &work.Effects[i]; e.Kind {
 		case watch.Keep, watch.Refused:
 			entries = append(entries, e.Entry)
 		case watch.Notify:
 			l.calls[e.Entry.Priority]++
 		case watch.Derived:
 			l.keeper.derived(e)
-			continue
-		default:
-			continue
-		}
-		if l.callers != nil {
-			deliveries = append(deliveries, l.callers.deliveries(e)...)
 		}
 	}
 	if entries == nil {
 		return
 	}
-	l.keeper.record(entries, deliveries)
+	l.keeper.record(entries, work.Deliveries)
 	for _, e := range entries {
 		l.logEntry(e)
 		l.console.entry(e)
@@ -382,10 +359,8 @@ func (l *loop) keep(effects []watch.Effect) {
 			f.entry(e)
 		}
 	}
-	if deliveries != nil {
-		l.callers.tell(deliveries)
-	}
-	if l.line != nil {
+	l.callers.tell(work.Deliveries)
+	if l.chain.Line != nil {
 		l.publish()
 	}
 }
@@ -441,27 +416,14 @@ func (l *loop) logEntry(e *journal.Entry) {
 	l.options.Log.Log(context.Background(), level, "journal", attributes...)
 }
 
-// take handles what a sensor gave or failed to give.
+// take lets a sample into the chain, and tells of its readings.
 func (l *loop) take(s intake.Sample) {
-	outcome, err := l.line.Take(s)
+	outcome, err := l.chain.Take(s)
 	if err != nil {
 		l.options.Log.Error("a sample was not understood", "sensor", s.Sensor, "err", err)
 		return
 	}
-	index, ok := l.order[s.Sensor]
-	if !ok {
-		return
-	}
-	l.noteHealth(index, &s, &outcome.Report)
-	flag := quantity.Missing
-	if outcome.Report.Kind == sensors.Implausible {
-		flag = quantity.Fail
-	}
-	report := watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: index, Failure: outcome.Report.Failure, Flag: flag}
-	failed := report.Failure != ""
-	if failed {
-		l.step(report)
-	}
+	l.noteHealth(&s, &outcome.Report)
 	for i := range outcome.Amendments {
 		l.keeper.amend(&outcome.Amendments[i])
 	}
@@ -471,17 +433,12 @@ func (l *loop) take(s intake.Sample) {
 		for _, f := range l.followers {
 			f.reading(r)
 		}
-		if point, ok := l.core.Index(r.Point); ok {
-			l.step(watch.Event{At: r.At, Point: point, Value: r.Value, Flag: r.Flag})
-		}
-	}
-	if !failed { // after its readings: the end of a fault must not uncover a stale alarm that they end too
-		l.step(report)
 	}
 }
 
 // noteHealth notes how a sensor does.
-func (l *loop) noteHealth(index int32, s *intake.Sample, r *intake.Report) {
+func (l *loop) noteHealth(s *intake.Sample, r *intake.Report) {
+	index, _ := l.chain.Sensor(s.Sensor)
 	h := &l.health[index]
 	if d := l.sources.description(h.ID); d != nil {
 		h.Part, h.Where = d.Part, d.Where
@@ -506,11 +463,11 @@ func (l *loop) noteHealth(index int32, s *intake.Sample, r *intake.Report) {
 func (l *loop) publish() {
 	p := &status.Picture{
 		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
-		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.core.Alarms(), Late: l.core.Late(), ClockSteps: l.steps,
+		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.chain.Core.Alarms(), Late: l.chain.Core.Late(), ClockSteps: l.steps,
 		Reloaded: l.reloaded, ReloadOK: l.reloadOK,
 	}
 	for i := range l.points {
-		p.Points = append(p.Points, l.core.State(int32(i)))
+		p.Points = append(p.Points, l.chain.Core.State(int32(i)))
 	}
 	for _, h := range l.health {
 		reads := make(map[string]uint64, len(h.Reads))
@@ -521,7 +478,7 @@ func (l *loop) publish() {
 		p.Sensors = append(p.Sensors, h)
 	}
 	p.Outlets = l.outletStates()
-	if since, flood := l.callers.rules.Flood(); flood {
+	if since, flood := l.chain.Rules.Flood(); flood {
 		p.FloodSince = since.Time()
 	}
 	p.Calls, p.History = maps.Clone(l.calls), l.keeper.state()
@@ -555,17 +512,18 @@ func (l *loop) obey(m commandMessage) control.Response {
 		return l.testOutlets(m)
 	}
 	if m.refusal != "" {
-		l.effects = l.core.Refuse(l.now(), &m.command, m.refusal, l.effects[:0])
+		l.chain.Pass(l.chain.Core.Refuse(l.now(), &m.command, m.refusal, nil))
 	} else {
-		l.effects = l.core.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command}, l.effects[:0])
+		l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command})
 	}
-	response := control.Response{Done: true, Changed: len(l.effects) > 0}
-	for _, e := range l.effects {
+	work := l.chain.Work()
+	response := control.Response{Done: true, Changed: len(work.Effects) > 0}
+	for _, e := range work.Effects {
 		if e.Kind == watch.Refused {
 			response = control.Response{Reason: e.Entry.Reason}
 		}
 	}
-	l.keep(l.effects)
+	l.keep(work)
 	return response
 }
 
@@ -600,7 +558,7 @@ func (l *loop) reload() {
 		l.publish()
 		return
 	}
-	snapshot, err := l.core.Snapshot()
+	snapshot, err := l.chain.Core.Snapshot()
 	if err != nil {
 		log.Error("the new configuration is refused, the old one stays in force", "err", err)
 		return
@@ -608,7 +566,7 @@ func (l *loop) reload() {
 	l.sources.stop(log)
 	old := l.site
 	l.install(site)
-	if err := l.core.Restore(snapshot); err != nil {
+	if err := l.chain.Core.Restore(snapshot); err != nil {
 		log.Error("the state was not taken over", "err", err)
 	}
 	l.reloaded, l.reloadOK = l.clock.Now(), true
@@ -620,18 +578,18 @@ func (l *loop) reload() {
 		if l.callers, err = openCallers(l); err != nil {
 			log.Error("a way out is missing", "err", err)
 		}
-		l.callers.rules.Sync(l.core.Alarms(), l.now())
+		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
 		l.callers.start()
 	}
-	l.callers.rules.Rooms(rooms(site))
+	l.chain.Rules.Rooms(rooms(site))
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)
 	}
 	if err := l.faces.reconfigure(&old.Web, &site.Web); err != nil {
 		log.Error("a local server is missing", "err", err)
 	}
-	l.keep(l.core.Configured(l.now()))
+	l.pass(l.chain.Core.Configured(l.now()))
 	l.publish()
 	l.links.refresh()
-	log.Info("the new configuration is in force", "points", len(l.core.Points()))
+	log.Info("the new configuration is in force", "points", len(l.points))
 }

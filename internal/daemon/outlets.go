@@ -15,7 +15,6 @@ import (
 	"dewline/internal/outlet/notify"
 	"dewline/internal/outlet/webhook"
 	"dewline/internal/status"
-	"dewline/internal/watch"
 )
 
 // sender is a way out that is told only what its rule asks for.
@@ -26,10 +25,9 @@ type sender interface {
 	Status() inturn.Status
 }
 
-// callers are the webhooks and letters of the configuration, the rules that say when each is used, and the outward heartbeat.
+// callers are the webhooks and letters of the configuration, and the outward heartbeat.
 type callers struct {
 	loop    *loop
-	rules   *notify.Rules
 	names   []string // in the order of the configuration
 	senders map[string]sender
 	beat    *heartbeat.Beat
@@ -57,13 +55,8 @@ func openCallers(l *loop) (*callers, error) {
 			Outlet: name, Priorities: o.Priorities, After: o.After, Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet, Except: faultOf(name),
 		})
 	}
-	if l.callers == nil {
-		c.rules = notify.New(rules)
-	} else { // they know who has been told of what
-		c.rules = l.callers.rules
-		c.rules.Configure(rules)
-	}
-	c.rules.Rooms(rooms(l.site))
+	l.chain.Rules.Configure(rules)
+	l.chain.Rules.Rooms(rooms(l.site))
 	if h := &l.site.Heartbeat; h.URL != "" || h.URLFile != "" {
 		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: l.healthy, Log: l.options.Log})
 		if err != nil {
@@ -133,9 +126,6 @@ func (c *callers) stop() {
 		c.done.Wait()
 	}
 }
-
-// deliveries asks the rules what is to be told because of an effect.
-func (c *callers) deliveries(e *watch.Effect) []notify.Delivery { return c.rules.Effect(e) }
 
 // items are the deliveries as rows for the store, to be kept beside the entry.
 func (c *callers) items(list []notify.Delivery) []history.OutboxItem {

@@ -12,7 +12,6 @@ import (
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/intake"
-	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/sim"
 	"dewline/internal/watch"
@@ -48,7 +47,7 @@ func (p Past) Live(ctx context.Context) (err error) {
 	l := newLoop(Options{Clock: stillClock{&now}, World: world, Log: slog.New(slog.DiscardHandler)}, p.Site, "past")
 	l.keeper = &keeper{loop: l, store: store, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
 	l.links = &links{loop: l}
-	l.callers = &callers{loop: l, rules: notify.New(nil)}
+	l.callers = &callers{loop: l}
 	sources, err := l.pastSources(world)
 	if err != nil {
 		return err
@@ -68,6 +67,7 @@ func (p Past) Live(ctx context.Context) (err error) {
 			reading, err := s.sensor.Read(ctx)
 			l.take(intake.Sample{Sensor: s.id, At: now, Reading: reading, Err: err})
 		}
+		l.keep(l.chain.Work())
 		l.acknowledgeOld(instant.Of(now))
 		if now.After(nextCommit) { // rarely: nobody fears a power cut here
 			nextCommit = now.Add(24 * time.Hour)
@@ -80,7 +80,7 @@ func (p Past) Live(ctx context.Context) (err error) {
 			}
 		}
 	}
-	state, err := l.core.Snapshot()
+	state, err := l.chain.Core.Snapshot()
 	if err != nil {
 		return err
 	}
@@ -99,22 +99,17 @@ type pastSource struct {
 // pastSources makes the sensors of the site and the line behind them.
 func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
 	var list []pastSource
-	var lines []intake.Source
 	l.sources = &sources{fed: &mqttFeeds{}, descriptions: map[string]*sensors.Description{}}
 	for i := range l.site.Sensors {
 		c := &l.site.Sensors[i]
 		sensor := sim.NewSensor(world, sim.SensorOptions{ID: c.ID, Seed: 1, Feeds: c.Feeds})
 		description := sensor.Describe()
-		fed, err := feeds(c, description)
-		if err != nil {
-			return nil, err
-		}
+		l.sources.descriptions[c.ID] = &description
 		l.noteResolutions(c, description)
 		list = append(list, pastSource{c.ID, sensor})
-		lines = append(lines, intake.Source{ID: c.ID, Gap: c.GapOrDefault(), Description: description, Feeds: fed})
 	}
-	line, err := intake.NewLine(lines, disagreements(l.site))
-	l.line = line
+	var err error
+	l.chain.Line, err = l.site.Line(l.sources.descriptions)
 	return list, err
 }
 
@@ -133,7 +128,7 @@ func (p Past) diary() []watch.Command {
 
 // acknowledgeOld lets the invented keeper acknowledge what has waited for twenty minutes.
 func (l *loop) acknowledgeOld(now instant.Instant) {
-	for _, a := range l.core.Alarms() {
+	for _, a := range l.chain.Core.Alarms() {
 		waits := a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged
 		if waits && now.Sub(a.Raised) > 20*time.Minute {
 			l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &watch.Command{

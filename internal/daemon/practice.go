@@ -138,7 +138,7 @@ func (l *loop) testOutlets(m commandMessage) control.Response {
 		all = append(all, l.ways[i].name)
 	}
 	refuse := func(why string) control.Response {
-		l.keep(l.core.Refuse(l.now(), &m.command, why, nil))
+		l.pass(l.chain.Core.Refuse(l.now(), &m.command, why, nil))
 		return control.Response{Reason: why}
 	}
 	switch {
@@ -152,15 +152,16 @@ func (l *loop) testOutlets(m commandMessage) control.Response {
 			return refuse(fmt.Sprintf("there is no outlet %q: there are %s", name, strings.Join(all, ", ")))
 		}
 	}
-	effects := l.core.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
+	l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
 		Verb: watch.Report, Kind: journal.OutletTest, Outlets: asked, By: m.command.By, Reason: m.command.Reason,
 		Text: "a test of the outlets: no alarm, nothing is to be done",
-	}}, nil)
-	response := control.Response{Done: true, Changed: true, Event: effects[0].Entry.ID(), Outlets: asked}
+	}})
+	work := l.chain.Work()
+	response := control.Response{Done: true, Changed: true, Event: work.Effects[0].Entry.ID(), Outlets: asked}
 	for _, name := range asked {
 		l.post(name).expect(response.Event)
 	}
-	l.keep(effects)
+	l.keep(work)
 	l.publish()
 	return response
 }

@@ -62,7 +62,7 @@ func (l *loop) startSources() error {
 	}
 	s.fed = fed
 	fed.start(l, func(s intake.Sample) { deliver(stamped{s, l.clock.offset.Load()}) })
-	l.line, l.sources = w.Line, s
+	l.chain.Line, l.sources = w.Line, s
 	return nil
 }
 
@@ -78,39 +78,29 @@ type Wiring struct {
 // called from outside so that tests may put broken devices behind the very wiring that the daemon uses.
 func Wire(site *config.Site, clock Timepiece, open func(*config.Sensor) (sensors.Sensor, string, error)) (*Wiring, error) {
 	w := &Wiring{Descriptions: map[string]*sensors.Description{}}
-	var lines []intake.Source
 	for i := range site.Sensors {
 		c := &site.Sensors[i]
-		source := intake.Source{ID: c.ID, Gap: c.GapOrDefault()}
+		var description sensors.Description
 		if c.Driver == "mqtt" {
 			w.Fed = append(w.Fed, fedSource(c))
-			source.Description = mqttfeed.Describe(fedSource(c))
+			description = mqttfeed.Describe(fedSource(c))
 		} else {
 			sensor, bus, err := open(c)
 			if err != nil {
 				return nil, err
 			}
-			source.Description = sensor.Describe()
+			description = sensor.Describe()
 			every := clock.Real(c.Every)
 			w.Jobs = append(w.Jobs, intake.Job{
 				ID: c.ID, Bus: bus, Sensor: paced{sensor, clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),
 				RetryWithin: clock.Real(c.FaultAfter() / 2),
 			})
 		}
-		w.Descriptions[c.ID] = &source.Description
-		list, err := feeds(c, source.Description)
-		if err != nil {
-			return nil, err
-		}
-		source.Feeds = list
-		lines = append(lines, source)
+		w.Descriptions[c.ID] = &description
 	}
-	line, err := intake.NewLine(lines, disagreements(site))
-	if err != nil {
-		return nil, err
-	}
-	w.Line = line
-	return w, nil
+	var err error
+	w.Line, err = site.Line(w.Descriptions)
+	return w, err
 }
 
 // noteResolutions tells the store in which steps the values of a sensor come.

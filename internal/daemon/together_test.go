@@ -54,7 +54,7 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	require.NoError(t, err)
 	w, err := Wire(site, o.Clock, newDevices(o).open)
 	require.NoError(t, err)
-	l.line, l.sources = w.Line, &sources{descriptions: w.Descriptions, fed: &mqttFeeds{}}
+	l.chain.Line, l.sources = w.Line, &sources{descriptions: w.Descriptions, fed: &mqttFeeds{}}
 	heard := &listener{}
 	l.followers = []follower{heard}
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})

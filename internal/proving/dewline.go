@@ -2,16 +2,16 @@ package proving
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
+	"dewline/internal/chain"
 	"dewline/internal/instant"
 	"dewline/internal/intake"
 	"dewline/internal/journal"
 	"dewline/internal/outlet/notify"
-	"dewline/internal/quantity"
 	"dewline/internal/stage"
 	"dewline/internal/watch"
-	"dewline/sensors"
 )
 
 // The ways out. The phone has the rule of the webhook in configs/north-loft.yaml; what is of lower priority goes out as well and
@@ -29,17 +29,14 @@ func rules() *notify.Rules {
 	})
 }
 
-// dewline is the program under test: line, core and rules as the daemon's loop has them, with its clock, its snapshots and its
-// restarts. Everything that is outside of those (files, brokers, threads) is left out.
+// dewline is the program under test: the daemon's own chain, with a clock, snapshots and restarts as the daemon has them.
+// Everything that is outside of those (files, brokers, threads) is left out.
 type dewline struct {
 	setting *setting
 	scorer  *scorer
 	keeper  *keeper
 
-	line  *intake.Line
-	core  *watch.Core
-	rules *notify.Rules
-	order []int32 // point of the setting → of the core
+	chain chain.Chain
 	views map[string]*view
 	limit []*view // by point and limit
 	fault []*view // by sensor
@@ -50,11 +47,11 @@ type dewline struct {
 	unconfirmed bool          // nobody has said that the clock is right
 	runs        int
 	on          bool
-	effects     []watch.Effect
 
 	keeping  bool // a power cut is near: what would be in the history then is kept
 	snapshot []byte
-	log      []watch.Event // readings since a minute before the snapshot
+	journal  []*journal.Entry // outlives a power cut, each entry at once
+	log      []watch.Event    // readings since a minute before the snapshot
 	logFrom  instant.Instant
 	err      error
 
@@ -87,16 +84,11 @@ func (v *view) told() bool {
 
 func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, error) {
 	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*stage.LimitCount), fault: make([]*view, len(s.parts))}
-	d.core = watch.New(s.watch, "0")
-	d.rules = rules()
-	for _, p := range s.points {
-		at, ok := d.core.Index(p.name)
-		if !ok {
+	d.fresh()
+	for i, p := range s.points {
+		if _, ok := d.chain.Core.Index(p.name); !ok {
 			return nil, fmt.Errorf("the core has no point %s", p.name)
 		}
-		d.order = append(d.order, at)
-	}
-	for i, p := range s.points {
 		for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
 			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal}
 			d.views[p.name.String()+"/"+l.String()], d.limit[i*stage.LimitCount+int(l)] = v, v
@@ -117,17 +109,22 @@ func (d *dewline) wall() time.Time { return d.scorer.truth.now().Add(d.offset) }
 
 func (d *dewline) now() instant.Instant { return instant.Of(d.wall()) }
 
+// fresh puts the program in its place as it is before it knows anything.
+func (d *dewline) fresh() {
+	d.chain = chain.Chain{Rules: rules()}
+	d.chain.Configure(d.setting.watch, fmt.Sprint(d.runs))
+}
+
 // start begins a run around the core as it is.
 func (d *dewline) start() (err error) {
-	if d.line, err = d.setting.line(); err != nil {
+	if d.chain.Line, err = d.setting.line(); err != nil {
 		return err
 	}
 	d.on = true
 	// An unconfirmed clock that shows an earlier time than the last record is wrong: time goes on from there.
-	if last := d.core.Now(); d.unconfirmed && !last.IsNone() && last > d.now() {
+	if last := d.chain.Core.Now(); d.unconfirmed && !last.IsNone() && last > d.now() {
 		d.offset += last.Sub(d.now())
 	}
-	d.rules.Sync(d.core.Alarms(), d.now())
 	d.runs++
 	d.step(watch.Event{Kind: watch.StartEvent, At: d.now(), Run: fmt.Sprint(d.runs), Unconfirmed: d.unconfirmed})
 	return nil
@@ -142,7 +139,7 @@ func (d *dewline) expectCut() {
 // remember takes a snapshot, as the daemon does each time something happens and every half hour.
 func (d *dewline) remember() {
 	var err error
-	if d.snapshot, err = d.core.Snapshot(); err != nil {
+	if d.snapshot, err = d.chain.Core.Snapshot(); err != nil {
 		d.err = err
 	}
 	d.logFrom = d.now().Add(-time.Minute)
@@ -167,24 +164,22 @@ func (d *dewline) cut() {
 // boot starts again after a power cut, from what was kept.
 func (d *dewline) boot(offset time.Duration) error {
 	d.offset, d.unconfirmed = offset, true
-	d.core = watch.New(d.setting.watch, fmt.Sprint(d.runs))
-	d.rules = rules()
-	if err := d.core.Restore(d.snapshot); err != nil {
+	d.fresh()
+	d.chain.Resume(d.journal)
+	if err := d.chain.Core.Restore(d.snapshot); err != nil {
 		return err
 	}
 	for _, v := range d.views {
 		v.letter, v.active = watch.Normal, false
 	}
-	for _, a := range d.core.Alarms() {
+	for _, a := range d.chain.Core.Alarms() {
 		if v := d.views[a.Name]; v != nil {
 			v.letter, v.active = a.Letter, a.Active
 		}
 	}
 	for _, ev := range d.log { // the readings that the history has beyond the snapshot
-		if d.core.Due(ev.At) {
-			d.step(watch.Event{Kind: watch.TickEvent, At: ev.At})
-		}
-		d.step(ev)
+		d.chain.Recall(ev)
+		d.carryOut()
 	}
 	d.log = d.log[:0]
 	return d.start()
@@ -196,8 +191,6 @@ func (d *dewline) set(by time.Duration) {
 	if !d.on || by.Abs() <= time.Second { // slewing is followed
 		return
 	}
-	d.line.Shift(by)
-	d.rules.Shift(by)
 	d.step(watch.Event{Kind: watch.ClockStepEvent, At: d.now(), By: by})
 	if d.keeping {
 		for i := range d.log {
@@ -207,91 +200,78 @@ func (d *dewline) set(by time.Duration) {
 	}
 }
 
-// confirm sets the clock right, and everybody knows that it is.
+// confirm sets the clock right, and everybody knows that it is. The journal is put right, as the history does it.
 func (d *dewline) confirm() {
 	d.set(-d.offset)
 	if !d.unconfirmed {
 		return
 	}
 	d.unconfirmed = false
-	d.carryOut(d.core.ClockConfirmed(d.now()))
+	doubt := d.chain.Core.Doubt()
+	for _, step := range doubt.Steps {
+		for _, e := range d.journal {
+			if e.Seq <= step.Seq && slices.Contains(doubt.Runs, e.Run) {
+				e.At = e.At.Add(step.By)
+			}
+		}
+	}
+	d.chain.Pass(d.chain.Core.ClockConfirmed(d.now()))
+	d.carryOut()
 }
 
-// take handles what a sensor gave now: readings before the good report, as the daemon does.
-func (d *dewline) take(sensor int, s *intake.Sample) {
-	outcome, err := d.line.Take(*s)
+// take takes what a sensor gave now.
+func (d *dewline) take(s *intake.Sample) {
+	outcome, err := d.chain.Take(*s)
 	if err != nil {
 		d.err = err
 		return
 	}
-	flag := quantity.Missing
-	if outcome.Report.Kind == sensors.Implausible {
-		flag = quantity.Fail
-	}
-	report := watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: int32(sensor), Failure: outcome.Report.Failure, Flag: flag}
-	failed := report.Failure != ""
-	if failed {
-		d.step(report)
-	}
-	feeds := d.setting.parts[sensor].feeds
-	for i := range outcome.Readings {
-		r := &outcome.Readings[i]
-		for d.setting.points[feeds[0]].name != r.Point { // readings come in the order of the feeds, not always one of each
-			feeds = feeds[1:]
+	if d.keeping {
+		for _, r := range outcome.Readings {
+			if at, ok := d.chain.Core.Index(r.Point); ok {
+				d.log = append(d.log, watch.Event{At: r.At, Point: at, Value: r.Value, Flag: r.Flag})
+			}
 		}
-		ev := watch.Event{At: r.At, Point: d.order[feeds[0]], Value: r.Value, Flag: r.Flag}
-		if d.keeping {
-			d.log = append(d.log, ev)
-		}
-		d.step(ev)
 	}
-	if !failed {
-		d.step(report)
-	}
+	d.carryOut()
 }
 
 // tick lets time pass.
 func (d *dewline) tick() {
-	now := d.now()
-	d.step(watch.Event{Kind: watch.TickEvent, At: now})
-	for _, again := range d.rules.Due(now) {
-		d.command(again)
-	}
+	d.chain.Tick(d.now())
+	d.carryOut()
 }
 
 func (d *dewline) command(c watch.Command) {
 	d.step(watch.Event{Kind: watch.CommandEvent, At: d.now(), Command: &c})
 }
 
-// step folds an event in and carries out its effects.
+// step lets an event in and carries out what comes of it.
 func (d *dewline) step(ev watch.Event) {
-	d.effects = d.core.Step(ev, d.effects[:0])
-	if len(d.effects) > 0 {
-		d.carryOut(d.effects)
-	}
+	d.chain.Step(ev)
+	d.carryOut()
 }
 
-// carryOut carries out effects.
-func (d *dewline) carryOut(effects []watch.Effect) {
+// carryOut carries out what has come of what was let in.
+func (d *dewline) carryOut() {
+	work := d.chain.Work()
 	recorded := false
-	for i := range effects {
-		e := &effects[i]
-		switch e.Kind {
+	for i := range work.Effects {
+		switch e := &work.Effects[i]; e.Kind {
 		case watch.Keep:
-			recorded = true
 			d.note(e.Entry)
+			fallthrough
 		case watch.Refused:
 			recorded = true
-		case watch.Notify:
-		default:
-			continue
-		}
-		for _, delivery := range d.rules.Effect(e) {
-			d.deliver(delivery)
+			kept := *e.Entry // its times are put right when the clock is
+			d.journal = append(d.journal, &kept)
 		}
 	}
 	if recorded && d.keeping {
 		d.remember()
+	}
+	for _, delivery := range work.Deliveries {
+		d.deliver(delivery)
 	}
 }
 

@@ -14,9 +14,9 @@
 //
 // # Who plays
 //
-// dewline is the program's own line ([intake.Line] with the tests of package quality), core ([watch.Core]) and rules of
-// notification ([notify.Rules]), wired as the daemon's loop wires them: ticks, steps of the clock, snapshots of which a
-// power cut leaves the last one and the readings since but for the last minute, restarts, repetition until
+// dewline is the program's own chain from sample to notification ([chain.Chain], which the daemon runs): line with the tests
+// of package quality, core, and rules of notification. Around it are played ticks, steps of the clock, snapshots of which a
+// power cut leaves the last one and the readings since but for the last minute, restarts, and repetition until
 // somebody acknowledges. Files, brokers, buses and threads are not played; other tests have those. The phone hears of what
 // is high or critical, by the rule of the webhook in configs/north-loft.yaml. What is medium or low wakes nobody
 // and is counted apart.

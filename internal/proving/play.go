@@ -243,7 +243,7 @@ func (g *game) live() {
 	now := g.dewline.wall()
 	for i := range g.samples {
 		g.samples[i].At = now
-		g.dewline.take(i, &g.samples[i])
+		g.dewline.take(&g.samples[i])
 	}
 	for len(g.moves) > 0 && !t.now().Before(g.moves[0].at) {
 		m := g.moves[0]

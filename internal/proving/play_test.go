@@ -306,6 +306,22 @@ func TestRepetition(t *testing.T) {
 	assert.Equal(t, watch.Acknowledged, v.letter)
 }
 
+// A power cut in between makes no difference to that: after the start the journal says when it was told last.
+func TestRepetitionOverAPowerCut(t *testing.T) {
+	again := func(steps int) int {
+		g := little(t, map[quantity.Point]func(int) float64{tub3: during(10, 300, 25, 22.5)}, func(g *game) {
+			g.keeper.chance = rand.New(rand.NewPCG(5, 0)) // he takes his time
+			g.misdeeds.cuts = []cut{{span: span{50, 52}, behind: time.Minute, synced: 2}}
+		})
+		played(t, g, steps)
+		require.NotEmpty(t, g.keeper.due, "not acknowledged yet")
+		return g.scorer.tallies[playerDewline].Phone.Again
+	}
+	called := 42 // on-delay, lag and a reading a minute
+	assert.Zero(t, again(called+14))
+	assert.Equal(t, 1, again(called+17))
+}
+
 func TestSameSeedSameTable(t *testing.T) {
 	play := func(seed uint64, workers int) string {
 		r, err := Play(t.Context(), Options{RoomYears: 3, Seed: seed, Faults: AllFaults(), Workers: workers, steps: 4 * 24 * 60, rush: 60})

@@ -148,24 +148,16 @@ func newPart(c *config.Sensor) (part, error) {
 	return p, nil
 }
 
-// line makes the line from samples to readings, as the daemon does.
+// line makes the line from samples to readings.
 func (s *setting) line() (*intake.Line, error) {
-	var sources []intake.Source
-	disagree := map[quantity.Point]float64{}
-	for i, p := range s.parts {
-		c := &s.config.Sensors[i]
-		source := intake.Source{ID: p.id, Gap: c.GapOrDefault()}
-		for k, channel := range p.channels {
-			point := s.points[p.feeds[k]].name
-			source.Description.Measures = append(source.Description.Measures, channel.Measure)
-			source.Feeds = append(source.Feeds, intake.Feed{Channel: channel.Channel, Point: point, Accuracy: channel.Accuracy})
-			if limit := c.Disagree[channel.Channel]; limit > 0 {
-				disagree[point] = limit
-			}
+	parts := map[string]*sensors.Description{}
+	for _, p := range s.parts {
+		parts[p.id] = &sensors.Description{}
+		for _, c := range p.channels {
+			parts[p.id].Measures = append(parts[p.id].Measures, c.Measure)
 		}
-		sources = append(sources, source)
 	}
-	return intake.NewLine(sources, disagree)
+	return s.config.Line(parts)
 }
 
 // band is the band of a point at a time, found by the truth's own look at the configuration.

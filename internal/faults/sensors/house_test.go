@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/chain"
 	"dewline/internal/config"
 	"dewline/internal/daemon"
 	"dewline/internal/instant"
@@ -20,6 +21,7 @@ import (
 	"dewline/internal/intake/mqttfeed"
 	"dewline/internal/journal"
 	"dewline/internal/mqttlink"
+	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/watch"
 	"dewline/sensors"
@@ -27,14 +29,12 @@ import (
 
 var rewrite = flag.Bool("rewrite", false, "write the golden files anew")
 
-// house is the way from devices to the core as the daemon has it, on the fake clock of a bubble.
+// house is the way from devices through the daemon's own chain, on the fake clock of a bubble. Nobody is told.
 type house struct {
 	t     *testing.T
 	site  *config.Site
-	core  *watch.Core
-	line  *intake.Line
+	chain chain.Chain
 	feed  *mqttfeed.Feed // nil without fed sensors
-	order map[string]int32
 	start instant.Instant
 	tick  time.Duration // how often the core is told the time; the daemon does each second
 
@@ -60,13 +60,11 @@ func newHouse(t *testing.T, text string, open opener) *house {
 	wiring, err := daemon.Wire(site, daemon.KernelClock(), open)
 	require.NoError(t, err)
 	h := &house{
-		t: t, site: site, core: watch.New(site.WatchSite(), "rehearsal"), line: wiring.Line, order: map[string]int32{}, start: instant.Of(time.Now()), tick: time.Second,
+		t: t, site: site, chain: chain.Chain{Line: wiring.Line, Rules: notify.New(nil)}, start: instant.Of(time.Now()), tick: time.Second,
 		samples: make(chan intake.Sample, 64), ledgers: map[int32][]watch.Ledger{}, usable: map[quantity.Point]int{},
 		suspect: map[quantity.Point][]instant.Instant{},
 	}
-	for i := range site.Sensors {
-		h.order[site.Sensors[i].ID] = int32(i)
-	}
+	h.chain.Configure(site.WatchSite(), "rehearsal")
 	if len(wiring.Fed) > 0 {
 		h.feed, err = mqttfeed.New(wiring.Fed, mqttfeed.Options{})
 		require.NoError(t, err)
@@ -117,18 +115,10 @@ func (h *house) publish(topic, payload string) {
 	}
 }
 
-// take does with a sample what the loop of the daemon does.
+// take lets a sample in.
 func (h *house) take(s intake.Sample) {
-	outcome, err := h.line.Take(s)
+	outcome, err := h.chain.Take(s)
 	require.NoError(h.t, err)
-	flag := quantity.Missing
-	if outcome.Report.Kind == sensors.Implausible {
-		flag = quantity.Fail
-	}
-	report := watch.Event{Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: h.order[s.Sensor], Failure: outcome.Report.Failure, Flag: flag}
-	if report.Failure != "" {
-		h.step(report)
-	}
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
 		if r.Flag.Usable() {
@@ -137,16 +127,14 @@ func (h *house) take(s intake.Sample) {
 		if r.Flag == quantity.Suspect {
 			h.suspect[r.Point] = append(h.suspect[r.Point], r.At)
 		}
-		if point, ok := h.core.Index(r.Point); ok {
-			h.step(watch.Event{At: r.At, Point: point, Value: r.Value, Flag: r.Flag})
-		}
 	}
-	if report.Failure == "" {
-		h.step(report)
-	}
+	h.note(h.chain.Work().Effects)
 }
 
-func (h *house) step(ev watch.Event) { h.note(h.core.Step(ev, nil)) }
+func (h *house) step(ev watch.Event) {
+	h.chain.Step(ev)
+	h.note(h.chain.Work().Effects)
+}
 
 func (h *house) note(effects []watch.Effect) {
 	for _, e := range effects {
@@ -168,8 +156,8 @@ func (h *house) end() {
 	h.polling.Wait()
 	now := instant.Of(time.Now())
 	h.step(watch.Event{Kind: watch.TickEvent, At: now})
-	h.note(h.core.Finish(now, nil))
-	for i, p := range h.core.Points() {
+	h.note(h.chain.Core.Finish(now, nil))
+	for i, p := range h.chain.Core.Points() {
 		at := instant.None
 		for _, l := range h.ledgers[int32(i)] {
 			var sum time.Duration

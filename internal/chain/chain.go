@@ -1,0 +1,193 @@
+// Package chain is the measuring chain of a site (JCGM 200:2012, 3.10) from sample to notification: line, core and rules, and the
+// order in which they hear of what happens. The daemon runs it, and the proving ground scores the very same. Like the core it is
+// pure: time comes in with each call, and nothing in it waits, reads a clock or writes.
+//
+//	c := chain.Chain{Rules: notify.New(rules)}
+//	c.Configure(site, run)                         // a new core
+//	c.Resume(entries)                              // what is on record of earlier runs: the journal,
+//	err := c.Core.Restore(state)                   // the last state,
+//	c.Recall(reading)                              // and each reading after it
+//	c.Step(watch.Event{Kind: watch.StartEvent, …}) // the run begins,
+//	c.Line = line                                  // and sensors are read
+//	outcome, err := c.Take(sample)
+//	c.Tick(now)
+//	work := c.Work()                               // and carry it out
+//
+// What comes of a call waits in the chain until it is asked for, so that the work of several calls can be carried out in one: each
+// write to a card takes its time.
+package chain
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/intake"
+	"dewline/internal/journal"
+	"dewline/internal/outlet/notify"
+	"dewline/internal/quantity"
+	"dewline/internal/watch"
+	"dewline/sensors"
+)
+
+// Chain is line, core and rules of a site. Its owner may ask each of them, and tells them what happens by the methods of the chain.
+// It belongs to one goroutine.
+type Chain struct {
+	Line  *intake.Line // nil while no sensor is read
+	Core  *watch.Core  // made by [Chain.Configure]
+	Rules *notify.Rules
+
+	sensors map[string]sensor // by id
+	work    Work
+	spent   Work // was given out last
+}
+
+// sensor is a sensor of the core and the points it feeds, which are found sooner among these few than by name.
+type sensor struct {
+	index int32
+	feeds []feed
+}
+
+type feed struct {
+	point quantity.Point
+	index int32
+}
+
+// Work is what is to be carried out. Entries among the effects are recorded before anybody hears of them; then the deliveries
+// are told.
+type Work struct {
+	Effects    []watch.Effect // of the core, in their order
+	Deliveries []notify.Delivery
+}
+
+// Configure puts a site in force, around a new core. What line and rules remember stays.
+func (c *Chain) Configure(site watch.Site, run string) {
+	c.Core = watch.New(site, run)
+	c.sensors = map[string]sensor{}
+	for i := range site.Sensors {
+		s := sensor{index: int32(i)}
+		for _, point := range site.Sensors[i].Feeds {
+			if index, ok := c.Core.Index(point); ok {
+				s.feeds = append(s.feeds, feed{point, index})
+			}
+		}
+		c.sensors[site.Sensors[i].ID] = s
+	}
+}
+
+// Sensor returns the index of a sensor in the core.
+func (c *Chain) Sensor(id string) (int32, bool) {
+	s, ok := c.sensors[id]
+	return s.index, ok
+}
+
+// Take handles what a sensor gave or failed to give. The outcome is valid until the next call.
+func (c *Chain) Take(s intake.Sample) (intake.Outcome, error) {
+	outcome, err := c.Line.Take(s)
+	if err != nil {
+		return outcome, err
+	}
+	from, ok := c.sensors[s.Sensor]
+	if !ok {
+		return outcome, fmt.Errorf("a sample of the sensor %q, which the core does not know", s.Sensor)
+	}
+	report := watch.Event{
+		Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: from.index, Failure: outcome.Report.Failure, Flag: quantity.Missing,
+	}
+	if outcome.Report.Kind == sensors.Implausible {
+		report.Flag = quantity.Fail
+	}
+	failed := report.Failure != ""
+	if failed {
+		c.fold(report)
+	}
+	for i := range outcome.Readings {
+		r := &outcome.Readings[i]
+		for k := range from.feeds {
+			if f := &from.feeds[k]; f.point == r.Point {
+				c.fold(watch.Event{At: r.At, Point: f.index, Value: r.Value, Flag: r.Flag})
+			}
+		}
+	}
+	if !failed { // after its readings: the end of a fault must not uncover a stale alarm that they end too
+		c.fold(report)
+	}
+	return outcome, nil
+}
+
+// Tick lets time pass, and asks the core for what the rules want of it by then.
+func (c *Chain) Tick(now instant.Instant) {
+	c.fold(watch.Event{Kind: watch.TickEvent, At: now})
+	for _, command := range c.Rules.Due(now) {
+		c.fold(watch.Event{Kind: watch.CommandEvent, At: now, Command: &command})
+	}
+}
+
+// Step folds in an event that comes neither of a sample nor of a [Chain.Tick]: a command, the start of a run, a step of the clock,
+// a report of something that is watched like a sensor. Line and rules hear first of what concerns their memory. A
+// [watch.TickEvent] lets time pass without a question to the rules: at the end of a run, and where nobody is to be told.
+func (c *Chain) Step(ev watch.Event) {
+	switch ev.Kind {
+	case watch.StartEvent:
+		c.Rules.Sync(c.Core.Alarms(), ev.At)
+	case watch.ClockStepEvent:
+		if c.Line != nil {
+			c.Line.Shift(ev.By)
+		}
+		c.Rules.Shift(ev.By)
+	}
+	c.fold(ev)
+}
+
+// recent is how far back the journal tells who was told of what: an alarm that has stood for longer is taken to be told to all.
+const recent = 3 * 24 * time.Hour
+
+// Resume lets the rules know what the journal has of earlier runs, the oldest entry first. How far it reaches is counted from the
+// newest entry: at a start the clock need not be right.
+func (c *Chain) Resume(entries []*journal.Entry) {
+	if len(entries) == 0 {
+		return
+	}
+	newest := entries[len(entries)-1].At
+	old := func(e *journal.Entry) bool { return newest.Sub(e.At) > recent }
+	c.Rules.Resume(slices.DeleteFunc(slices.Clone(entries), old))
+}
+
+// Recall folds in a reading that is on record beyond the state that the core was restored from. The ticks between them are not
+// on record: time passes where that matters.
+func (c *Chain) Recall(reading watch.Event) {
+	if c.Core.Due(reading.At) {
+		c.fold(watch.Event{Kind: watch.TickEvent, At: reading.At})
+	}
+	c.fold(reading)
+}
+
+// Pass takes in effects that the core had otherwise: of a refusal, of the end of a run.
+func (c *Chain) Pass(effects []watch.Effect) {
+	known := len(c.work.Effects)
+	c.work.Effects = append(c.work.Effects, effects...)
+	c.consult(known)
+}
+
+// fold lets the core step.
+func (c *Chain) fold(ev watch.Event) {
+	known := len(c.work.Effects)
+	c.work.Effects = c.Core.Step(ev, c.work.Effects)
+	c.consult(known)
+}
+
+// consult asks the rules what is to be told because of the effects after those that they know.
+func (c *Chain) consult(known int) {
+	for i := known; i < len(c.work.Effects); i++ {
+		c.work.Deliveries = append(c.work.Deliveries, c.Rules.Effect(&c.work.Effects[i])...)
+	}
+}
+
+// Work returns what is to be carried out because of everything since the last call. It is valid until the next one.
+func (c *Chain) Work() Work {
+	clear(c.spent.Effects)
+	clear(c.spent.Deliveries)
+	c.work, c.spent = Work{c.spent.Effects[:0], c.spent.Deliveries[:0]}, c.work
+	return c.spent
+}
