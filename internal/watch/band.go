@@ -46,9 +46,18 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	p.day = c.site.Light.IsDay(t.Time())
 	p.band = c.bandAt(place, q, t)
 	p.limits = limitsOf(&p.band)
+	certain, doubtful := &p.band, &p.band
+	if c.lightInDoubt(t) {
+		wider := c.evenIfTheClockIsWrong(p)
+		doubtful = &wider
+	}
 	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
+		band := doubtful
+		if p.Conditions[limit].Active { // what stands is judged on as it was
+			band = certain
+		}
 		rule := limitRule{
-			level: p.band.Limits[limit], present: p.band.Has(limit), sign: -1,
+			level: band.Limits[limit], present: band.Has(limit), sign: -1,
 			on: p.band.OnDelayOf(limit, q), off: p.band.OffDelay,
 		}
 		if limit.Above() {
@@ -58,6 +67,9 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 		p.rules[limit] = rule
 	}
 	p.boundary = c.nextBoundary(place, t)
+	if c.lightInDoubt(t) {
+		p.boundary = min(p.boundary, c.doubt.Since.Add(lightDoubt))
+	}
 	if p.band.Foresee > 0 {
 		c.lookUpNext(p, t)
 	}
@@ -71,6 +83,34 @@ func (c *Core) bandAt(place string, q quantity.Quantity, t instant.Instant) stag
 		band = *bands.At(c.site.Light.IsDay(t.Time()))
 	}
 	return band.WithDefaults(q)
+}
+
+// lightDoubt is how long a clock that nobody confirms is taken to be able to confuse day and night. A board without a battery
+// starts after a power cut with a clock that is late by as long as it had no power; where nobody has set it by then, nobody will,
+// and it may well be a clock that needs no confirmation. Engineering judgement, no published source.
+const lightDoubt = 12 * time.Hour
+
+// lightInDoubt reports whether it may be day or night at time t for all that the clock tells.
+func (c *Core) lightInDoubt(t instant.Instant) bool {
+	return c.doubt.Any() && t >= c.doubt.Since && t.Sub(c.doubt.Since) < lightDoubt
+}
+
+// evenIfTheClockIsWrong returns the band in force with the wider of day's and night's limits: only what leaves both calls somebody.
+// Critical limits stay as the clock has them, since a false alarm is the lesser evil there. Ledgers go by the clock.
+func (c *Core) evenIfTheClockIsWrong(p *point) stage.Band {
+	band := p.band
+	bands, ok := c.bandsFor(p.name.Place, p.name.Quantity, p.cohort, p.stage)
+	if !ok {
+		return band
+	}
+	other := bands.At(!p.day)
+	if !other.Has(stage.Low) || other.Limits[stage.Low] < band.Limits[stage.Low] {
+		band.Limits[stage.Low] = other.Limits[stage.Low]
+	}
+	if !other.Has(stage.High) || other.Limits[stage.High] > band.Limits[stage.High] {
+		band.Limits[stage.High] = other.Limits[stage.High]
+	}
+	return band
 }
 
 // lookUpNext finds out what the limits of a point will be after they have changed next.

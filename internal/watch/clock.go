@@ -50,6 +50,7 @@ func (c *Core) Now() instant.Instant { return c.now }
 // doubtRun notes at a start whether the clock of the run is in doubt. What an earlier run has left in doubt stays so
 // only as long as nobody knows better.
 func (c *Core) doubtRun(ev Event) {
+	c.expect(ev.At, "") // whether the light is certain may have changed
 	if !ev.Unconfirmed {
 		c.doubt = noDoubt()
 		return
@@ -66,6 +67,7 @@ func (c *Core) doubtRun(ev Event) {
 // ClockConfirmed records that the clock is known to be right from now on. The rim moves what was in [Core.Doubt] first.
 func (c *Core) ClockConfirmed(at instant.Instant) []Effect {
 	c.doubt = noDoubt()
+	c.expect(at, "") // the light is certain from now on
 	return []Effect{{Kind: Keep, Point: -1, Entry: c.entry(journal.ClockConfirmed, at)}}
 }
 
