@@ -59,8 +59,16 @@ func (b *block) reset() {
 }
 
 func (b *block) add(at int64, v float64, f quantity.Flag) {
+	if n := len(b.at); n == cap(b.at) && n < ChunkReadings {
+		// Left to append, the room would double beyond what a chunk can hold.
+		room := min(max(8, 2*n), ChunkReadings)
+		b.at, b.value, b.flag = withRoom(b.at, room), withRoom(b.value, room), withRoom(b.flag, room)
+	}
 	b.at, b.value, b.flag = append(b.at, at), append(b.value, v), append(b.flag, f)
 }
+
+// withRoom returns a copy of a slice with room for so many.
+func withRoom[T any](s []T, room int) []T { return append(make([]T, 0, room), s...) }
 
 func (b *block) minutes() bool { return len(b.number) > 0 }
 
