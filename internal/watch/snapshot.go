@@ -262,7 +262,16 @@ func (p *point) certainty(accuracy float64, zone Zone) Certainty {
 
 // Alarms returns the alarms that exist under the bands in force, or that ever were raised, in a fixed order.
 func (c *Core) Alarms() []AlarmState {
-	var states []AlarmState
+	count := 0
+	for i := range c.alarms {
+		if c.exists(&c.alarms[i]) {
+			count++
+		}
+	}
+	if count == 0 {
+		return nil
+	}
+	states := make([]AlarmState, 0, count) // asked for every second: growing it step by step costs five times the room
 	for i := range c.alarms {
 		if a := &c.alarms[i]; c.exists(a) {
 			states = append(states, c.alarmState(a))
