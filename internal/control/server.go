@@ -157,16 +157,20 @@ func answer(w http.ResponseWriter, code int, value any) {
 
 // Alarms lists the alarms of a picture.
 func Alarms(p *status.Picture) []Alarm {
-	list := []Alarm{}
+	list := make([]Alarm, 0, len(p.Alarms))
 	for i := range p.Alarms {
-		a := &p.Alarms[i]
-		list = append(list, Alarm{
-			Alarm: a.Name, State: string(a.Letter), Words: watch.InWords(a.Letter), Priority: a.Priority.String(), Active: a.Active,
-			Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
-			Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
-		})
+		list = append(list, AlarmOf(&p.Alarms[i]))
 	}
 	return list
+}
+
+// AlarmOf shows one alarm.
+func AlarmOf(a *watch.AlarmState) Alarm {
+	return Alarm{
+		Alarm: a.Name, State: string(a.Letter), Words: watch.InWords(a.Letter), Priority: a.Priority.String(), Active: a.Active,
+		Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
+		Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
+	}
 }
 
 // Outlets lists the outlets of a picture.

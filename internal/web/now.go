@@ -311,13 +311,13 @@ func limitsOf(b *stage.Band) *Limits {
 }
 
 func alarmsNow(p *status.Picture) []AlarmNow {
-	all, list := control.Alarms(p), []AlarmNow{}
+	list := []AlarmNow{}
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
 		if a.Letter == watch.Normal || a.Letter == watch.SuppressedByDesign && !a.Active && isLimit(a.Limit) && math.IsNaN(a.Setpoint) {
 			continue // normal, or covered although the band in force has no such limit
 		}
-		now := AlarmNow{Alarm: all[i], Place: a.Place, Quantity: a.Quantity, Limit: a.Limit, LongestS: length(watch.LongestShelf)}
+		now := AlarmNow{Alarm: control.AlarmOf(a), Place: a.Place, Quantity: a.Quantity, Limit: a.Limit, LongestS: length(watch.LongestShelf)}
 		if a.Limit == stage.CriticalHigh.String() || a.Limit == stage.CriticalLow.String() {
 			now.LongestS = length(watch.LongestCriticalShelf)
 		}
