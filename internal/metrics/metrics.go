@@ -4,6 +4,7 @@ package metrics
 
 import (
 	"net/http"
+	"regexp"
 	"runtime"
 	"runtime/debug"
 	"strconv"
@@ -241,7 +242,11 @@ func Revision() string {
 // Registry returns a registry with the picture's metrics and the process's own.
 func Registry(c *Collector) *prometheus.Registry {
 	registry := prometheus.NewRegistry()
-	registry.MustRegister(c, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	// The heap as it is at a moment holds garbage too, by chance up to as much as there is alive. Whether memory grows shows in what
+	// the last collection left (go_gc_heap_live_bytes), which the collector does not tell of itself.
+	live := collectors.GoRuntimeMetricsRule{Matcher: regexp.MustCompile(`^/gc/heap/live:bytes$`)}
+	registry.MustRegister(c, collectors.NewGoCollector(collectors.WithGoCollectorRuntimeMetrics(live)),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return registry
 }
 

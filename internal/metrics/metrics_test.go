@@ -300,7 +300,7 @@ func TestRegistry(t *testing.T) {
 	assert.Contains(t, answer.Header.Get("Content-Type"), "text/plain; version=0.0.4")
 	for _, want := range []string{
 		"dewline_reading_ratio{place=\"vivarium-1\",quantity=\"relative-humidity\"} 0.55\n", "go_goroutines ", "process_resident_memory_bytes ",
-		"process_start_time_seconds ",
+		"process_start_time_seconds ", "go_gc_heap_live_bytes ", "go_memstats_heap_alloc_bytes ",
 	} {
 		assert.Contains(t, string(body), want)
 	}
