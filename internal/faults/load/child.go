@@ -19,6 +19,7 @@ import (
 // child is the daemon under load.
 type child struct {
 	process *exec.Cmd
+	started time.Time
 	web     string // host:port
 	done    chan error
 	log     *os.File
@@ -37,6 +38,8 @@ func startChild(ctx context.Context, folder string, more ...string) (*child, err
 	c := &child{log: log, done: make(chan error, 1)}
 	c.process = exec.Command(program, append([]string{"run", "--config", filepath.Join(folder, "site.yaml")}, more...)...)
 	c.process.Stdout, c.process.Stderr = log, log
+	c.process.Env = traceEnvironment()
+	c.started = time.Now()
 	if err := c.process.Start(); err != nil {
 		return nil, err
 	}
@@ -120,14 +123,14 @@ func tail(path string) string {
 type vitals struct {
 	at            time.Duration // since the counting began
 	resident      float64       // MiB
-	heap          float64       // MiB in use
+	live          float64       // MiB of the heap, after the last collection
 	goroutines    float64
 	read          map[string]int64 // good samples so far, by sensor
 	processor     float64          // CPU seconds so far
 	outboxPending float64
 }
 
-var wanted = regexp.MustCompile(`^(go_memstats_heap_alloc_bytes|go_goroutines|process_cpu_seconds_total|dewline_outbox_pending\{outlet="mqtt"\}|dewline_sensor_reads_total\{result="ok",sensor="([^"]*)"\}|dewline_sensor_reads_total\{sensor="([^"]*)",result="ok"\}) (\S+)`)
+var wanted = regexp.MustCompile(`^(go_gc_heap_live_bytes|go_goroutines|process_cpu_seconds_total|dewline_outbox_pending\{outlet="mqtt"\}|dewline_sensor_reads_total\{result="ok",sensor="([^"]*)"\}|dewline_sensor_reads_total\{sensor="([^"]*)",result="ok"\}) (\S+)`)
 
 // look reads /metrics and /proc.
 func (c *child) look(ctx context.Context) (vitals, error) {
@@ -154,8 +157,8 @@ func (c *child) look(ctx context.Context) (vitals, error) {
 		switch {
 		case m[1] == "go_goroutines":
 			v.goroutines = value
-		case strings.HasPrefix(m[1], "go_memstats"):
-			v.heap = value / (1 << 20)
+		case strings.HasPrefix(m[1], "go_gc_heap_live"):
+			v.live = value / (1 << 20)
 		case strings.HasPrefix(m[1], "process_cpu"):
 			v.processor = value
 		case strings.HasPrefix(m[1], "dewline_outbox"):
@@ -196,6 +199,16 @@ func (v *vitals) readings(nodes []*node) (readings int64, heard int) {
 		}
 	}
 	return readings, heard
+}
+
+// collections reads what the daemon has written of its collections since a time.
+func (c *child) collections(since time.Time) ([]collection, error) {
+	log, err := os.Open(c.log.Name())
+	if err != nil {
+		return nil, err
+	}
+	defer log.Close()
+	return readTrace(log, since.Sub(c.started))
 }
 
 // loadAverage is that of the machine, over a minute.

@@ -14,10 +14,19 @@
 // establishes the alarm; the history is on, so that the time holds the writing of the journal too.
 //
 // At the end dewline is stopped and its history is counted: readings that it heard before the counting began, plus those
-// sent since, must be there. Every ten seconds resident memory, heap and goroutines of the child are looked at. Program and
+// sent since, must be there. Every ten seconds resident memory, live heap and goroutines of the child are looked at. Program and
 // daemon share the machine, whose load average is printed with the figures. On a machine that has other things to do the
 // latencies are the machine's: the row "the broker alone" tells those of messages that pass dewline by.
 //
-// It exits with 1 where a reading was lost, the 99th percentile of the alarms took more than 250 ms, an alarm never came, or
-// the child ended by itself. Figures of memory are printed for a person to judge.
+// # Memory
+//
+// The daemon runs with GODEBUG=gctrace=1, so that its log holds what every garbage collection has left alive, and nothing is
+// asked of it for that. A table gives the live heap by the minute. The verdict is on the second half of the run: a straight line
+// through the live heap after its collections must not rise by more than 10 % of their mean over that half, at least 2 MiB. Resident
+// memory follows the live heap at a distance that the collector chooses, about twice as much, and the heap at any one moment lies
+// somewhere between the two; neither is judged. The live heap does grow in the first minutes: the readings of each point wait in memory
+// for their chunk (history.ChunkReadings) to be full. A run that ends too early to see past that is told so, and not judged.
+//
+// It exits with 1 where a reading was lost, the 99th percentile of the alarms took more than 250 ms, an alarm never came, the
+// memory is not flat, or the child ended by itself.
 package main

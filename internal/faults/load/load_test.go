@@ -48,15 +48,6 @@ func TestPercentile(t *testing.T) {
 	assert.Zero(t, percentile(nil, 0.99))
 }
 
-func TestSlope(t *testing.T) {
-	var seen []vitals
-	for minute := range 10 {
-		seen = append(seen, vitals{at: time.Duration(minute) * time.Minute, heap: 5 + 0.1*float64(minute)})
-	}
-	assert.InDelta(t, 6, slope(seen, func(v vitals) float64 { return v.heap }), 1e-9)
-	assert.Zero(t, slope(seen[:1], func(v vitals) float64 { return v.heap }))
-}
-
 func TestWhatIsMissedIsCounted(t *testing.T) {
 	w := &alarmWatch{clients: 3, open: map[string]*provoked{}}
 	start := time.Now()
@@ -86,6 +77,9 @@ func TestVerdict(t *testing.T) {
 	idle := good
 	idle.alarms = 0
 	assert.Len(t, idle.problems(), 1)
+	fat := good
+	fat.took, fat.collections = 10*time.Minute, growing(10*time.Minute, 40, 2, 0)
+	assert.Len(t, fat.problems(), 1)
 }
 
 func TestFlags(t *testing.T) {

@@ -207,8 +207,8 @@ func (o *options) measure(ctx context.Context, c *child, b *broker, nodes []*nod
 			v.at = time.Since(start)
 			seen = append(seen, v)
 			watch.mu.Lock()
-			say("%6s  sent %d, rss %.1f MiB, heap %.1f MiB, goroutines %.0f, cpu %.0f s, alarms %d, outbox %.0f, load %s", v.at.Round(time.Second), f.sent.Load(),
-				v.resident, v.heap, v.goroutines, v.processor, watch.made, v.outboxPending, loadAverage())
+			say("%6s  sent %d, rss %.1f MiB, live heap %.1f MiB, goroutines %.0f, cpu %.0f s, alarms %d, outbox %.0f, load %s", v.at.Round(time.Second), f.sent.Load(),
+				v.resident, v.live, v.goroutines, v.processor, watch.made, v.outboxPending, loadAverage())
 			watch.mu.Unlock()
 		}
 	}
@@ -222,8 +222,12 @@ func (o *options) measure(ctx context.Context, c *child, b *broker, nodes []*nod
 		return nil, err
 	}
 	last.at = took
+	collections, err := c.collections(start)
+	if err != nil {
+		return nil, err
+	}
 	return &result{
-		options: *o, nodes: len(nodes), before: before, sent: f.sent.Load(), late: f.late, took: took, seen: append(seen, last), load: loadAverage(),
+		options: *o, collections: collections, nodes: len(nodes), before: before, sent: f.sent.Load(), late: f.late, took: took, seen: append(seen, last), load: loadAverage(),
 		alarms: watch.made, missed: watch.missed, latencies: watch.took, bare: watch.bare, messages: watch.messages.Load() - heardBefore,
 		pictures: open.events.Load(), pageBytes: open.bytes.Load(), pageFailures: open.failures.Load(),
 	}, ctx.Err()

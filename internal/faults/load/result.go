@@ -16,13 +16,16 @@ import (
 // result is what a run has shown.
 type result struct {
 	options
-	nodes     int
-	before    int64 // readings taken before the counting began
-	sent      int64 // readings since then
-	late      time.Duration
-	took      time.Duration
-	stopped   time.Duration
-	seen      []vitals
+	nodes   int
+	before  int64 // readings taken before the counting began
+	sent    int64 // readings since then
+	late    time.Duration
+	took    time.Duration
+	stopped time.Duration
+	seen    []vitals
+
+	collections []collection
+
 	load      string
 	alarms    int
 	missed    int
@@ -75,21 +78,8 @@ func percentile(sorted []time.Duration, share float64) time.Duration {
 	return sorted[min(max(rank, 1), len(sorted))-1]
 }
 
-// slope fits a straight line by least squares and returns its rise per hour.
-func slope(seen []vitals, of func(vitals) float64) float64 {
-	var n, sx, sy, sxx, sxy float64
-	for _, v := range seen {
-		x, y := v.at.Hours(), of(v)
-		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
-	}
-	if d := n*sxx - sx*sx; d > 0 {
-		return (n*sxy - sx*sy) / d
-	}
-	return 0
-}
-
-// second is the later half of what was seen: what a program needs to warm up is no growth.
-func second(seen []vitals) []vitals { return seen[len(seen)/2:] }
+// memory is the verdict on it.
+func (r *result) memory() verdict { return judge(r.collections, r.took, r.options.warm()) }
 
 func (r *result) problems() []string {
 	var list []string
@@ -105,6 +95,9 @@ func (r *result) problems() []string {
 	}
 	if r.options.alarms > 0 && r.alarms == 0 {
 		list = append(list, "no alarm was provoked: the time was too short to say anything of alarms")
+	}
+	if v := r.memory(); v.grows {
+		list = append(list, "memory is "+v.words)
 	}
 	return list
 }
@@ -130,16 +123,13 @@ func (r *result) print(out io.Writer) {
 		of         func(vitals) float64
 	}{
 		{"resident", "MiB", func(v vitals) float64 { return v.resident }},
-		{"heap", "MiB", func(v vitals) float64 { return v.heap }},
 		{"goroutines", "", func(v vitals) float64 { return v.goroutines }},
 	} {
-		half := second(r.seen)
 		highest := 0.0
 		for _, v := range r.seen {
 			highest = max(highest, m.of(v))
 		}
-		row(m.name, "first %.1f, last %.1f, highest %.1f %s; in the second half %+.2f per hour of the machine's clock", m.of(r.seen[0]), m.of(r.seen[len(r.seen)-1]), highest,
-			m.unit, slope(half, m.of))
+		row(m.name, "first %.1f, last %.1f, highest %.1f %s", m.of(r.seen[0]), m.of(r.seen[len(r.seen)-1]), highest, m.unit)
 	}
 	first, last := r.seen[0], r.seen[len(r.seen)-1]
 	if spent := (last.at - first.at).Seconds(); spent > 0 {
@@ -147,5 +137,26 @@ func (r *result) print(out io.Writer) {
 	}
 	row("history", "%.1f MiB in the file; stopping took %s", float64(r.bytes)/(1<<20), r.stopped.Round(time.Millisecond))
 	row("machine", "load average %s", r.load)
+	row("memory", "%s", r.memory().words)
 	_ = w.Flush() // to standard output, which nobody can help
+	r.printMemory(out)
+}
+
+// printMemory prints how memory went.
+func (r *result) printMemory(out io.Writer) {
+	w := tabwriter.NewWriter(out, 0, 4, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(w, "\nuntil\tcollections\tlive heap MiB, lowest\tmean\tresident MiB\tgoroutines\tprocessor, % of a core\t")
+	before := vitals{}
+	if len(r.seen) > 0 {
+		before = r.seen[0]
+	}
+	for _, s := range stretches(r.collections, r.seen, r.took) {
+		share := "-"
+		if spent := (s.at - before.at).Seconds(); spent > 0 {
+			share = fmt.Sprintf("%.0f", 100*(s.processor-before.processor)/spent)
+		}
+		before = s.vitals
+		fmt.Fprintf(w, "%s\t%d\t%.0f\t%.1f\t%.1f\t%.0f\t%s\t\n", s.until.Round(time.Second), s.collections, s.lowest, s.mean, s.resident, s.goroutines, share)
+	}
+	_ = w.Flush() // likewise
 }
