@@ -133,8 +133,11 @@ type stretch struct {
 func stretches(collections []collection, seen []vitals, took time.Duration) []stretch {
 	length := max(time.Minute, (took / 60).Round(time.Minute))
 	var list []stretch
-	for from := time.Duration(0); from < took; from += length {
-		s := stretch{until: min(from+length, took)}
+	for from, until := time.Duration(0), length; from < took; from, until = until, until+length {
+		if took-until < length/2 { // a rest that is no minute of its own
+			until = took
+		}
+		s := stretch{until: until}
 		for _, c := range collections {
 			if c.at < from || c.at >= s.until {
 				continue

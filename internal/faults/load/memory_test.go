@@ -105,5 +105,6 @@ func TestMinutes(t *testing.T) {
 		{until: 2 * time.Minute, collections: 1, lowest: 25, mean: 25, vitals: seen[2]},
 		{until: 150 * time.Second, collections: 1, lowest: 50, mean: 50, vitals: seen[3]},
 	}, stretches(collections, seen, 150*time.Second))
+	assert.Len(t, stretches(collections, seen, 140*time.Second), 2, "a rest of twenty seconds belongs to the minute before it")
 	assert.LessOrEqual(t, len(stretches(growing(24*time.Hour, 1, 0, 0), seen, 24*time.Hour)), 60)
 }
