@@ -71,13 +71,17 @@ func TestFaultThatStandsDoesNotSilenceGoodReadings(t *testing.T) {
 	assert.Equal(t, "A", p.letter(tubCritical))
 	p.reads(6, true, 28)
 	assert.Equal(t, "B", p.letter(tubCritical), "hot for its delay while the probe's fault still stands")
-	assert.Equal(t, "B", p.letter(probeFault))
+	fault, _ := p.core.Alarm(probeFault)
+	assert.Equal(t, "B", string(fault.Letter))
+	assert.Equal(t, "wrong checksum; it answers again, and its fault is over once it has done so for 10m0s", fault.Reason)
 	assert.Contains(t, p.notified(), tubCritical)
 
 	p.reads(6, false, 28)
 	assert.Equal(t, "B", p.letter(tubCritical), "not yet: failing for less than a minute")
 	p.reads(1, false, 28)
 	assert.Equal(t, "H", p.letter(tubCritical), "silent again, without a new fault")
+	fault, _ = p.core.Alarm(probeFault)
+	assert.Equal(t, "wrong checksum", fault.Reason)
 	assert.Len(t, entries(p.effects, journal.AlarmRaised), 3, "the fault, high and critical-high: %v", p.notified())
 }
 

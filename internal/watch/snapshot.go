@@ -310,6 +310,9 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 		Cleared: a.Cleared, Until: a.ShelfUntil, By: a.DesignBy, Setpoint: math.NaN(), Extreme: math.NaN(),
 		Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
 	}
+	if a.kind == onFault && a.Active && !c.sensors[a.sensor].Silences {
+		s.Reason += fmt.Sprintf("; it answers again, and its fault is over once it has done so for %s", c.site.Sensors[a.sensor].Recovery)
+	}
 	switch a.Letter {
 	case Shelved:
 		s.By = "shelved"

@@ -6,6 +6,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -275,7 +276,7 @@ notify:
 			way.set(open)
 			mailWay.set(open)
 			h.Wait("nothing waits any more", func() bool { return h.Number(pending("webhook")) == 0 && h.Number(pending("mail")) == 0 })
-			assert.Equal(t, well.About(heat), ill.About(heat), "the same, in the same order")
+			assert.Equal(t, well.About(heat), slices.Compact(ill.About(heat)), "the same, in the same order; what was not answered came again")
 			// Nobody is told on a way out that this way out has failed.
 			assert.Positive(t, len(well.About("sensor/outlet-mail/fault")))
 			h.Wait("mail has told all but its own failure", func() bool {
