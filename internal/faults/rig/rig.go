@@ -24,6 +24,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -144,10 +145,14 @@ func New(t testing.TB, o Options) *House {
 	return h
 }
 
-// FreeAddress returns a loopback address that was free a moment ago.
+var addresses atomic.Uint32
+
+// FreeAddress returns an address that nobody else takes before the program does: each has a loopback host of its own, made of the
+// number of this process, whereas everybody else listens on 127.0.0.1.
 func FreeAddress(t testing.TB) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	pid := os.Getpid()
+	l, err := net.Listen("tcp", fmt.Sprintf("127.%d.%d.%d:0", 1+pid>>8%254, pid%256, 1+addresses.Add(1)%254))
 	if err != nil {
 		t.Fatal(err)
 	}
