@@ -83,6 +83,28 @@ func TestAnyBlockComesBackBitByBit(t *testing.T) {
 	})
 }
 
+// Among values as large as a float holds, the multiple of a step next to a difference can be infinite: the search for a common step
+// ends all the same.
+func TestHugeValuesComeBack(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		huge := rapid.Float64Range(-math.MaxFloat64, math.MaxFloat64)
+		want := &block{}
+		for i, v := range rapid.SliceOfN(huge, 1, 100).Draw(t, "values") {
+			want.add(int64(i)*1000, v/rapid.SampledFrom([]float64{1, 2, 4, 1000}).Draw(t, "share"), quantity.Pass)
+		}
+		var e encoder
+		var d decoder
+		var got block
+		require.NoError(t, d.decode(e.encode(want, 0), len(want.at), &got))
+		same(t, want, &got)
+	})
+	for _, values := range [][]float64{
+		{0, 1.19e308, 1.75e308}, {-0.87e308, 0.3e308, 0.89e308}, {0, 0.7e308, 1.7e308, 1.79e308},
+	} {
+		_, _ = commonStep(values)
+	}
+}
+
 func TestTokens(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		numbers := rapid.SliceOf(rapid.OneOf(rapid.Uint64(), rapid.Uint64Range(0, 70), rapid.Just(uint64(math.MaxUint64)))).Draw(t, "numbers")

@@ -66,7 +66,7 @@ func commonStep(distinct []float64) (float64, bool) {
 	if span == 0 {
 		return 1, true
 	}
-	if math.IsInf(span, 0) {
+	if span > math.MaxFloat64/4 { // the multiple of a step next to a difference could be infinite, and the search without end
 		return 0, false
 	}
 	// Steps this small against the values cannot be told from rounding.
