@@ -44,7 +44,7 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	p.bandAt = t
 	p.cohort, p.stage = c.tenant(place, t)
 	p.day = c.site.Light.IsDay(t.Time())
-	p.band = c.bandAt(place, q, t)
+	p.band = c.bandOf(place, q, p.cohort, p.stage, p.day)
 	p.limits = limitsOf(&p.band)
 	certain, doubtful := &p.band, &p.band
 	if c.lightInDoubt(t) {
@@ -75,12 +75,11 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	}
 }
 
-// bandAt returns the band that holds for a quantity at a place at time t, with its defaults.
-func (c *Core) bandAt(place string, q quantity.Quantity, t instant.Instant) stage.Band {
+// bandOf returns the band for a quantity at a place, with its defaults.
+func (c *Core) bandOf(place string, q quantity.Quantity, cohort int32, at stage.Stage, day bool) stage.Band {
 	band := stage.NoBand()
-	cohort, at := c.tenant(place, t)
 	if bands, ok := c.bandsFor(place, q, cohort, at); ok {
-		band = *bands.At(c.site.Light.IsDay(t.Time()))
+		band = *bands.At(day)
 	}
 	return band.WithDefaults(q)
 }
@@ -117,7 +116,8 @@ func (c *Core) evenIfTheClockIsWrong(p *point) stage.Band {
 func (c *Core) lookUpNext(p *point, t instant.Instant) {
 	p.changes = c.nextChange(p.name.Place, t)
 	if !p.changes.IsNone() {
-		band := c.bandAt(p.name.Place, p.name.Quantity, p.changes)
+		cohort, at := c.tenant(p.name.Place, p.changes)
+		band := c.bandOf(p.name.Place, p.name.Quantity, cohort, at, c.site.Light.IsDay(p.changes.Time()))
 		p.after = limitsOf(&band)
 	}
 }
