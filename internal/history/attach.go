@@ -37,6 +37,9 @@ func (s *Store) attach(ctx context.Context) error {
 	}
 	db, err := s.openFile(ctx)
 	if err == nil {
+		if !s.options.ReadOnly {
+			db.card = &s.card
+		}
 		if s.seen == nil {
 			err = s.takeOver(ctx, db)
 		} else {

@@ -15,8 +15,12 @@ func (s *Store) Backup(ctx context.Context, target string) (err error) {
 	if exists(target) {
 		return &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("%s exists: choose another name or remove it", target)}
 	}
-	if s.database() == nil {
+	open := s.database()
+	if open == nil {
 		return &Error{Doing: doing, Path: s.path, Err: errNotOpen}
+	}
+	if _, err := open.reading(ctx); err != nil {
+		return s.explain(doing, err)
 	}
 	// A connection of its own: those for queries are few, and a copy takes a while.
 	db, err := connect(s.path, url.Values{}, append([]string{"cache_size(-512)"}, common...), 1)

@@ -40,7 +40,7 @@ func (s *Store) AddCalibration(ctx context.Context, c Calibration) (int64, error
 		return 0, err
 	}
 	var id int64
-	err = transact(ctx, s.database().writer, func(tx *sql.Tx) error {
+	err = transact(ctx, s.writer(), func(tx *sql.Tx) error {
 		return tx.QueryRowContext(ctx, `INSERT INTO calibration (at, sensor, channel, reference, uncertainty, against, readings)
 			VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
 			millis(c.At), c.Sensor, c.Channel, c.Reference, c.Uncertainty, c.Against, string(readings)).Scan(&id)
@@ -55,7 +55,11 @@ func (s *Store) Calibrations(ctx context.Context, sensor string) (all []Calibrat
 	if db == nil {
 		return nil, &Error{Doing: doing, Path: s.path, Err: errNotOpen}
 	}
-	rows, err := db.reader.QueryContext(ctx, `SELECT id, at, sensor, channel, reference, uncertainty, against, readings FROM calibration
+	reader, err := db.reading(ctx)
+	if err != nil {
+		return nil, s.explain(doing, err)
+	}
+	rows, err := reader.QueryContext(ctx, `SELECT id, at, sensor, channel, reference, uncertainty, against, readings FROM calibration
 		WHERE ? IN ('', sensor) ORDER BY at, id`, sensor)
 	if err != nil {
 		return nil, s.explain(doing, err)

@@ -147,7 +147,11 @@ func (s *Store) tally(ctx context.Context, p quantity.Point, t *tally) error {
 	if chunks.ended { // nothing of the point is in the file
 		return w.finish(ctx)
 	}
-	conn, err := chunks.db.reader.Conn(ctx)
+	reader, err := chunks.db.reading(ctx)
+	if err != nil {
+		return err
+	}
+	conn, err := reader.Conn(ctx)
 	if err != nil {
 		return err
 	}

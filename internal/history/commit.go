@@ -5,9 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"math"
-	"os"
 	"slices"
-	"time"
 
 	"dewline/internal/instant"
 )
@@ -64,15 +62,9 @@ func (s *Store) transact(ctx context.Context, doing string, readings bool) error
 // nothing.
 const mostDoubt = 2
 
-// waitForDisk comes back when the disk takes writes. SQLite shares its index of the log by memory that is mapped from a file, and
-// where a disk does not answer, a touch of that memory would hold a thread that Go cannot take away from it: the collector
-// would wait for it, and everything else for the collector. A call, as this one, holds up nobody but its caller. What it changes
-// is written with the transaction that follows. A failure says nothing that the transaction would not.
-func (s *Store) waitForDisk() { _ = os.Chtimes(s.path, time.Time{}, time.Now()) }
-
 // attempt is one attempt to write.
 func (s *Store) attempt(ctx context.Context, doing string, readings bool) error {
-	s.waitForDisk()
+	s.card.wait()
 	err := s.attach(ctx)
 	if err == nil && s.suspect.Load() { // somebody who read has met damage
 		err = s.explain("checking it", asDamage(check(ctx, s.database().writer)))

@@ -25,6 +25,7 @@ var migrations embed.FS
 type database struct {
 	writer *sql.DB // nil where the file is opened for queries alone
 	reader *sql.DB
+	card   *card                                // asked before somebody reads; nil where the file is opened for queries alone
 	last   struct{ segment, chunk, item int64 } // numbers in use when it was opened
 	runs   map[int64]string                     // segment → run, likewise
 }

@@ -89,6 +89,8 @@ func (s *Store) explain(doing string, err error) error {
 		if e.Kind == ErrCorrupt {
 			s.suspect.Store(true)
 		}
+	case errors.Is(err, ErrSlow):
+		e.Kind, e.Err = ErrSlow, nil
 	case errors.Is(err, errDamaged):
 		e.Kind = ErrCorrupt
 	case errors.Is(err, syscall.EROFS), errors.Is(err, fs.ErrPermission):

@@ -43,7 +43,11 @@ func (s *Store) Journal(ctx context.Context, f Filter) ([]*journal.Entry, error)
 		return entries, nil
 	}
 	query, args := f.query()
-	rows, err := db.reader.QueryContext(ctx, query, args...)
+	reader, err := db.reading(ctx)
+	if err != nil {
+		return nil, s.explain("reading the journal", err)
+	}
+	rows, err := reader.QueryContext(ctx, query, args...)
 	if err != nil {
 		return nil, s.explain("reading the journal", err)
 	}

@@ -79,7 +79,7 @@ func (s *Store) logStillThere(ctx context.Context) error {
 		return s.explain("looking for its log", err)
 	}
 	var busy, frames, moved int
-	row := s.database().writer.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+	row := s.writer().QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
 	if err := row.Scan(&busy, &frames, &moved); err != nil {
 		return s.explain("putting its log back", asDamage(err))
 	}

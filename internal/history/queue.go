@@ -17,10 +17,10 @@ type OutboxItem struct {
 	outlet.Item
 }
 
-// Queue is the outbox of one outlet, kept in the file. An index of it is in memory, the bodies are not, except those that
-// the disk has not taken yet: while the disk fails the queue goes on in memory, and [Store.Health] tells. What is done
-// leaves the file with the next write, so that a delivery costs the card nothing; after a power cut it may be delivered
-// again.
+// Queue is the outbox of one outlet, kept in the file. An index of it is in memory, and the bodies are that the disk has not
+// taken yet: while the disk fails the queue goes on in memory, and [Store.Health] tells. So are the bodies of the oldest alarms
+// ([keptBytes]), so that a disk that cannot be read any more holds up no alarm. What is done leaves the file with the next
+// write, so that a delivery costs the card nothing; after a power cut it may be delivered again.
 //
 // An item with the event and topic of one that waits, or was given to the queue lately, is taken to be the same and is not added
 // again. So the items that [Store.Record] has put there may safely be added by the outlet once more.
@@ -33,6 +33,7 @@ type Queue struct {
 	bytes   int
 	done    []uint64 // to be deleted from the file
 	dropped uint64
+	kept    int // bytes of the bodies that are in memory and in the file
 	known   map[identity]bool
 	recent  []identity // those of known, oldest first
 }
@@ -45,11 +46,16 @@ type queued struct {
 	outlet.Item      // without its body where that is in the file
 	size        int  // of the body
 	unsaved     bool // not in the file
+	kept        bool // in the file, with its body in memory all the same
 	hidden      bool // not yet tried to be saved: not to be seen by the outlet
 }
 
 // recentEvents is how many events are remembered to find repeats.
 const recentEvents = 4096
+
+// keptBytes is how much of the bodies of saved alarms a queue keeps in memory: well over a thousand of them. The three days
+// without a broker of the fault tests left 350 waiting.
+const keptBytes = 1 << 20
 
 // Queue returns the queue of an outlet, such as "mqtt".
 func (s *Store) Queue(name string) *Queue {
@@ -107,7 +113,11 @@ func (q *Queue) put(item outlet.Item) (added bool, err error) {
 	return true, nil
 }
 
+// add appends an item. Queue.mu is held.
 func (q *Queue) add(item queued) {
+	if !item.unsaved {
+		q.keep(&item)
+	}
 	q.items = append(q.items, item)
 	q.bytes += item.size
 	if item.Event == "" {
@@ -137,8 +147,20 @@ func (q *Queue) giveUp(old func(queued) bool, most int) bool {
 	return len(q.items) < before
 }
 
+// keep drops the body of an item that is in the file, unless it is worth keeping.
+func (q *Queue) keep(i *queued) {
+	if i.kept = i.Class == outlet.Alarm && i.Body != nil && q.kept+i.size <= keptBytes; i.kept {
+		q.kept += i.size
+	} else {
+		i.Body = nil
+	}
+}
+
 func (q *Queue) forget(i queued) {
 	q.bytes -= i.size
+	if i.kept {
+		q.kept -= i.size
+	}
 	q.done = append(q.done, i.ID)
 }
 
@@ -163,34 +185,65 @@ func (q *Queue) find(id uint64) (int, bool) {
 	})
 }
 
-// Next implements [outlet.Queue].
+// Next implements [outlet.Queue]. Where the file cannot be read it passes over what only the file holds, and over what follows
+// that in its topic.
 func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
+	waiting := q.seen(after)
+	items, err := q.read(waiting[:min(limit, len(waiting))])
+	if err == nil {
+		return items, nil
+	}
+	items = nil
+	blocked := map[string]bool{}
+	for _, i := range waiting {
+		switch {
+		case len(items) >= limit:
+			return items, nil
+		case i.unsaved || i.kept:
+			if !blocked[i.Topic] {
+				items = append(items, i.Item)
+			}
+		default:
+			blocked[i.Topic] = true
+		}
+	}
+	if len(items) == 0 {
+		return nil, q.store.explain("reading the outbox", err)
+	}
+	return items, nil
+}
+
+// seen returns what the outlet may see behind an ID.
+func (q *Queue) seen(after uint64) []queued {
 	q.mu.Lock()
+	defer q.mu.Unlock()
 	first, found := q.find(after)
 	if found {
 		first++
 	}
-	var wanted []queued
-	for _, i := range q.items[first:] {
-		if len(wanted) >= limit || i.hidden {
-			break
-		}
-		wanted = append(wanted, i)
+	all := q.items[first:]
+	if hidden := slices.IndexFunc(all, func(i queued) bool { return i.hidden }); hidden >= 0 {
+		all = all[:hidden]
 	}
-	q.mu.Unlock()
+	return slices.Clone(all)
+}
 
-	items := make([]outlet.Item, len(wanted))
+// read gives what waits with its bodies, without what was done in the meantime and has none any more.
+func (q *Queue) read(waiting []queued) ([]outlet.Item, error) {
+	items := make([]outlet.Item, len(waiting))
 	missing := map[uint64]int{} // ID → index
-	for k, i := range wanted {
+	for k, i := range waiting {
 		items[k] = i.Item
-		if !i.unsaved {
+		if !i.unsaved && !i.kept {
 			missing[i.ID] = k
 		}
 	}
-	if err := q.read(items, missing); err != nil {
-		return nil, q.store.explain("reading the outbox", err)
+	if len(missing) == 0 {
+		return items, nil
 	}
-	// What was done in the meantime has no body any more.
+	if err := q.readBodies(items, missing); err != nil {
+		return nil, err
+	}
 	kept := items[:0]
 	for k, i := range items {
 		if at, gone := missing[i.ID]; !gone || at != k {
@@ -200,16 +253,17 @@ func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
 	return kept, nil
 }
 
-// read fills in the bodies that are in the file, and takes those it found out of missing.
-func (q *Queue) read(items []outlet.Item, missing map[uint64]int) error {
-	if len(missing) == 0 {
-		return nil
-	}
+// readBodies fills in the bodies that are in the file alone, and takes those it found out of missing.
+func (q *Queue) readBodies(items []outlet.Item, missing map[uint64]int) error {
 	db := q.store.database()
 	if db == nil {
 		return errNotOpen
 	}
-	rows, err := db.reader.Query("SELECT id, body FROM outbox WHERE outlet = ? AND id BETWEEN ? AND ?",
+	reader, err := db.reading(context.Background())
+	if err != nil {
+		return err
+	}
+	rows, err := reader.Query("SELECT id, body FROM outbox WHERE outlet = ? AND id BETWEEN ? AND ?",
 		q.outlet, int64(items[0].ID), int64(items[len(items)-1].ID))
 	if err != nil {
 		return err
@@ -337,7 +391,8 @@ func (w waiting) written() {
 		q.mu.Lock()
 		for _, i := range c.put {
 			if k, found := q.find(i.ID); found {
-				q.items[k].unsaved, q.items[k].hidden, q.items[k].Body = false, false, nil
+				q.items[k].unsaved, q.items[k].hidden = false, false
+				q.keep(&q.items[k])
 			}
 		}
 		q.done = slices.Delete(q.done, 0, len(c.done))
@@ -345,30 +400,35 @@ func (w waiting) written() {
 	}
 }
 
-// storedItem is an item in the file, without its body.
+// storedItem is an item in the file, with its body where it is an alarm's.
 type storedItem struct {
 	Outlet string
 	queued
 }
 
-// loadItems returns the index of the outbox in the file.
+// loadItems returns the index of the outbox in the file, and the bodies of the oldest alarms.
 func loadItems(ctx context.Context, db *sql.DB) ([]storedItem, error) {
-	rows, err := db.QueryContext(ctx, "SELECT id, outlet, event, class, topic, at, length(body) FROM outbox ORDER BY id")
+	rows, err := db.QueryContext(ctx, `SELECT id, outlet, event, class, topic, at, length(body), CASE class WHEN ? THEN body END FROM outbox
+		ORDER BY id`, outlet.Alarm)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
 	var items []storedItem
+	kept := map[string]int{}
 	for rows.Next() {
 		var i storedItem
 		var id int64
 		var at sql.Null[int64]
-		if err := rows.Scan(&id, &i.Outlet, &i.Event, &i.Class, &i.Topic, &at, &i.size); err != nil {
+		if err := rows.Scan(&id, &i.Outlet, &i.Event, &i.Class, &i.Topic, &at, &i.size, &i.Body); err != nil {
 			return nil, err
 		}
 		i.ID, i.At = uint64(id), instant.None
 		if at.Valid {
 			i.At = fromMillis(at.V)
+		}
+		if kept[i.Outlet] += len(i.Body); kept[i.Outlet] > keptBytes {
+			i.Body = nil
 		}
 		items = append(items, i)
 	}
@@ -381,7 +441,7 @@ func (s *Store) adoptItems(items []storedItem, last uint64) {
 	for _, q := range s.queues {
 		q.mu.Lock()
 		old[q] = q.items
-		q.items, q.bytes, q.done = nil, 0, nil
+		q.items, q.bytes, q.kept, q.done = nil, 0, 0, nil
 		q.mu.Unlock()
 	}
 	s.lastItem.Add(last)
@@ -401,7 +461,8 @@ func (s *Store) adoptItems(items []storedItem, last uint64) {
 	}
 }
 
-// dropLostItems forgets items that were in a file that was set aside as damaged, and returns how many. Store.mu is held.
+// dropLostItems forgets items that were in a file alone that was set aside as damaged, and returns how many. Those whose body was
+// kept have to be written once more. Store.mu is held.
 func (s *Store) dropLostItems(items []storedItem) (lost int) {
 	there := map[uint64]bool{}
 	for _, i := range items {
@@ -409,6 +470,12 @@ func (s *Store) dropLostItems(items []storedItem) (lost int) {
 	}
 	for _, q := range s.queues {
 		q.mu.Lock()
+		for k := range q.items {
+			if i := &q.items[k]; i.kept && !there[i.ID] {
+				i.unsaved, i.kept = true, false
+				q.kept -= i.size
+			}
+		}
 		q.items = slices.DeleteFunc(q.items, func(i queued) bool {
 			if i.unsaved || there[i.ID] {
 				return false

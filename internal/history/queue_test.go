@@ -145,3 +145,102 @@ func TestDoneIsWrittenLater(t *testing.T) {
 	assert.Zero(t, rows())
 	assert.Zero(t, s.Health().DroppedItems)
 }
+
+// What only a file holds that cannot be read is passed over, with what follows it in its topic; alarms are in memory, also after a
+// restart. When the file is back everything comes in its order.
+func TestAlarmsDoNotWaitForAFileThatCannotBeRead(t *testing.T) {
+	path := tempPath(t)
+	s := begin(t, path)
+	alarm := func(n int) outlet.Item { return outlettest.Item(n, outlet.Alarm) }
+	reading := func(n int) outlet.Item {
+		i := outlettest.Item(n, outlet.Telemetry)
+		i.Topic = "dewline/north-loft/readings"
+		return i
+	}
+	for _, i := range []outlet.Item{reading(1), alarm(2), reading(3), alarm(4)} {
+		require.NoError(t, s.Queue("mqtt").Add(i))
+	}
+	s = again(t, s)
+	q := s.Queue("mqtt")
+	s.detach()
+	s.options.Patience, s.late, s.writing = 1, true, time.Unix(1, 0) // nobody opens the file again
+	for _, i := range []outlet.Item{reading(5), alarm(6)} {
+		require.NoError(t, q.Add(i))
+	}
+	events := func(after uint64, limit int) (all []string) {
+		items, err := q.Next(after, limit)
+		require.NoError(t, err)
+		for _, i := range items {
+			assert.NotEmpty(t, i.Body)
+			all = append(all, i.Event)
+		}
+		return all
+	}
+	assert.Equal(t, []string{"run-2", "run-4", "run-6"}, events(0, 10))
+	assert.Equal(t, []string{"run-2", "run-4"}, events(0, 2))
+	assert.Equal(t, []string{"run-4", "run-6"}, events(2, 10))
+
+	require.NoError(t, q.Done(2))
+	require.NoError(t, s.Commit(t.Context()))
+	assert.Equal(t, []string{"run-1", "run-3", "run-4", "run-5", "run-6"}, events(0, 10))
+
+	s.detach()
+	for _, i := range []uint64{4, 6} {
+		require.NoError(t, q.Done(i))
+	}
+	_, err := q.Next(0, 10)
+	require.ErrorIs(t, err, errNotOpen, "nothing is left that could be told")
+}
+
+// The memory for them is bounded: behind what has no room there the order of the topic holds everything up.
+func TestKeptBodiesAreBounded(t *testing.T) {
+	s := begin(t, tempPath(t))
+	q := s.Queue("mqtt")
+	const size = keptBytes / 4
+	var all []OutboxItem
+	for n := range 6 {
+		item := outlettest.Item(n, outlet.Alarm)
+		item.Body = make([]byte, size)
+		all = append(all, OutboxItem{"mqtt", item})
+	}
+	require.NoError(t, s.Record(t.Context(), nil, all, nil))
+	for range 2 { // as written, and as loaded
+		db := s.db
+		s.db = nil
+		items, err := q.Next(0, 10)
+		require.NoError(t, err)
+		assert.Len(t, items, 4)
+		s.db = db
+		items, err = q.Next(0, 10)
+		require.NoError(t, err)
+		assert.Len(t, items, 6)
+		s = again(t, s)
+		q = s.Queue("mqtt")
+	}
+	for range 6 {
+		items, err := q.Next(0, 1)
+		require.NoError(t, err)
+		require.NoError(t, q.Done(items[0].ID))
+	}
+	assert.Zero(t, q.kept)
+}
+
+// A file that is set aside as damaged loses no alarm that is in memory as well.
+func TestKeptBodiesAreWrittenIntoANewFile(t *testing.T) {
+	path := tempPath(t)
+	s := begin(t, path)
+	for n, class := range []outlet.Class{outlet.Alarm, outlet.Telemetry, outlet.Alarm} {
+		require.NoError(t, s.Queue("mqtt").Add(outlettest.Item(n, class)))
+	}
+	_, err := s.database().writer.Exec("DELETE FROM outbox")
+	require.NoError(t, err)
+	s.detach()
+	require.NoError(t, s.Commit(t.Context()))
+	s = again(t, s)
+	items, err := s.Queue("mqtt").Next(0, 10)
+	require.NoError(t, err)
+	require.Len(t, items, 2)
+	for k, n := range []int{0, 2} {
+		assert.Equal(t, outlettest.Item(n, outlet.Alarm).Body, items[k].Body)
+	}
+}

@@ -322,7 +322,11 @@ func (r *chunkReader) take() {
 }
 
 func (r *chunkReader) fetch(ctx context.Context) error {
-	rows, err := r.db.reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
+	reader, err := r.db.reading(ctx)
+	if err != nil {
+		return err
+	}
+	rows, err := reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
 		WHERE point = ? AND start >= ? AND start < ? AND (start > ? OR id > ?) AND id <= ? ORDER BY start, id LIMIT ?`,
 		r.row, max(r.from-chunkSpan, r.lastAt), r.to, r.lastAt, r.lastID, r.ceiling, pageChunks)
 	if err != nil {

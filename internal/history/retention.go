@@ -69,7 +69,7 @@ func (s *Store) rows() map[int64]*series {
 }
 
 func (s *Store) prune(ctx context.Context, until int64) (more bool, err error) {
-	err = transact(ctx, s.database().writer, func(tx *sql.Tx) error {
+	err = transact(ctx, s.writer(), func(tx *sql.Tx) error {
 		room := int64(pruneStep)
 		for row := range s.rows() {
 			result, err := tx.ExecContext(ctx, `DELETE FROM chunk WHERE id IN (
@@ -113,7 +113,11 @@ func (s *Store) thin(ctx context.Context, until int64) (more bool, err error) {
 // findFull looks for chunks that are to be thinned, from a start on. It looks at a bounded number of chunks, and returns
 // how far it came.
 func (s *Store) findFull(ctx context.Context, row, from, until int64) (old []*chunk, reached int64, err error) {
-	rows, err := s.database().reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
+	reader, err := s.database().reading(ctx)
+	if err != nil {
+		return nil, from, err
+	}
+	rows, err := reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
 		WHERE point = ? AND start >= ? AND start < ? ORDER BY start LIMIT ?`, row, from, until-chunkSpan, thinLook)
 	if err != nil {
 		return nil, from, err
@@ -143,7 +147,7 @@ func (s *Store) thinChunks(ctx context.Context, row int64, old []*chunk) error {
 	var d decoder
 	var e encoder
 	var b block
-	return transact(ctx, s.database().writer, func(tx *sql.Tx) error {
+	return transact(ctx, s.writer(), func(tx *sql.Tx) error {
 		for _, c := range old {
 			if err := d.decode(c.packed, c.count, &b); err != nil {
 				if errors.Is(err, errDamaged) {

@@ -66,6 +66,7 @@ type Store struct {
 	amendments  []amendment
 	missed      []held // entries and states that are not recorded yet
 	lastHeld    uint64
+	card        card
 	writing     time.Time // since when a write has been under way, by the machine's clock; zero while none is
 	late        bool      // the last write has not ended in time
 	shifts      []Shift   // not written yet
@@ -118,7 +119,7 @@ func Open(path string, options Options) (*Store, error) {
 		options.OutboxAge = outlet.DefaultAge
 	}
 	s := &Store{
-		path: path, options: options, log: options.Log, queues: map[string]*Queue{},
+		path: path, card: card{path: path}, options: options, log: options.Log, queues: map[string]*Queue{},
 		points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{}, newest: instant.None,
 	}
 	s.health.LastCommit = instant.None

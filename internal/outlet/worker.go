@@ -174,7 +174,12 @@ func (w *Worker) serve(ctx context.Context, p Passage) error {
 	defer context.AfterFunc(ctx, func() { time.AfterFunc(grace, stop) })()
 	var flight []underWay
 	var after uint64
+	fromTheStart := time.Now()
 	for {
+		// A queue passes over what it cannot read for a while.
+		if len(flight) == 0 && time.Since(fromTheStart) >= lookAgain {
+			after, fromTheStart = 0, time.Now()
+		}
 		filled, err := w.fill(work, p, &flight, &after)
 		if err != nil {
 			if work.Err() != nil {

@@ -300,6 +300,42 @@ func TestAFullDiskIsNoReasonToHangUp(t *testing.T) {
 
 // TestNothingIsLostOrReordered: connections that die at random points, some without acknowledging what they took. At the
 // far side, once duplicates are dropped by identity, every event is there, in order.
+// unreadable is a queue that passes over its first item until it is read again.
+type unreadable struct {
+	outlet.Queue
+	since time.Time
+}
+
+func (q unreadable) Next(after uint64, limit int) ([]outlet.Item, error) {
+	if time.Since(q.since) < 10*time.Second {
+		after = max(after, 1)
+	}
+	return q.Queue.Next(after, limit)
+}
+
+// What a queue could not read for a while goes out on the same connection.
+func TestWhatWasPassedOverGoesOutLater(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		q := unreadable{outlet.NewMemory(0, 0, 0), time.Now()}
+		for n := range 3 {
+			require.NoError(t, q.Add(outlettest.Item(n, outlet.Alarm)))
+		}
+		w := &way{after: time.Second}
+		work(t, q, w, 3*time.Minute, func(worker *outlet.Worker) {
+			for n := range 60 { // there is always something to do
+				time.Sleep(2 * time.Second)
+				require.NoError(t, q.Add(outlettest.Item(10+n, outlet.Alarm)))
+				worker.Wake()
+			}
+		})
+		assert.Equal(t, 1, w.count, "connections")
+		assert.ElementsMatch(t, []string{"run-1", "run-2", "run-10"}, w.acked[:3])
+		require.Len(t, w.acked, 63)
+		assert.Less(t, slices.Index(w.acked, "run-0"), 35)
+		assert.Positive(t, slices.Index(w.acked, "run-0"))
+	})
+}
+
 func TestNothingIsLostOrReordered(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		lives := rapid.SliceOfN(rapid.IntRange(0, 40), 1, 6).Draw(r, "items until a connection dies")

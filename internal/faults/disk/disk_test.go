@@ -327,6 +327,9 @@ func TestCardFaults(t *testing.T) {
 			if name == "held by another program" || name == "calls never return" {
 				assert.Less(t, heard, 30*time.Second, "nobody waits for the card")
 			}
+			if name == "calls never return" {
+				l.browse()
+			}
 
 			if c.repair != nil {
 				c.repair(l, p)
@@ -434,12 +437,61 @@ func freeze(l *loft, p *rig.Process) {
 	l.t.Cleanup(func() { _ = onCard(l, fiThaw) }) // before the program is waited for
 }
 
+// browse opens twenty pages that read the history. Each of them is answered, be it with a failure, and the program goes on.
+func (l *loft) browse() {
+	l.t.Helper()
+	const asked = "point=tub-1/water-temperature&from=2026-07-14T13:00:00Z&to=2026-07-14T14:00:00Z"
+	began := time.Now()
+	var pages sync.WaitGroup
+	for n := range 20 {
+		pages.Go(func() {
+			_, err := l.Get([]string{"/api/journal", "/api/exposure?" + asked, "/api/trend?" + asked, "/"}[n%4])
+			if err != nil {
+				assert.Contains(l.t, err.Error(), "Service Unavailable")
+			}
+		})
+	}
+	pages.Wait()
+	l.t.Logf("twenty pages were answered within %s", time.Since(began).Round(time.Millisecond))
+	_, err := l.Get("/api/now")
+	require.NoError(l.t, err)
+}
+
 func thaw(l *loft) {
 	if !isMounted(l) {
 		release(l)
 		return
 	}
 	require.NoError(l.t, onCard(l, fiThaw))
+}
+
+// Alarms that wait for a far side, and are in a file that cannot be read any more when it comes back, go out all the same, in order.
+func TestWhatWaitsDoesNotWaitForTheCard(t *testing.T) {
+	t.Parallel()
+	l := newLoft(t, rig.Options{Pace: 60})
+	freezableCard(l)
+	p := l.Start()
+	l.hook.Answer(503)
+	l.Probe(1).Show(26)
+	l.Wait("the first tub is an alarm", func() bool { return l.Letter(heat) == "B" })
+	freeze(l, p)
+	l.Probe(2).Show(26)
+	l.Wait("the second tub is an alarm", func() bool { return l.Letter(heat2) == "B" })
+	assert.Empty(t, l.hook.Taken())
+	l.hook.Answer(0)
+	for _, alarm := range []string{heat, heat2} {
+		l.Wait(alarm+" is heard by the webhook", func() bool { return l.hook.Told(alarm) })
+	}
+	var tubs []string
+	for _, id := range l.hook.Taken() {
+		if id == l.hook.About(heat)[0] || id == l.hook.About(heat2)[0] {
+			tubs = append(tubs, id)
+		}
+	}
+	assert.Equal(t, []string{l.hook.About(heat)[0], l.hook.About(heat2)[0]}, tubs, "in order")
+	thaw(l)
+	l.Wait("the fault is over, without a restart", func() bool { return l.Letter(fault) != "B" })
+	require.NoError(t, p.Stop())
 }
 
 // What a daemon finds when it starts.
