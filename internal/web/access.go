@@ -118,23 +118,24 @@ func (s *site) from(r *http.Request) netip.Addr {
 	return address.Addr().Unmap()
 }
 
-// logPace keeps the log readable, and the card whole, while somebody tries passwords: a few lines a minute, and how many there
+// logPace keeps the log readable, and the card whole, while something goes on and on: a few lines in a while, and how many there
 // were beside them.
 type logPace struct {
+	while time.Duration
+	most  int // lines in a while
+
 	mu          sync.Mutex
 	began       time.Time
 	lines, more int
 }
 
-const mostLinesAMinute = 12
-
 func (p *logPace) log(to *slog.Logger, level slog.Level, message string, attributes ...any) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if now := time.Now(); now.Sub(p.began) > time.Minute {
+	if now := time.Now(); now.Sub(p.began) > p.while {
 		p.began, p.lines = now, 0
 	}
-	if p.lines >= mostLinesAMinute {
+	if p.lines >= p.most {
 		p.more++
 		return
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"math"
 	"net/http"
 	"net/url"
@@ -323,7 +324,10 @@ func checkQuery(t *testing.T, c *contract, op operation, query string, status in
 // When the store does not answer, that is said.
 func TestBrokenHistoryIsSaid(t *testing.T) {
 	r := newRig(t)
-	site := r.serve(t, r.options(t))
+	o := r.options(t)
+	log := &lockedBuffer{}
+	o.Log = slog.New(slog.NewTextHandler(log, nil))
+	site := r.serve(t, o)
 	c := readContract(t, site)
 	r.broken = fmt.Errorf("database disk image is malformed")
 	const span = "from=2026-07-01T00:00:00Z&to=2026-07-08T00:00:00Z"
@@ -335,6 +339,7 @@ func TestBrokenHistoryIsSaid(t *testing.T) {
 		require.Empty(t, c.check(&schema{Ref: "#/components/schemas/Error"}, v, path))
 		assert.Contains(t, string(data), "malformed")
 	}
+	assert.Equal(t, 1, strings.Count(log.String(), "malformed"), "the log has it once, however many pages ask: %s", log)
 	response, err := http.Get(site + "/api/readings.csv?point=tub-2/water-temperature&" + span)
 	if err == nil { // the head may have gone out before the first reading: then the body is cut off
 		_, err = io.ReadAll(response.Body)

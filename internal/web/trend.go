@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"time"
 
@@ -90,7 +91,7 @@ func (s *site) answerHistoryError(w http.ResponseWriter, r *http.Request, err er
 	if r.Context().Err() != nil {
 		return // nobody waits any more
 	}
-	s.Log.Error("asking the history", "path", r.URL.Path, "err", err)
+	s.silence.log(s.Log, slog.LevelError, "asking the history", "path", r.URL.Path, "err", err)
 	fail(w, r, http.StatusServiceUnavailable, unavailable, "the history did not answer: "+err.Error())
 }
 

@@ -168,6 +168,7 @@ type site struct {
 	Options
 	exposed bool // other machines can reach it
 	logins  logPace
+	silence logPace // of a history that does not answer
 	assets  *assets
 	fresh   freshness
 	now     nowCache
@@ -178,7 +179,10 @@ type site struct {
 const mostStreams = 24
 
 func newSite(o Options) (*site, error) {
-	s := &site{Options: o, folds: make(chan struct{}, 1), lives: make(chan struct{}, mostStreams)}
+	s := &site{
+		Options: o, folds: make(chan struct{}, 1), lives: make(chan struct{}, mostStreams),
+		logins: logPace{while: time.Minute, most: 12}, silence: logPace{while: 10 * time.Minute, most: 1},
+	}
 	if o.Pages != nil {
 		loaded, err := loadAssets(o.Pages)
 		if err != nil {
