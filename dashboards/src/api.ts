@@ -43,7 +43,7 @@ export interface Marks {
 export interface ExposureTable { from: string; to: string; points: { point: string; unit: string; has_band: boolean; exposure: Exposure }[] }
 export interface Entry {
   seq: number; run: string; at: string; kind: string; alarm?: string; occurrence?: string; state?: string; was?: string; priority?: string; unit?: string;
-  setpoint?: number; value?: number; extreme?: number; since?: string; until?: string; repeats?: number; names?: string[];
+  setpoint?: number; value?: number; extreme?: number; since?: string; until?: string; repeats?: number; names?: string[]; outlets?: string[];
   cohort?: string; stage?: string; place?: string; by?: string; reason?: string; text?: string;
 }
 export interface JournalPage { entries: Entry[]; older: number }

@@ -49,7 +49,7 @@ const kindWords: Record<string, string> = {
   "alarm.disabled": "taken out of service", "alarm.enabled": "back in service", "command.refused": "refused", "stage.set": "stage", misting: "misting",
   note: "note", "clock.stepped": "clock set", "clock.confirmed": "clock confirmed", "run.started": "dewline started", "run.stopped": "dewline stopped",
   "config.changed": "configuration changed", "flood.began": "flood of alarms", "flood.ended": "flood over", "alarm.summary": "summary told",
-  "alarm.chattering": "alarm chatters", "alarm.fleeting": "fleeting alarm", "outlet.test": "outlets tested",
+  "alarm.chattering": "alarm chatters", "alarm.fleeting": "fleeting alarm", "outlet.test": "outlets tested", "outlet.taken": "test taken",
 };
 
 export const kindText = (kind: string): string => kindWords[kind] ?? kind;
@@ -66,6 +66,7 @@ export function entryText(e: Entry, t: Temperature): string {
     if (e.extreme !== undefined && e.unit && e.kind === "alarm.cleared") parts.push(`furthest ${withUnit(quantity, t, e.extreme)}`);
   }
   if (e.names?.length) parts.push(`speaks for ${e.names.join(", ")}`);
+  if (e.kind.startsWith("outlet.") && e.outlets?.length) parts.push(e.outlets.join(", "));
   if (e.text) parts.push(e.text);
   if (e.reason) parts.push(plainReason(e.reason));
   return parts.join("; ");

@@ -43,7 +43,7 @@ func TypeOf(kind journal.Kind) string { return "dewline." + string(kind) + ".v1"
 
 // OfEntry wraps a journal entry. The id is that of the entry, the subject the alarm ("tub-1/water-temperature/high"),
 // else the cohort ("cohort/a-2026"), else the place, and the data the entry's JSON;
-// that of a test notification is "test".
+// that of a test notification, and of the entry that it was taken, is "test".
 func OfEntry(site string, entry *journal.Entry) (Event, error) {
 	data, err := marshal(entry)
 	if err != nil {
@@ -63,7 +63,7 @@ func OfEntry(site string, entry *journal.Entry) (Event, error) {
 
 func subjectOf(entry *journal.Entry) string {
 	switch {
-	case entry.Kind == journal.OutletTest:
+	case entry.Kind == journal.OutletTest, entry.Kind == journal.TestTaken:
 		return "test"
 	case entry.Alarm != "":
 		return entry.Alarm

@@ -357,6 +357,19 @@ func TestWhatMustFit(t *testing.T) {
 		{"machines have no quiet hours", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{outlet: mqtt, quiet: \"22:00-07:00\"}]\n", []string{
 			`14 "22:00-07:00" quiet is no option of the outlet mqtt, whose events are for machines: they tell everything at once`,
 		}},
+		{"weekly tests", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{outlet: mqtt, test: \"Sunday 10:00\"}, {outlet: webhook, url: \"https://keeper.example\", test: \"friday 00:00\"}]\n", nil},
+		{"a test without a day", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"10:00\"}]\n", []string{
+			`13 "10:00" test "10:00" is not of the form sunday 10:00`,
+		}},
+		{"a test on no day", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"sunda 10:00\"}]\n", []string{
+			`13 "sunda 10:00" unknown weekday "sunda": did you mean "sunday"?`,
+		}},
+		{"a test at no hour", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"sunday 10\"}]\n", []string{
+			`13 "sunday 10" time of day "10" is not of the form 07:00`,
+		}},
+		{"a test at the end of the day", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"sunday 24:00\"}]\n", []string{
+			`13 "sunday 24:00" test "sunday 24:00": the day ends then: give 00:00 of the next`,
+		}},
 		{"a heartbeat of a racing heart", "", "heartbeat: {url: \"https://keeper.example\", every: 1s}\n", []string{"13 1s a heartbeat more often than every 30s is taken for an attack by many services"}},
 		{"two addresses of one heartbeat", "", "heartbeat: {url: \"https://keeper.example\", url-file: /run/x}\n", []string{"13 /run/x give either url or url-file"}},
 	}

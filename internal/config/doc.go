@@ -82,6 +82,7 @@
 //	    priorities: [PRIORITY, …]        # absent: all
 //	    after: DURATION                  # escalation: told only if nobody has acknowledged it for so long; not of mqtt
 //	    quiet: "22:00-07:00"             # local hours that hold back low and medium, may wrap midnight; not of mqtt
+//	    test: "sunday 10:00"             # a weekly test by local time; absent: only dewline alarm test
 //	    repeat: DURATION                 # absent: once
 //	    until: acknowledged | cleared
 //	    url: https://… | url-file: PATH, token-file: PATH                   # webhook

@@ -1,8 +1,10 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -117,6 +119,25 @@ func parseTimeOfDay(text string) (int, error) {
 		return 0, bad
 	}
 	return int(h*60 + m), nil
+}
+
+var weekdays = []string{"sunday", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday"}
+
+// parseWeekly reads an hour of the week, such as "sunday 10:00".
+func parseWeekly(what, text string, location *time.Location) (weekly instant.Weekly, err error) {
+	day, hour, found := strings.Cut(strings.TrimSpace(text), " ")
+	if !found {
+		return weekly, fmt.Errorf("%s %s is not of the form sunday 10:00", what, quoted(text))
+	}
+	number := slices.Index(weekdays, strings.ToLower(day))
+	if number < 0 {
+		return weekly, errors.New(unknownWord("weekday", day, weekdays))
+	}
+	minutes, err := parseTimeOfDay(hour)
+	if err == nil && minutes == 24*60 {
+		err = fmt.Errorf("%s %s: the day ends then: give 00:00 of the next", what, quoted(text))
+	}
+	return instant.Weekly{Weekday: time.Weekday(number), Minutes: minutes, Location: location}, err
 }
 
 // parseTime reads a date, which means the first instant of that local day, or an RFC 3339 time.

@@ -3,6 +3,7 @@ package config
 import (
 	"time"
 
+	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 	"dewline/sensors"
@@ -205,10 +206,11 @@ type Control struct {
 type Outlet struct {
 	Kind       string // "mqtt", "webhook" or "mail"
 	Priorities []stage.Priority
-	After      time.Duration // an alarm must stand unacknowledged for so long; 0 means that it is told at once
-	Quiet      *stage.Light  // its hours of light are the quiet hours of low and medium; nil means none
-	Repeat     time.Duration // 0 means once
-	Until      string        // "acknowledged" or "cleared": when repetition ends
+	After      time.Duration   // an alarm must stand unacknowledged for so long; 0 means that it is told at once
+	Quiet      *stage.Light    // its hours of light are the quiet hours of low and medium; nil means none
+	Repeat     time.Duration   // 0 means once
+	Until      string          // "acknowledged" or "cleared": when repetition ends
+	Test       *instant.Weekly // when it is tested; nil means only when somebody asks
 
 	// Of a webhook: the address, or the file that holds it where the address itself is a secret.
 	URL, URLFile string

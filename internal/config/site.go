@@ -247,7 +247,7 @@ var outletKeys = map[string][]string{
 }
 
 func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
-	f := l.fields(n, path, "outlet", "priorities", "after", "quiet", "repeat", "until", "url", "url-file", "token-file", "server", "security",
+	f := l.fields(n, path, "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "server", "security",
 		"username", "password_file", "from", "to")
 	kind := l.word(f["outlet"], join(path, "outlet"), "outlet", "mqtt", "webhook", "mail")
 	if f != nil && f["outlet"] == nil {
@@ -283,6 +283,14 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 			l.errorf(join(path, "quiet"), "%s", err)
 		} else {
 			outlet.Quiet = &stage.Light{Location: local, From: from, To: to}
+		}
+	}
+	if text := l.text(f["test"], join(path, "test")); text != "" {
+		test, err := parseWeekly("test", text, local)
+		if err != nil {
+			l.errorf(join(path, "test"), "%s", err)
+		} else {
+			outlet.Test = &test
 		}
 	}
 	priorities := join(path, "priorities")

@@ -351,6 +351,13 @@ func (l *loop) keep(work chain.Work) {
 	if entries == nil {
 		return
 	}
+	for _, e := range entries {
+		if e.Kind == journal.OutletTest {
+			for _, name := range e.Outlets {
+				l.post(name).expect(e.ID())
+			}
+		}
+	}
 	l.keeper.record(entries, work.Deliveries)
 	for _, e := range entries {
 		l.logEntry(e)

@@ -56,6 +56,7 @@ func openCallers(l *loop) (*callers, error) {
 		})
 	}
 	l.chain.Rules.Configure(rules)
+	l.chain.Rules.Tests(weeklyTests(l.site))
 	l.chain.Rules.Rooms(rooms(l.site))
 	if h := &l.site.Heartbeat; h.URL != "" || h.URLFile != "" {
 		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: l.healthy, Log: l.options.Log})

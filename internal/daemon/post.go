@@ -12,18 +12,30 @@ import (
 type post struct {
 	outlet.Queue
 
-	mu     sync.Mutex
-	lost   uint64 // number of the item that is being given up
-	gaveUp string // why the last item was given up; "" once another was delivered
-	test   status.Test
-	testID uint64 // number of the test's item; 0 while nobody has taken it out yet
+	mu       sync.Mutex
+	lost     uint64 // number of the item that is being given up
+	gaveUp   string // why the last item was given up; "" once another was delivered
+	test     status.Test
+	testID   uint64 // number of the test's item; 0 while nobody has taken it out yet
+	recorded bool   // that it was delivered is on record
 }
 
 // expect begins to look out for a test.
 func (p *post) expect(event string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.test, p.testID = status.Test{Event: event, State: status.TestWaits}, 0
+	p.test, p.testID, p.recorded = status.Test{Event: event, State: status.TestWaits}, 0, false
+}
+
+// taken returns, once, the event of a test that was delivered.
+func (p *post) taken() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.recorded || p.test.State != status.TestDelivered {
+		return ""
+	}
+	p.recorded = true
+	return p.test.Event
 }
 
 // Next implements [outlet.Queue].

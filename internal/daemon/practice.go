@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -9,6 +10,7 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/control"
 	"dewline/internal/journal"
+	"dewline/internal/outlet/notify"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 	"dewline/internal/status"
@@ -44,6 +46,17 @@ func waysOut(site *config.Site) []wayOut {
 		}
 	}
 	return ways
+}
+
+// weeklyTests lists when the outlets of a configuration are to be tested.
+func weeklyTests(site *config.Site) []notify.Weekly {
+	var tests []notify.Weekly
+	for i, name := range callerNames(site) {
+		if at := site.Notify[i].Test; at != nil {
+			tests = append(tests, notify.Weekly{Outlet: cmp.Or(name, mqttOutlet), At: *at})
+		}
+	}
+	return tests
 }
 
 // callerNames names the outlets of the rules; "" for those that are no webhook or mail.
@@ -101,6 +114,11 @@ func (l *loop) checkOutlets() {
 			w.failing = l.clock.Now()
 		}
 		w.failure = failure
+		if test := l.post(w.name).taken(); test != "" {
+			l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
+				Verb: watch.Report, Kind: journal.TestTaken, Outlets: []string{w.name}, By: "dewline", Text: "the far side has taken test " + test,
+			}})
+		}
 		l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: w.sensor, Failure: failure, Flag: quantity.Missing})
 	}
 }
@@ -153,14 +171,10 @@ func (l *loop) testOutlets(m commandMessage) control.Response {
 		}
 	}
 	l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
-		Verb: watch.Report, Kind: journal.OutletTest, Outlets: asked, By: m.command.By, Reason: m.command.Reason,
-		Text: "a test of the outlets: no alarm, nothing is to be done",
+		Verb: watch.Report, Kind: journal.OutletTest, Outlets: asked, By: m.command.By, Reason: m.command.Reason, Text: notify.TestWords,
 	}})
 	work := l.chain.Work()
 	response := control.Response{Done: true, Changed: true, Event: work.Effects[0].Entry.ID(), Outlets: asked}
-	for _, name := range asked {
-		l.post(name).expect(response.Event)
-	}
 	l.keep(work)
 	l.publish()
 	return response

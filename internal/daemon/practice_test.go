@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
@@ -19,6 +20,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/control"
+	"dewline/internal/history"
+	"dewline/internal/journal"
 	"dewline/internal/mosquittotest"
 	"dewline/internal/watch"
 )
@@ -135,6 +138,51 @@ notify:
 	wrong := r.command(control.Request{Verb: control.TestVerb, Outlet: "pigeon", By: "keeper"})
 	assert.False(t, wrong.Done)
 	assert.Equal(t, `there is no outlet "pigeon": there are mqtt, webhook, mail`, wrong.Reason)
+}
+
+// A weekly test goes out at its hour, once, over a restart within the minutes in which it may be late, and it is on record who has
+// taken it.
+func TestWeeklyTestIsSentAndItsArrivalKept(t *testing.T) {
+	broker := mosquittotest.Start(t, mosquittotest.Options{})
+	h := &hook{}
+	server := httptest.NewServer(h)
+	defer server.Close()
+	folder, start := t.TempDir(), time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC) // a Tuesday, 14:00 in Lisbon
+	site := plainSite + `
+history: {path: "HISTORY"}
+mqtt: {broker: "mqtt://` + broker.Address() + `"}
+notify:
+  - {outlet: mqtt, test: "tuesday 14:01"}
+  - {outlet: webhook, url: "` + server.URL + `", test: "tuesday 14:01"}
+`
+	taken := func() (outlets []string, reasons []string) {
+		store, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+		require.NoError(t, err)
+		defer store.Close(t.Context())
+		entries, err := store.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.OutletTest, journal.TestTaken}})
+		require.NoError(t, err)
+		for _, e := range entries {
+			if e.Kind == journal.OutletTest {
+				reasons = append(reasons, e.Reason+" by "+e.By)
+			} else {
+				outlets = append(outlets, e.Outlets...)
+			}
+		}
+		return outlets, reasons
+	}
+	first := beginAt(t, folder, start, 30, "../../testdata/sys/north-loft", site)
+	first.wait("it has arrived", func() bool { return h.count("dewline.outlet.test.v1 test") == 1 })
+	first.wait("and that is on record", func() bool { outlets, _ := taken(); return len(outlets) == 2 })
+	first.stop()
+	second := beginAt(t, folder, start.Add(4*time.Minute), 30, "../../testdata/sys/north-loft", site)
+	second.command(control.Request{Verb: control.TestVerb, Outlet: "webhook", By: "keeper"})
+	second.wait("one by hand has arrived", func() bool { return h.count("dewline.outlet.test.v1 test") >= 2 })
+	second.wait("and that is on record", func() bool { outlets, _ := taken(); return len(outlets) == 3 })
+	second.stop()
+	outlets, reasons := taken()
+	assert.ElementsMatch(t, []string{"mqtt", "webhook", "webhook"}, outlets)
+	assert.Equal(t, []string{" by keeper", "weekly by notify"}, reasons, "the newest first")
+	assert.Equal(t, 2, h.count("dewline.outlet.test.v1 test"))
 }
 
 // moody is an HTTP server that answers as it is told.

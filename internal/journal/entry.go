@@ -40,6 +40,7 @@ const (
 	Chattering Kind = "alarm.chattering" // the alarm comes and goes faster than anybody can act
 	Fleeting   Kind = "alarm.fleeting"   // the alarm was gone before anybody could act
 	OutletTest Kind = "outlet.test"      // a test notification; never an alarm
+	TestTaken  Kind = "outlet.taken"     // the far side of an outlet has taken a test
 )
 
 // Entry is one line of the journal. Fields that do not apply are absent.

@@ -206,7 +206,7 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 // report takes an entry about the alarms themselves into the journal. No alarm changes because of it.
 func (c *Core) report(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	switch cmd.Kind {
-	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.OutletTest:
+	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.OutletTest, journal.TestTaken:
 	default:
 		return c.Refuse(at, cmd, fmt.Sprintf("%q is no kind of report", cmd.Kind), out)
 	}

@@ -6,9 +6,11 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"math"
 	"net/http"
 	"net/url"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -17,6 +19,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"dewline/internal/journal"
 )
 
 // schema is as much of JSON Schema 2020-12 as the contract uses. An unknown keyword fails the test, so that nothing in the contract
@@ -319,6 +323,18 @@ func checkQuery(t *testing.T, c *contract, op operation, query string, status in
 	for _, p := range op.Parameters {
 		assert.False(t, p.Required && !values.Has(p.Name), "the contract asks for %s", p.Name)
 	}
+}
+
+// Whatever an entry may hold stands in the contract, which allows nothing else.
+func TestContractKnowsAllOfAnEntry(t *testing.T) {
+	r := newRig(t)
+	known := readContract(t, r.serve(t, r.options(t))).Components.Schemas["Entry"].Properties
+	var fields []string
+	for field := range reflect.TypeFor[journal.Entry]().Fields() {
+		name, _, _ := strings.Cut(field.Tag.Get("json"), ",")
+		fields = append(fields, name)
+	}
+	assert.ElementsMatch(t, fields, slices.Collect(maps.Keys(known)))
 }
 
 // When the store does not answer, that is said.

@@ -46,7 +46,12 @@
 // An alarm that chatters (package nuisance) calls each outlet at most once in ten minutes, unless it is critical. That it
 // chatters, or that it was fleeting, is an entry in the journal, and is told to those who listen to low, once a day.
 //
-// Outlets for machines, such as the events of MQTT, are no business of these rules: they get everything.
+// # Tests
+//
+// Once a week, at the hour that the configuration names, a [journal.OutletTest] goes out: a way that is hardly ever used fails
+// unnoticed. An hour at which no program ran is left out, since a test at an odd hour only frightens.
+//
+// Outlets for machines, such as the events of MQTT, are no business of these rules: they get everything. Only their tests are.
 package notify
 
 import (
@@ -95,6 +100,12 @@ type Rule struct {
 	Except string
 }
 
+// Weekly asks for a test of an outlet, which need not have a [Rule].
+type Weekly struct {
+	Outlet string
+	At     instant.Weekly
+}
+
 // Why is the reason of a delivery.
 type Why uint8
 
@@ -131,6 +142,8 @@ type Rules struct {
 	floods   map[string]*digest   // outlet → what it will be told of at the end of the bin
 	nights   map[string]*digest   // outlet → what it will be told of at the end of its quiet hours
 	restless map[string]*restless // by the alarm's name
+	weekly   []Weekly
+	tested   map[string]instant.Instant // outlet → when a test of it went out last
 	// unsettled are those of them that have a stay to judge or owe the journal something. Mostly there are none, while the
 	// others grow with every alarm that ever called, and there is a tick each second.
 	unsettled map[string]*restless
@@ -182,6 +195,7 @@ func New(outlets []Rule) *Rules {
 	return &Rules{
 		rules: slices.Clone(outlets), alarms: map[string]*standing{}, flood: noFlood(),
 		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{}, unsettled: map[string]*restless{},
+		tested: map[string]instant.Instant{},
 	}
 }
 
@@ -195,6 +209,9 @@ func (r *Rules) Configure(outlets []Rule) {
 		})
 	}
 }
+
+// Tests tells when outlets are to be tested.
+func (r *Rules) Tests(weekly []Weekly) { r.weekly = slices.Clone(weekly) }
 
 // Rooms tells which places are rooms: a summary names them first.
 func (r *Rules) Rooms(rooms map[string]bool) { r.rooms = maps.Clone(rooms) }
@@ -306,6 +323,9 @@ func (r *Rules) keep(entry *journal.Entry) []Delivery {
 	case journal.Chattering, journal.Fleeting:
 		return r.advised(entry)
 	case journal.OutletTest:
+		for _, name := range entry.Outlets {
+			r.tested[name] = entry.At
+		}
 		return r.named(entry, Test)
 	}
 	if entry.Alarm == "" || entry.State == "" {
@@ -419,10 +439,10 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 }
 
 // Due returns the commands that ask the core to alarm once more, in the order of the alarms' names, and those that put
-// floods, summaries and nuisances on record. Asking at every second is soon enough.
+// floods, summaries, nuisances and tests on record. Asking at every second is soon enough.
 func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	r.flood.roll(now)
-	commands = r.reports(now)
+	commands = r.test(now, r.reports(now))
 	reports := len(commands)
 	for name, s := range r.alarms {
 		if !s.asked.IsNone() && now.Sub(s.asked) < askAgain {

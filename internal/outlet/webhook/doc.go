@@ -18,7 +18,8 @@
 // The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. Which alarms are told, how
 // often, and that they are over, is decided before an entry gets here; the type tells which it is: alarm.raised, alarm.repeated,
 // alarm.returned and the like with data.state "B" call for a person, and one with another state tells of an end. alarm.summary stands for many alarms,
-// with its words in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test, of the subject "test", is no alarm.
+// with its words in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test, of the subject "test",
+// is no alarm.
 //
 // # The signature
 //
