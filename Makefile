@@ -86,9 +86,11 @@ critical:
 ## fuzz: every fuzz target for FUZZTIME each
 FUZZTIME ?= 60s
 fuzz:
-	@for package in $$(go list ./...); do \
+	@failed=; for package in $$(go list ./...); do \
 		for target in $$(go test -list '^Fuzz' $$package | grep '^Fuzz' || true); do \
-			echo "$$package $$target"; go test -run='^$$' -fuzz="^$$target$$" -fuzztime=$(FUZZTIME) $$package; done; done
+			echo "$$package $$target"; \
+			go test -run='^$$' -fuzz="^$$target$$" -fuzztime=$(FUZZTIME) $$package || failed="$$failed $$target"; done; done; \
+	test -z "$$failed" || { echo "failed:$$failed"; exit 1; }
 
 clean:
 	rm -rf dewline dist dashboards/built/* dashboards/node_modules
