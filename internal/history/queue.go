@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"math"
 	"slices"
 	"sync"
 
@@ -188,14 +189,13 @@ func (q *Queue) find(id uint64) (int, bool) {
 // Next implements [outlet.Queue]. Where the file cannot be read it passes over what only the file holds, and over what follows
 // that in its topic.
 func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
-	waiting := q.seen(after)
-	items, err := q.read(waiting[:min(limit, len(waiting))])
+	items, err := q.read(q.seen(after, limit))
 	if err == nil {
 		return items, nil
 	}
 	items = nil
 	blocked := map[string]bool{}
-	for _, i := range waiting {
+	for _, i := range q.seen(after, math.MaxInt) {
 		switch {
 		case len(items) >= limit:
 			return items, nil
@@ -213,8 +213,8 @@ func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
 	return items, nil
 }
 
-// seen returns what the outlet may see behind an ID.
-func (q *Queue) seen(after uint64) []queued {
+// seen returns what the outlet may see behind an ID, at most so many.
+func (q *Queue) seen(after uint64, limit int) []queued {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	first, found := q.find(after)
@@ -222,6 +222,7 @@ func (q *Queue) seen(after uint64) []queued {
 		first++
 	}
 	all := q.items[first:]
+	all = all[:min(limit, len(all))]
 	if hidden := slices.IndexFunc(all, func(i queued) bool { return i.hidden }); hidden >= 0 {
 		all = all[:hidden]
 	}
