@@ -1,0 +1,159 @@
+package notify
+
+import (
+	"slices"
+
+	"dewline/internal/instant"
+	"dewline/internal/journal"
+	"dewline/internal/watch"
+)
+
+// Effect takes note of an effect of the core and returns what has to be told because of it. All effects must come by, in
+// their order.
+func (r *Rules) Effect(e *watch.Effect) []Delivery {
+	if e.Entry == nil {
+		return nil
+	}
+	switch e.Kind {
+	case watch.Keep:
+		return r.keep(e.Entry)
+	case watch.Notify:
+		return r.call(e.Entry)
+	case watch.Refused:
+		r.refused(e.Entry)
+	}
+	return nil
+}
+
+// refused drops an alarm that is not there any more.
+func (r *Rules) refused(entry *journal.Entry) {
+	if s := r.alarms[entry.Alarm]; s != nil && entry.Text == string(watch.Repeat) && s.occurrence == entry.Occurrence {
+		delete(r.alarms, entry.Alarm)
+	}
+}
+
+// keep takes note of an entry.
+func (r *Rules) keep(entry *journal.Entry) []Delivery {
+	switch entry.Kind {
+	case journal.FloodBegan, journal.FloodEnded:
+		r.flood.recorded(entry)
+		return nil
+	case journal.Summary:
+		return r.summarised(entry)
+	case journal.Chattering, journal.Fleeting:
+		return r.advised(entry)
+	case journal.OutletTest:
+		for _, name := range entry.Outlets {
+			r.tested[name] = entry.At
+		}
+		return r.named(entry, Test)
+	}
+	if entry.Alarm == "" || entry.State == "" {
+		return nil
+	}
+	r.flood.roll(entry.At)
+	r.watchRestless(entry)
+	return r.follow(entry)
+}
+
+// named tells an entry to the outlets that it names.
+func (r *Rules) named(entry *journal.Entry, why Why) (deliveries []Delivery) {
+	for _, rule := range r.rules {
+		if slices.Contains(entry.Outlets, rule.Outlet) {
+			deliveries = append(deliveries, Delivery{rule.Outlet, why, entry})
+		}
+	}
+	return deliveries
+}
+
+// follow follows the alarm, and tells its end to those who were called.
+func (r *Rules) follow(entry *journal.Entry) []Delivery {
+	s := r.alarms[entry.Alarm]
+	if s == nil || s.occurrence != entry.Occurrence {
+		s = newStanding(entry.Occurrence, entry.At)
+		r.alarms[entry.Alarm] = s
+	}
+	s.letter, s.priority = entry.State[0], entry.Priority
+	switch entry.Kind {
+	case journal.AlarmRaised:
+		s.raised = entry.At
+	case journal.AlarmAcknowledged:
+		s.acknowledged = true
+	case journal.AlarmShelved, journal.AlarmDisabled:
+		clear(s.told)
+		clear(s.held)
+	}
+	switch s.letter {
+	case watch.Unacknowledged, watch.Acknowledged, watch.Shelved, watch.SuppressedByDesign, watch.OutOfServiceState:
+		return nil
+	}
+	delete(r.alarms, entry.Alarm)
+	return r.over(s, entry)
+}
+
+// over tells the end of an alarm.
+func (r *Rules) over(s *standing, entry *journal.Entry) (deliveries []Delivery) {
+	for i := range r.rules {
+		rule := &r.rules[i]
+		_, told := s.told[rule.Outlet]
+		held := s.held[rule.Outlet] == forQuiet
+		switch {
+		case !told && !held:
+		case held, rule.quiet(s.priority, entry.At):
+			r.gather(r.nights, rule.Outlet, entry)
+		case r.flood.active && !critical(s.priority):
+			r.gather(r.floods, rule.Outlet, entry)
+		default:
+			deliveries = append(deliveries, Delivery{rule.Outlet, Over, entry})
+		}
+	}
+	return deliveries
+}
+
+// call tells those who listen.
+func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
+	s := r.alarms[entry.Alarm]
+	if s == nil { // the entry has not come by as one to keep
+		return nil
+	}
+	r.flood.count(entry.At)
+	again := entry.Kind == journal.AlarmRepeated
+	if again {
+		s.asked = instant.None
+	} else {
+		s.called, s.acknowledged = entry.At, false // it may have been acknowledged before a shelf that has ended now
+	}
+	for i := range r.rules {
+		rule := &r.rules[i]
+		if !rule.listens(entry.Alarm, s.priority) {
+			continue
+		}
+		why := Call
+		switch {
+		case !again && rule.After > 0:
+			continue
+		case !again && rule.quiet(s.priority, entry.At):
+			s.held[rule.Outlet] = forQuiet
+			delete(s.told, rule.Outlet) // of a call before a cover that has ended now
+			continue
+		case !again && r.restrained(entry.Alarm, s, rule.Outlet, entry.At):
+			if _, told := s.told[rule.Outlet]; !told {
+				s.held[rule.Outlet] = forRestraint
+			}
+			continue
+		case again && !r.due(rule, entry.Alarm, s, entry.At, min(early, rule.Repeat/10)):
+			continue
+		case again:
+			why = rule.lateness(s)
+		}
+		s.told[rule.Outlet] = entry.At
+		delete(s.held, rule.Outlet)
+		r.calledNow(entry.Alarm, rule.Outlet, entry.At)
+		if r.flood.active && !critical(s.priority) {
+			r.gather(r.floods, rule.Outlet, entry)
+			continue
+		}
+		deliveries = append(deliveries, Delivery{rule.Outlet, why, entry})
+	}
+	return deliveries
+}
