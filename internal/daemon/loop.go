@@ -2,19 +2,15 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"maps"
-	"reflect"
-	"slices"
 	"sync/atomic"
 	"time"
 
 	"dewline/internal/access"
 	"dewline/internal/chain"
 	"dewline/internal/config"
-	"dewline/internal/control"
 	"dewline/internal/instant"
 	"dewline/internal/intake"
 	"dewline/internal/journal"
@@ -69,15 +65,6 @@ type loop struct {
 	lastTick      atomic.Int64     // monotonic nanoseconds; read from anywhere
 	nextBeat      time.Duration
 }
-
-// commandMessage is a command on its way into the core.
-type commandMessage struct {
-	command watch.Command
-	refusal string // why it is refused before the core has seen it; "" where it is not
-	reply   chan commandReply
-}
-
-type commandReply = control.Response
 
 // Room for what may come in at once. A sensor worker that finds no room waits: nothing is lost, and the loop is never so far
 // behind in practice.
@@ -258,56 +245,6 @@ func (l *loop) tick() {
 	}
 }
 
-// checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
-func (l *loop) checkClock() {
-	synchronised := l.confirmed || l.options.Clock.Synchronised()
-	if by := l.clock.look(synchronised); by != 0 {
-		l.stepped(by)
-	}
-	if synchronised && !l.confirmed {
-		l.confirmed = true
-		l.keeper.correct(l.chain.Core.Doubt())
-		l.pass(l.chain.Core.ClockConfirmed(l.now()))
-	}
-}
-
-// takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like
-// any other; an earlier run whose clock was in doubt is corrected if this one knows better.
-func (l *loop) takeUpClock() {
-	doubt := l.chain.Core.Doubt()
-	l.clock.resume(doubt.Clock)
-	by := l.clock.look(l.confirmed)
-	if by == 0 {
-		by = l.clock.goOn(l.chain.Core.Now(), l.confirmed)
-	}
-	if by != 0 {
-		l.stepped(by)
-	}
-	if doubt = l.chain.Core.Doubt(); l.confirmed && doubt.Any() {
-		l.keeper.correct(doubt)
-	}
-}
-
-// stepped tells everybody who remembers times of a step of the clock.
-func (l *loop) stepped(by time.Duration) {
-	l.steps += by.Abs()
-	l.options.Log.Warn("the clock was set", "by", by)
-	if l.sources != nil {
-		for _, f := range l.sources.fed.feeds {
-			f.Shift(by)
-		}
-	}
-	l.shiftOutlets(by)
-	for i := range l.health {
-		if h := &l.health[i]; !h.LastSuccess.IsZero() {
-			h.LastSuccess = h.LastSuccess.Add(by)
-		}
-	}
-	mark := l.keeper.stepped()
-	l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by, Mark: mark, Clock: l.clock.bearing()})
-	l.links.refresh() // what is retained carries times
-}
-
 // step lets an event into the chain and carries out what comes of it.
 func (l *loop) step(ev watch.Event) {
 	l.chain.Step(ev)
@@ -370,40 +307,6 @@ func (l *loop) keep(work chain.Work) {
 	if l.chain.Line != nil {
 		l.publish()
 	}
-}
-
-// mostFailures is how many different reasons of one failure of the store are told.
-const mostFailures = 8
-
-// storeReport makes an alarm of a store that cannot write. The log gets a line when that begins, for each new reason and
-// when it is over, not one a minute.
-func (l *loop) storeReport(err error) {
-	failure := ""
-	if err != nil {
-		failure = err.Error()
-	}
-	switch {
-	case failure == "" && l.storeFailures != nil:
-		l.options.Log.Info("the history is written again")
-		l.storeFailures = nil
-	case failure != "" && !slices.Contains(l.storeFailures, failure) && len(l.storeFailures) < mostFailures:
-		l.options.Log.Error("history", "err", err)
-		l.storeFailures = append(l.storeFailures, failure)
-	}
-	l.storeEvent(failure, quantity.Missing)
-}
-
-// storeNotice tells of what the store has found and done by itself: in the journal, and as an alarm at once, since somebody
-// must see to it even though the store can go on.
-func (l *loop) storeNotice(text string) {
-	for range 2 { // as two values in a row that are known to be wrong
-		l.storeEvent(text, quantity.Fail)
-	}
-	l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{Verb: watch.WriteNote, Text: text, By: "dewline"}})
-}
-
-func (l *loop) storeEvent(failure string, flag quantity.Flag) {
-	l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: int32(len(l.site.Sensors)), Failure: failure, Flag: flag})
 }
 
 func (l *loop) logEntry(e *journal.Entry) {
@@ -496,108 +399,10 @@ func (l *loop) publish() {
 	}
 }
 
-// command hands a command to the loop and waits for what becomes of it. It may be called from anywhere.
-func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response, error) {
-	m := commandMessage{command: cmd, reply: make(chan commandReply, 1)}
-	ctx, stop := context.WithTimeout(ctx, 10*time.Second)
-	defer stop()
-	select {
-	case l.commands <- m:
-	case <-ctx.Done():
-		return control.Response{}, errStopped
-	}
-	select {
-	case response := <-m.reply:
-		return response, nil
-	case <-ctx.Done():
-		return control.Response{}, errStopped
-	}
-}
-
-// obey carries out a command in the core.
-func (l *loop) obey(m commandMessage) control.Response {
-	if m.refusal == "" && m.command.Verb == control.TestVerb {
-		return l.testOutlets(m)
-	}
-	if m.refusal != "" {
-		l.chain.Pass(l.chain.Core.Refuse(l.now(), &m.command, m.refusal, nil))
-	} else {
-		l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command})
-	}
-	work := l.chain.Work()
-	response := control.Response{Done: true, Changed: len(work.Effects) > 0}
-	for _, e := range work.Effects {
-		if e.Kind == watch.Refused {
-			response = control.Response{Reason: e.Entry.Reason}
-		}
-	}
-	l.keep(work)
-	return response
-}
-
 // healthy tells what keeps the daemon from watching. It may be called from anywhere.
 func (l *loop) healthy() error {
 	if silent := l.options.Clock.Monotonic() - time.Duration(l.lastTick.Load()); l.lastTick.Load() > 0 && silent > time.Minute {
 		return fmt.Errorf("the core has not moved for %s", silent.Round(time.Second))
 	}
 	return nil
-}
-
-// reload reads the configuration again. One with errors is refused, and the old one stays in force.
-func (l *loop) reload() {
-	log := l.options.Log
-	if l.options.Config == "" {
-		log.Warn("there is no configuration to read again")
-		return
-	}
-	l.options.Notify("RELOADING=1")
-	defer l.options.Notify("READY=1")
-	site, problems := config.Load(l.options.Config)
-	for _, p := range problems {
-		log.Warn("configuration", "problem", p.String())
-	}
-	err := problems.Err()
-	if err == nil && site.ID != l.site.ID {
-		err = errors.New("the site has another id: that needs a restart")
-	}
-	if err != nil {
-		l.reloadOK = false
-		log.Error("the new configuration is refused, the old one stays in force", "err", err)
-		l.publish()
-		return
-	}
-	snapshot, err := l.chain.Core.Snapshot()
-	if err != nil {
-		log.Error("the new configuration is refused, the old one stays in force", "err", err)
-		return
-	}
-	l.sources.stop(log)
-	old := l.site
-	l.install(site)
-	if err := l.chain.Core.Restore(snapshot); err != nil {
-		log.Error("the state was not taken over", "err", err)
-	}
-	l.reloaded, l.reloadOK = l.clock.Now(), true
-	if err := l.links.reconfigure(old, site); err != nil {
-		log.Error("a way out is missing", "err", err)
-	}
-	if !reflect.DeepEqual(old.Notify, site.Notify) || old.Heartbeat != site.Heartbeat {
-		l.callers.stop()
-		if l.callers, err = openCallers(l); err != nil {
-			log.Error("a way out is missing", "err", err)
-		}
-		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
-		l.callers.start()
-	}
-	l.chain.Rules.Rooms(rooms(site))
-	if err := l.startSources(); err != nil {
-		log.Error("the sensors were not started", "err", err)
-	}
-	if err := l.faces.reconfigure(&old.Web, &site.Web); err != nil {
-		log.Error("a local server is missing", "err", err)
-	}
-	l.pass(l.chain.Core.Configured(l.now()))
-	l.publish()
-	l.links.refresh()
-	log.Info("the new configuration is in force", "points", len(l.points))
 }

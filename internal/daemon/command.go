@@ -1,0 +1,57 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"dewline/internal/control"
+	"dewline/internal/watch"
+)
+
+// commandMessage is a command on its way into the core.
+type commandMessage struct {
+	command watch.Command
+	refusal string // why it is refused before the core has seen it; "" where it is not
+	reply   chan commandReply
+}
+
+type commandReply = control.Response
+
+// command hands a command to the loop and waits for what becomes of it. It may be called from anywhere.
+func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response, error) {
+	m := commandMessage{command: cmd, reply: make(chan commandReply, 1)}
+	ctx, stop := context.WithTimeout(ctx, 10*time.Second)
+	defer stop()
+	select {
+	case l.commands <- m:
+	case <-ctx.Done():
+		return control.Response{}, errStopped
+	}
+	select {
+	case response := <-m.reply:
+		return response, nil
+	case <-ctx.Done():
+		return control.Response{}, errStopped
+	}
+}
+
+// obey carries out a command in the core.
+func (l *loop) obey(m commandMessage) control.Response {
+	if m.refusal == "" && m.command.Verb == control.TestVerb {
+		return l.testOutlets(m)
+	}
+	if m.refusal != "" {
+		l.chain.Pass(l.chain.Core.Refuse(l.now(), &m.command, m.refusal, nil))
+	} else {
+		l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command})
+	}
+	work := l.chain.Work()
+	response := control.Response{Done: true, Changed: len(work.Effects) > 0}
+	for _, e := range work.Effects {
+		if e.Kind == watch.Refused {
+			response = control.Response{Reason: e.Entry.Reason}
+		}
+	}
+	l.keep(work)
+	return response
+}

@@ -1,0 +1,67 @@
+package daemon
+
+import (
+	"errors"
+	"reflect"
+
+	"dewline/internal/config"
+)
+
+// reload reads the configuration again. One with errors is refused, and the old one stays in force.
+func (l *loop) reload() {
+	log := l.options.Log
+	if l.options.Config == "" {
+		log.Warn("there is no configuration to read again")
+		return
+	}
+	l.options.Notify("RELOADING=1")
+	defer l.options.Notify("READY=1")
+	site, problems := config.Load(l.options.Config)
+	for _, p := range problems {
+		log.Warn("configuration", "problem", p.String())
+	}
+	err := problems.Err()
+	if err == nil && site.ID != l.site.ID {
+		err = errors.New("the site has another id: that needs a restart")
+	}
+	if err != nil {
+		l.reloadOK = false
+		log.Error("the new configuration is refused, the old one stays in force", "err", err)
+		l.publish()
+		return
+	}
+	snapshot, err := l.chain.Core.Snapshot()
+	if err != nil {
+		log.Error("the new configuration is refused, the old one stays in force", "err", err)
+		return
+	}
+	l.sources.stop(log)
+	old := l.site
+	l.install(site)
+	if err := l.chain.Core.Restore(snapshot); err != nil {
+		log.Error("the state was not taken over", "err", err)
+	}
+	l.reloaded, l.reloadOK = l.clock.Now(), true
+	if err := l.links.reconfigure(old, site); err != nil {
+		log.Error("a way out is missing", "err", err)
+	}
+	if !reflect.DeepEqual(old.Notify, site.Notify) || old.Heartbeat != site.Heartbeat {
+		l.callers.stop()
+		if l.callers, err = openCallers(l); err != nil {
+			log.Error("a way out is missing", "err", err)
+		}
+		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
+		l.callers.start()
+	}
+	l.chain.Rules.Rooms(rooms(site))
+	if err := l.startSources(); err != nil {
+		log.Error("the sensors were not started", "err", err)
+	}
+	if err := l.faces.reconfigure(&old.Web, &site.Web); err != nil {
+		log.Error("a local server is missing", "err", err)
+	}
+	l.pass(l.chain.Core.Configured(l.now()))
+	l.publish()
+	l.links.refresh()
+	log.Info("the new configuration is in force", "points", len(l.points))
+}

@@ -1,0 +1,57 @@
+package daemon
+
+import (
+	"time"
+
+	"dewline/internal/watch"
+)
+
+// checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
+func (l *loop) checkClock() {
+	synchronised := l.confirmed || l.options.Clock.Synchronised()
+	if by := l.clock.look(synchronised); by != 0 {
+		l.stepped(by)
+	}
+	if synchronised && !l.confirmed {
+		l.confirmed = true
+		l.keeper.correct(l.chain.Core.Doubt())
+		l.pass(l.chain.Core.ClockConfirmed(l.now()))
+	}
+}
+
+// takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like
+// any other; an earlier run whose clock was in doubt is corrected if this one knows better.
+func (l *loop) takeUpClock() {
+	doubt := l.chain.Core.Doubt()
+	l.clock.resume(doubt.Clock)
+	by := l.clock.look(l.confirmed)
+	if by == 0 {
+		by = l.clock.goOn(l.chain.Core.Now(), l.confirmed)
+	}
+	if by != 0 {
+		l.stepped(by)
+	}
+	if doubt = l.chain.Core.Doubt(); l.confirmed && doubt.Any() {
+		l.keeper.correct(doubt)
+	}
+}
+
+// stepped tells everybody who remembers times of a step of the clock.
+func (l *loop) stepped(by time.Duration) {
+	l.steps += by.Abs()
+	l.options.Log.Warn("the clock was set", "by", by)
+	if l.sources != nil {
+		for _, f := range l.sources.fed.feeds {
+			f.Shift(by)
+		}
+	}
+	l.shiftOutlets(by)
+	for i := range l.health {
+		if h := &l.health[i]; !h.LastSuccess.IsZero() {
+			h.LastSuccess = h.LastSuccess.Add(by)
+		}
+	}
+	mark := l.keeper.stepped()
+	l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by, Mark: mark, Clock: l.clock.bearing()})
+	l.links.refresh() // what is retained carries times
+}
