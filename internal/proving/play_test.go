@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -171,6 +172,36 @@ func TestMissed(t *testing.T) {
 	require.NoError(t, r.WriteText(&text))
 	assert.Contains(t, text.String(), "MISSED: no missed stay")
 	assert.Contains(t, text.String(), "missed in room-year 0: tub-3/water-temperature/")
+}
+
+// A short stay, by little more than the accuracy of a sensor that reads too low by just that: no reading is beyond the limit, and
+// nobody can tell. It counts as missed all the same, comes first in the list, and the list says so.
+func TestMissedInNoReading(t *testing.T) {
+	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 72, 27.505, 23.5)}, spoil("tub-3-probe", func(p *probe) {
+		quiet := *p.part
+		quiet.channels = slices.Clone(quiet.channels)
+		quiet.channels[0].noise = 0
+		p.part, p.bias[0] = &quiet, -quiet.channels[0].Accuracy
+	})), 120)
+	for player, tally := range g.scorer.tallies {
+		assert.Equal(t, Stays{Missed: 1}, tally.Sum(Clear, true), PlayerNames[player])
+	}
+	require.Len(t, g.scorer.misses, 1)
+	miss := g.scorer.misses[0]
+	assert.False(t, miss.Shown)
+	band := miss
+	band.Group.Critical, band.Shown = false, true
+	r := Result{RoomYears: 1, Players: g.scorer.tallies}
+	for range 30 {
+		r.Misses = append(r.Misses, band)
+	}
+	r.Misses = append(r.Misses, miss)
+	var text strings.Builder
+	require.NoError(t, r.WriteText(&text))
+	_, list, _ := strings.Cut(text.String(), "missed in room-year 0: ")
+	assert.Contains(t, strings.SplitN(list, "\n", 2)[0], "critical, 5 min, in no reading)")
+	assert.Equal(t, 1, strings.Count(list, "in no reading"))
+	assert.Contains(t, list, "and 11 more")
 }
 
 func TestStaysThatCannotBeCalled(t *testing.T) {

@@ -153,6 +153,8 @@ type Miss struct {
 	From  time.Time `json:"from"`
 	To    time.Time `json:"to"`
 	Group Group     `json:"-"`
+	// Shown is whether any reading was beyond the limit. What no reading shows, no program can tell.
+	Shown bool `json:"in_a_reading"`
 }
 
 func newScorer(s *setting, t *truth, probes []*probe) *scorer {
@@ -245,7 +247,8 @@ func (c *scorer) close(s *stay) {
 	if kind == Clear && !s.told[playerDewline].found {
 		c.misses = append(c.misses, Miss{
 			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group,
-			From: c.truth.start.Add(time.Duration(s.from) * stepTime), To: c.truth.start.Add(time.Duration(max(s.to, s.from)) * stepTime),
+			Shown: s.told[playerBare].found, // it tells of every reading that is beyond
+			From:  c.truth.start.Add(time.Duration(s.from) * stepTime), To: c.truth.start.Add(time.Duration(max(s.to, s.from)) * stepTime),
 		})
 	}
 }

@@ -207,12 +207,18 @@ func (r *Result) WriteText(w io.Writer) error {
 		fmt.Fprintf(&text, "false alarms of dewline: %d × %s\n", causes[cause], cause)
 	}
 	const most = 20
-	for i, m := range r.Misses {
-		if i == most {
-			fmt.Fprintf(&text, "and %d more\n", len(r.Misses)-most)
+	misses := slices.Clone(r.Misses)
+	slices.SortStableFunc(misses, func(a, b Miss) int { return -compareBool(a.Group.Critical, b.Group.Critical) }) // none of those is left out
+	for i, m := range misses {
+		if i >= most && !m.Group.Critical {
+			fmt.Fprintf(&text, "and %d more\n", len(misses)-i)
 			break
 		}
-		fmt.Fprintf(&text, "missed in room-year %d: %s/%s from %s for %s (%s)\n", m.Year, m.Point, m.Limit, m.From.Format(time.RFC3339), m.To.Sub(m.From), m.Group)
+		readings := ""
+		if !m.Shown {
+			readings = ", in no reading"
+		}
+		fmt.Fprintf(&text, "missed in room-year %d: %s/%s from %s for %s (%s%s)\n", m.Year, m.Point, m.Limit, m.From.Format(time.RFC3339), m.To.Sub(m.From), m.Group, readings)
 	}
 	_, err := io.WriteString(w, text.String())
 	return err
