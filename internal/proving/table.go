@@ -238,5 +238,5 @@ func (r *Result) WriteJSON(w io.Writer) error {
 		Misses    []Miss     `json:"misses"`
 
 		FalseAlarms map[string]int `json:"false_alarms_by_cause"` // of dewline
-	}{r.RoomYears, r.Seed, r.Faults, PlayerNames[:], r.Rows(), r.Goals(), r.Misses, r.Players[playerDewline].Causes})
+	}{r.RoomYears, r.Seed, r.Faults, PlayerNames[:], r.Rows(), r.Goals(), append([]Miss{}, r.Misses...), r.Players[playerDewline].Causes})
 }
