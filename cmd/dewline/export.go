@@ -18,7 +18,7 @@ import (
 type exportCommand struct {
 	Config string   `required:"" placeholder:"FILE" help:"The configuration, which names the history."`
 	Point  []string `placeholder:"P" help:"Only this point, such as tub-1/water-temperature. May be given several times."`
-	From   string   `placeholder:"T" help:"Begin of the range (RFC 3339, or a date at the site)."`
+	From   string   `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 7d."`
 	To     string   `placeholder:"T" help:"End of the range; the end itself is not in it."`
 	Format string   `enum:"csv,senml" default:"csv" help:"csv (a readings file, as replay takes) or senml (RFC 8428 JSON)."`
 	Backup string   `placeholder:"FILE" help:"Instead of readings, write a whole copy of the history to this file, while the daemon goes on."`
@@ -82,10 +82,10 @@ func openHistory(path string) (*history.Store, error) {
 
 // rangeOf reads the two ends of a range of the command line.
 func rangeOf(fromText, toText string, location *time.Location) (from, to instant.Instant, err error) {
-	if from, err = rangeEnd(fromText, "--from", location); err != nil {
+	if from, err = timeOf(fromText, "--from", location); err != nil {
 		return 0, 0, err
 	}
-	if to, err = rangeEnd(toText, "--to", location); err != nil {
+	if to, err = timeOf(toText, "--to", location); err != nil {
 		return 0, 0, err
 	}
 	if fromText != "" && toText != "" && to < from {

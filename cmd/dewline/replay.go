@@ -15,6 +15,7 @@ import (
 	"dewline/internal/journal"
 	"dewline/internal/replay"
 	"dewline/internal/report"
+	"dewline/internal/timetext"
 	"dewline/internal/watch"
 )
 
@@ -23,7 +24,7 @@ type replayCommand struct {
 	Config   string `required:"" placeholder:"FILE" help:"The configuration; it needs no sensors."`
 	Readings string `placeholder:"FILE.csv" help:"Readings: CSV with the header time,point,value,unit and an optional column flag."`
 	History  string `placeholder:"DB" help:"Instead, the history that a daemon has kept or is keeping, with the stages that were set in it."`
-	From     string `placeholder:"T" help:"Begin of the range (RFC 3339, or a date at the site)."`
+	From     string `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 7d."`
 	To       string `placeholder:"T" help:"End of the range."`
 	JSON     bool   `name:"json" help:"Print JSON."`
 }
@@ -104,15 +105,12 @@ func fromHistory(ctx context.Context, path string, site watch.Site, to instant.I
 	return replay.WithJournal(site, sets), file, err
 }
 
-// rangeEnd reads a time of the command line: RFC 3339, or a date, which begins at the site's midnight.
-func rangeEnd(text, flag string, location *time.Location) (instant.Instant, error) {
+// timeOf reads the time that a flag was given; None where it was not.
+func timeOf(text, flag string, location *time.Location) (instant.Instant, error) {
 	if text == "" {
 		return instant.None, nil
 	}
-	if day, err := time.ParseInLocation("2006-01-02", text, location); err == nil {
-		return instant.Of(day), nil
-	}
-	at, err := instant.Parse(text)
+	at, err := timetext.Parse(text, location, time.Now())
 	if err != nil {
 		return instant.None, usageError{fmt.Errorf("%s: %w", flag, err)}
 	}

@@ -15,7 +15,7 @@ import (
 // reportCommand writes down what a range of the history shows.
 type reportCommand struct {
 	Config string `required:"" placeholder:"FILE" help:"The configuration, which names the history."`
-	From   string `placeholder:"T" help:"Begin of the range (RFC 3339, or a date at the site); the last seven local days if not given."`
+	From   string `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 30d; the last seven local days if not given."`
 	To     string `placeholder:"T" help:"End of the range; the newest reading if not given."`
 	Place  string `placeholder:"ID" xor:"subject" help:"Only this place."`
 	Cohort string `placeholder:"ID" xor:"subject" help:"Only this cohort: the place where it lives, since it has lived there."`

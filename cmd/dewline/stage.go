@@ -18,13 +18,13 @@ type stageSet struct {
 	daemonAt
 	Cohort string `arg:"" help:"The cohort's id."`
 	Stage  string `arg:"" help:"egg, larva, metamorph, juvenile or adult."`
-	At     string `placeholder:"T" help:"When it began (RFC 3339, or a date here); now if not given."`
+	At     string `placeholder:"T" help:"When it began: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" here, or so long ago, as 2d; now if not given."`
 	Reason string `help:"A word for the record."`
 }
 
 // Run sets the stage.
 func (c *stageSet) Run(ctx context.Context, s streams) error {
-	at, err := rangeEnd(c.At, "--at", time.Local)
+	at, err := timeOf(c.At, "--at", time.Local)
 	if err != nil {
 		return err
 	}

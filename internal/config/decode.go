@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/internal/quantity"
+	"dewline/internal/timetext"
 	"dewline/sensors"
 )
 
@@ -33,7 +34,7 @@ func (d *decoder) fields(n *node, path string, known ...string) fields {
 		inner := join(path, e.key)
 		if !slices.Contains(known, e.key) {
 			d.origins[inner] = e.at
-			d.errorf(inner, "%s", unknownWord("key", e.key, known))
+			d.errorf(inner, "%s", UnknownWord("key", e.key, known))
 			continue
 		}
 		switch e.value.kind {
@@ -157,7 +158,7 @@ func (d *decoder) word(n *node, path, kind string, known ...string) string {
 		return ""
 	}
 	if !slices.Contains(known, text) {
-		d.errorf(path, "%s", unknownWord(kind, text, known))
+		d.errorf(path, "%s", UnknownWord(kind, text, known))
 		return ""
 	}
 	return text
@@ -188,7 +189,7 @@ func (d *decoder) duration(n *node, path string) (time.Duration, bool) {
 	if text == "" {
 		return 0, false
 	}
-	length, err := ParseDuration(text)
+	length, err := timetext.ParseDuration(text)
 	if err != nil {
 		d.errorf(path, "%s", err)
 		return 0, false
@@ -274,7 +275,7 @@ func (d *decoder) url(n *node, path string, schemes ...string) string {
 	case err != nil || parsed.Host == "" || parsed.Hostname() == "":
 		d.errorf(path, "this is not an address such as %s://host.example:port", schemes[0])
 	case !slices.Contains(schemes, parsed.Scheme):
-		d.errorf(path, "%s", unknownWord("scheme", parsed.Scheme, schemes))
+		d.errorf(path, "%s", UnknownWord("scheme", parsed.Scheme, schemes))
 	case parsed.User != nil:
 		d.errorf(path, "credentials do not belong into an address, which is printed and logged: use username and password_file, or a file for the whole address")
 	default:
@@ -337,7 +338,7 @@ func perChannel[V any](d *decoder, n *node, path string, read func(*node, string
 		inner := join(path, e.key)
 		channel := sensors.Channel(e.key)
 		if channel.Unit() == "" {
-			d.errorf(inner, "%s", unknownWord("channel", e.key, channelNames(feedable)))
+			d.errorf(inner, "%s", UnknownWord("channel", e.key, channelNames(feedable)))
 			continue
 		}
 		if quantityOf(channel) == quantity.None {

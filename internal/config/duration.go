@@ -3,7 +3,6 @@ package config
 import (
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -12,57 +11,6 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/stage"
 )
-
-// durationUnits are the units of a duration. A year is 365 days: it serves to say how long history is kept.
-var durationUnits = []struct {
-	symbol string
-	length time.Duration
-}{
-	{"ms", time.Millisecond}, {"s", time.Second}, {"m", time.Minute}, {"min", time.Minute}, {"h", time.Hour},
-	{"d", 24 * time.Hour}, {"w", 7 * 24 * time.Hour}, {"y", 365 * 24 * time.Hour},
-}
-
-// ParseDuration reads a length of time such as "10s", "15m", "1h30m", "7d" or "2y" (ms, s, m or min, h, d, w, y; a year
-// is 365 days). Numbers are whole or decimal and not negative; a bare number is an error, except 0.
-func ParseDuration(text string) (time.Duration, error) {
-	rest := strings.ReplaceAll(text, " ", "")
-	if rest == "0" {
-		return 0, nil
-	}
-	if rest == "" {
-		return 0, fmt.Errorf("a duration is empty: write one such as 10s, 15m or 2h")
-	}
-	var total time.Duration
-	for rest != "" {
-		digits := rest[:len(rest)-len(strings.TrimLeft(rest, "0123456789."))]
-		rest = rest[len(digits):]
-		symbol := rest[:len(rest)-len(strings.TrimLeft(rest, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"))]
-		rest = rest[len(symbol):]
-		number, err := strconv.ParseFloat(digits, 64)
-		if err != nil || digits == "" {
-			return 0, fmt.Errorf("%s is not a duration such as 10s, 15m, 2h or 7d", quoted(text))
-		}
-		if symbol == "" {
-			return 0, fmt.Errorf("duration %s needs a unit: s, m, h, d, w or y", quoted(text))
-		}
-		length := time.Duration(0)
-		for _, unit := range durationUnits {
-			if unit.symbol == symbol {
-				length = unit.length
-			}
-		}
-		if length == 0 {
-			return 0, fmt.Errorf("duration %s: unknown unit %s (s, m, h, d, w or y)", quoted(text), quoted(symbol))
-		}
-		const longest = 100 * 365 * 24 * time.Hour // far from overflow, and longer than any use here
-		part := math.Round(number * float64(length))
-		if part > float64(longest) || total+time.Duration(part) > longest {
-			return 0, fmt.Errorf("duration %s is longer than 100 years", quoted(text))
-		}
-		total += time.Duration(part)
-	}
-	return total, nil
-}
 
 // formatDuration writes a duration the way a config does, without the zero units that time.Duration prints.
 func formatDuration(d time.Duration) string {
@@ -131,7 +79,7 @@ func parseWeekly(what, text string, location *time.Location) (weekly instant.Wee
 	}
 	number := slices.Index(weekdays, strings.ToLower(day))
 	if number < 0 {
-		return weekly, errors.New(unknownWord("weekday", day, weekdays))
+		return weekly, errors.New(UnknownWord("weekday", day, weekdays))
 	}
 	minutes, err := parseTimeOfDay(hour)
 	if err == nil && minutes == 24*60 {

@@ -72,7 +72,7 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *stage.Profile
 		inner := join(stages, e.key)
 		which, err := stage.Parse(e.key)
 		if err != nil {
-			d.errorf(inner, "%s", unknownWord("stage", e.key, stageNames()))
+			d.errorf(inner, "%s", UnknownWord("stage", e.key, stageNames()))
 			continue
 		}
 		profile.Care[which] = d.care(e.value, inner, which, sources)
@@ -160,7 +160,7 @@ func quantityNames() []string {
 func quantityByName(name string) (quantity.Quantity, error) {
 	q, err := quantity.Parse(name)
 	if err != nil {
-		return quantity.None, fmt.Errorf("%s", unknownWord("quantity", name, quantityNames()))
+		return quantity.None, fmt.Errorf("%s", UnknownWord("quantity", name, quantityNames()))
 	}
 	return q, nil
 }

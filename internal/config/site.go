@@ -174,7 +174,7 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 		case name == "" && f != nil && f["stage"] == nil:
 			l.errorf(inner, "this entry lacks its stage")
 		case name != "" && err != nil:
-			l.errorf(join(inner, "stage"), "%s", unknownWord("stage", name, stageNames()))
+			l.errorf(join(inner, "stage"), "%s", UnknownWord("stage", name, stageNames()))
 		}
 		var at time.Time
 		text := l.text(f["since"], join(inner, "since"))
@@ -297,7 +297,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 	for i, name := range l.texts(f["priorities"], priorities) {
 		p, ok := stage.ParsePriority(name)
 		if !ok {
-			l.errorf(index(priorities, i), "%s", unknownWord("priority", name, priorityNames))
+			l.errorf(index(priorities, i), "%s", UnknownWord("priority", name, priorityNames))
 			continue
 		}
 		outlet.Priorities = append(outlet.Priorities, p)

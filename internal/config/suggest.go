@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// unknownWord says that word is not one of the known ones, and which of them may have been meant. kind is such as "key".
-func unknownWord(kind, word string, known []string) string {
+// UnknownWord returns the message that word is not one of the known ones, and which of them may have been meant. kind is such as "key".
+func UnknownWord(kind, word string, known []string) string {
 	text := fmt.Sprintf("unknown %s %s", kind, quoted(word))
 	if near := nearest(word, known); near != "" {
 		return fmt.Sprintf("%s: did you mean %q?", text, near)

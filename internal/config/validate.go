@@ -122,7 +122,7 @@ func (v *validator) inside(place *Place, path string, ids []string) {
 	outer := v.place(place.In)
 	if outer == nil {
 		if !v.unsure.places {
-			v.errorf(path, "%s", unknownWord("place", place.In, without(ids, place.ID)))
+			v.errorf(path, "%s", UnknownWord("place", place.In, without(ids, place.ID)))
 		}
 		return
 	}

@@ -21,14 +21,14 @@ func (v *validator) cohorts() {
 	for i := range v.Cohorts {
 		cohort, path := &v.Cohorts[i], index("cohorts", i)
 		if cohort.Place != "" && v.place(cohort.Place) == nil && !v.unsure.places {
-			v.errorf(join(path, "place"), "%s", unknownWord("place", cohort.Place, without(places, "")))
+			v.errorf(join(path, "place"), "%s", UnknownWord("place", cohort.Place, without(places, "")))
 		}
 		profile, known := v.Profiles[cohort.Profile]
 		switch {
 		case cohort.Profile == "":
 			v.lacks(join(path, "profile"), "cohort %s lacks its care profile", quoted(cohort.ID))
 		case !known && !v.unsure.profiles:
-			v.errorf(join(path, "profile"), "%s", unknownWord("care profile", cohort.Profile, slices.Sorted(maps.Keys(v.Profiles))))
+			v.errorf(join(path, "profile"), "%s", UnknownWord("care profile", cohort.Profile, slices.Sorted(maps.Keys(v.Profiles))))
 		}
 		v.timeline(cohort, path, profile)
 		v.companions(i)

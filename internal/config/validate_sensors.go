@@ -39,7 +39,7 @@ func (v *validator) sensors() {
 		drv := driverOf(sensor.Driver)
 		if drv == nil {
 			if sensor.Driver != "" {
-				v.errorf(join(path, "driver"), "%s", unknownWord("driver", sensor.Driver, driverNames()))
+				v.errorf(join(path, "driver"), "%s", UnknownWord("driver", sensor.Driver, driverNames()))
 			}
 			continue
 		}
@@ -68,7 +68,7 @@ func (v *validator) feeds(sensor *Sensor, drv *driver, path string, places []str
 	for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 		point, at := sensor.Feeds[channel], join(path, "feeds."+string(channel))
 		if v.place(point.Place) == nil && !v.unsure.places {
-			v.errorf(at, "%s", unknownWord("place", point.Place, without(places, "")))
+			v.errorf(at, "%s", UnknownWord("place", point.Place, without(places, "")))
 		}
 		switch {
 		case !drv.offers(channel):

@@ -7,45 +7,15 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
-)
 
-func TestParseDuration(t *testing.T) {
-	const day = 24 * time.Hour
-	good := map[string]time.Duration{
-		"10s": 10 * time.Second, "15m": 15 * time.Minute, "15min": 15 * time.Minute, "2h": 2 * time.Hour, "7d": 7 * day,
-		"2w": 14 * day, "2y": 730 * day, "1h30m": 90 * time.Minute, "1.5h": 90 * time.Minute, "1d 12h": 36 * time.Hour,
-		"250ms": 250 * time.Millisecond, "0": 0, "0s": 0, "100y": 36500 * day,
-	}
-	for text, expected := range good {
-		got, err := ParseDuration(text)
-		require.NoError(t, err, text)
-		assert.Equal(t, expected, got, text)
-	}
-	bad := map[string]string{
-		"":                                 "a duration is empty: write one such as 10s, 15m or 2h",
-		"10":                               `duration "10" needs a unit: s, m, h, d, w or y`,
-		"1h30":                             `duration "1h30" needs a unit: s, m, h, d, w or y`,
-		"-5m":                              `"-5m" is not a duration such as 10s, 15m, 2h or 7d`,
-		"soon":                             `"soon" is not a duration such as 10s, 15m, 2h or 7d`,
-		"10 mins":                          `duration "10 mins": unknown unit "mins" (s, m, h, d, w or y)`,
-		"1H":                               `duration "1H": unknown unit "H" (s, m, h, d, w or y)`,
-		"1..5s":                            `"1..5s" is not a duration such as 10s, 15m, 2h or 7d`,
-		"101y":                             `duration "101y" is longer than 100 years`,
-		"99y2y":                            `duration "99y2y" is longer than 100 years`,
-		"9999999999999999999999999999999y": `duration "9999999999999999999999999999999y" is longer than 100 years`,
-		"1µs":                              `duration "1µs" needs a unit: s, m, h, d, w or y`,
-	}
-	for text, expected := range bad {
-		_, err := ParseDuration(text)
-		assert.EqualError(t, err, expected, text)
-	}
-}
+	"dewline/internal/timetext"
+)
 
 // TestDurationsReadBackWhatIsWritten: a duration in a message can be pasted into the file.
 func TestDurationsReadBackWhatIsWritten(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := time.Duration(rapid.Int64Range(0, int64(365*24*time.Hour/time.Millisecond)).Draw(t, "ms")) * time.Millisecond
-		got, err := ParseDuration(formatDuration(d))
+		got, err := timetext.ParseDuration(formatDuration(d))
 		require.NoError(t, err)
 		require.Equal(t, d, got)
 	})
