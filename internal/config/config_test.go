@@ -60,7 +60,7 @@ func TestExampleOfTheDesign(t *testing.T) {
 
 	assert.Equal(t, History{Path: "/var/lib/dewline/history.db", Keep: 2 * 365 * 24 * time.Hour}, site.History)
 	assert.Equal(t, MQTT{
-		Broker: "mqtt://127.0.0.1:1883", Username: "dewline", PasswordFile: "/run/credentials/dewline/mqtt",
+		Broker: "mqtt://127.0.0.1:1883", Username: "dewline", PasswordFile: "/run/credentials/dewline.service/mqtt",
 		ClientID: "dewline-north-loft", Root: "dewline/north-loft",
 	}, site.MQTT)
 	assert.Equal(t, "127.0.0.1:8420", site.Web.Listen)
@@ -301,21 +301,21 @@ func TestWhatMustFit(t *testing.T) {
 
 		{"pages for everybody", "", "web: {listen: \":8420\"}\n", []string{`13 ":8420" :8420 can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1`}},
 		{"pages for everybody with TLS", "", "web: {listen: \":8420\", certificate-file: /run/c, key-file: /run/k, users: []}\n", []string{`13 ":8420" :8420 can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1`}},
-		{"passwords in clear", "", "web: {listen: \"192.168.1.10:8420\", " + oneUser + "}\n", []string{`13 "192.168.1.10:8420" 192.168.1.10:8420 can be reached from other machines, and passwords would cross the network unencrypted: give certificate-file and key-file, or behind_proxy: true where a proxy speaks TLS`}},
+		{"passwords in clear", "", "web: {listen: \"192.168.1.10:8420\", " + oneUser + "}\n", []string{`13 "192.168.1.10:8420" 192.168.1.10:8420 can be reached from other machines, and passwords would cross the network unencrypted: give certificate-file and key-file, or behind-proxy: true where a proxy speaks TLS`}},
 		{"pages with TLS", "", "web: {listen: \":8420\", hosts: loft.example, certificate-file: /run/c, key-file: /run/k, " + oneUser + "}\n", nil},
-		{"pages behind a proxy", "", "web: {listen: \"192.168.1.10:8420\", hosts: [loft.example], behind_proxy: true, " + oneUser + "}\n", nil},
-		{"pages behind a proxy on this machine", "", "web: {hosts: [loft.example], behind_proxy: true, " + oneUser + "}\n", nil},
-		{"pages without a name", "", "web: {listen: \":8420\", behind_proxy: true, " + oneUser + "}\n", []string{`13 ":8420" warning: the pages answer to the address of this machine only, and to no name: give hosts: [loft.example]`}},
-		{"a proxy without a name", "", "web: {behind_proxy: true, " + oneUser + "}\n", []string{"13 true warning: requests that a proxy hands on under its own name are refused unless that name stands in hosts: [loft.example]"}},
-		{"a proxy that lets everybody in", "", "web: {hosts: [loft.example], behind_proxy: true}\n", []string{"13 true warning: there are no users, so that everybody whom the proxy lets in may look and act: give users"}},
+		{"pages behind a proxy", "", "web: {listen: \"192.168.1.10:8420\", hosts: [loft.example], behind-proxy: true, " + oneUser + "}\n", nil},
+		{"pages behind a proxy on this machine", "", "web: {hosts: [loft.example], behind-proxy: true, " + oneUser + "}\n", nil},
+		{"pages without a name", "", "web: {listen: \":8420\", behind-proxy: true, " + oneUser + "}\n", []string{`13 ":8420" warning: the pages answer to the address of this machine only, and to no name: give hosts: [loft.example]`}},
+		{"a proxy without a name", "", "web: {behind-proxy: true, " + oneUser + "}\n", []string{"13 true warning: requests that a proxy hands on under its own name are refused unless that name stands in hosts: [loft.example]"}},
+		{"a proxy that lets everybody in", "", "web: {hosts: [loft.example], behind-proxy: true}\n", []string{"13 true warning: there are no users, so that everybody whom the proxy lets in may look and act: give users"}},
 		{"half a certificate", "", "web: {certificate-file: /run/c}\n", []string{"13 /run/c certificate-file and key-file belong together: give both"}},
 		{"a user for everything", "", "web: {users: [{name: ines, role: operator, password-hash-file: /run/a, token-file: /run/b}]}\n", []string{"13 /run/b give either password-hash-file, for a person, or token-file, for a program"}},
 		{"a user who is the program", "", "web: {users: [{name: Dewline, role: operator, token-file: /run/b}]}\n", []string{`13 Dewline "Dewline" is what the journal calls the program itself: choose another name`}},
 		{"pages for this machine", "", "web: {listen: \"[::1]:8420\"}\n", nil},
 		{"two listeners in one place", "", "web: {listen: 127.0.0.1:1883}\nmqtt: {embedded: {listen: 127.0.0.1:1883}}\n", []string{"14 127.0.0.1:1883 the web pages listen on 127.0.0.1:1883 too (line 13)"}},
 		{"mqtt without anything", "", "mqtt: {username: x}\n", []string{"13 mqtt mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}"}},
-		{"a password in clear", "", "mqtt: {broker: \"mqtt://broker.example\", username: x, password_file: /run/x}\n", []string{`13 "mqtt://broker.example" warning: the password crosses the network to broker.example unencrypted: use mqtts://`}},
-		{"a password over TLS", "", "mqtt: {broker: \"mqtts://broker.example\", username: x, password_file: /run/x}\n", nil},
+		{"a password in clear", "", "mqtt: {broker: \"mqtt://broker.example\", username: x, password-file: /run/x}\n", []string{`13 "mqtt://broker.example" warning: the password crosses the network to broker.example unencrypted: use mqtts://`}},
+		{"a password over TLS", "", "mqtt: {broker: \"mqtts://broker.example\", username: x, password-file: /run/x}\n", nil},
 		{"a certificate without TLS", "", "mqtt: {broker: \"mqtt://broker.example\", ca-file: /run/x}\n", []string{
 			"13 /run/x warning: certificates are not used with mqtt://broker.example, which is not encrypted: write mqtts://",
 		}},
@@ -327,9 +327,9 @@ func TestWhatMustFit(t *testing.T) {
 			"13 { mail needs a server: server: smtp.example.org:587",
 		}},
 		{"mail without its password", "", "notify: [{outlet: mail, server: \"smtp.example:587\", from: a@example.org, to: [b@example.org], username: a}]\n", []string{
-			"13 a a user name without a password: give password_file as well",
+			"13 a a user name without a password: give password-file as well",
 		}},
-		{"a user with our own name", "", "mqtt: {embedded: {listen: 127.0.0.1:1883, users: [{name: dewline-daemon, password_file: /run/x}]}}\n", []string{
+		{"a user with our own name", "", "mqtt: {embedded: {listen: 127.0.0.1:1883, users: [{name: dewline-daemon, password-file: /run/x}]}}\n", []string{
 			`13 dewline-daemon "dewline-daemon" is the name under which dewline itself uses its broker: take another`,
 		}},
 		{"a sensor with the name of an outlet", "id: probe", "id: outlet-mail", []string{
@@ -400,7 +400,7 @@ func TestPressureOfTheRoomServesItsEnclosures(t *testing.T) {
 }
 
 func TestSecretFiles(t *testing.T) {
-	text := basis + "mqtt: {broker: \"mqtt://127.0.0.1\", username: x, password_file: /etc/dewline/mqtt}\n"
+	text := basis + "mqtt: {broker: \"mqtt://127.0.0.1\", username: x, password-file: /etc/dewline/mqtt}\n"
 	cases := []struct {
 		name     string
 		file     *fstest.MapFile
@@ -425,7 +425,7 @@ func TestSecretFiles(t *testing.T) {
 
 // TestSecretsStayInTheirFiles: neither the model nor the problems show what is in a secret's file.
 func TestSecretsStayInTheirFiles(t *testing.T) {
-	fsys := filesOf(t, basis+"mqtt: {broker: \"mqtt://127.0.0.1\", username: x, password_file: /run/secret}\n")
+	fsys := filesOf(t, basis+"mqtt: {broker: \"mqtt://127.0.0.1\", username: x, password-file: /run/secret}\n")
 	fsys["run/secret"] = &fstest.MapFile{Data: []byte("hunter-2-and-a-half"), Mode: 0o644}
 	site, problems := LoadFS(fsys, "site.yaml")
 	require.NotNil(t, site)

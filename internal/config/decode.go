@@ -31,6 +31,9 @@ func (d *decoder) fields(n *node, path string, known ...string) fields {
 	}
 	found := fields{}
 	for _, e := range n.entries {
+		if key := hyphened(e.key); key != e.key && slices.Contains(known, key) && !d.respell(&e, path, n) {
+			continue
+		}
 		inner := join(path, e.key)
 		if !slices.Contains(known, e.key) {
 			d.origins[inner] = e.at
@@ -55,10 +58,36 @@ func (d *decoder) anyFields(n *node, path string) []entry {
 	if !d.is(n, path, mapping) {
 		return nil
 	}
+	var entries []entry
 	for _, e := range n.entries {
+		if hyphened(e.key) != e.key && !d.respell(&e, path, n) {
+			continue
+		}
 		d.origins[join(path, e.key)] = e.at
+		entries = append(entries, e)
 	}
-	return n.entries
+	return entries
+}
+
+// hyphened is how a key is spelled now: earlier versions had underscores in some.
+func hyphened(key string) string { return strings.ReplaceAll(key, "_", "-") }
+
+// respell gives an entry of n whose key has an underscore its present spelling, with a warning. It returns false where n has the
+// key in that spelling too, which then holds.
+func (d *decoder) respell(e *entry, path string, n *node) bool {
+	key, inner := hyphened(e.key), join(path, e.key)
+	twice := n.entry(key) != nil
+	if twice && e.merged {
+		return false // replaced, as it may be
+	}
+	d.origins[inner] = e.at
+	if twice {
+		d.errorf(inner, "%s and %s are the same key: keep %[2]s only", e.key, key)
+		return false
+	}
+	d.warnf(inner, "%s is spelled %s now; the old spelling is still read", e.key, key)
+	e.key = key
+	return true
 }
 
 // items reads a list. Where a list of words is wanted, a single word will do: see [decoder.texts].
@@ -277,7 +306,7 @@ func (d *decoder) url(n *node, path string, schemes ...string) string {
 	case !slices.Contains(schemes, parsed.Scheme):
 		d.errorf(path, "%s", UnknownWord("scheme", parsed.Scheme, schemes))
 	case parsed.User != nil:
-		d.errorf(path, "credentials do not belong into an address, which is printed and logged: use username and password_file, or a file for the whole address")
+		d.errorf(path, "credentials do not belong into an address, which is printed and logged: use username and password-file, or a file for the whole address")
 	default:
 		return text
 	}

@@ -57,7 +57,7 @@
 //	mqtt:
 //	  broker: mqtt[s]://HOST:PORT        # also tcp, ssl, tls, ws, wss; no credentials inside
 //	  username: TEXT
-//	  password_file: PATH
+//	  password-file: PATH
 //	  ca-file: PATH
 //	  certificate-file: PATH             # of the client, together with
 //	  key-file: PATH
@@ -66,16 +66,16 @@
 //	  commands: false                    # true: command/… topics are obeyed
 //	  embedded:
 //	    listen: 127.0.0.1:1883 *         # loopback only
-//	    users: [{name: TEXT * (not dewline-daemon), password_file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
+//	    users: [{name: TEXT * (not dewline-daemon), password-file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
 //	web:
-//	  listen: 127.0.0.1:8420             # not loopback: only with users, and TLS or behind_proxy
+//	  listen: 127.0.0.1:8420             # not loopback: only with users, and TLS or behind-proxy
 //	  hosts: [NAME, …]                   # names by which other machines call this one; addresses need not stand here
 //	  users: [{name: NAME *, role: viewer | operator *, password-hash-file: PATH | token-file: PATH *}, …]
 //	                                     # of dewline password, and of dewline password --token for programs;
 //	                                     # absent: no log-in, and everybody on this machine may look and act
 //	  certificate-file: PATH             # TLS, together with
 //	  key-file: PATH
-//	  behind_proxy: false                # true: a proxy in front speaks TLS, and tells who asks (X-Forwarded-For)
+//	  behind-proxy: false                # true: a proxy in front speaks TLS, and tells who asks (X-Forwarded-For)
 //	control: {socket: /run/dewline/control.sock}
 //	notify:
 //	  - outlet: mqtt | webhook | mail *
@@ -86,7 +86,7 @@
 //	    repeat: DURATION                 # absent: once
 //	    until: acknowledged | cleared
 //	    url: https://… | url-file: PATH, token-file: PATH                   # webhook
-//	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password_file: PATH (both or none),
+//	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password-file: PATH (both or none),
 //	      from: ADDRESS *, to: [ADDRESS, …] *                               # mail
 //	heartbeat: {url: https://… | url-file: PATH, every: 5m}   # asked while all is well, so that silence is noticed
 //
@@ -106,7 +106,7 @@
 //	board                    address: thermal zone
 //	mqtt                     topic *, unit *: UNIT | {CHANNEL: UNIT, …} for payloads that are a number, or with
 //	                         pointer: JSON Pointer | {CHANNEL: …}, or instead of both senml: NAME | {CHANNEL: …};
-//	                         broker, username, password_file, ca-file where it is not the site's
+//	                         broker, username, password-file, ca-file where it is not the site's
 //	recorded                 file: readings file *, speed: 1, loop: false
 //	sim                      nothing
 //

@@ -130,7 +130,7 @@ var drivers = []driver{
 	},
 	{
 		name: "mqtt", channels: allThree, usual: time.Minute,
-		options: []string{"topic", "pointer", "senml", "unit", "broker", "username", "password_file", "ca-file"},
+		options: []string{"topic", "pointer", "senml", "unit", "broker", "username", "password-file", "ca-file"},
 	},
 	{name: "recorded", channels: allThree, options: []string{"file", "speed", "loop"}},
 	{name: "sim", channels: allThree},

@@ -24,7 +24,7 @@ func FuzzConfig(f *testing.F) {
 		"", "~", "a: &a [*a]", "a: &a {<<: *a}", "<<: {}", "? x\n: y", "- - - -", "{", "[", "a: |\n\n\n b", "a: >-\n", "a: !x b", "%", "---\n...\n---",
 		"places:\n- &p {id: a, in: a}\n- *p\n- {<<: *p, <<: *p}", "sensors: [{driver: mqtt, unit: {temperature: }}]", "'", "\"\\x00\"",
 		"site: \"\\u0000\\e[31m\"", "profiles: [site.yaml, /, .., profile.yaml]", "sensors: [~]", "a: .nan\n.inf: 1\ntrue: 2\n3: 4",
-		basis + "web: {listen: ':1', hosts: [a, ''], behind_proxy: true, users: [~, x, {name: a, role: viewer, token-file: /}, {<<: {name: A}}]}",
+		basis + "web: {listen: ':1', hosts: [a, ''], behind-proxy: true, users: [~, x, {name: a, role: viewer, token-file: /}, {<<: {name: A}}]}",
 	} {
 		f.Add(text)
 	}

@@ -190,22 +190,22 @@ func (l *loader) checkFiles(site *Site) {
 			l.warnf(path, "%s does not exist", name)
 		}
 	}
-	secret("mqtt.password_file", site.MQTT.PasswordFile)
+	secret("mqtt.password-file", site.MQTT.PasswordFile)
 	secret("mqtt.key-file", site.MQTT.KeyFile)
 	present("mqtt.ca-file", site.MQTT.CAFile)
 	present("mqtt.certificate-file", site.MQTT.CertificateFile)
 	for i, user := range site.MQTT.Embedded.Users {
-		secret(join(index("mqtt.embedded.users", i), "password_file"), user.PasswordFile)
+		secret(join(index("mqtt.embedded.users", i), "password-file"), user.PasswordFile)
 	}
 	for i := range site.Sensors {
 		sensor, at := &site.Sensors[i], index("sensors", i)
-		secret(join(at, "password_file"), sensor.PasswordFile)
+		secret(join(at, "password-file"), sensor.PasswordFile)
 		present(join(at, "ca-file"), sensor.CAFile)
 		present(join(at, "file"), sensor.File)
 	}
 	for i := range site.Notify {
 		outlet, at := &site.Notify[i], index("notify", i)
-		secret(join(at, "password_file"), outlet.PasswordFile)
+		secret(join(at, "password-file"), outlet.PasswordFile)
 		secret(join(at, "token-file"), outlet.TokenFile)
 		secret(join(at, "url-file"), outlet.URLFile)
 	}

@@ -13,7 +13,7 @@ import (
 var sensorKeys = []string{
 	"id", "driver", "every", "feeds", "accuracy", "range", "gap", "stale-after", "disagree", "calibration",
 	"bus", "address", "mux", "name", "inputs", "bridge", "line", "part", "heater", "temperature-offset",
-	"topic", "pointer", "senml", "unit", "broker", "username", "password_file", "ca-file",
+	"topic", "pointer", "senml", "unit", "broker", "username", "password-file", "ca-file",
 	"file", "speed", "loop",
 }
 

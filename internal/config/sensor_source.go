@@ -41,9 +41,9 @@ func (l *loader) source(sensor *Sensor, drv *driver, f fields, path string) {
 	}
 	sensor.Broker = l.url(f["broker"], join(path, "broker"), brokerSchemes...)
 	sensor.Username = l.text(f["username"], join(path, "username"))
-	sensor.PasswordFile = l.file(f["password_file"], join(path, "password_file"))
+	sensor.PasswordFile = l.file(f["password-file"], join(path, "password-file"))
 	sensor.CAFile = l.file(f["ca-file"], join(path, "ca-file"))
-	for _, key := range []string{"username", "password_file", "ca-file"} {
+	for _, key := range []string{"username", "password-file", "ca-file"} {
 		if f[key] != nil && f["broker"] == nil {
 			l.errorf(join(path, key), "%s belongs to a broker of the sensor's own: give broker as well, or the settings under mqtt", key)
 		}

@@ -200,12 +200,12 @@ func (l *loader) history(n *node) History {
 }
 
 func (l *loader) mqtt(n *node, site string) MQTT {
-	f := l.fields(n, "mqtt", "broker", "username", "password_file", "ca-file", "certificate-file", "key-file", "client-id",
+	f := l.fields(n, "mqtt", "broker", "username", "password-file", "ca-file", "certificate-file", "key-file", "client-id",
 		"root", "commands", "embedded")
 	mqtt := MQTT{
 		Broker:          l.url(f["broker"], "mqtt.broker", brokerSchemes...),
 		Username:        l.text(f["username"], "mqtt.username"),
-		PasswordFile:    l.file(f["password_file"], "mqtt.password_file"),
+		PasswordFile:    l.file(f["password-file"], "mqtt.password-file"),
 		CAFile:          l.file(f["ca-file"], "mqtt.ca-file"),
 		CertificateFile: l.file(f["certificate-file"], "mqtt.certificate-file"),
 		KeyFile:         l.file(f["key-file"], "mqtt.key-file"),
@@ -226,10 +226,10 @@ func (l *loader) mqtt(n *node, site string) MQTT {
 	}
 	for i, n := range l.items(inner["users"], "mqtt.embedded.users") {
 		path := index("mqtt.embedded.users", i)
-		f := l.fields(n, path, "name", "password_file", "read", "write")
+		f := l.fields(n, path, "name", "password-file", "read", "write")
 		mqtt.Embedded.Users = append(mqtt.Embedded.Users, User{
 			Name:         l.text(f["name"], join(path, "name")),
-			PasswordFile: l.file(f["password_file"], join(path, "password_file")),
+			PasswordFile: l.file(f["password-file"], join(path, "password-file")),
 			Read:         l.texts(f["read"], join(path, "read")),
 			Write:        l.texts(f["write"], join(path, "write")),
 		})
@@ -243,12 +243,12 @@ var brokerSchemes = []string{"mqtt", "mqtts", "tcp", "ssl", "tls", "ws", "wss"}
 var outletKeys = map[string][]string{
 	"mqtt":    nil,
 	"webhook": {"url", "url-file", "token-file"},
-	"mail":    {"server", "security", "username", "password_file", "from", "to"},
+	"mail":    {"server", "security", "username", "password-file", "from", "to"},
 }
 
 func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 	f := l.fields(n, path, "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "server", "security",
-		"username", "password_file", "from", "to")
+		"username", "password-file", "from", "to")
 	kind := l.word(f["outlet"], join(path, "outlet"), "outlet", "mqtt", "webhook", "mail")
 	if f != nil && f["outlet"] == nil {
 		l.errorf(path, "this entry lacks its outlet: mqtt, webhook or mail")
@@ -273,7 +273,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 		Server:       l.listen(f["server"], join(path, "server")),
 		Security:     l.word(f["security"], join(path, "security"), "security", "starttls", "tls", "none"),
 		Username:     l.text(f["username"], join(path, "username")),
-		PasswordFile: l.file(f["password_file"], join(path, "password_file")),
+		PasswordFile: l.file(f["password-file"], join(path, "password-file")),
 		From:         l.text(f["from"], join(path, "from")),
 		To:           l.texts(f["to"], join(path, "to")),
 	}

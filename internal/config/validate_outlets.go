@@ -35,7 +35,7 @@ func (v *validator) mqtt() {
 // credentials checks user name and password of a connection to a broker.
 func (v *validator) credentials(path, broker, username, passwordFile string) {
 	if passwordFile != "" && username == "" {
-		v.errorf(join(path, "password_file"), "a password without a user name: give username as well")
+		v.errorf(join(path, "password-file"), "a password without a user name: give username as well")
 	}
 	if passwordFile == "" || broker == "" || encrypted(broker) {
 		return
@@ -71,7 +71,7 @@ func (v *validator) embedded() {
 			first[user.Name] = i
 		}
 		if user.PasswordFile == "" {
-			v.lacks(join(path, "password_file"), "user %s lacks a password_file", quoted(user.Name))
+			v.lacks(join(path, "password-file"), "user %s lacks a password-file", quoted(user.Name))
 		}
 		for key, filters := range map[string][]string{"read": user.Read, "write": user.Write} {
 			for j, filter := range filters {
@@ -198,10 +198,10 @@ func (v *validator) mail(outlet *Outlet, path string) {
 		}
 	}
 	if outlet.PasswordFile != "" && outlet.Username == "" {
-		v.errorf(join(path, "password_file"), "a password without a user name: give username as well")
+		v.errorf(join(path, "password-file"), "a password without a user name: give username as well")
 	}
-	if _, written := v.origins[join(path, "password_file")]; outlet.Username != "" && outlet.PasswordFile == "" && !written {
-		v.errorf(join(path, "username"), "a user name without a password: give password_file as well")
+	if _, written := v.origins[join(path, "password-file")]; outlet.Username != "" && outlet.PasswordFile == "" && !written {
+		v.errorf(join(path, "username"), "a user name without a password: give password-file as well")
 	}
 	if host, _, err := splitHostPort(outlet.Server); err == nil && outlet.Security == "none" && outlet.PasswordFile != "" && !loopback(host) {
 		v.warnf(join(path, "security"), "the password crosses the network to %s unencrypted: use security: starttls or tls", host)

@@ -6,12 +6,12 @@ import (
 )
 
 func (l *loader) web(n *node) Web {
-	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind_proxy")
+	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind-proxy")
 	web := Web{
 		Listen:          l.listen(f["listen"], "web.listen"),
 		CertificateFile: l.file(f["certificate-file"], "web.certificate-file"),
 		KeyFile:         l.file(f["key-file"], "web.key-file"),
-		BehindProxy:     l.boolean(f["behind_proxy"], "web.behind_proxy"),
+		BehindProxy:     l.boolean(f["behind-proxy"], "web.behind-proxy"),
 	}
 	if web.Listen == "" {
 		web.Listen = DefaultListen
@@ -50,15 +50,15 @@ func (v *validator) web() {
 	switch secret := w.CertificateFile+w.KeyFile != "" || w.BehindProxy; {
 	case loopback(host):
 		if len(w.Users) == 0 && (w.BehindProxy || len(w.Hosts) > 0) {
-			v.warnf(v.origins.first("web.behind_proxy", "web.hosts"), "there are no users, so that everybody whom the proxy lets in may look and act: give users")
+			v.warnf(v.origins.first("web.behind-proxy", "web.hosts"), "there are no users, so that everybody whom the proxy lets in may look and act: give users")
 		}
 		if len(w.Users) > 0 && len(w.Hosts) == 0 && w.BehindProxy {
-			v.warnf("web.behind_proxy", "requests that a proxy hands on under its own name are refused unless that name stands in hosts: [loft.example]")
+			v.warnf("web.behind-proxy", "requests that a proxy hands on under its own name are refused unless that name stands in hosts: [loft.example]")
 		}
 	case len(w.Users) == 0:
 		v.errorf("web.listen", "%s can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1", w.Listen)
 	case !secret:
-		v.errorf("web.listen", "%s can be reached from other machines, and passwords would cross the network unencrypted: give certificate-file and key-file, or behind_proxy: true where a proxy speaks TLS", w.Listen)
+		v.errorf("web.listen", "%s can be reached from other machines, and passwords would cross the network unencrypted: give certificate-file and key-file, or behind-proxy: true where a proxy speaks TLS", w.Listen)
 	case len(w.Hosts) == 0:
 		v.warnf("web.listen", "the pages answer to the address of this machine only, and to no name: give hosts: [loft.example]")
 	}

@@ -65,10 +65,10 @@ func TestDatesBeginWithTheirDay(t *testing.T) {
 }
 
 func TestNearest(t *testing.T) {
-	words := []string{"temperature", "humidity", "K", "degF", "every", "feeds", "critical-on-delay", "ca-file", "password_file"}
+	words := []string{"temperature", "humidity", "K", "degF", "every", "feeds", "critical-on-delay", "ca-file", "password-file"}
 	cases := map[string]string{
 		"temprature": "temperature", "tempertaure": "temperature", "Humidity": "humidity", "degf": "degF", "evry": "every",
-		"ca_file": "ca-file", "password-file": "password_file", "critical_on_delay": "critical-on-delay", "feed": "feeds",
+		"ca_file": "ca-file", "password-file": "password-file", "critical_on_delay": "critical-on-delay", "feed": "feeds",
 		"k": "K", "x": "", "wind": "", "": "", "colour": "",
 	}
 	for word, expected := range cases {

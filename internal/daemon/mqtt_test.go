@@ -103,7 +103,7 @@ sensors:
   - {id: feather, driver: mqtt, topic: sensors/feather/state, pointer: {temperature: /water/celsius}, unit: °C, every: 10s, feeds: {temperature: tub-1/water-temperature}}
 web: {listen: "127.0.0.1:0"}
 control: {socket: SOCKET}
-mqtt: {broker: "BROKER", commands: true, username: dewline, password_file: password, ca-file: "CA"}
+mqtt: {broker: "BROKER", commands: true, username: dewline, password-file: password, ca-file: "CA"}
 `
 
 // A microcontroller-like client feeds a point over a real broker with TLS and passwords; the alarm comes out on the same
@@ -174,7 +174,7 @@ func beginWith(t *testing.T, speed float64, sys, text string, files map[string]s
 	for name, content := range files {
 		require.NoError(t, os.WriteFile(filepath.Join(folder, name), []byte(content), 0o600))
 	}
-	text = strings.ReplaceAll(text, "password_file: password", "password_file: "+filepath.Join(folder, "password"))
+	text = strings.ReplaceAll(text, "password-file: password", "password-file: "+filepath.Join(folder, "password"))
 	return begin(t, speed, sys, text)
 }
 

@@ -151,7 +151,7 @@ places:
     bands: {water-temperature: {low: 20 °C, high: 24 °C, critical-high: 27 °C, on-delay: 1m, off-delay: 1m}}
 sensors:
   - {id: tub-1-probe, driver: w1, address: 28-00000b3c5d1e, every: 10s, feeds: {temperature: tub-1/water-temperature}}
-  - {id: feather, driver: mqtt, broker: "mqtt://REFUSING", username: keeper, password_file: feed, topic: t, unit: °C, feeds: {temperature: loft/air-temperature}}
+  - {id: feather, driver: mqtt, broker: "mqtt://REFUSING", username: keeper, password-file: feed, topic: t, unit: °C, feeds: {temperature: loft/air-temperature}}
 history: {path: HISTORY}
 mqtt: MQTT
 web:
@@ -168,7 +168,7 @@ notify:
   - {outlet: webhook, url-file: hook-url, token-file: hook-token}
   - {outlet: webhook, url-file: closed-url, token-file: hook-token}
   - {outlet: webhook, url-file: bad-url, token-file: hook-token}
-  - {outlet: mail, server: "MAIL", security: none, username: keeper, password_file: mail, from: loft@mail.example, to: [keeper@mail.example]}
+  - {outlet: mail, server: "MAIL", security: none, username: keeper, password-file: mail, from: loft@mail.example, to: [keeper@mail.example]}
 heartbeat: {url-file: beat-url, every: 1m}
 `
 
@@ -177,8 +177,8 @@ heartbeat: {url-file: beat-url, every: 1m}
 func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 	refusing := mosquittotest.Start(t, mosquittotest.Options{Users: map[string]string{"keeper": "another password altogether"}})
 	for name, mqtt := range map[string]string{
-		"a broker that refuses": `{broker: "mqtt://` + refusing.Address() + `", username: keeper, password_file: broker, commands: true}`,
-		"the embedded broker":   `{embedded: {listen: "127.0.0.1:0", users: [{name: keeper, password_file: embedded, read: ["#"]}, {name: lamp, password_file: embedded-2, read: ["#"]}]}}`,
+		"a broker that refuses": `{broker: "mqtt://` + refusing.Address() + `", username: keeper, password-file: broker, commands: true}`,
+		"the embedded broker":   `{embedded: {listen: "127.0.0.1:0", users: [{name: keeper, password-file: embedded, read: ["#"]}, {name: lamp, password-file: embedded-2, read: ["#"]}]}}`,
 	} {
 		t.Run(name, func(t *testing.T) {
 			v := &vault{t, t.TempDir(), map[string][]string{}}

@@ -30,7 +30,7 @@ func ParseBroker(address string) (*url.URL, error) {
 	port, known := ports[u.Scheme]
 	switch {
 	case u.User != nil:
-		return nil, errors.New("mqtt: write the user as username and password_file, not into the broker's address")
+		return nil, errors.New("mqtt: write the user as username and password-file, not into the broker's address")
 	case !known:
 		return nil, fmt.Errorf("mqtt: broker address %q must begin with mqtt://, mqtts://, ws:// or wss://", address)
 	case u.Hostname() == "":

@@ -89,7 +89,7 @@ func (l *Link) clientOptions() *mqtt.ClientOptions {
 func (l *Link) login(err error) error {
 	text := err.Error()
 	if strings.Contains(text, "bad user name or password") || strings.Contains(text, "not Authorized") {
-		file := "username and password_file"
+		file := "username and password-file"
 		if l.options.PasswordFile != "" {
 			file = "username, and at the password in " + l.options.PasswordFile
 		}

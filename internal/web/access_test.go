@@ -393,7 +393,7 @@ func TestTriesAreSlowedDown(t *testing.T) {
 	assert.Equal(t, "__Host-dewline-session", cookie.Name)
 	assert.True(t, cookie.Secure)
 
-	// Without behind_proxy the header is anybody's word.
+	// Without behind-proxy the header is anybody's word.
 	o = locked(t, r)
 	site = r.serve(t, o)
 	for i := range 5 {

@@ -131,7 +131,7 @@ func (o *Options) exposed() (bool, error) {
 	case o.Access.Usable() == 0:
 		return false, fmt.Errorf("web address %q can be reached from other machines, and the files of no user can be used: see what was said of them", o.Listen)
 	case (o.CertificateFile == "" || o.KeyFile == "") && !o.BehindProxy:
-		return false, fmt.Errorf("web address %q can be reached from other machines, and passwords would cross the network unencrypted: configure certificate-file and key-file, or behind_proxy", o.Listen)
+		return false, fmt.Errorf("web address %q can be reached from other machines, and passwords would cross the network unencrypted: configure certificate-file and key-file, or behind-proxy", o.Listen)
 	}
 	return true, nil
 }

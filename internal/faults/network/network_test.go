@@ -31,7 +31,7 @@ func TestBrokerAwayForThreeDays(t *testing.T) {
 	way := newGate(t, first.Address())
 	hook := rig.NewHook(t)
 	h := rig.New(t, rig.Options{Start: begin, Pace: pace, Site: site + fmt.Sprintf(`
-mqtt: {broker: "mqtt://%s", username: dewline, password_file: FOLDER/password}
+mqtt: {broker: "mqtt://%s", username: dewline, password-file: FOLDER/password}
 notify: [{outlet: webhook, url: "%s"}]
 `, way.addr, hook.URL)})
 	require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
@@ -164,7 +164,7 @@ func TestBrokerFaults(t *testing.T) {
 				address, authority = "mqtts://localhost:"+port, ", ca-file: "+certificates.file
 			}
 			h := rig.New(t, rig.Options{Start: begin, Pace: 3000, Site: site + fmt.Sprintf(`
-mqtt: {broker: "%s", username: dewline, password_file: FOLDER/password%s}
+mqtt: {broker: "%s", username: dewline, password-file: FOLDER/password%s}
 notify: [{outlet: webhook, url: "%s"}]
 `, address, authority, hook.URL)})
 			require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
@@ -239,7 +239,7 @@ func TestOutletFaults(t *testing.T) {
 			post := newPost(t)
 			way, mailWay := newGate(t, ill.Address()), newGate(t, post.Addr().String())
 			h := rig.New(t, rig.Options{Start: begin, Pace: 14400, Site: site + fmt.Sprintf(`
-mqtt: {broker: "mqtt://%s", username: dewline, password_file: FOLDER/password}
+mqtt: {broker: "mqtt://%s", username: dewline, password-file: FOLDER/password}
 notify:
   - {outlet: webhook, url: "http://%s"}
   - {outlet: webhook, url: "%s"}
