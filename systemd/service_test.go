@@ -108,8 +108,48 @@ func TestPromises(t *testing.T) {
 		assert.Contains(t, strings.Fields(service["UnsetEnvironment"][0]), name)
 		assert.Contains(t, strings.Fields(service["UnsetEnvironment"][0]), strings.ToUpper(name))
 	}
-	assert.Contains(t, strings.Fields(strings.Join(service["BindPaths"], " ")), "-/dev/i2c-1", "and absent buses are no failure")
+	var buses []string
+	for n := range 128 {
+		buses = append(buses, "-/dev/i2c-"+strconv.Itoa(n))
+	}
+	assert.Equal(t, buses, strings.Fields(strings.Join(service["BindPaths"], " ")), "and absent buses are no failure")
 	assert.Empty(t, service["LoadCredential"], "examples are comments: a credential that is missing keeps a unit from starting")
+}
+
+// credential is how the unit's examples hand a secret over, and credentialPath where a configuration then finds it.
+var (
+	credential     = regexp.MustCompile(`(?m)^#LoadCredential=([a-z-]+):/etc/dewline/secrets/([a-z-]+)$`)
+	credentialPath = regexp.MustCompile(`/run/credentials/([^/\s]+)/([a-z-]+)`)
+)
+
+// Every secret that a shipped configuration or a text names lies where the unit's examples put it, and every secret that a
+// keeper may need is among these.
+func TestExamplesFindTheirCredentials(t *testing.T) {
+	unit, err := os.ReadFile("dewline.service")
+	require.NoError(t, err)
+	given := map[string]bool{}
+	for _, found := range credential.FindAllStringSubmatch(string(unit), -1) {
+		assert.Equal(t, found[1], found[2], "the file is called like the credential")
+		given[found[1]] = true
+	}
+	for _, name := range []string{"mqtt", "webhook", "webhook-token", "mail", "heartbeat"} {
+		assert.True(t, given[name], name)
+	}
+	named := 0
+	for _, pattern := range []string{"*.service", "../README.md", "../DEVELOPERS.md", "../configs/*.yaml", "../configs/*/*.md", "../configs/*/*.conf"} {
+		files, err := filepath.Glob(pattern)
+		require.NoError(t, err)
+		for _, file := range files {
+			text, err := os.ReadFile(file)
+			require.NoError(t, err)
+			for _, found := range credentialPath.FindAllStringSubmatch(string(text), -1) {
+				named++
+				assert.Equal(t, "dewline.service", found[1], "%s: %s", file, found[0])
+				assert.True(t, given[found[2]], "%s names %s, and no LoadCredential= of the unit gives it", file, found[0])
+			}
+		}
+	}
+	assert.GreaterOrEqual(t, named, 5)
 }
 
 // The user and every group that the unit names are made, in a system that has none of them.

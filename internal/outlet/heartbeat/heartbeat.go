@@ -1,7 +1,7 @@
 // Package heartbeat asks an address outside at an interval for as long as all is well, so that somebody else notices when this
 // monitor has gone silent: the only signal that tells of a power cut, a dead card or a dead router.
 //
-//	beat, err := heartbeat.New(heartbeat.Options{URLFile: "/run/credentials/dewline/beat", Every: 5 * time.Minute, Healthy: healthy})
+//	beat, err := heartbeat.New(heartbeat.Options{URLFile: "/run/credentials/dewline.service/beat", Every: 5 * time.Minute, Healthy: healthy})
 //	go beat.Run(ctx)
 //
 // The far side alarms when two or three beats are missing. A beat is a GET without a body; any answer 2xx is a success.

@@ -3,7 +3,7 @@
 //
 //	out, err := mail.New(mail.Options{
 //		Name: "mail", Words: mail.Words{Site: "north-loft", Location: location, Temperature: quantity.Fahrenheit, Titles: titles},
-//		Server: "smtp.example.org:587", Security: "starttls", Username: "loft", PasswordFile: "/run/credentials/dewline/mail",
+//		Server: "smtp.example.org:587", Security: "starttls", Username: "loft", PasswordFile: "/run/credentials/dewline.service/mail",
 //		From: "dewline@example.org", To: []string{"keeper@example.org"}, Queue: queue,
 //	})
 //	go out.Run(ctx)

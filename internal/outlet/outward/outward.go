@@ -1,7 +1,7 @@
 // Package outward holds what requests to addresses outside have in common: an address or a secret that stands in a file, a
 // client that is not led astray, and errors that tell neither.
 //
-//	address := outward.Address{File: "/run/credentials/dewline/hook"}
+//	address := outward.Address{File: "/run/credentials/dewline.service/hook"}
 //	url, err := address.Get() // read anew each time, so that a changed file counts at once
 //	client := outward.Client(nil, 15*time.Second)
 //	response, err := client.Do(request)

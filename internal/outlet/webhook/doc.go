@@ -1,7 +1,7 @@
 // Package webhook tells of alarms by HTTP: each journal entry that it is given goes out as a CloudEvent in the structured
 // JSON form (CloudEvents 1.0.2, HTTP protocol binding), by POST, one at a time and in order.
 //
-//	hook, err := webhook.New(webhook.Options{Name: "webhook", Site: "north-loft", URLFile: "/run/credentials/dewline/hook", Queue: queue})
+//	hook, err := webhook.New(webhook.Options{Name: "webhook", Site: "north-loft", URLFile: "/run/credentials/dewline.service/hook", Queue: queue})
 //	go hook.Run(ctx)
 //	err = hook.Event(entry)
 //
