@@ -9,5 +9,5 @@ type Found struct {
 	Name     string    // what the kernel calls the device, such as "bme280"; empty where no kernel driver is bound
 	Part     string    // the part as far as it is known, such as "DS18B20"
 	Channels []Channel // what it measures
-	Notes    []string  // advice for the keeper, such as "clone, calibrate"
+	Notes    []string  // advice for the keeper, such as "a copy of the original part: check it in ice water first"
 }

@@ -63,7 +63,7 @@ type Description struct {
 	Measures        []Measure     // one per channel
 	MinimumInterval time.Duration // shortest sensible time between two reads
 	NonCondensing   bool          // the maker rates the part for non-condensing air only
-	Notes           []string      // advice for the keeper, such as "clone, calibrate"
+	Notes           []string      // advice for the keeper, such as "a copy of the original part: check it in ice water first"
 }
 
 // Value is one measured value. Raw is the word it was computed from: tests for a stuck sensor compare Raw.

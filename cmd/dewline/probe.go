@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"dewline/internal/probe"
 	"dewline/sensors/i2cbus"
@@ -32,5 +33,14 @@ func (c *probeCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintln(s.err, "searching; each device is read once, which takes up to a few seconds")
 	}
 	result := probe.Run(ctx, probe.Options{Sys: filepath.Join(c.Root, "sys"), I2C: buses, Only: c.Bus})
-	return result.WriteText(s.out)
+	if err := result.WriteText(s.out); err != nil {
+		return err
+	}
+	for _, line := range result.Advice() {
+		fmt.Fprintln(s.err, line)
+	}
+	if len(result.Problems) > 0 || !result.Found() && !slices.Contains(c.Bus, "board") {
+		return errNo
+	}
+	return nil
 }

@@ -5,6 +5,7 @@
 //	defer buses.Close()
 //	result := probe.Run(ctx, probe.Options{I2C: buses})
 //	err := result.WriteText(os.Stdout)
+//	fmt.Fprintln(os.Stderr, strings.Join(result.Advice(), "\n"))
 //
 // It changes nothing that lasts: devices are asked who they are and measured once, as the drivers do.
 package probe
@@ -50,6 +51,11 @@ type Result struct {
 	Problems []Problem
 }
 
+// Found reports whether anything was found beside the board's own temperature, which every board has.
+func (r Result) Found() bool {
+	return slices.ContainsFunc(r.Devices, func(d Device) bool { return d.Driver != "board" })
+}
+
 // Device is one device that was found and, where a driver for it exists, read once.
 type Device struct {
 	sensors.Found
@@ -72,8 +78,8 @@ type Problem struct {
 
 const (
 	usualTimeout = 8 * time.Second
-	// searching is how long the search of one bus may take.
-	searching = 30 * time.Second
+	// searching is how long the search of one bus may take: long enough for one that answers each of its 50 questions slowly.
+	searching = 2 * time.Minute
 )
 
 // Run searches and reads. Buses are worked on side by side, the devices of one bus one after another. Where ctx ends, what

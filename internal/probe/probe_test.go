@@ -235,8 +235,12 @@ func TestNothing(t *testing.T) {
 	result := Run(t.Context(), Options{Sys: t.TempDir(), I2C: buses{}})
 	require.Empty(t, result.Devices)
 	require.Empty(t, result.Problems)
-	require.Contains(t, text(t, result), "Nothing was found.")
-	require.NotContains(t, text(t, result), "sensors:")
+	require.Empty(t, text(t, result))
+	require.Contains(t, result.Advice()[0], "nothing was found")
+	require.False(t, result.Found())
+
+	board := Result{Devices: []Device{{Found: sensors.Found{Driver: "board"}}}}
+	require.NotEmpty(t, board.Advice(), "a board measures its own temperature, and nothing of the room")
 }
 
 // A probe behind a 1-Wire master: a clone by its ROM code, at 25.0625 °C.
@@ -252,7 +256,7 @@ func TestBehindMaster(t *testing.T) {
 		require.NoError(t, d.Err)
 		require.Equal(t, "0x1a", d.Bridge)
 		require.Equal(t, "28-0316a2794bff", d.Address)
-		require.Equal(t, []string{"clone, calibrate"}, d.Notes)
+		require.Equal(t, []string{"a copy of the original part: check it in ice water first"}, d.Notes)
 		value, _ := d.Reading.Measured(sensors.Temperature)
 		require.Equal(t, 25.0625, value.Value)
 		require.Equal(t, "probe-4bff", accept(t, result).Sensors[0].ID)
@@ -350,6 +354,42 @@ func TestHungBus(t *testing.T) {
 	})
 }
 
+// slow is a bus where each transfer takes its time, and one address far more.
+type slow struct {
+	*sensortest.Bus
+	each  time.Duration
+	stuck uint16
+}
+
+func (s slow) Tx(address uint16, w, r []byte) error {
+	time.Sleep(s.each)
+	if address == s.stuck {
+		time.Sleep(5 * time.Second)
+		return fmt.Errorf("I2C_RDWR: %w", syscall.ETIMEDOUT)
+	}
+	return s.Bus.Tx(address, w, r)
+}
+
+// A slow bus is searched to its end, and an address that takes too long costs no other device its place in the list.
+func TestSlowBus(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := sensortest.NewBus("I2C1")
+		bus.Attach(0x44, sht4xPart())
+		bus.Attach(0x48, tmp102Part())
+		wire := slow{bus, 400 * time.Millisecond, 0x40}
+		result := Run(t.Context(), Options{I2C: buses{"I2C1": i2cbus.Share(wire)}, Only: []string{"I2C1"}})
+		var drivers []string
+		for _, d := range result.Devices {
+			require.NoError(t, d.Err)
+			drivers = append(drivers, d.Driver)
+		}
+		require.Equal(t, []string{"sht4x", "tmp102"}, drivers)
+		require.Len(t, result.Problems, 1)
+		require.ErrorContains(t, result.Problems[0].Err, "no answer in time at 0x40, all other addresses were asked")
+		accept(t, result)
+	})
+}
+
 func TestEntries(t *testing.T) {
 	temperature := []sensors.Channel{sensors.Temperature}
 	for _, c := range []struct {
@@ -366,9 +406,9 @@ func TestEntries(t *testing.T) {
 		{
 			name: "behind a 1-Wire master, a clone",
 			d: Device{ID: "probe-4bff", Bridge: "0x18", Found: sensors.Found{
-				Driver: "ds248x", Bus: "I2C1", Address: "28-0316a2794bff", Channels: temperature, Notes: []string{"clone, calibrate"},
+				Driver: "ds248x", Bus: "I2C1", Address: "28-0316a2794bff", Channels: temperature, Notes: []string{"a copy of the original part: check it in ice water first"},
 			}, Description: sensors.Description{Measures: []sensors.Measure{{Channel: sensors.Temperature, Accuracy: 2}}}},
-			want: "  - id: probe-4bff\n    # clone, calibrate\n    driver: ds248x\n    bus: I2C1\n    bridge: 0x18\n" +
+			want: "  - id: probe-4bff\n    # a copy of the original part: check it in ice water first\n    driver: ds248x\n    bus: I2C1\n    bridge: 0x18\n" +
 				"    address: 28-0316a2794bff\n    every: 10s\n    accuracy: {temperature: 2 K}\n    feeds: {temperature: PLACE/water-temperature}\n",
 		},
 		{

@@ -5,12 +5,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"syscall"
-	"time"
 
 	"dewline/sensors"
 	"dewline/sensors/board"
@@ -75,7 +75,7 @@ func (p *prober) jobs() (jobs []job, problems []Problem) {
 	}
 	if len(p.options.Only) == 0 && p.options.I2C != nil {
 		present, err := p.options.I2C.Present()
-		if err != nil {
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			problems = append(problems, Problem{"I²C", fmt.Errorf("listing the buses: %w", err)})
 		}
 		names = present
@@ -123,7 +123,8 @@ func plain(found []sensors.Found) []Device {
 
 // searchI2C asks further where package i2cscan has met nothing it can name: for the parts whose own packages tell them.
 func (p *prober) searchI2C(ctx context.Context, bus *i2cbus.Bus) ([]Device, error) {
-	scanned, err := i2cscan.Scan(ctx, bus)
+	search := i2cscan.Begin(bus)
+	scanned, err := search.Known(ctx)
 	devices := plain(scanned)
 	if err != nil {
 		return devices, err
@@ -134,7 +135,7 @@ func (p *prober) searchI2C(ctx context.Context, bus *i2cbus.Bus) ([]Device, erro
 		if before >= 0 && (devices[before].Driver != "" || devices[before].Part == masterPart) {
 			continue
 		}
-		more, err := p.ask(ctx, bus, q)
+		more, err := p.ask(ctx, search, bus, q)
 		if before >= 0 && len(more) > 0 {
 			if more[0].Part == heldPart {
 				continue
@@ -143,11 +144,11 @@ func (p *prober) searchI2C(ctx context.Context, bus *i2cbus.Bus) ([]Device, erro
 		}
 		devices = append(devices, more...)
 		if err != nil {
-			return devices, fmt.Errorf("searching %s: %w", bus, err)
+			return devices, err
 		}
 	}
 	slices.SortStableFunc(devices, func(a, b Device) int { return cmp.Compare(number(a), number(b)) })
-	return devices, nil
+	return devices, search.Err()
 }
 
 // What is listed without a driver.
@@ -167,9 +168,6 @@ func number(d Device) uint64 {
 	}
 	return n
 }
-
-// patience is the longest time that one question is given.
-const patience = time.Second
 
 // question asks whether a part is at an address.
 type question struct {
@@ -204,25 +202,26 @@ func furtherQuestions() []question {
 }
 
 // ask asks one question. An address where nothing answers, or nothing known, is no error.
-func (p *prober) ask(ctx context.Context, bus *i2cbus.Bus, q question) ([]Device, error) {
-	limited, stop := context.WithTimeout(ctx, patience)
-	is, err := q.identify(limited, bus, q.address)
-	stop()
+func (p *prober) ask(ctx context.Context, search *i2cscan.Search, bus *i2cbus.Bus, q question) ([]Device, error) {
+	is, held := false, false
+	err := search.Ask(ctx, q.address, func(ctx context.Context) (err error) {
+		is, err = q.identify(ctx, bus, q.address)
+		held = errors.Is(err, syscall.EBUSY)
+		if held || errors.Is(err, i2cbus.ErrMuxAddress) || sensors.KindOf(err) == sensors.Absent || sensors.KindOf(err) == sensors.Checksum {
+			return nil
+		}
+		return err
+	})
 	found := sensors.Found{Driver: q.driver, Bus: bus.String(), Address: hex(q.address), Part: q.part, Channels: q.channels}
 	switch {
-	case errors.Is(err, syscall.EBUSY):
-		if q.driver == "ds248x" {
-			return nil, nil // told by the question before
-		}
+	case err != nil:
+		return nil, err
+	case held && q.driver != "ds248x": // of that address the question before has reported it
 		found.Driver, found.Part, found.Channels = "", heldPart, nil
 		found.Notes = []string{"a kernel driver holds this address: read it with the driver hwmon or iio"}
 		return []Device{{Found: found}}, nil
-	case errors.Is(err, i2cbus.ErrMuxAddress):
+	case !is:
 		return nil, nil
-	case err == nil && !is, sensors.KindOf(err) == sensors.Absent, sensors.KindOf(err) == sensors.Checksum:
-		return nil, nil
-	case err != nil:
-		return nil, err
 	case q.driver == "ds248x":
 		return p.searchLine(ctx, bus, q.address)
 	}

@@ -1,40 +1,59 @@
 package probe
 
 import (
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"strings"
 
 	"dewline/sensors"
 )
 
-// WriteText writes the result for a person: each device with its values or the reason why there are none, the buses that
-// could not be searched, and the config lines.
+// WriteText writes the result as part of a configuration, to be pasted whole: each device with its values or the reason why
+// there are none as comments, then the config lines. Nothing is written where nothing was found.
 func (r Result) WriteText(w io.Writer) error {
 	var b strings.Builder
-	for _, d := range r.Devices {
-		writeDevice(&b, d)
-	}
-	for _, p := range r.Problems {
-		fmt.Fprintf(&b, "%s could not be searched\n    %s\n", p.Where, oneLine(p.Err.Error()))
-	}
-	if len(r.Devices) == 0 {
-		b.WriteString("Nothing was found. On a Raspberry Pi the lines dtparam=i2c_arm=on (I²C) and dtoverlay=w1-gpio (1-Wire)\n" +
-			"in config.txt, and a restart, bring the buses up.\n")
-	}
 	usable := false
 	for _, d := range r.Devices {
+		writeDevice(&b, d)
 		usable = usable || d.Driver != ""
 	}
+	text := commented(b.String())
 	if usable {
-		b.WriteString("\nFor the config; put the id of a place where " + placeholder + " stands:\n\n")
-		if err := r.WriteConfig(&b); err != nil {
-			return err
+		text += "\n# Put the id of a place where " + placeholder + " is written:\n"
+	}
+	if _, err := io.WriteString(w, text); err != nil || !usable {
+		return err
+	}
+	return r.WriteConfig(w)
+}
+
+// commented makes a YAML comment of every line.
+func commented(text string) string {
+	var b strings.Builder
+	for line := range strings.Lines(text) {
+		b.WriteString("# " + line)
+	}
+	return b.String()
+}
+
+// Advice says what to do about what was not found or could not be searched, one line each; nil where there is nothing to do.
+func (r Result) Advice() (lines []string) {
+	for _, p := range r.Problems {
+		lines = append(lines, fmt.Sprintf("%s could not be searched to its end: %s", p.Where, oneLine(p.Err.Error())))
+		if errors.Is(p.Err, fs.ErrPermission) {
+			lines = append(lines, "run this with sudo, or as a user of the group i2c")
 		}
 	}
-	_, err := io.WriteString(w, b.String())
-	return err
+	if !r.Found() && len(r.Problems) == 0 {
+		lines = append(lines, "nothing was found: check the wires (supply, ground, data, clock) with the power off, and the buses:", enable)
+	}
+	return lines
 }
+
+// enable is how a Raspberry Pi gets its buses.
+const enable = "on a Raspberry Pi the lines dtparam=i2c_arm=on (I²C) and dtoverlay=w1-gpio (1-Wire) in config.txt, and a restart, bring the buses up"
 
 func writeDevice(b *strings.Builder, d Device) {
 	part := d.Part

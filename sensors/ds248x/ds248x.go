@@ -112,7 +112,7 @@ func (m *Master) Probe(options ProbeOptions) (*guard.Sensor, error) {
 	}
 	if rom.Clone() {
 		measure.Accuracy = 2
-		notes = append(notes, "clone, calibrate")
+		notes = append(notes, "a copy of the original part: check it in ice water first")
 	}
 	return guard.New(m.bus, guard.Options{
 		Description: sensors.Description{

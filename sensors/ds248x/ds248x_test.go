@@ -296,7 +296,7 @@ func TestDescribeTellsClones(t *testing.T) {
 		d := probe.Describe()
 		require.Equal(t, "DS18B20", d.Part)
 		require.Equal(t, want, d.Measures[0].Accuracy)
-		require.Equal(t, rom == clone, len(d.Notes) == 1 && d.Notes[0] == "clone, calibrate")
+		require.Equal(t, rom == clone, len(d.Notes) == 1 && d.Notes[0] == "a copy of the original part: check it in ice water first")
 	}
 }
 

@@ -27,6 +27,6 @@ func ExampleMaster_Probe() {
 	}
 	// Output:
 	// playback 0x18 28-00000a2794bf, ±0.5 K []
-	// playback 0x18 28-0316a2794bff, ±2 K ["clone, calibrate"]
+	// playback 0x18 28-0316a2794bff, ±2 K ["a copy of the original part: check it in ice water first"]
 	// ds248x: ROM code 29-0316a2794bff: family 29 is no thermometer of the DS18B20 kind
 }

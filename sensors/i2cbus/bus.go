@@ -118,6 +118,18 @@ func (b *Bus) TxContext(ctx context.Context, address uint16, w, r []byte) error 
 	return b.explain(address, err)
 }
 
+// Idle waits until no transaction is out on the wire any more, an abandoned one included. Where ctx ends first, the error is
+// Busy.
+func (b *Bus) Idle(ctx context.Context) error {
+	select {
+	case b.wire.turn <- struct{}{}:
+		b.wire.give()
+		return nil
+	case <-ctx.Done():
+		return &sensors.Error{Kind: sensors.Busy, Doing: "a transaction has not come back from the bus", Err: ctx.Err()}
+	}
+}
+
 func (b *Bus) explain(address uint16, err error) error {
 	if err == nil {
 		return nil

@@ -23,6 +23,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"syscall"
 	"time"
 
@@ -57,18 +58,53 @@ var questions = []struct {
 	{0x76, askBosch}, {0x77, askBosch},
 }
 
-// patience is the longest time that one question is given. No part needs a tenth of it; a bus that takes longer is stuck.
-const patience = time.Second
+// How long a bus may take. A part answers within a tenth of a second; the kernel gives up a transfer after one, and a bus that
+// it drives pin by pin on a busy board is slower than that.
+const (
+	// patience bounds the question at one address.
+	patience = 3 * time.Second
+	// recovery bounds the wait for a transfer that came back too late.
+	recovery = 3 * time.Second
+	// maxSilent is how many addresses in a row may run out of time where no address has answered yet, not even that there is
+	// nothing: then a line is held low, and the other addresses would only take their time too.
+	maxSilent = 3
+)
 
-// Scan asks every address where a known part may be. An error ends the search: that of ctx, or of a bus that does not work;
-// what was found before is returned with it.
+// Search asks the addresses of a bus one after another. An address that takes too long is given up, and the search goes on.
+type Search struct {
+	bus    *i2cbus.Bus
+	late   []string // addresses that were given up
+	alive  bool     // an address has answered in time, if only that nothing is there
+	silent int      // addresses in a row that were given up
+	cause  error    // of the last one given up
+}
+
+// Begin begins a search of bus.
+func Begin(bus i2c.Bus) *Search { return &Search{bus: i2cbus.Share(bus)} }
+
+// Scan asks every address where a known part may be. Where the error is not nil, what was found before is returned with it:
+// ctx has ended, the bus does not work, or some addresses did not answer in time.
 func Scan(ctx context.Context, bus i2c.Bus) ([]sensors.Found, error) {
-	shared := i2cbus.Share(bus)
+	search := Begin(bus)
+	found, err := search.Known(ctx)
+	if err == nil {
+		err = search.Err()
+	}
+	return found, err
+}
+
+// Known asks every address where this package can name a part. An error ends the search; see [Search.Err] for the addresses
+// that were given up.
+func (s *Search) Known(ctx context.Context) ([]sensors.Found, error) {
 	var all []sensors.Found
 	for _, q := range questions {
-		found, err := answer(ctx, place{shared, q.address}, q.ask)
+		var found *sensors.Found
+		err := s.Ask(ctx, q.address, func(ctx context.Context) (err error) {
+			found, err = answer(ctx, place{s.bus, q.address}, q.ask)
+			return err
+		})
 		if err != nil {
-			return all, fmt.Errorf("searching %s: %w", shared, err)
+			return all, err
 		}
 		if found != nil {
 			all = append(all, *found)
@@ -77,9 +113,47 @@ func Scan(ctx context.Context, bus i2c.Bus) ([]sensors.Found, error) {
 	return all, nil
 }
 
+// Ask asks one question within a bounded time. A question that ran out of it has no error, as the next address may well
+// answer: it is noted for [Search.Err]. An error ends the search.
+func (s *Search) Ask(ctx context.Context, address uint16, question func(context.Context) error) error {
+	limited, cancel := context.WithTimeout(ctx, patience)
+	err := question(limited)
+	cancel()
+	if ctx.Err() != nil {
+		return fmt.Errorf("searching %s was ended at address %#02x: %w", s.bus, address,
+			&sensors.Error{Kind: sensors.Timeout, Err: ctx.Err()})
+	}
+	if sensors.KindOf(err) != sensors.Timeout {
+		if err != nil {
+			return fmt.Errorf("searching %s: %w", s.bus, err)
+		}
+		s.alive, s.silent = true, 0
+		return nil
+	}
+	if at := fmt.Sprintf("%#02x", address); !slices.Contains(s.late, at) {
+		s.late = append(s.late, at)
+		s.silent++
+	}
+	s.cause = err
+	waiting, cancel := context.WithTimeout(ctx, recovery)
+	defer cancel()
+	if s.bus.Idle(waiting) != nil || !s.alive && s.silent >= maxSilent {
+		return fmt.Errorf("searching %s: %w: the bus does not work: a device holds the data line low, or the pull-up resistors are missing: "+
+			"take the devices off one by one, each with its power away for a moment", s.bus, err)
+	}
+	return nil
+}
+
+// Err returns nil, or an error that names the addresses without an answer in time.
+func (s *Search) Err() error {
+	if len(s.late) == 0 {
+		return nil
+	}
+	return fmt.Errorf("searching %s: no answer in time at %s, all other addresses were asked: look again, or read what is there by naming it in "+
+		"the configuration: %w", s.bus, strings.Join(s.late, ", "), s.cause)
+}
+
 func answer(ctx context.Context, at place, ask question) (*sensors.Found, error) {
-	ctx, stop := context.WithTimeout(ctx, patience)
-	defer stop()
 	found, err := ask(ctx, at)
 	switch {
 	case err == nil:
@@ -89,8 +163,6 @@ func answer(ctx context.Context, at place, ask question) (*sensors.Found, error)
 	case errors.Is(err, syscall.EBUSY):
 		return at.found("", "a part that a kernel driver reads", nil,
 			"a kernel driver holds this address: read it with the driver hwmon or iio"), nil
-	case sensors.KindOf(err) == sensors.Timeout:
-		return nil, fmt.Errorf("%w; if every address is like this, a device holds the data line low: take its power away for a moment", err)
 	}
 	return nil, err
 }

@@ -171,6 +171,12 @@ func TestABusThatDoesNotWorkIsAnError(t *testing.T) {
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		require.ErrorContains(t, err, "holds the data line low")
 	})
+	synctest.Test(t, func(t *testing.T) { // transfers come back, but none in time
+		bus := sensortest.NewBus("I2C1")
+		bus.Fail(syscall.ETIMEDOUT)
+		_, err := Scan(t.Context(), bus)
+		require.ErrorContains(t, err, "holds the data line low")
+	})
 	synctest.Test(t, func(t *testing.T) {
 		ctx, stop := context.WithCancel(t.Context())
 		stop()

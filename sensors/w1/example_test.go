@@ -26,7 +26,7 @@ func ExampleNew() {
 	celsius, _ := reading.Measured(sensors.Temperature)
 	accuracy, _ := sensor.Describe().MeasureOf(sensors.Temperature)
 	fmt.Printf("%.2f ± %.1f °C, word %04x, %q\n", celsius.Value, accuracy.Accuracy, celsius.Raw, sensor.Describe().Notes)
-	// Output: 22.75 ± 2.0 °C, word 016c, ["clone, calibrate"]
+	// Output: 22.75 ± 2.0 °C, word 016c, ["a copy of the original part: check it in ice water first"]
 }
 
 func ExampleDiscover() {
@@ -42,7 +42,7 @@ func ExampleDiscover() {
 	// DS18B20 28-00000b3c5d1e w1_bus_master1 []
 	// DS18B20 28-00000b3c60a2 w1_bus_master1 []
 	// DS18B20 28-00000b3c6a77 w1_bus_master1 []
-	// DS18B20 28-0316a2794bff w1_bus_master1 [clone, calibrate]
+	// DS18B20 28-0316a2794bff w1_bus_master1 [a copy of the original part: check it in ice water first]
 }
 
 func ExampleParseSlave() {

@@ -24,7 +24,7 @@
 //
 // The kernel prints the serial number with its highest byte first. Originals have zero in the two highest bytes, so
 // "28-00000b3c5d1e" may be one and "28-0316a2794bff" is not. Copies are off by up to 3 °C; they are described with an
-// accuracy of 2 K and the note "clone, calibrate".
+// accuracy of 2 K and the note "a copy of the original part: check it in ice water first".
 //
 // # Not covered
 //
@@ -63,7 +63,7 @@ const (
 
 // Notes for the keeper.
 const (
-	noteClone     = "clone, calibrate"
+	noteClone     = "a copy of the original part: check it in ice water first"
 	noteBehaves   = "the bytes are not those of an original part: calibrate"
 	noteParasitic = "runs on parasitic power: with several probes on the line, run three wires"
 )

@@ -63,9 +63,9 @@ func TestDescribe(t *testing.T) {
 		// Accuracies: DS18B20 data sheet; 2 K for DS1822 from memory; the ROM pattern of originals and the offsets of copies
 		// from the cpetrich/counterfeit_DS18B20 collection.
 		"28-00000b3c5d1e": {"DS18B20", 0.5, nil},
-		"28-0316a2794bff": {"DS18B20", 2, []string{"clone, calibrate"}},
-		"28-00ff0b3c5d1e": {"DS18B20", 2, []string{"clone, calibrate"}},
-		"28-ff000b3c5d1e": {"DS18B20", 2, []string{"clone, calibrate"}},
+		"28-0316a2794bff": {"DS18B20", 2, []string{"a copy of the original part: check it in ice water first"}},
+		"28-00ff0b3c5d1e": {"DS18B20", 2, []string{"a copy of the original part: check it in ice water first"}},
+		"28-ff000b3c5d1e": {"DS18B20", 2, []string{"a copy of the original part: check it in ice water first"}},
 		"10-000802b4c5d6": {"DS18S20", 0.5, nil},
 		"22-0000004f1a2b": {"DS1822", 2, nil},
 		"3b-0000001d2e3f": {"DS1825", 0.5, nil},
@@ -524,7 +524,7 @@ func TestDiscover(t *testing.T) {
 			Channels: []sensors.Channel{sensors.Temperature}, Notes: notes}
 	}
 	assert.Equal(t, []sensors.Found{
-		probe("28-00000b3c5d1e"), probe("28-00000b3c60a2"), probe("28-00000b3c6a77"), probe("28-0316a2794bff", "clone, calibrate"),
+		probe("28-00000b3c5d1e"), probe("28-00000b3c60a2"), probe("28-00000b3c6a77"), probe("28-0316a2794bff", "a copy of the original part: check it in ice water first"),
 	}, found)
 
 	found, err = w1.Discover(t.Context(), t.TempDir())

@@ -54,7 +54,7 @@ func (r ROM) String() string {
 }
 
 // Clone tells whether a DS18B20 code differs from the pattern of originals, whose two highest serial bytes are zero.
-// Copies show offsets of up to 3 °C, hence "clone, calibrate". Source: cpetrich/counterfeit_DS18B20.
+// Copies show offsets of up to 3 °C, hence "a copy of the original part: check it in ice water first". Source: cpetrich/counterfeit_DS18B20.
 func (r ROM) Clone() bool {
 	return r.Family() == FamilyDS18B20 && uint64(r)>>40&0xFFFF != 0
 }
