@@ -1,8 +1,6 @@
 package main
 
 import (
-	"context"
-	"os"
 	"path/filepath"
 	"testing"
 
@@ -11,9 +9,7 @@ import (
 
 // TestMain lets the scripts run this program as the command dewline.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
-		"dewline": func() { os.Exit(run(context.Background(), os.Args[1:], streams{out: os.Stdout, err: os.Stderr})) },
-	})
+	testscript.Main(m, map[string]func(){"dewline": main})
 }
 
 // TestScripts runs the command lines in testdata/script, with good and with bad input, against the real program.

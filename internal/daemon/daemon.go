@@ -62,7 +62,13 @@ func Run(ctx context.Context, o Options) error {
 		}
 		site = loaded
 	}
+	claims, err := claimSite(&o, site)
+	if err != nil {
+		return err
+	}
+	defer claims.release()
 	l := newLoop(o, site, newRun())
+	l.claims = claims
 	return l.run(ctx)
 }
 

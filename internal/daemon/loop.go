@@ -42,6 +42,7 @@ type loop struct {
 	watched  atomic.Pointer[watch.Site] // read from anywhere
 	titles   atomic.Pointer[map[string]string]
 
+	claims        *claims
 	clock         guardedClock
 	confirmed     bool
 	steps         time.Duration

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"errors"
+	"fmt"
 	"reflect"
 
 	"dewline/internal/config"
@@ -23,6 +24,11 @@ func (l *loop) reload() {
 	err := problems.Err()
 	if err == nil && site.ID != l.site.ID {
 		err = errors.New("the site has another id: that needs a restart")
+	}
+	if err == nil {
+		if taken := l.claims.connections(site); taken != nil {
+			err = fmt.Errorf("another program has what it needs: %s", taken.In(site.Location))
+		}
 	}
 	if err != nil {
 		l.reloadOK = false

@@ -11,9 +11,12 @@ import (
 // turns, but each of them would give out the same numbers.
 const lockSuffix = ".lock"
 
+// LockFile is the file that is locked while a program writes the history of a path.
+func LockFile(path string) string { return path + lockSuffix }
+
 // acquire takes the lock, unless it is held already.
 func (s *Store) acquire() error {
-	path := s.path + lockSuffix
+	path := LockFile(s.path)
 	for range 10 {
 		if s.lock != nil && sameFile(s.lock, path) {
 			return nil
