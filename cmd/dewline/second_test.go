@@ -52,7 +52,7 @@ history: {path: %s}
 control: {socket: %s}
 web: {listen: "%s"}
 mqtt: {broker: "mqtt://%s"}
-notify: [{outlet: mqtt}]
+notify: [{via: mqtt}]
 `, s.id, s.history, s.socket, s.web, s.broker), 0o600))
 }
 

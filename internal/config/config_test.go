@@ -68,7 +68,7 @@ func TestExampleOfTheDesign(t *testing.T) {
 	assert.Equal(t, []Outlet{
 		{Kind: "mqtt", Priorities: []stage.Priority{stage.LowPriority, stage.MediumPriority, stage.HighPriority, stage.CriticalPriority}},
 		{
-			Kind: "webhook", URL: "https://keeper.example/dewline", Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority},
+			Kind: "webhook", URL: "https://keeper.example/dewline", Format: "text", Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority},
 			Repeat: 15 * time.Minute, Until: "acknowledged",
 		},
 	}, site.Notify)
@@ -319,14 +319,14 @@ func TestWhatMustFit(t *testing.T) {
 		{"a certificate without TLS", "", "mqtt: {broker: \"mqtt://broker.example\", ca-file: /run/x}\n", []string{
 			"13 /run/x warning: certificates are not used with mqtt://broker.example, which is not encrypted: write mqtts://",
 		}},
-		{"an outlet without its broker", "", "notify: [{outlet: mqtt}]\n", []string{"13 mqtt the outlet mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}"}},
-		{"nobody hears of the worst", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", priorities: [low]}]\n", []string{"13 notify warning: no outlet takes the priority critical: nobody will be told of the worst"}},
-		{"mail that says nothing", "", "notify: [{outlet: mail}]\n", []string{
+		{"an outlet without its broker", "", "notify: [{via: mqtt}]\n", []string{"13 mqtt via: mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}"}},
+		{"nobody hears of the worst", "", "notify: [{via: webhook, url: \"https://keeper.example\", priorities: [low]}]\n", []string{"13 notify warning: nobody is told of critical alarms: no notifier takes that priority"}},
+		{"mail that says nothing", "", "notify: [{via: mail}]\n", []string{
 			"13 { mail needs a receiver: to: keeper@example.org",
 			"13 { mail needs a sender: from: dewline@example.org",
 			"13 { mail needs a server: server: smtp.example.org:587",
 		}},
-		{"mail without its password", "", "notify: [{outlet: mail, server: \"smtp.example:587\", from: a@example.org, to: [b@example.org], username: a}]\n", []string{
+		{"mail without its password", "", "notify: [{via: mail, server: \"smtp.example:587\", from: a@example.org, to: [b@example.org], username: a}]\n", []string{
 			"13 a a user name without a password: give password-file as well",
 		}},
 		{"a user with our own name", "", "mqtt: {embedded: {listen: 127.0.0.1:1883, users: [{name: dewline-daemon, password-file: /run/x}]}}\n", []string{
@@ -335,39 +335,85 @@ func TestWhatMustFit(t *testing.T) {
 		{"a sensor with the name of an outlet", "id: probe", "id: outlet-mail", []string{
 			`11 outlet-mail no sensor can have the id "outlet-mail": the alarms of dewline's own parts have such names`,
 		}},
-		{"escalation and quiet hours", "", "notify:\n  - {outlet: webhook, url: \"https://keeper.example\", quiet: \"22:00-07:00\"}\n  - {outlet: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 20m}\n", nil},
-		{"an escalation that comes too late", "", "notify:\n  - {outlet: webhook, url: \"https://keeper.example\"}\n  - {outlet: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 40m}\n", []string{
-			"15 40m warning: somebody should have acted within 30m of the worst that this outlet is told, so after 40m it is told too late",
+		{"escalation and quiet hours", "", "notify:\n  - {via: webhook, url: \"https://keeper.example\", quiet: \"22:00-07:00\"}\n  - {via: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 20m}\n", nil},
+		{"an escalation that comes too late", "", "notify:\n  - {via: webhook, url: \"https://keeper.example\"}\n  - {via: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 40m}\n", []string{
+			"15 40m warning: the worst alarm that this notifier takes asks for action within 30m, so after 40m its message comes too late",
 		}},
-		{"an escalation in no time", "", "notify:\n  - {outlet: webhook, url: \"https://keeper.example\"}\n  - {outlet: webhook, url: \"https://friend.example\", after: 10s}\n", []string{
-			"15 10s nobody acknowledges an alarm within 10s: give at least 1m",
+		{"an escalation in no time", "", "notify:\n  - {via: webhook, url: \"https://keeper.example\"}\n  - {via: webhook, url: \"https://friend.example\", after: 10s}\n", []string{
+			"15 10s an alarm can hardly be confirmed within 10s: give at least 1m",
 		}},
-		{"an escalation of nothing", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", priorities: [critical], after: 5m}]\n", []string{
-			"13 5m warning: nobody is told of the priority critical at once: let another outlet without after take it",
+		{"an escalation of nothing", "", "notify: [{via: webhook, url: \"https://keeper.example\", priorities: [critical], after: 5m}]\n", []string{
+			"13 5m warning: nobody is told of critical alarms at once: let another notifier without after take that priority",
 		}},
-		{"quiet hours of what is urgent", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", priorities: [high, critical], quiet: \"22:00-07:00\"}]\n", []string{
-			`13 "22:00-07:00" quiet hours hold back what is low or medium, and this outlet takes neither: high and critical always go out at once`,
+		{"quiet hours of what is urgent", "", "notify: [{via: webhook, url: \"https://keeper.example\", priorities: [high, critical], quiet: \"22:00-07:00\"}]\n", []string{
+			`13 "22:00-07:00" quiet hours hold back low and medium alarms, and this notifier takes neither: high and critical ones always go out at once`,
 		}},
-		{"quiet hours without an end", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", quiet: \"22:00-22:00\"}]\n", []string{
-			`13 "22:00-22:00" quiet hours must begin and end at different times: with these nothing low or medium would ever be told`,
+		{"quiet hours without an end", "", "notify: [{via: webhook, url: \"https://keeper.example\", quiet: \"22:00-22:00\"}]\n", []string{
+			`13 "22:00-22:00" quiet hours must begin and end at different times: with these no low or medium alarm would ever go out`,
 		}},
-		{"quiet hours in words", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", quiet: at night}]\n", []string{
+		{"quiet hours in words", "", "notify: [{via: webhook, url: \"https://keeper.example\", quiet: at night}]\n", []string{
 			`13 at quiet hours "at night" are not of the form 07:00-19:00`,
 		}},
-		{"machines have no quiet hours", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{outlet: mqtt, quiet: \"22:00-07:00\"}]\n", []string{
-			`14 "22:00-07:00" quiet is no option of the outlet mqtt, whose events are for machines: they tell everything at once`,
+		{"machines have no quiet hours", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{via: mqtt, quiet: \"22:00-07:00\"}]\n", []string{
+			`14 "22:00-07:00" quiet is no option of via: mqtt, whose events are for programs and always go out at once`,
 		}},
-		{"weekly tests", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{outlet: mqtt, test: \"Sunday 10:00\"}, {outlet: webhook, url: \"https://keeper.example\", test: \"friday 00:00\"}]\n", nil},
-		{"a test without a day", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"10:00\"}]\n", []string{
+		{"an earlier name of via", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{outlet: mqtt}]\n", []string{
+			"14 mqtt warning: write via: mqtt in place of outlet: mqtt, which is an earlier name of the key",
+		}},
+		{"an earlier webhook", "", "notify: [{outlet: webhook, url: \"https://keeper.example\"}]\n", []string{
+			"13 webhook warning: write via: webhook in place of outlet: webhook. It still sends CloudEvents, which programs read: for a person write format: text as well, which via has without it",
+		}},
+		{"an earlier webhook with a format", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", format: json}]\n", []string{
+			"13 webhook warning: write via: webhook in place of outlet: webhook, which is an earlier name of the key",
+		}},
+		{"two names of one key", "", "notify: [{via: webhook, outlet: webhook, url: \"https://keeper.example\"}]\n", []string{
+			"13 webhook outlet is an earlier name of via: give via only",
+		}},
+		{"a notifier of no kind", "", "notify: [{url: \"https://keeper.example\"}]\n", []string{
+			"13 { this entry does not say by which way: via: mqtt, webhook or mail",
+		}},
+		{"a format of nobody's", "", "notify: [{via: webhook, url: \"https://keeper.example\", format: xml}]\n", []string{
+			`13 xml unknown format "xml": known here are text, json, cloudevent`,
+		}},
+		{"a title without a text", "", "notify: [{via: webhook, url: \"https://keeper.example\", format: json, title-header: Title}]\n", []string{
+			"13 Title title-header belongs to format: text; the others carry the title in their body",
+		}},
+		{"a title in two words", "", "notify: [{via: webhook, url: \"https://keeper.example\", title-header: \"My Title\"}]\n", []string{
+			`13 "My Title" "My Title" is not the name of a header, such as Title or X-Title`,
+		}},
+		{"a title where the token is", "", "notify: [{via: webhook, url: \"https://keeper.example\", title-header: Authorization}]\n", []string{
+			`13 Authorization "Authorization" has a meaning of its own in a request: the title needs another header, such as Title`,
+		}},
+		{"a template with a mistyped field", "", "notify: [{via: webhook, url: \"https://keeper.example\", template: \"{{.Title}} {{.Fields.Valeu}}\"}]\n", []string{
+			`13 .Valeu the template cannot be used: <.Fields.Valeu>: can't evaluate field Valeu in the fields of a message`,
+		}},
+		{"a template in a block", "", "notify:\n  - via: webhook\n    url: \"https://keeper.example\"\n    template: |\n      {{.Title}}\n      at {{shout .Text}}\n", []string{
+			`18 shout the template cannot be used: function "shout" not defined`,
+		}},
+		{"a template that is no JSON", "", "notify: [{via: webhook, url: \"https://keeper.example\", format: json, template: '{\"say\": \"{{.Text}}\"}'}]\n", []string{
+			`13 ' this template does not write JSON: put values in by {{json .Text}}, which quotes them, as in {"text": {{json .Text}}}`,
+		}},
+		{"a template of JSON", "", "notify: [{via: webhook, url: \"https://keeper.example\", format: json, template: '{\"say\": {{json .Text}}}'}]\n", nil},
+		{"a template of an event", "", "notify: [{via: webhook, url: \"https://keeper.example\", format: cloudevent, template: '{{.Text}}'}]\n", []string{
+			`13 ' a template writes format: text or json; a CloudEvent has a form of its own`,
+		}},
+		{"a template that is not there", "", "notify: [{via: webhook, url: \"https://keeper.example\", template: push.tmpl}]\n", []string{
+			"13 push.tmpl the template push.tmpl: the file does not exist",
+		}},
+		{"where the phone finds the pages", "", "web: {public-url: loft.example}\n", []string{
+			"13 loft.example this is not an address such as https://host.example:port",
+		}},
+		{"weekly tests", "", "mqtt: {broker: \"mqtt://127.0.0.1\"}\nnotify: [{via: mqtt, test: \"Sunday 10:00\"}, {via: webhook, url: \"https://keeper.example\", test: \"friday 00:00\"}]\n", nil},
+		{"a test without a day", "", "notify: [{via: webhook, url: \"https://keeper.example\", test: \"10:00\"}]\n", []string{
 			`13 "10:00" test "10:00" is not of the form sunday 10:00`,
 		}},
-		{"a test on no day", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"sunda 10:00\"}]\n", []string{
+		{"a test on no day", "", "notify: [{via: webhook, url: \"https://keeper.example\", test: \"sunda 10:00\"}]\n", []string{
 			`13 "sunda 10:00" unknown weekday "sunda": did you mean "sunday"?`,
 		}},
-		{"a test at no hour", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"sunday 10\"}]\n", []string{
+		{"a test at no hour", "", "notify: [{via: webhook, url: \"https://keeper.example\", test: \"sunday 10\"}]\n", []string{
 			`13 "sunday 10" time of day "10" is not of the form 07:00`,
 		}},
-		{"a test at the end of the day", "", "notify: [{outlet: webhook, url: \"https://keeper.example\", test: \"sunday 24:00\"}]\n", []string{
+		{"a test at the end of the day", "", "notify: [{via: webhook, url: \"https://keeper.example\", test: \"sunday 24:00\"}]\n", []string{
 			`13 "sunday 24:00" test "sunday 24:00": the day ends then: give 00:00 of the next`,
 		}},
 		{"a heartbeat of a racing heart", "", "heartbeat: {url: \"https://keeper.example\", every: 1s}\n", []string{"13 1s a heartbeat more often than every 30s is taken for an attack by many services"}},

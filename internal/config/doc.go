@@ -75,17 +75,23 @@
 //	                                     # absent: no log-in, and everybody on this machine may look and act
 //	  certificate-file: PATH             # TLS, together with
 //	  key-file: PATH
+//	  public-url: https://…              # where a phone reaches the pages: messages then carry a link to the alarm
 //	  behind-proxy: false                # true: a proxy in front speaks TLS, and tells who asks (X-Forwarded-For)
 //	control: {socket: /run/dewline/control.sock}
 //	notify:
-//	  - outlet: mqtt | webhook | mail *
+//	  - via: mqtt | webhook | mail *     # outlet: … is an earlier name, and without a format means cloudevent
 //	    priorities: [PRIORITY, …]        # absent: all
-//	    after: DURATION                  # escalation: told only if nobody has acknowledged it for so long; not of mqtt
+//	    after: DURATION                  # escalation: only what is not confirmed for so long; not of mqtt
 //	    quiet: "22:00-07:00"             # local hours that hold back low and medium, may wrap midnight; not of mqtt
 //	    test: "sunday 10:00"             # a weekly test by local time; absent: only dewline alarm test
 //	    repeat: DURATION                 # absent: once
 //	    until: acknowledged | cleared
-//	    url: https://… | url-file: PATH, token-file: PATH                   # webhook
+//	    url: https://… | url-file: PATH, token-file: PATH                   # webhook: where to, and a bearer token
+//	    format: text                     # webhook: what a person reads, text/plain; json: the same and its parts;
+//	                                     # cloudevent: the journal entry, for programs
+//	    title-header: NAME               # webhook, text: the header that a push service takes as the title, such as Title;
+//	                                     # absent: the title is the first line of the body
+//	    template: PATH | "{{…}}"         # webhook, text and json: the keeper's own wording, see package deliver/text
 //	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password-file: PATH (both or none),
 //	      from: ADDRESS *, to: [ADDRESS, …] *                               # mail
 //	heartbeat: {url: https://… | url-file: PATH, every: 5m}   # asked while all is well, so that silence is noticed
@@ -161,6 +167,6 @@
 // Warned of is: a band of a profile that nothing measures where its cohort lives, night bands without light hours, cohorts
 // that ask for different things in one place, life running backwards, a sensor read faster than it measures, a part rated
 // for non-condensing air in a wet place, secrets that others can read or that cross the network in clear, missing files
-// that may still come, a site nobody is told the worst of, an outlet that is told later than somebody must have acted, and a
-// priority that nobody is told of at once.
+// that may still come, a site nobody is told the worst of, a notifier whose message comes later than one must have acted, and a
+// priority that goes to no notifier at once.
 package config

@@ -104,7 +104,7 @@ func load(from files, name string, replay bool) (*Site, Problems) {
 		return nil, d.problems.sorted(name)
 	}
 	d.origins[""] = root.at
-	loader := &loader{decoder: d, from: from, folder: filepath.Dir(name)}
+	loader := &loader{decoder: d, from: from, folder: filepath.Dir(name), lines: strings.Split(string(source), "\n")}
 	site := loader.site(root)
 	site.fedByFile = replay
 	d.problems = append(d.problems, site.Validate()...)
@@ -123,7 +123,8 @@ func load(from files, name string, replay bool) (*Site, Problems) {
 type loader struct {
 	*decoder
 	from   files
-	folder string // of the configuration
+	folder string   // of the configuration
+	lines  []string // of the configuration
 }
 
 // resolve returns the path of a file that is named relative to the configuration.

@@ -3,6 +3,7 @@ package config
 import (
 	"time"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
@@ -187,6 +188,8 @@ type Web struct {
 	CertificateFile string // both "" means no TLS
 	KeyFile         string
 	BehindProxy     bool // a proxy speaks TLS and tells who asks (X-Forwarded-For)
+	// PublicURL is where the keeper's phone reaches the pages, for the links in messages; "" means that they hold none.
+	PublicURL string
 }
 
 // WebUser may use the pages: with the password that has the hash in one file, or with the token in the other.
@@ -202,19 +205,24 @@ type Control struct {
 	Socket string
 }
 
-// Outlet is a way out to people.
+// Outlet is a notifier: a way to a person.
 type Outlet struct {
 	Kind       string // "mqtt", "webhook" or "mail"
 	Priorities []stage.Priority
-	After      time.Duration   // an alarm must stand unacknowledged for so long; 0 means that it is told at once
+	After      time.Duration   // an alarm must stay unacknowledged for so long; 0 means that its message goes out at once
 	Quiet      *stage.Light    // its hours of light are the quiet hours of low and medium; nil means none
 	Repeat     time.Duration   // 0 means once
 	Until      string          // "acknowledged" or "cleared": when repetition ends
-	Test       *instant.Weekly // when it is tested; nil means only when somebody asks
+	Test       *instant.Weekly // when it is tested; nil means only on request
 
 	// Of a webhook: the address, or the file that holds it where the address itself is a secret.
 	URL, URLFile string
 	TokenFile    string // its content goes into the header Authorization: Bearer …
+	// Format is "text", "json" or "cloudevent". An entry that begins with via: has text where it says nothing, one that begins with
+	// outlet: has cloudevent, which it always had.
+	Format      string
+	TitleHeader string         // header that carries the title of a text; "" puts it into the first line
+	Template    *text.Template // the keeper's own wording; nil means the usual one
 
 	// Of mail.
 	Server       string // host:port

@@ -239,25 +239,36 @@ func (l *loader) mqtt(n *node, site string) MQTT {
 
 var brokerSchemes = []string{"mqtt", "mqtts", "tcp", "ssl", "tls", "ws", "wss"}
 
-// outletKeys are the keys of each kind of outlet beside those that all have.
+// outletKeys are the keys of each kind of notifier beside those that all have.
 var outletKeys = map[string][]string{
 	"mqtt":    nil,
-	"webhook": {"url", "url-file", "token-file"},
+	"webhook": {"url", "url-file", "token-file", "format", "title-header", "template"},
 	"mail":    {"server", "security", "username", "password-file", "from", "to"},
 }
 
 func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
-	f := l.fields(n, path, "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "server", "security",
-		"username", "password-file", "from", "to")
-	kind := l.word(f["outlet"], join(path, "outlet"), "outlet", "mqtt", "webhook", "mail")
-	if f != nil && f["outlet"] == nil {
-		l.errorf(path, "this entry lacks its outlet: mqtt, webhook or mail")
+	f := l.fields(n, path, "via", "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "format",
+		"title-header", "template", "server", "security", "username", "password-file", "from", "to")
+	via := "via"
+	if f["via"] == nil && f["outlet"] != nil { // the key of earlier versions
+		via = "outlet"
+	}
+	kind := l.word(f[via], join(path, via), "notifier", "mqtt", "webhook", "mail")
+	switch {
+	case f != nil && f[via] == nil:
+		l.errorf(path, "this entry does not say by which way: via: mqtt, webhook or mail")
+	case via == "via" && f["outlet"] != nil:
+		l.errorf(join(path, "outlet"), "outlet is an earlier name of via: give via only")
+	case via == "outlet" && kind == "webhook" && f["format"] == nil:
+		l.warnf(join(path, "outlet"), "write via: webhook in place of outlet: webhook. It still sends CloudEvents, which programs read: for a person write format: text as well, which via has without it")
+	case via == "outlet" && kind != "":
+		l.warnf(join(path, "outlet"), "write via: %s in place of outlet: %s, which is an earlier name of the key", kind, kind)
 	}
 	if kind != "" {
 		for other, keys := range outletKeys {
 			for _, key := range keys {
 				if other != kind && f[key] != nil {
-					l.errorf(join(path, key), "%s is an option of the outlet %s, not of %s", key, other, kind)
+					l.errorf(join(path, key), "%s is an option of via: %s, not of %s", key, other, kind)
 				}
 			}
 		}
@@ -276,6 +287,14 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 		PasswordFile: l.file(f["password-file"], join(path, "password-file")),
 		From:         l.text(f["from"], join(path, "from")),
 		To:           l.texts(f["to"], join(path, "to")),
+	}
+	if kind == "webhook" {
+		outlet.Format = l.word(f["format"], join(path, "format"), "format", formats...)
+		if f["format"] == nil {
+			outlet.Format = map[string]string{"via": "text", "outlet": "cloudevent"}[via]
+		}
+		outlet.TitleHeader = l.text(f["title-header"], join(path, "title-header"))
+		outlet.Template = l.template(f["template"], join(path, "template"))
 	}
 	if text := l.text(f["quiet"], join(path, "quiet")); text != "" {
 		from, to, err := parseHours("quiet hours", text)

@@ -5,6 +5,8 @@ import (
 	"maps"
 	"slices"
 	"strings"
+
+	"dewline/internal/deliver/text"
 )
 
 // ReservedPlace is an id that no place may have: topics and alarms of sensors stand where those of a place would.
@@ -12,8 +14,8 @@ const ReservedPlace = "sensor"
 
 // Ids that no sensor may have, since dewline's own parts raise their faults like sensors: the history, and each outlet.
 const (
-	ReservedSensor  = "history-file"
-	ReservedSensors = "outlet-" // followed by the name of an outlet
+	ReservedSensor  = text.HistorySensor
+	ReservedSensors = text.NotifierPrefix // followed by the name of a notifier
 )
 
 // ReservedUser is the name under which dewline itself uses its embedded broker.

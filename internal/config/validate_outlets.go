@@ -108,7 +108,7 @@ func (v *validator) notify() {
 		switch outlet.Kind {
 		case "mqtt":
 			if v.MQTT.Broker == "" && v.MQTT.Embedded.Listen == "" && !v.unsure.mqtt {
-				v.errorf(join(path, "outlet"), "the outlet mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}")
+				v.errorf(v.origins.first(join(path, "via"), join(path, "outlet")), "via: mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}")
 			}
 		case "webhook":
 			switch {
@@ -120,19 +120,20 @@ func (v *validator) notify() {
 			if strings.HasPrefix(outlet.URL, "http:") && outlet.TokenFile != "" {
 				v.warnf(join(path, "url"), "the token goes over the network unencrypted: use https://")
 			}
+			v.content(outlet, path)
 		case "mail":
 			v.mail(outlet, path)
 		}
 		v.timing(outlet, path)
 		if outlet.Repeat > 0 && outlet.Repeat < time.Minute {
-			v.errorf(join(path, "repeat"), "a repetition more often than every minute tells nobody more")
+			v.errorf(join(path, "repeat"), "a repetition more often than every minute does not help: give at least 1m")
 		}
 		if outlet.Until != "" && outlet.Repeat == 0 {
 			v.lacks(join(path, "repeat"), "until ends a repetition: give repeat: 15m as well")
 		}
 	}
 	if len(v.Notify) > 0 && !heard[stage.CriticalPriority] {
-		v.warnf("notify", "no outlet takes the priority critical: nobody will be told of the worst")
+		v.warnf("notify", "nobody is told of critical alarms: no notifier takes that priority")
 	}
 	for p := range heard {
 		v.atOnce(p)
@@ -148,7 +149,7 @@ func (v *validator) atOnce(p stage.Priority) {
 	}
 	for i := range v.Notify {
 		if o := &v.Notify[i]; slices.Contains(o.Priorities, p) {
-			v.warnf(join(index("notify", i), "after"), "nobody is told of the priority %s at once: let another outlet without after take it", p)
+			v.warnf(join(index("notify", i), "after"), "nobody is told of %s alarms at once: let another notifier without after take that priority", p)
 			return
 		}
 	}
@@ -159,25 +160,57 @@ func (v *validator) timing(o *Outlet, path string) {
 	if o.Kind == "mqtt" {
 		for _, key := range []string{"after", "quiet"} {
 			if _, written := v.origins[join(path, key)]; written {
-				v.errorf(join(path, key), "%s is no option of the outlet mqtt, whose events are for machines: they tell everything at once", key)
+				v.errorf(join(path, key), "%s is no option of via: mqtt, whose events are for programs and always go out at once", key)
 			}
 		}
 		return
 	}
 	if o.After > 0 && o.After < time.Minute {
-		v.errorf(join(path, "after"), "nobody acknowledges an alarm within %s: give at least 1m", formatDuration(o.After))
+		v.errorf(join(path, "after"), "an alarm can hardly be confirmed within %s: give at least 1m", formatDuration(o.After))
 	} else if most := o.Slowest(); o.After > most {
-		v.warnf(join(path, "after"), "somebody should have acted within %s of the worst that this outlet is told, so after %s it is told too late", formatDuration(most), formatDuration(o.After))
+		v.warnf(join(path, "after"), "the worst alarm that this notifier takes asks for action within %s, so after %s its message comes too late", formatDuration(most), formatDuration(o.After))
 	}
 	if o.Quiet == nil {
 		return
 	}
 	if o.Quiet.From == o.Quiet.To || o.Quiet.To-o.Quiet.From == 24*60 {
-		v.errorf(join(path, "quiet"), "quiet hours must begin and end at different times: with these nothing low or medium would ever be told")
+		v.errorf(join(path, "quiet"), "quiet hours must begin and end at different times: with these no low or medium alarm would ever go out")
 	}
 	if !slices.Contains(o.Priorities, stage.LowPriority) && !slices.Contains(o.Priorities, stage.MediumPriority) {
-		v.errorf(join(path, "quiet"), "quiet hours hold back what is low or medium, and this outlet takes neither: high and critical always go out at once")
+		v.errorf(join(path, "quiet"), "quiet hours hold back low and medium alarms, and this notifier takes neither: high and critical ones always go out at once")
 	}
+}
+
+// content checks what a webhook sends.
+func (v *validator) content(o *Outlet, path string) {
+	if o.TitleHeader != "" {
+		switch {
+		case o.Format != "text":
+			v.errorf(join(path, "title-header"), "title-header belongs to format: text; the others carry the title in their body")
+		case strings.IndexFunc(o.TitleHeader, notOfHeader) >= 0:
+			v.errorf(join(path, "title-header"), "%s is not the name of a header, such as Title or X-Title", quoted(o.TitleHeader))
+		case slices.Contains(ownHeaders, strings.ToLower(o.TitleHeader)):
+			v.errorf(join(path, "title-header"), "%s has a meaning of its own in a request: the title needs another header, such as Title", quoted(o.TitleHeader))
+		}
+	}
+	switch {
+	case o.Template == nil:
+	case o.Format == "cloudevent":
+		v.errorf(join(path, "template"), "a template writes format: text or json; a CloudEvent has a form of its own")
+	case o.Format == "json" && !o.Template.WritesJSON():
+		v.errorf(join(path, "template"), `this template does not write JSON: put values in by {{json .Text}}, which quotes them, as in {"text": {{json .Text}}}`)
+	}
+}
+
+// notOfHeader reports whether a rune does not belong into the name of a header (RFC 9110 section 5.1).
+func notOfHeader(r rune) bool {
+	return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("!#$%&'*+-.^_`|~", r))
+}
+
+// ownHeaders are headers that a request has for itself.
+var ownHeaders = []string{
+	"authorization", "connection", "content-encoding", "content-length", "content-type", "cookie", "date", "dewline-signature", "expect", "host", "te", "trailer",
+	"transfer-encoding", "upgrade", "user-agent",
 }
 
 func (v *validator) mail(outlet *Outlet, path string) {

@@ -6,12 +6,13 @@ import (
 )
 
 func (l *loader) web(n *node) Web {
-	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind-proxy")
+	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind-proxy", "public-url")
 	web := Web{
 		Listen:          l.listen(f["listen"], "web.listen"),
 		CertificateFile: l.file(f["certificate-file"], "web.certificate-file"),
 		KeyFile:         l.file(f["key-file"], "web.key-file"),
 		BehindProxy:     l.boolean(f["behind-proxy"], "web.behind-proxy"),
+		PublicURL:       l.url(f["public-url"], "web.public-url", "https", "http"),
 	}
 	if web.Listen == "" {
 		web.Listen = DefaultListen

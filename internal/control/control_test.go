@@ -83,7 +83,7 @@ func TestAlarmsAreShown(t *testing.T) {
 	require.NoError(t, err)
 	// The form is stable: a member more or less is a change that must be meant.
 	assert.JSONEq(t, `[
-		{"alarm":"tub-1/water-temperature/high","state":"B","words":"active and not acknowledged","priority":"high","active":true,
+		{"alarm":"tub-1/water-temperature/high","state":"B","words":"active, please confirm","priority":"high","active":true,
 		 "occurrence":"tub-1/water-temperature/high@1","since":"2026-07-06T12:19:00.000Z","raised":"2026-07-06T12:20:00.000Z",
 		 "cleared":null,"until":null,"unit":"Cel","setpoint":26,"extreme":27},
 		{"alarm":"sensor/tub-1-probe/fault","state":"A","words":"normal","priority":"","active":false,

@@ -15,6 +15,7 @@ import (
 	"syscall"
 	"time"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/status"
@@ -167,7 +168,7 @@ func Alarms(p *status.Picture) []Alarm {
 // AlarmOf shows one alarm.
 func AlarmOf(a *watch.AlarmState) Alarm {
 	return Alarm{
-		Alarm: a.Name, State: string(a.Letter), Words: watch.InWords(a.Letter), Priority: a.Priority.String(), Active: a.Active,
+		Alarm: a.Name, State: string(a.Letter), Words: text.State(a.Letter, a.By), Priority: a.Priority.String(), Active: a.Active,
 		Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
 		Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
 	}

@@ -62,8 +62,9 @@ type loop struct {
 	ways          []wayOut
 	posts         map[string]*post // by outlet
 	storeFailures []string         // what was told of the store since it worked last
-	gaveUp        chan string      // what outlets gave up, for the journal
-	lastTick      atomic.Int64     // monotonic nanoseconds; read from anywhere
+	directions    directions
+	gaveUp        chan string  // what outlets gave up, for the journal
+	lastTick      atomic.Int64 // monotonic nanoseconds; read from anywhere
 	nextBeat      time.Duration
 }
 
@@ -77,7 +78,7 @@ const (
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
 		options: o, id: run, chain: chain.Chain{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
-		access: access.New(access.Options{}), posts: map[string]*post{}, gaveUp: make(chan string, 16),
+		access: access.New(access.Options{}), posts: map[string]*post{}, directions: directions{}, gaveUp: make(chan string, 16),
 		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
 	l.install(site)
@@ -284,6 +285,7 @@ func (l *loop) keep(work chain.Work) {
 			l.calls[e.Entry.Priority]++
 		case watch.Derived:
 			l.keeper.derived(e)
+			l.directions.note(l.points[e.Point], e.At, e.Value)
 		}
 	}
 	if entries == nil {
@@ -341,6 +343,9 @@ func (l *loop) take(s intake.Sample) {
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
 		l.keeper.reading(r)
+		if r.Flag.Usable() {
+			l.directions.note(r.Point, r.At, r.Value)
+		}
 		for _, f := range l.followers {
 			f.reading(r)
 		}

@@ -91,12 +91,12 @@ func (c *callers) open(name string, o *config.Outlet) (sender, error) {
 	if o.Kind == "webhook" {
 		return webhook.New(webhook.Options{
 			Name: name, Site: l.site.ID, URL: o.URL, URLFile: o.URLFile, TokenFile: o.TokenFile, Queue: queue, GivenUp: givenUp, Log: l.options.Log,
+			Format: webhook.Format(o.Format), TitleHeader: o.TitleHeader, Template: o.Template, Text: l.formatter(),
 		})
 	}
 	return mail.New(mail.Options{
 		Name: name, Server: o.Server, Security: mail.Security(o.Security), Username: o.Username, PasswordFile: o.PasswordFile,
-		From: o.From, To: o.To, Queue: queue, GivenUp: givenUp, Log: l.options.Log,
-		Words: mail.Words{Site: l.site.ID, Location: l.site.Location, Temperature: l.site.Display.Temperature, Titles: *l.titles.Load()},
+		From: o.From, To: o.To, Queue: queue, GivenUp: givenUp, Log: l.options.Log, Text: l.formatter(),
 	})
 }
 

@@ -107,8 +107,8 @@ func TestAlarmTestReachesEveryOutlet(t *testing.T) {
 history: {path: "HISTORY"}
 mqtt: {broker: "mqtt://`+broker.Address()+`"}
 notify:
-  - {outlet: webhook, url: "`+server.URL+`", priorities: [critical]}
-  - {outlet: mail, server: "`+box.address+`", security: none, from: loft@mail.example, to: [keeper@mail.example], priorities: [low], after: 20m, quiet: "00:00-23:59"}
+  - {via: webhook, format: cloudevent, url: "`+server.URL+`", priorities: [critical]}
+  - {via: mail, server: "`+box.address+`", security: none, from: loft@mail.example, to: [keeper@mail.example], priorities: [low], after: 20m, quiet: "00:00-23:59"}
 `)
 	response := r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
 	require.True(t, response.Done, response.Reason)
@@ -152,8 +152,8 @@ func TestWeeklyTestIsSentAndItsArrivalKept(t *testing.T) {
 history: {path: "HISTORY"}
 mqtt: {broker: "mqtt://` + broker.Address() + `"}
 notify:
-  - {outlet: mqtt, test: "tuesday 14:01"}
-  - {outlet: webhook, url: "` + server.URL + `", test: "tuesday 14:01"}
+  - {via: mqtt, test: "tuesday 14:01"}
+  - {via: webhook, format: cloudevent, url: "` + server.URL + `", test: "tuesday 14:01"}
 `
 	taken := func() (outlets []string, reasons []string) {
 		store, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
@@ -206,7 +206,7 @@ func TestATestThatIsNotTakenSaysWhy(t *testing.T) {
 	defer server.Close()
 	m.status.Store(http.StatusNotFound)
 	r := begin(t, 1, "../../testdata/sys/north-loft", plainSite+`
-notify: [{outlet: webhook, url: "`+server.URL+`"}]
+notify: [{via: webhook, format: cloudevent, url: "`+server.URL+`"}]
 `)
 	response := r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
 	r.wait("it is given up", func() bool { return r.outlet("webhook").Test != nil && r.outlet("webhook").Test.State == "failed" })
@@ -235,8 +235,8 @@ func TestAnOutletThatFailsIsToldOnTheOthers(t *testing.T) {
 	r := begin(t, 300, "../../testdata/sys/north-loft", plainSite+`
 history: {path: "HISTORY"}
 notify:
-  - {outlet: webhook, url: "`+good.URL+`"}
-  - {outlet: webhook, url: "`+server.URL+`"}
+  - {via: webhook, format: cloudevent, url: "`+good.URL+`"}
+  - {via: webhook, format: cloudevent, url: "`+server.URL+`"}
 `)
 	r.command(control.Request{Verb: control.TestVerb, Outlet: "webhook-2", By: "keeper"})
 	r.wait("it fails", func() bool { return r.outlet("webhook-2").Failure != "" })
@@ -267,8 +267,8 @@ func TestEscalationSurvivesARestart(t *testing.T) {
 	text := plainSite + `
 history: {path: "HISTORY"}
 notify:
-  - {outlet: webhook, url: "` + one.URL + `", priorities: [critical]}
-  - {outlet: webhook, url: "` + two.URL + `", priorities: [critical], after: 5m}
+  - {via: webhook, format: cloudevent, url: "` + one.URL + `", priorities: [critical]}
+  - {via: webhook, format: cloudevent, url: "` + two.URL + `", priorities: [critical], after: 5m}
 `
 	r := begin(t, 60, tree.root, text)
 	r.wait("the keeper is told", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })

@@ -165,10 +165,10 @@ web:
 KEYS
 control: {socket: SOCKET}
 notify:
-  - {outlet: webhook, url-file: hook-url, token-file: hook-token}
-  - {outlet: webhook, url-file: closed-url, token-file: hook-token}
-  - {outlet: webhook, url-file: bad-url, token-file: hook-token}
-  - {outlet: mail, server: "MAIL", security: none, username: keeper, password-file: mail, from: loft@mail.example, to: [keeper@mail.example]}
+  - {via: webhook, url-file: hook-url, token-file: hook-token}
+  - {via: webhook, url-file: closed-url, token-file: hook-token}
+  - {via: webhook, url-file: bad-url, token-file: hook-token}
+  - {via: mail, server: "MAIL", security: none, username: keeper, password-file: mail, from: loft@mail.example, to: [keeper@mail.example]}
 heartbeat: {url-file: beat-url, every: 1m}
 `
 

@@ -40,6 +40,9 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 		}
 		a.Repeats++
 		e := c.about(a, journal.AlarmRepeated, at, was)
+		if a.point >= 0 && a.kind != onStale && c.points[a.point].Zone != UnknownZone {
+			e.Value = known(c.points[a.point].Value)
+		}
 		if len(cmd.Outlets) > 0 {
 			e.By, e.Reason, e.Outlets = cmd.By, cmd.Reason, cmd.Outlets
 		}

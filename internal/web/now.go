@@ -5,10 +5,12 @@ import (
 	"encoding/json"
 	"math"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 
 	"dewline/internal/control"
+	"dewline/internal/deliver/text"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
@@ -321,7 +323,8 @@ func alarmsNow(p *status.Picture) []AlarmNow {
 		if a.Limit == stage.CriticalHigh.String() || a.Limit == stage.CriticalLow.String() {
 			now.LongestS = length(watch.LongestCriticalShelf)
 		}
-		now.Consequence, now.Action = advice(a.Quantity, a.Limit)
+		advice := text.AdviceOn(a.Quantity, a.Limit)
+		now.Consequence, now.Action = advice.Consequence, strings.Join(advice.Actions, " ")
 		list = append(list, now)
 	}
 	return list

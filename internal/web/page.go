@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"dewline/internal/access"
+	"dewline/internal/deliver/text"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 	"dewline/internal/status"
@@ -161,8 +162,8 @@ func alarmsOf(p *status.Picture, at func(time.Time) string) (shown []alarmView, 
 		if !orNone(a.Since).IsNone() {
 			since = at(a.Since.Time())
 		}
-		_, action := advice(a.Quantity, a.Limit)
-		shown = append(shown, alarmView{a.Name, watch.InWords(a.Letter), a.Priority.String(), since, a.Reason, action})
+		action := strings.Join(text.AdviceOn(a.Quantity, a.Limit).Actions, " ")
+		shown = append(shown, alarmView{a.Name, text.State(a.Letter, a.By), a.Priority.String(), since, a.Reason, action})
 	}
 	return shown, silent
 }

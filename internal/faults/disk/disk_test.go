@@ -77,7 +77,7 @@ func newLoft(t *testing.T, o rig.Options) *loft {
 	broker := mosquittotest.Start(t, mosquittotest.Options{})
 	l := &loft{t: t, phone: rig.Listen(t, broker.Address()), hook: rig.NewHook(t)}
 	o.Start, o.Pace = begin, cmp.Or(o.Pace, pace)
-	o.Site = site + fmt.Sprintf("mqtt: {broker: \"mqtt://%s\"}\nnotify: [{outlet: webhook, url: \"%s\"}]\n", broker.Address(), l.hook.URL)
+	o.Site = site + fmt.Sprintf("mqtt: {broker: \"mqtt://%s\"}\nnotify: [{via: webhook, url: \"%s\"}]\n", broker.Address(), l.hook.URL)
 	l.House = rig.New(t, o)
 	l.card = filepath.Join(l.Folder, "card")
 	l.History = filepath.Join(l.card, "history.db")

@@ -107,6 +107,6 @@ func siteText(nodes []*node, every time.Duration, broker, folder string) string 
 			n.sensor(), n.topic, every, n.place)
 	}
 	fmt.Fprintf(&b, "history: {path: %[1]s/history.db, keep: 2y}\nmqtt: {broker: \"%[2]s\", username: %[3]s, password-file: %[1]s/%[3]s.password}\n"+
-		"web: {listen: \"127.0.0.1:0\"}\ncontrol: {socket: %[1]s/control.sock}\nnotify:\n  - {outlet: mqtt}\n", folder, broker, daemonUser)
+		"web: {listen: \"127.0.0.1:0\"}\ncontrol: {socket: %[1]s/control.sock}\nnotify:\n  - {via: mqtt}\n", folder, broker, daemonUser)
 	return b.String()
 }

@@ -30,7 +30,7 @@ func TestFloodIsToldInOneSummaryOverAPowerCut(t *testing.T) {
 		fmt.Fprintf(&text, "  - {id: probe-%d, driver: w1, address: %s, every: 20s, gap: 2h, stale-after: 4h, feeds: {temperature: tub-%d/water-temperature}}\n", i, rig.ROM(i), i)
 	}
 	hook := rig.NewHook(t)
-	fmt.Fprintf(&text, "web: {listen: WEB}\ncontrol: {socket: SOCKET}\nhistory: {path: HISTORY}\nnotify: [{outlet: webhook, url: \"%s\"}]\n", hook.URL)
+	fmt.Fprintf(&text, "web: {listen: WEB}\ncontrol: {socket: SOCKET}\nhistory: {path: HISTORY}\nnotify: [{via: webhook, format: cloudevent, url: \"%s\"}]\n", hook.URL)
 	h := rig.New(t, rig.Options{Start: begin, Pace: 20, Site: text.String()})
 	show := func(celsius float64) {
 		for i := 1; i <= tubs; i++ {

@@ -32,7 +32,7 @@ func TestBrokerAwayForThreeDays(t *testing.T) {
 	hook := rig.NewHook(t)
 	h := rig.New(t, rig.Options{Start: begin, Pace: pace, Site: site + fmt.Sprintf(`
 mqtt: {broker: "mqtt://%s", username: dewline, password-file: FOLDER/password}
-notify: [{outlet: webhook, url: "%s"}]
+notify: [{via: webhook, format: cloudevent, url: "%s"}]
 `, way.addr, hook.URL)})
 	require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 	early := rig.Listen(t, first.Address())
@@ -165,7 +165,7 @@ func TestBrokerFaults(t *testing.T) {
 			}
 			h := rig.New(t, rig.Options{Start: begin, Pace: 3000, Site: site + fmt.Sprintf(`
 mqtt: {broker: "%s", username: dewline, password-file: FOLDER/password%s}
-notify: [{outlet: webhook, url: "%s"}]
+notify: [{via: webhook, format: cloudevent, url: "%s"}]
 `, address, authority, hook.URL)})
 			require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 			h.Probe(1).Show(22)
@@ -241,9 +241,9 @@ func TestOutletFaults(t *testing.T) {
 			h := rig.New(t, rig.Options{Start: begin, Pace: 14400, Site: site + fmt.Sprintf(`
 mqtt: {broker: "mqtt://%s", username: dewline, password-file: FOLDER/password}
 notify:
-  - {outlet: webhook, url: "http://%s"}
-  - {outlet: webhook, url: "%s"}
-  - {outlet: mail, server: "%s", security: none, from: loft@example.org, to: [keeper@example.org]}
+  - {via: webhook, format: cloudevent, url: "http://%s"}
+  - {via: webhook, format: cloudevent, url: "%s"}
+  - {via: mail, server: "%s", security: none, from: loft@example.org, to: [keeper@example.org]}
 `, broker.Address(), way.addr, well.URL, mailWay.addr)})
 			require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 			h.Probe(1).Show(22)

@@ -1,8 +1,8 @@
-// Package mail tells of alarms by e-mail: one plain text message for each journal entry that it is given, in the keeper's
-// units and local time, with what happened, where, against which limit, since when, and what to do.
+// Package mail sends messages on alarms by e-mail: one plain text message for each journal entry that it is given. Package text
+// writes them.
 //
 //	out, err := mail.New(mail.Options{
-//		Name: "mail", Words: mail.Words{Site: "north-loft", Location: location, Temperature: quantity.Fahrenheit, Titles: titles},
+//		Name: "mail", Text: formatter,
 //		Server: "smtp.example.org:587", Security: "starttls", Username: "loft", PasswordFile: "/run/credentials/dewline.service/mail",
 //		From: "dewline@example.org", To: []string{"keeper@example.org"}, Queue: queue,
 //	})

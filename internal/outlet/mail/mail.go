@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"time"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/journal"
 	"dewline/internal/outlet"
 	"dewline/internal/outlet/inturn"
@@ -29,8 +30,8 @@ const (
 
 // Options are the surroundings of a [Mail].
 type Options struct {
-	Name  string // of the outlet, for the log and the queue; "" means "mail"
-	Words Words
+	Name string          // of the notifier, for the log and the queue; "" means "mail"
+	Text *text.Formatter // writes the messages
 
 	Server       string   // host:port
 	Security     Security // "" means StartTLS
@@ -87,8 +88,8 @@ func New(o Options) (*Mail, error) {
 }
 
 func (m *Mail) check() error {
-	if m.o.Queue == nil {
-		return errors.New("a queue is needed")
+	if m.o.Queue == nil || m.o.Text == nil {
+		return errors.New("a queue and a formatter are needed")
 	}
 	host, port, err := net.SplitHostPort(m.o.Server)
 	if err != nil || host == "" {
@@ -126,10 +127,13 @@ func (m *Mail) check() error {
 
 // OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [Mail.Wake] after it is kept.
 func (m *Mail) OfEntry(entry *journal.Entry) (outlet.Item, error) {
-	if entry.Alarm == "" && m.o.Words.notice(entry) == nil {
+	if entry.Alarm == "" && !text.IsNotice(entry) {
 		return outlet.Item{}, fmt.Errorf("%s: %s is about no alarm", m.o.Name, entry.ID())
 	}
-	body, err := json.Marshal(m.o.Words.Letter(entry))
+	message := m.o.Text.Message(entry)
+	body, err := json.Marshal(Letter{
+		Subject: fmt.Sprintf("[%s] %s", m.o.Text.Site, message.Title), Text: message.Text, Thread: message.Thread, Urgent: message.Urgent,
+	})
 	if err != nil {
 		return outlet.Item{}, fmt.Errorf("%s: %s: %w", m.o.Name, entry.ID(), err)
 	}
@@ -154,6 +158,15 @@ func (m *Mail) Run(ctx context.Context) error { return m.sender.Run(ctx) }
 // Status returns how the outlet fares.
 func (m *Mail) Status() inturn.Status { return m.sender.Status() }
 
+// Letter is a message on its way: what waits in the outbox.
+type Letter struct {
+	Subject string `json:"subject"`
+	Text    string `json:"text"`
+	// Thread is the same for all letters of one occurrence.
+	Thread string `json:"thread"`
+	Urgent bool   `json:"urgent,omitempty"`
+}
+
 // unpack reads a letter that has waited in the outbox.
 func unpack(body []byte) (Letter, error) {
 	var l Letter
@@ -163,6 +176,6 @@ func unpack(body []byte) (Letter, error) {
 	if l.Subject == "" || l.Text == "" {
 		return Letter{}, fmt.Errorf("%w: the outbox holds an empty letter", outlet.ErrUnsendable)
 	}
-	l.Subject = oneLine(l.Subject)
+	l.Subject = text.OneLine(l.Subject)
 	return l, nil
 }

@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/outlet"
@@ -36,8 +37,8 @@ func lisbon(t testing.TB) *time.Location {
 	return location
 }
 
-func words(t testing.TB) mail.Words {
-	return mail.Words{
+func formatter(t testing.TB) *text.Formatter {
+	return &text.Formatter{
 		Site: "north-loft", Location: lisbon(t), Temperature: quantity.Fahrenheit,
 		Titles: map[string]string{"tub-1": "Tub 1", "loft": "the North Loft"},
 	}
@@ -91,7 +92,7 @@ func send(t *testing.T, s *smtpd, change ...func(*mail.Options)) *post {
 	t.Helper()
 	p := &post{t: t, queue: outlet.NewMemory(0, 0, 0), log: &log{}}
 	o := mail.Options{
-		Name: "mail", Words: words(t), Server: s.addr, Security: mail.StartTLS, Roots: s.roots, Queue: p.queue,
+		Name: "mail", Text: formatter(t), Server: s.addr, Security: mail.StartTLS, Roots: s.roots, Queue: p.queue,
 		From: "North Loft <dewline@example.org>", To: []string{"keeper@example.org"}, Log: slog.New(slog.NewTextHandler(p.log, nil)),
 		GivenUp: func(item outlet.Item, why error) {
 			p.mu.Lock()
@@ -167,12 +168,11 @@ func TestTheMessage(t *testing.T) {
 	assert.Equal(t, "UTF-8", parameters["charset"])
 	subject, err := (&mime.WordDecoder{}).DecodeHeader(h.Get("Subject"))
 	require.NoError(t, err)
-	assert.Equal(t, "[north-loft] HIGH: Water temperature in Tub 1 is too high, 78.1 °F", subject)
+	assert.Equal(t, "[north-loft] ALARM: Tub 1: water too warm, 78.1 °F", subject)
 	require.Equal(t, "quoted-printable", h.Get("Content-Transfer-Encoding"))
 	body, err := io.ReadAll(quotedprintable.NewReader(message.Body))
 	require.NoError(t, err)
-	w := words(t)
-	assert.Equal(t, w.Letter(raised(17)).Text, strings.ReplaceAll(string(body), "\r\n", "\n"))
+	assert.Equal(t, formatter(t).Message(raised(17)).Text, strings.ReplaceAll(string(body), "\r\n", "\n"))
 	p.empty()
 	assert.Equal(t, uint64(1), p.Status().Sent)
 }
@@ -410,7 +410,7 @@ func TestTheEndDoesNotWaitForAServerThatIsSilent(t *testing.T) {
 			return ""
 		})
 		m, err := mail.New(mail.Options{
-			Words: words(t), Server: s.addr, Roots: s.roots, From: "dewline@example.org", To: []string{"keeper@example.org"},
+			Text: formatter(t), Server: s.addr, Roots: s.roots, From: "dewline@example.org", To: []string{"keeper@example.org"},
 			Queue: outlet.NewMemory(0, 0, 0),
 		})
 		require.NoError(t, err)
@@ -441,18 +441,19 @@ func TestWhatIsNoLetterIsGivenUp(t *testing.T) {
 func TestOptions(t *testing.T) {
 	good := mail.Options{
 		Server: "smtp.example.org:587", From: "dewline@example.org", To: []string{"keeper@example.org"}, Queue: outlet.NewMemory(0, 0, 0),
+		Text: formatter(t),
 	}
 	_, err := mail.New(good)
 	require.NoError(t, err)
 	for want, change := range map[string]func(*mail.Options){
-		"a queue is needed":                func(o *mail.Options) { o.Queue = nil },
-		"is not of the form":               func(o *mail.Options) { o.Server = "smtp.example.org" },
-		"is no port":                       func(o *mail.Options) { o.Server = "smtp.example.org:smtp" },
-		"unknown security":                 func(o *mail.Options) { o.Security = "ssl" },
-		"is not the address of a sender":   func(o *mail.Options) { o.From = "dewline" },
-		"is not the address of a receiver": func(o *mail.Options) { o.To = []string{"keeper@example.org", "a b"} },
-		"a receiver is needed":             func(o *mail.Options) { o.To = nil },
-		"a login needs a file":             func(o *mail.Options) { o.Username = "loft" },
+		"a queue and a formatter are needed": func(o *mail.Options) { o.Queue = nil },
+		"is not of the form":                 func(o *mail.Options) { o.Server = "smtp.example.org" },
+		"is no port":                         func(o *mail.Options) { o.Server = "smtp.example.org:smtp" },
+		"unknown security":                   func(o *mail.Options) { o.Security = "ssl" },
+		"is not the address of a sender":     func(o *mail.Options) { o.From = "dewline" },
+		"is not the address of a receiver":   func(o *mail.Options) { o.To = []string{"keeper@example.org", "a b"} },
+		"a receiver is needed":               func(o *mail.Options) { o.To = nil },
+		"a login needs a file":               func(o *mail.Options) { o.Username = "loft" },
 	} {
 		o := good
 		change(&o)

@@ -17,6 +17,7 @@ import (
 	gomail "github.com/wneessen/go-mail"
 	"github.com/wneessen/go-mail/smtp"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/outlet"
 	"dewline/internal/outlet/inturn"
 	"dewline/internal/outlet/outward"
@@ -92,9 +93,9 @@ func (m *Mail) message(l Letter, item outlet.Item, to *mail.Address) *gomail.Msg
 	msg.ToMailAddress(to)
 	msg.Subject(l.Subject)
 	msg.SetDateWithValue(m.o.Now())
-	msg.SetMessageIDWithValue(atom(item.Event) + "." + atom(m.o.Words.Site) + "@" + domain)
-	thread := sha256.Sum256([]byte(m.o.Words.Site + "\n" + l.Thread))
-	msg.SetGenHeader(gomail.HeaderReferences, "<"+hex.EncodeToString(thread[:12])+"."+atom(m.o.Words.Site)+"@"+domain+">")
+	msg.SetMessageIDWithValue(atom(item.Event) + "." + atom(m.o.Text.Site) + "@" + domain)
+	thread := sha256.Sum256([]byte(m.o.Text.Site + "\n" + l.Thread))
+	msg.SetGenHeader(gomail.HeaderReferences, "<"+hex.EncodeToString(thread[:12])+"."+atom(m.o.Text.Site)+"@"+domain+">")
 	msg.SetGenHeader("Auto-Submitted", "auto-generated")
 	msg.SetUserAgent("dewline")
 	if l.Urgent {
@@ -214,15 +215,15 @@ func (c *connection) send(msg *gomail.Msg) error {
 
 // said returns what the server said, without what the library adds around it.
 func said(failure *gomail.SendError) string {
-	_, text, found := strings.Cut(failure.Error(), strconv.Itoa(failure.ErrorCode())+" ")
+	_, words, found := strings.Cut(failure.Error(), strconv.Itoa(failure.ErrorCode())+" ")
 	if !found {
 		return ""
 	}
-	text, _, _ = strings.Cut(text, ", affected ")
-	if plain, err := strconv.Unquote(text); err == nil { // as net/textproto writes it
-		text = plain
+	words, _, _ = strings.Cut(words, ", affected ")
+	if plain, err := strconv.Unquote(words); err == nil { // as net/textproto writes it
+		words = plain
 	}
-	return oneLine(text)
+	return text.OneLine(words)
 }
 
 // close says goodbye.

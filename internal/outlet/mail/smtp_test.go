@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/outlet"
 )
 
@@ -19,7 +20,7 @@ func TestTheEndClosesAConnectionThatIsSilent(t *testing.T) {
 	for _, security := range []Security{StartTLS, TLS, None} {
 		m, err := New(Options{
 			Server: listener.Addr().String(), Security: security, From: "dewline@example.org", To: []string{"keeper@example.org"},
-			Queue: outlet.NewMemory(0, 0, 0),
+			Text: &text.Formatter{Site: "north-loft"}, Queue: outlet.NewMemory(0, 0, 0),
 		})
 		require.NoError(t, err)
 		ctx, stop := context.WithCancel(t.Context())

@@ -1,25 +1,43 @@
-// Package webhook tells of alarms by HTTP: each journal entry that it is given goes out as a CloudEvent in the structured
-// JSON form (CloudEvents 1.0.2, HTTP protocol binding), by POST, one at a time and in order.
+// Package webhook sends messages on alarms by HTTP: one POST for each journal entry that it is given, one at a time and in order.
 //
-//	hook, err := webhook.New(webhook.Options{Name: "webhook", Site: "north-loft", URLFile: "/run/credentials/dewline.service/hook", Queue: queue})
+//	hook, err := webhook.New(webhook.Options{
+//		Name: "webhook", Site: "north-loft", URLFile: "/run/credentials/dewline.service/hook", Format: webhook.Text, TitleHeader: "Title", Text: formatter, Queue: queue,
+//	})
 //	go hook.Run(ctx)
 //	err = hook.Event(entry)
 //
 // # The request
 //
 //	POST /hook HTTP/1.1
-//	Content-Type: application/cloudevents+json
 //	User-Agent: dewline
 //	Authorization: Bearer TOKEN                       with a token file
 //	Dewline-Signature: time=1782900000; sha256=HEX    with a secret file
 //
+// What follows depends on the format. In text, for any service that takes a POST as a push message:
+//
+//	Content-Type: text/plain; charset=utf-8
+//	Title: CRITICAL: Tub 1: water far too warm, 84.2 F     the header has the name that title-header gives
+//
+//	Tub 1: water far too warm.
+//
+//	Where: Tub 1 (tub-1)
+//	Who lives there: a-2026 (larva)
+//	…
+//
+// Without a title header the title is the first line of the body. A header carries ASCII: the degree sign is left out, and what
+// remains, such as a place called Küche, is encoded as in mail (RFC 2047). In json, of Content-Type application/json:
+//
+//	{"id":"RUN-SEQ","title":"…","text":"…","urgent":true,"fields":{"place":"Tub 1","value":"84.2 °F","limit":"82.4 °F",…}}
+//
+// with the fields of text.Fields. A template writes the body in place of both. In cloudevent, for programs, the journal entry in the
+// structured JSON form (CloudEvents 1.0.2, HTTP protocol binding), of Content-Type application/cloudevents+json:
+//
 //	{"specversion":"1.0","id":"RUN-SEQ","source":"/dewline/north-loft","type":"dewline.alarm.raised.v1",…}
 //
-// The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. Which alarms are told, how
-// often, and that they are over, is decided before an entry gets here; the type tells which it is: alarm.raised, alarm.repeated,
-// alarm.returned and the like with data.state "B" call for a person, and one with another state tells of an end. alarm.summary stands for many alarms,
-// with its words in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test, of the subject "test",
-// is no alarm.
+// The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. The type says what it is: alarm.raised,
+// alarm.repeated, alarm.returned and the like with data.state "B" call for a person, and one with another state says that it is over.
+// alarm.summary stands for many alarms, with its words in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test,
+// of the subject "test", is no alarm.
 //
 // # The signature
 //

@@ -1,16 +1,16 @@
 package webhook
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net/http"
 	"os"
+	"strings"
 	"time"
 
-	"dewline/internal/cloudevent"
+	"dewline/internal/deliver/text"
 	"dewline/internal/journal"
 	"dewline/internal/outlet"
 	"dewline/internal/outlet/inturn"
@@ -27,8 +27,16 @@ const (
 
 // Options are the surroundings of a [Webhook].
 type Options struct {
-	Name string // of the outlet, for the log and the queue; "" means "webhook"
+	Name string // of the notifier, for the log and the queue; "" means "webhook"
 	Site string
+	// Format is what a request carries; "" means CloudEvent.
+	Format Format
+	// Text writes the messages; needed but for CloudEvent.
+	Text *text.Formatter
+	// TitleHeader is the header that carries the title, in the format Text; "" puts it into the first line of the body.
+	TitleHeader string
+	// Template writes the body in place of Text, in the formats Text and JSON; nil means the usual one.
+	Template *text.Template
 	// URL is the address, or URLFile the file that holds it.
 	URL, URLFile string
 	// TokenFile holds what goes into the header Authorization: Bearer …; "" means that there is no such header.
@@ -71,8 +79,17 @@ func New(o Options) (*Webhook, error) {
 			return nil, fmt.Errorf("%s: %w", o.Name, err)
 		}
 	}
+	if w.o.Format == "" {
+		w.o.Format = CloudEvent
+	}
+	if w.o.Format != CloudEvent && w.o.Text == nil {
+		return nil, fmt.Errorf("%s: the format %s needs a formatter", o.Name, w.o.Format)
+	}
 	if w.o.Now == nil {
 		w.o.Now = time.Now
+	}
+	if w.o.Log == nil {
+		w.o.Log = slog.New(slog.DiscardHandler)
 	}
 	w.sender = inturn.New(inturn.Options{
 		Name: o.Name, Queue: o.Queue, Deliver: w.deliver, GivenUp: o.GivenUp, Random: o.Random, Log: o.Log,
@@ -82,15 +99,11 @@ func New(o Options) (*Webhook, error) {
 
 // OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [Webhook.Wake] after it is kept.
 func (w *Webhook) OfEntry(entry *journal.Entry) (outlet.Item, error) {
-	event, err := cloudevent.OfEntry(w.o.Site, entry)
+	body, err := w.write(entry)
 	if err != nil {
-		return outlet.Item{}, err
+		return outlet.Item{}, fmt.Errorf("%s: %s: %w", w.o.Name, entry.ID(), err)
 	}
-	body, err := event.JSON()
-	if err != nil {
-		return outlet.Item{}, err
-	}
-	return outlet.Item{Event: event.ID, Class: outlet.Alarm, Topic: w.o.Name, Body: body, At: entry.At}, nil
+	return outlet.Item{Event: entry.ID(), Class: outlet.Alarm, Topic: w.o.Name, Body: body, At: entry.At}, nil
 }
 
 // Event puts a journal entry into the outbox. It does not wait for the far side.
@@ -116,7 +129,11 @@ func (w *Webhook) deliver(ctx context.Context, item outlet.Item) error {
 	if len(item.Body) > MaxBody {
 		return fmt.Errorf("%w: it has %d bytes, and at most %d are sent", outlet.ErrUnsendable, len(item.Body), MaxBody)
 	}
-	request, err := w.request(ctx, item)
+	c, err := unpack(item)
+	if err != nil {
+		return err
+	}
+	request, err := w.request(ctx, c)
 	if err != nil {
 		return err
 	}
@@ -137,16 +154,19 @@ func (w *Webhook) unreached(err error) error {
 	return fmt.Errorf("the webhook was not reached: %w", err)
 }
 
-func (w *Webhook) request(ctx context.Context, item outlet.Item) (*http.Request, error) {
+func (w *Webhook) request(ctx context.Context, c content) (*http.Request, error) {
 	address, err := w.address.Get()
 	if err != nil {
 		return nil, err
 	}
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(item.Body))
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), strings.NewReader(c.Body))
 	if err != nil {
 		return nil, errors.New("the address of the webhook is no URL")
 	}
-	request.Header.Set("Content-Type", cloudevent.MediaType)
+	request.Header.Set("Content-Type", c.Type)
+	if w.o.TitleHeader != "" && c.Title != "" {
+		request.Header.Set(w.o.TitleHeader, titleHeader(c.Title))
+	}
 	request.Header.Set("User-Agent", "dewline")
 	if w.o.TokenFile != "" {
 		token, err := outward.Secret(w.o.TokenFile)
@@ -160,7 +180,7 @@ func (w *Webhook) request(ctx context.Context, item outlet.Item) (*http.Request,
 		if err != nil {
 			return nil, err
 		}
-		request.Header.Set(SignatureHeader, Sign([]byte(secret), w.o.Now(), item.Body))
+		request.Header.Set(SignatureHeader, Sign([]byte(secret), w.o.Now(), []byte(c.Body)))
 	}
 	return request, nil
 }

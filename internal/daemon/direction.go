@@ -1,0 +1,92 @@
+package daemon
+
+import (
+	"time"
+
+	"dewline/internal/deliver/text"
+	"dewline/internal/instant"
+	"dewline/internal/quantity"
+	"dewline/internal/watch"
+)
+
+// directions keeps for each point what it was like some minutes ago, so that a message can say where a value is going.
+type directions map[quantity.Point]*[2]text.Earlier // the newer one first
+
+// The ages between which an earlier value is compared with the present one.
+const (
+	minEarlier = 5 * time.Minute
+	maxEarlier = 30 * time.Minute
+)
+
+// note takes in a usable reading. After a step of the clock or a long gap the comparison begins again.
+func (d directions) note(p quantity.Point, at instant.Instant, value float64) {
+	kept := d[p]
+	if kept == nil {
+		kept = new([2]text.Earlier)
+		d[p] = kept
+	}
+	switch age := at.Sub(kept[0].At); {
+	case kept[0].At == 0 || age < 0 || age > maxEarlier:
+		*kept = [2]text.Earlier{{At: at, Value: value}}
+	case age >= maxEarlier/2-minEarlier/2:
+		kept[1], kept[0] = kept[0], text.Earlier{At: at, Value: value}
+	}
+}
+
+// earlier returns a value of five to thirty minutes before a time, the oldest that is kept.
+func (d directions) earlier(p quantity.Point, now instant.Instant) (text.Earlier, bool) {
+	if kept := d[p]; kept != nil {
+		for _, e := range [2]text.Earlier{kept[1], kept[0]} {
+			if age := now.Sub(e.At); e.At != 0 && age >= minEarlier && age <= maxEarlier {
+				return e, true
+			}
+		}
+	}
+	return text.Earlier{}, false
+}
+
+// present is what the loop knows beyond a journal entry while a message on it is written: [text.Now]. It is used by the goroutine of
+// the loop only.
+type present struct{ loop *loop }
+
+// Residents implements [text.Now].
+func (p present) Residents(place string) []text.Resident {
+	var list []text.Resident
+	for _, r := range p.loop.chain.Core.Residents(place, p.loop.now()) {
+		list = append(list, text.Resident{Cohort: r.Cohort, Stage: r.Stage.String()})
+	}
+	return list
+}
+
+// Point implements [text.Now].
+func (p present) Point(of quantity.Point) (watch.PointState, bool) {
+	index, ok := p.loop.chain.Core.Index(of)
+	if !ok {
+		return watch.PointState{}, false
+	}
+	return p.loop.chain.Core.State(index), true
+}
+
+// Trend implements [text.Now].
+func (p present) Trend(of quantity.Point) (text.Earlier, bool) {
+	return p.loop.directions.earlier(of, p.loop.now())
+}
+
+// Feeds implements [text.Now].
+func (p present) Feeds(sensor string) []quantity.Point {
+	site := p.loop.watched.Load()
+	for i := range site.Sensors {
+		if site.Sensors[i].ID == sensor {
+			return site.Sensors[i].Feeds
+		}
+	}
+	return nil
+}
+
+// formatter returns what writes the messages of the site in force.
+func (l *loop) formatter() *text.Formatter {
+	return &text.Formatter{
+		Site: l.site.ID, Location: l.site.Location, Temperature: l.site.Display.Temperature, Titles: *l.titles.Load(),
+		PublicURL: l.site.Web.PublicURL, Now: present{l},
+	}
+}

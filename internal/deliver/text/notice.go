@@ -1,0 +1,125 @@
+package text
+
+import (
+	"fmt"
+	"strings"
+
+	"dewline/internal/journal"
+	"dewline/internal/stage"
+)
+
+// IsNotice reports whether an entry is about no single alarm, and a person is told of it all the same: a summary, a test, a nuisance.
+func IsNotice(entry *journal.Entry) bool {
+	switch entry.Kind {
+	case journal.Summary, journal.OutletTest, journal.Chattering, journal.Fleeting:
+		return true
+	}
+	return false
+}
+
+// notice writes the message of such an entry.
+func (f *Formatter) notice(m *Message, entry *journal.Entry) {
+	of := &m.Fields
+	of.Link = f.Link("")
+	mark, title, lead := "", "", ""
+	switch entry.Kind {
+	case journal.Summary:
+		mark, lead = "Summary", "One message for all of these"
+		title = f.sentence(strings.SplitN(entry.Text, "; ", 2)[0])
+		if entry.Reason == "flood" {
+			mark, lead = "MANY ALARMS", "More alarms than anyone can follow: one message for all of them"
+		}
+		of.Actions = []string{
+			"Look first for what they have in common: the power, the room, a bus of sensors.",
+			"dewline alarm list shows every alarm that is active.",
+		}
+		m.Urgent = entry.Priority == stage.HighPriority.String() || entry.Priority == stage.CriticalPriority.String()
+	case journal.OutletTest:
+		mark, title, lead = "TEST", "alarms reach you this way, no alarm", "This is a test and no alarm. That you read it shows that alarms reach you this way"
+		of.Actions = []string{"Nothing."}
+	case journal.Chattering, journal.Fleeting:
+		alarm := *entry
+		alarm.State = "B"
+		of.Alarm, of.Place, of.PlaceID = OneLine(entry.Alarm), f.place(parse(entry.Alarm).place), OneLine(parse(entry.Alarm).place)
+		of.Link = f.Link(entry.Alarm)
+		mark, title = "NOTE", f.Headline(&alarm)+": this alarm comes and goes too fast"
+		lead = "This alarm has come and gone several times within a minute"
+		of.Actions = []string{
+			"When you have time, give its band a wider deadband or longer delays, or look at the sensor and its cable.",
+			"Alarms that ask for nothing are soon not heard any more.",
+		}
+		if entry.Kind == journal.Fleeting {
+			title = f.Headline(&alarm) + ": over within seconds"
+			lead = "This alarm was over within seconds, before anyone could act"
+			of.Actions[0] = "When you have time, give its band a longer on-delay, or look at the sensor and its cable."
+		}
+	}
+	m.Title = mark + ": " + title
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s.\n", lead)
+	if entry.Kind == journal.Summary {
+		for part := range strings.SplitSeq(entry.Text, "; ") {
+			if written := f.group(part); written != "" {
+				fmt.Fprintf(&b, "\n%s", capital(written))
+			}
+		}
+		b.WriteString("\n")
+	}
+	if entry.Kind == journal.Chattering || entry.Kind == journal.Fleeting {
+		fmt.Fprintf(&b, "\nWhere: %s\n", f.placeAndID(parse(entry.Alarm).place))
+		fmt.Fprintf(&b, "Alarm: %s", OneLine(entry.Alarm))
+	}
+	fmt.Fprintf(&b, "\nTime: %s\n", of.Time)
+	if by := OneLine(entry.By); entry.Kind == journal.OutletTest && by != "" {
+		if entry.Reason == "weekly" {
+			by = "dewline, as every week"
+		}
+		fmt.Fprintf(&b, "Asked by: %s\n", by)
+	}
+	b.WriteString("\nWhat to do:\n")
+	for _, action := range of.Actions {
+		fmt.Fprintf(&b, "- %s\n", action)
+	}
+	if of.Link != "" {
+		fmt.Fprintf(&b, "\nThe alarms: %s\n", of.Link)
+	}
+	f.foot(&b, entry)
+	m.Text = b.String()
+}
+
+// groups are the lists of alarms in a summary, as the rules and as people call them.
+var groups = map[string]string{"not acknowledged": "Please confirm", "acknowledged or silenced": "Confirmed or silenced", "over": "Over"}
+
+// group writes a part of a summary, which lists alarms as "not acknowledged: tub-1/water-temperature/high (high), …", one a line.
+func (f *Formatter) group(part string) string {
+	label, list, _ := strings.Cut(part, ": ")
+	words, ok := groups[label]
+	if !ok {
+		if part = f.sentence(part); part != "" {
+			part += "."
+		}
+		return part
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s:", words)
+	for alarm := range strings.SplitSeq(list, ", ") {
+		fmt.Fprintf(&b, "\n- %s", f.sentence(alarm))
+	}
+	return b.String()
+}
+
+// sentence writes an item of a summary: where it begins with the name of an alarm, that is put as people call it.
+func (f *Formatter) sentence(item string) string {
+	alarm, rest, _ := strings.Cut(item, " ")
+	if strings.Count(alarm, "/") < 2 {
+		return OneLine(item)
+	}
+	headline := f.Headline(&journal.Entry{Alarm: alarm, State: "B"})
+	switch {
+	case rest == "(critical)":
+		return headline + " (critical)"
+	case rest == "" || strings.HasPrefix(rest, "("):
+		return headline
+	}
+	return headline + ": " + OneLine(rest)
+}

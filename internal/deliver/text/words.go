@@ -1,0 +1,207 @@
+package text
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"dewline/internal/instant"
+	"dewline/internal/quantity"
+	"dewline/internal/watch"
+)
+
+// State says in which ISA-18.2 state an alarm is, in a keeper's words. by is the alarm that suppresses it by design, "" where that
+// is not known.
+func State(letter byte, by string) string {
+	switch letter {
+	case watch.Normal:
+		return "normal"
+	case watch.Unacknowledged:
+		return "active, please confirm"
+	case watch.Acknowledged:
+		return "active, confirmed"
+	case watch.ReturnedUnacknowledged:
+		return "back in range, please confirm"
+	case watch.LatchedUnacknowledged:
+		return "back in range and held, please confirm"
+	case watch.LatchedAcknowledged:
+		return "back in range and held until it is reset"
+	case watch.Shelved:
+		return "silenced"
+	case watch.SuppressedByDesign:
+		switch {
+		case strings.HasPrefix(by, watch.FaultPlace+"/"):
+			return "silent: its sensor has failed"
+		case by != "":
+			return "silent: the alarm of its room covers it"
+		}
+		return "silent: another alarm covers it"
+	}
+	return "out of service"
+}
+
+// phrase names a quantity, and what it is when above and below its limits.
+func phrase(q quantity.Quantity) (what, above, below string) {
+	switch q {
+	case quantity.WaterTemperature:
+		return "water", "warm", "cold"
+	case quantity.AirTemperature:
+		return "air", "warm", "cold"
+	case quantity.SurfaceTemperature:
+		return "surface", "warm", "cold"
+	case quantity.RelativeHumidity:
+		return "air", "humid", "dry"
+	case quantity.CondensationMargin:
+		return "glass", "dry", "close to fogging"
+	case quantity.OxygenSaturation:
+		return "oxygen this water can hold", "high", "low"
+	}
+	return strings.ReplaceAll(q.String(), "-", " "), "high", "low"
+}
+
+// name is the name of an alarm in its parts.
+type name struct {
+	place, quantity, limit string
+	of                     quantity.Quantity // None for the fault of a sensor
+}
+
+// parse takes a name apart. Between its first and its last level is the quantity, or the sensor and perhaps its channel.
+func parse(alarm string) name {
+	place, rest, _ := strings.Cut(alarm, "/")
+	n := name{place: place, quantity: rest}
+	if i := strings.LastIndexByte(rest, '/'); i >= 0 {
+		n.quantity, n.limit = rest[:i], rest[i+1:]
+	}
+	if q, err := quantity.Parse(n.quantity); err == nil && place != watch.FaultPlace {
+		n.of = q
+	}
+	return n
+}
+
+// upper reports whether the alarm is about values that are too high.
+func (n name) upper() bool {
+	return n.limit == "high" || n.limit == "critical-high" || n.limit == "rising"
+}
+
+// notifier returns the notifier that the alarm is about, "" where it is about none.
+func (n name) notifier() string {
+	if n.place != watch.FaultPlace || n.limit != "fault" {
+		return ""
+	}
+	notifier, ok := strings.CutPrefix(n.quantity, NotifierPrefix)
+	if !ok {
+		return ""
+	}
+	return OneLine(notifier)
+}
+
+// Value writes a value of a quantity in the keeper's unit; "" where it is no number.
+func (f *Formatter) Value(q quantity.Quantity, v float64) string {
+	if q == quantity.None || math.IsNaN(v) || math.IsInf(v, 0) {
+		return ""
+	}
+	temperature := f.Temperature
+	if temperature == quantity.NoUnit {
+		temperature = quantity.Celsius
+	}
+	return q.Keeper(temperature).Print(v, q.Decimals())
+}
+
+func (f *Formatter) pointer(q quantity.Quantity, v *float64) string {
+	if v == nil {
+		return ""
+	}
+	return f.Value(q, *v)
+}
+
+// place returns what people call a place.
+func (f *Formatter) place(id string) string {
+	if title := OneLine(f.Titles[id]); title != "" {
+		return title
+	}
+	return OneLine(id)
+}
+
+// placeAndID returns the title of a place, and its id where that is something else.
+func (f *Formatter) placeAndID(id string) string {
+	if title := f.place(id); title != OneLine(id) {
+		return fmt.Sprintf("%s (%s)", title, OneLine(id))
+	}
+	return OneLine(id)
+}
+
+// local is a time by the clock on the keeper's wall.
+func (f *Formatter) local(i instant.Instant) time.Time {
+	location := f.Location
+	if location == nil {
+		location = time.UTC
+	}
+	return i.Time().In(location)
+}
+
+// date writes a time with its day and zone.
+func (f *Formatter) date(i instant.Instant) string {
+	return f.local(i).Format("Mon 2 Jan 2006, 15:04 MST")
+}
+
+// clock writes a time that lies close to another: the day is left out where it is the same, the zone where the clocks have not
+// changed in between.
+func (f *Formatter) clock(i, near instant.Instant) string {
+	at, by := f.local(i), f.local(near)
+	if at.Format("MST") != by.Format("MST") {
+		return at.Format("Mon 2 Jan, 15:04 MST")
+	}
+	if at.Year() == by.Year() && at.YearDay() == by.YearDay() {
+		return at.Format("15:04")
+	}
+	return at.Format("Mon 2 Jan, 15:04")
+}
+
+// Span writes a length of time in the two units that matter.
+func Span(d time.Duration) string {
+	d = max(d, 0).Round(time.Second)
+	if d >= time.Hour {
+		d = d.Round(time.Minute)
+	}
+	days, hours, minutes, seconds := d/(24*time.Hour), d/time.Hour%24, d/time.Minute%60, d/time.Second%60
+	two := func(a time.Duration, unitA string, b time.Duration, unitB string) string {
+		if b == 0 {
+			return fmt.Sprintf("%d %s", a, unitA)
+		}
+		return fmt.Sprintf("%d %s %d %s", a, unitA, b, unitB)
+	}
+	switch {
+	case days > 0:
+		return two(days, "d", hours, "h")
+	case hours > 0:
+		return two(hours, "h", minutes, "min")
+	case minutes >= 10:
+		return fmt.Sprintf("%d min", minutes)
+	case minutes > 0:
+		return two(minutes, "min", seconds, "s")
+	}
+	return fmt.Sprintf("%d s", seconds)
+}
+
+// maxLine bounds what a name or a reason can take.
+const maxLine = 300
+
+// OneLine makes text that came from elsewhere fit for a header and for one line of a message.
+func OneLine(text string) string {
+	text = strings.Join(strings.FieldsFunc(strings.ToValidUTF8(text, "\uFFFD"), func(r rune) bool {
+		return unicode.IsSpace(r) || unicode.IsControl(r) || unicode.Is(unicode.Cf, r)
+	}), " ")
+	if utf8.RuneCountInString(text) > maxLine {
+		text = string([]rune(text)[:maxLine]) + "…"
+	}
+	return text
+}
+
+// capital makes the first letter of a sentence a capital.
+func capital(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + text[size:]
+}

@@ -1,0 +1,25 @@
+package watch
+
+import (
+	"dewline/internal/instant"
+	"dewline/internal/stage"
+)
+
+// Resident is a cohort at the stage that it has reached.
+type Resident struct {
+	Cohort string
+	Stage  stage.Stage
+}
+
+// Residents lists the cohorts that live in a place at a time, in the order of the configuration.
+func (c *Core) Residents(place string, at instant.Instant) []Resident {
+	var list []Resident
+	for i := range c.cohorts {
+		if h := &c.cohorts[i]; h.Place == place && place != "" {
+			if s := stage.StageAt(h.Stages, at.Time()); s != stage.NoStage {
+				list = append(list, Resident{h.ID, s})
+			}
+		}
+	}
+	return list
+}
