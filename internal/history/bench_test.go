@@ -176,7 +176,7 @@ func BenchmarkTrend(b *testing.B) {
 	})
 	b.Run("check", func(b *testing.B) {
 		for b.Loop() {
-			must(b, check(b.Context(), s.database().reader))
+			must(b, check(b.Context(), s.database().reader, "quick_check"))
 		}
 	})
 	runtime.GC()

@@ -5,7 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"math"
+	"net/url"
 	"slices"
+	"time"
 
 	"dewline/internal/instant"
 )
@@ -48,7 +50,7 @@ func (s *Store) transact(ctx context.Context, doing string, readings bool) error
 	s.begins()
 	err := s.attempt(ctx, doing, readings)
 	// A damaged file is set aside and another one begun, at once: what is in memory must not wait for a restart.
-	for range mostDoubt {
+	for range maxDoubt {
 		if !errors.Is(err, ErrCorrupt) {
 			break
 		}
@@ -58,32 +60,86 @@ func (s *Store) transact(ctx context.Context, doing string, readings bool) error
 	return err
 }
 
-// mostDoubt is after how many findings of damage in a row the file is set aside even though the check of the whole file finds
+// maxDoubt is after how many findings of damage in a row the file is set aside even though the check of the whole file finds
 // nothing.
-const mostDoubt = 2
+const maxDoubt = 2
 
 // attempt is one attempt to write.
 func (s *Store) attempt(ctx context.Context, doing string, readings bool) error {
 	s.card.wait()
 	err := s.attach(ctx)
-	if err == nil && s.suspect.Load() { // somebody who read has met damage
-		err = s.explain("checking it", asDamage(check(ctx, s.database().writer)))
-		s.suspect.Store(false)
+	if err == nil {
+		err = s.examine(ctx, readings)
 	}
+	sure := errors.Is(err, ErrCorrupt)
 	if err == nil {
 		err = s.explain(doing, asDamage(s.writeOut(ctx, readings)))
 	}
 	switch {
 	case errors.Is(err, ErrCorrupt):
 		s.doubt++
-		s.detach()
+		if s.database() != nil && (sure || s.doubt >= maxDoubt || errors.Is(s.checkPages(ctx, "quick_check"), ErrCorrupt)) {
+			err = s.recoverOpen(ctx, err)
+		}
 	case errors.Is(err, ErrDisk):
 		s.detach()
+	case errors.Is(err, ErrReadOnly):
+		s.reopen = true
 	case err == nil:
 		s.doubt = 0
-		s.seeLog()
+		s.markLog()
 	}
 	return err
+}
+
+// examineEvery is how often the log is verified between two commits of readings.
+const examineEvery = 10 * time.Second
+
+// examine looks for damage that the writer does not meet, since it has the pages that it uses in its cache.
+func (s *Store) examine(ctx context.Context, now bool) error {
+	if inspectHeader(s.database().file) != nil {
+		return s.explain("looking at it", errFirstPage)
+	}
+	if now || time.Since(s.examined) > examineEvery {
+		s.examined = time.Now()
+		if err := s.checkLog(ctx); err != nil {
+			return s.explain("looking at its log", err)
+		}
+	}
+	if s.suspect.Swap(false) { // a query has met damage
+		return s.checkPages(ctx, "integrity_check")
+	}
+	return nil
+}
+
+// checkPages looks at all pages through a connection that has nothing in its cache.
+func (s *Store) checkPages(ctx context.Context, how string) error {
+	db, err := connect(s.path, url.Values{}, readerPragmas, 1)
+	if err != nil {
+		return s.explain("checking it", err)
+	}
+	defer db.Close()
+	return s.explain("checking it", asDamage(check(ctx, db, how)))
+}
+
+// recoverPause is how long the store waits after a recovery that failed: it copies much.
+const recoverPause = 5 * time.Minute
+
+// recoverOpen replaces the open file, which is damaged. What was written last is in memory too and is written again. It returns why,
+// or why and what kept it from doing so: the caller tries again to write what it has.
+func (s *Store) recoverOpen(ctx context.Context, why error) error {
+	if time.Since(s.recoveryFailed) < recoverPause {
+		return why
+	}
+	if err := s.recover(ctx, s.database(), why); err != nil {
+		s.recoveryFailed = time.Now()
+		return err
+	}
+	s.suspect.Store(false)
+	s.mu.Lock()
+	s.writeRecentAgain()
+	s.mu.Unlock()
+	return why
 }
 
 func (s *Store) writeOut(ctx context.Context, readings bool) error {
@@ -123,6 +179,7 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 		s.missed = slices.DeleteFunc(s.missed, func(h held) bool { return h.number <= last })
 	}
 	s.shifts = slices.Delete(s.shifts, 0, len(shifts))
+	s.recent.add(missed, b.closed)
 	s.countMissed()
 	lists.written()
 	if readings {

@@ -2,6 +2,7 @@ package history
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -11,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/outlet"
 	"dewline/internal/quantity"
@@ -152,6 +154,90 @@ func TestDamagedLogIsSetAside(t *testing.T) {
 	s = begin(t, s.path)
 	assert.Empty(t, s.Notices())
 	assert.Len(t, collect(t, s, water, noon, 0), 10)
+}
+
+// overwriteAt overwrites a piece of a file in place.
+func overwriteAt(t *testing.T, path string, at int64, with []byte) {
+	t.Helper()
+	file, err := os.OpenFile(path, os.O_WRONLY, 0)
+	require.NoError(t, err)
+	_, err = file.WriteAt(with, at)
+	require.NoError(t, err)
+	require.NoError(t, file.Close())
+}
+
+// An erase block of the card that is lost, in the log or under the first page, is noticed at the next write, whoever has the rest
+// in a cache. What was written last is in memory, and nothing of it is lost.
+func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
+	const block = 64 << 10
+	for name, deed := range map[string]func(t *testing.T, path string){
+		"begin of the log": func(t *testing.T, path string) { overwriteAt(t, path+logSuffix, 0, noise(block)) },
+		"middle of the log": func(t *testing.T, path string) {
+			overwriteAt(t, path+logSuffix, 128<<10, bytes.Repeat([]byte{0xff}, block))
+		},
+		"log cut off":      func(t *testing.T, path string) { require.NoError(t, os.Truncate(path+logSuffix, 100<<10)) },
+		"log emptied":      func(t *testing.T, path string) { require.NoError(t, os.Truncate(path+logSuffix, 0)) },
+		"first page noise": func(t *testing.T, path string) { overwriteAt(t, path, 0, noise(ourPageSize)) },
+		"first page ones":  func(t *testing.T, path string) { overwriteAt(t, path, 0, bytes.Repeat([]byte{0xff}, ourPageSize)) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := begin(t, tempPath(t))
+			fill(s, "run-0", air, noon.Add(-48*hour), 10*second, 3000)
+			s = again(t, s) // so that this is in the main file
+			at, seq := noon, uint64(0)
+			work := func() {
+				at = fill(s, "run-1", water, at.Add(10*second), 10*second, 100)
+				require.NoError(t, s.Commit(t.Context()))
+				seq++
+				e := entry(seq, at, journal.AlarmRaised)
+				item := OutboxItem{"mqtt", outlet.Item{Event: e.ID(), Class: outlet.Alarm, Body: []byte(e.ID())}}
+				require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, fmt.Append(nil, "state ", seq)))
+			}
+			for range 15 {
+				work()
+			}
+			require.Empty(t, s.Notices())
+			deed(t, s.path)
+			work()
+			require.Len(t, s.Notices(), 1)
+			assert.Contains(t, s.Notices()[0].Text, "set aside as "+s.path+".corrupt-")
+			work()
+			require.Len(t, s.Notices(), 1)
+
+			abandonWithLog(t, s) // a power cut
+			s = begin(t, s.path)
+			assert.Empty(t, s.Notices())
+			entries, err := s.Journal(t.Context(), Filter{})
+			require.NoError(t, err)
+			assert.Len(t, entries, 17)
+			assert.Len(t, collect(t, s, water, instant.None, 0), 1700)
+			assert.Len(t, collect(t, s, air, instant.None, 0), 3000)
+			state, _, err := s.LoadCore()
+			require.NoError(t, err)
+			assert.Equal(t, "state 17", string(state))
+			pending, err := s.Queue("mqtt").Pending()
+			require.NoError(t, err)
+			assert.Equal(t, 17, pending)
+		})
+	}
+}
+
+// A log that lost a block while the program was not running is taken over without what stood in the block.
+func TestLostBlockInALogIsFoundAtTheStart(t *testing.T) {
+	s := begin(t, tempPath(t))
+	for i := range 40 {
+		require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(uint64(i+1), noon, journal.AlarmRaised)}, nil, nil))
+	}
+	info, err := os.Stat(s.path + logSuffix)
+	require.NoError(t, err)
+	abandonWithLog(t, s)
+	overwriteAt(t, s.path+logSuffix, info.Size()/2, noise(8192))
+	s = begin(t, s.path)
+	require.Len(t, s.Notices(), 1)
+	assert.Contains(t, s.Notices()[0].Text, "-wal was damaged")
+	entries, err := s.Journal(t.Context(), Filter{})
+	require.NoError(t, err)
+	assert.Len(t, entries, 40, "later pages of the journal hold what the lost ones held")
 }
 
 // abandonWithLog lets a store go as a power cut does: its log stays.

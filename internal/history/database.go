@@ -8,10 +8,12 @@ import (
 	"fmt"
 	"io/fs"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 
+	"golang.org/x/sys/unix"
 	_ "modernc.org/sqlite" // the driver
 )
 
@@ -25,6 +27,7 @@ var migrations embed.FS
 type database struct {
 	writer *sql.DB // nil where the file is opened for queries alone
 	reader *sql.DB
+	file   *os.File                             // to look at the header; open as long as SQLite has it open, whose locks a close would drop
 	card   *card                                // asked before somebody reads; nil where the file is opened for queries alone
 	last   struct{ segment, chunk, item int64 } // numbers in use when it was opened
 	runs   map[int64]string                     // segment → run, likewise
@@ -70,13 +73,16 @@ func openDatabase(ctx context.Context, path string) (_ *database, err error) {
 			_ = d.close()
 		}
 	}()
+	if d.file, err = os.Open(path); err != nil {
+		return nil, err
+	}
 	if d.writer, err = connect(path, url.Values{"_txlock": {"immediate"}}, writerPragmas, 1); err != nil {
 		return nil, err
 	}
 	if err := d.identify(ctx, d.writer); err != nil {
 		return nil, err
 	}
-	if err := check(ctx, d.writer); err != nil {
+	if err := check(ctx, d.writer, "quick_check"); err != nil {
 		return nil, err
 	}
 	var mode string
@@ -139,7 +145,19 @@ func (d *database) close() error {
 			errs = append(errs, db.Close())
 		}
 	}
+	if d.file != nil {
+		errs = append(errs, d.file.Close())
+	}
 	return errors.Join(errs...)
+}
+
+// closeAsItIs closes a damaged file without a last checkpoint, which would copy damaged frames of the log into the main file, and
+// leaves the log in place. A lock on the bytes that SQLite has to lock for the checkpoint keeps it from that
+// (https://sqlite.org/fileformat.html and os.h: SHARED_FIRST and SHARED_SIZE).
+func (d *database) closeAsItIs() {
+	lock := unix.Flock_t{Type: unix.F_RDLCK, Start: 0x40000002, Len: 510}
+	_ = unix.FcntlFlock(d.file.Fd(), unix.F_OFD_SETLK, &lock) // without it the checkpoint is made
+	_ = d.close()                                             // it is broken
 }
 
 func number(ctx context.Context, db *sql.DB, query string) (n int64, err error) {
@@ -175,9 +193,9 @@ func refused(err error) bool {
 	return errors.Is(err, ErrForeign) || errors.Is(err, ErrNewer) || errors.Is(err, ErrBusy)
 }
 
-// check looks for damage, as far as that can be seen without comparing every index with its table.
-func check(ctx context.Context, db *sql.DB) error {
-	rows, err := db.QueryContext(ctx, "PRAGMA quick_check(1)")
+// check looks for damage with one of SQLite's own checks. quick_check does not compare every index with its table.
+func check(ctx context.Context, db *sql.DB, how string) error {
+	rows, err := db.QueryContext(ctx, "PRAGMA "+how+"(1)")
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -21,12 +22,28 @@ import (
 
 // broken makes the disk fail in a way, and returns what repairs it.
 var broken = map[string]struct {
-	kind   error
-	begin  string
-	repair string
+	kind  error
+	begin func(t *testing.T, s *Store) (repair func())
 }{
-	"full":      {ErrFull, "PRAGMA max_page_count = 1", "PRAGMA max_page_count = 1000000"}, // it may not grow
-	"read-only": {ErrReadOnly, "PRAGMA query_only = on", "PRAGMA query_only = off"},
+	"full": {ErrFull, func(t *testing.T, s *Store) func() { // it may not grow
+		_, err := s.database().writer.Exec("PRAGMA max_page_count = 1")
+		require.NoError(t, err)
+		return func() {
+			_, err := s.database().writer.Exec("PRAGMA max_page_count = 1000000")
+			require.NoError(t, err)
+		}
+	}},
+	// As a file whose owner is wrong: SQLite opens it for reading alone, and does not look again. The repair does not touch what
+	// the store has open.
+	"read-only": {ErrReadOnly, func(t *testing.T, s *Store) func() {
+		usual := writerPragmas
+		repair := func() { writerPragmas = usual }
+		t.Cleanup(repair)
+		writerPragmas = append(slices.Clone(usual), "query_only(on)")
+		_, err := s.database().writer.Exec("PRAGMA query_only = on")
+		require.NoError(t, err)
+		return repair
+	}},
 }
 
 func TestDiskThatDoesNotTakeAnything(t *testing.T) {
@@ -40,10 +57,9 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 			rand.NewChaCha8([32]byte{}).Read(state2)
 			require.NoError(t, mqtt.Add(outlet.Item{Event: "before", Class: outlet.Alarm, Body: []byte("before")}))
 
-			_, err := s.database().writer.Exec(c.begin)
-			require.NoError(t, err)
+			repair := c.begin(t, s)
 			fill(s, "run-1", water, last.Add(10*second), 10*second, 50_000)
-			err = s.Commit(t.Context())
+			err := s.Commit(t.Context())
 			require.ErrorIs(t, err, c.kind)
 			require.ErrorContains(t, err, s.path)
 			h := s.Health()
@@ -77,8 +93,7 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 			check(s)
 			assert.Equal(t, 1, s.Health().PendingEntries)
 
-			_, err = s.database().writer.Exec(c.repair)
-			require.NoError(t, err)
+			repair()
 			require.NoError(t, s.Commit(t.Context()))
 			h = s.Health()
 			assert.Zero(t, h.PendingReadings)
@@ -95,8 +110,7 @@ func TestMemoryIsBoundedWhileTheDiskFails(t *testing.T) {
 	s, err := Open(tempPath(t), Options{Pending: 3000})
 	require.NoError(t, err)
 	defer func() { abandon(s) }()
-	_, err = s.database().writer.Exec("PRAGMA query_only = on")
-	require.NoError(t, err)
+	broken["read-only"].begin(t, s)
 	fill(s, "run-1", water, noon, 10*second, 10_000)
 	h := s.Health()
 	assert.LessOrEqual(t, h.PendingReadings, 3000+ChunkReadings)
@@ -174,6 +188,7 @@ func TestForeignFilesAreRefused(t *testing.T) {
 		"another program's": theirs,
 		"text":              []byte(strings.Repeat("notes on tub-1\n", 20)),
 		"short":             []byte("x"),
+		"noise":             noise(20 * 4096),
 	} {
 		t.Run(name, func(t *testing.T) {
 			path := tempPath(t)
@@ -226,9 +241,18 @@ func TestMigrationsAreWholeOrNothing(t *testing.T) {
 	assert.Len(t, collect(t, again(t, s), water, instant.None, 0), 5)
 }
 
+// noise is what a card gives back that has lost track of its blocks.
+func noise(n int) []byte {
+	b := make([]byte, n)
+	rand.NewChaCha8([32]byte{'n'}).Read(b)
+	return b
+}
+
 func TestDamagedFileIsSetAside(t *testing.T) {
 	for name, damage := range map[string]func(content []byte){
 		"first page zero":    func(c []byte) { clear(c[:4096]) },
+		"first page ones":    func(c []byte) { copy(c, bytes.Repeat([]byte{0xff}, 4096)) },
+		"first page noise":   func(c []byte) { copy(c, noise(4096)) },
 		"header overwritten": func(c []byte) { copy(c, "garbage garbage garbage") },
 		"pages overwritten": func(c []byte) {
 			for i := 4096; i+4096 <= len(c); i += 2 * 4096 {
@@ -240,6 +264,7 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			path := tempPath(t)
 			s := begin(t, path)
+			require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.AlarmRaised)}, nil, []byte("state")))
 			fill(s, "run-1", water, noon, 10*second, 20_000)
 			require.NoError(t, s.Close(t.Context()))
 			content, err := os.ReadFile(path)
@@ -254,9 +279,22 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 			aside, err := os.ReadFile(path + ".corrupt-20260901T120000Z")
 			require.NoError(t, err)
 			assert.Equal(t, content, aside)
-			fill(s, "run-2", water, noon, 10*second, 5)
+			fill(s, "run-2", air, noon, 10*second, 5)
 			require.NoError(t, s.Commit(t.Context()))
-			assert.Len(t, collect(t, s, water, instant.None, 0), 5)
+			s = again(t, s)
+			assert.Len(t, collect(t, s, air, instant.None, 0), 5)
+			if strings.HasPrefix(name, "first page") {
+				assert.Len(t, collect(t, s, water, instant.None, 0), 20_000, "taken over")
+				entries, err := s.Journal(t.Context(), Filter{})
+				require.NoError(t, err)
+				assert.Len(t, entries, 1)
+				state, _, err := s.LoadCore()
+				require.NoError(t, err)
+				assert.Equal(t, "state", string(state))
+			}
+			leftovers, err := filepath.Glob(path + ".[gr]*")
+			require.NoError(t, err)
+			assert.Empty(t, leftovers)
 		})
 	}
 }

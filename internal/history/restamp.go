@@ -43,6 +43,7 @@ func (s *Store) Restamp(shifts ...Shift) {
 		for i := range s.missed {
 			s.missed[i].shift(shift)
 		}
+		s.recent.shift(shift, s.runs)
 		s.shifts = append(s.shifts, shift)
 	}
 }
@@ -52,15 +53,21 @@ func (m Shift) moves(run string, segment int64) bool {
 	return segment <= m.Mark && slices.Contains(m.Runs, run)
 }
 
+// moved returns a chunk with its times corrected.
+func (m Shift) moved(c *chunk, runs map[int64]string) *chunk {
+	if !m.moves(runs[c.segment], c.segment) {
+		return c
+	}
+	moved := *c
+	moved.start += m.By.Milliseconds()
+	return &moved
+}
+
 // restamp moves what is in memory of a point. Store.mu is held.
 func (s *Store) restamp(sr *series, m Shift) {
 	ms := m.By.Milliseconds()
 	for i, c := range sr.closed {
-		if m.moves(s.runs[c.segment], c.segment) {
-			moved := *c
-			moved.start += ms
-			sr.closed[i] = &moved
-		}
+		sr.closed[i] = m.moved(c, s.runs)
 	}
 	if len(sr.open.at) > 0 && m.moves(s.runs[sr.segment], sr.segment) {
 		for i := range sr.open.at {

@@ -42,10 +42,15 @@ type Store struct {
 	write   sync.Mutex  // one transaction at a time; taken before mu
 	seen    os.FileInfo // the file as it was opened; nil before
 	seenLog os.FileInfo // its write-ahead log, likewise
+	logMark logMark     // how much of the log was whole at the last write
 	doubt   int         // findings of damage in a row
 	suspect atomic.Bool // a query has found damage
-	closed  bool
-	lock    *os.File // held while this program writes the history
+	// reopen says that the file could not be written as it was opened: it has to be opened again once it may be written.
+	reopen                   bool
+	examined, recoveryFailed time.Time    // when that was last
+	recent                   recentWrites // guarded by mu
+	closed                   bool
+	lock                     *os.File // held while this program writes the history
 
 	lastItem atomic.Uint64
 

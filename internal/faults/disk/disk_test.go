@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"database/sql"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -25,6 +26,7 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/mosquittotest"
+	"dewline/internal/quantity"
 )
 
 func TestMain(m *testing.M) {
@@ -194,6 +196,15 @@ func overwrite(t *testing.T, path string, from, to int) {
 	}
 }
 
+// loseBlock overwrites the beginning of a file with ones, as an erase block of a card reads that was erased and not written again.
+func loseBlock(t *testing.T, path string, size int) {
+	t.Helper()
+	file, err := os.OpenFile(path, os.O_WRONLY, 0)
+	require.NoError(t, err)
+	_, err = file.Write(bytes.Repeat([]byte{0xff}, size))
+	require.NoError(t, errors.Join(err, file.Close()))
+}
+
 // What happens to the card of a daemon that runs.
 func TestCardFaults(t *testing.T) {
 	limit := func(n uint64) func(l *loft, p *rig.Process) {
@@ -280,6 +291,12 @@ func TestCardFaults(t *testing.T) {
 				}
 			},
 			note: "was set aside as ", lost: true,
+		},
+		"block of the log lost": {
+			disturb: func(l *loft, _ *rig.Process) { loseBlock(l.t, l.History+"-wal", 16<<10) }, note: "was set aside as ", lost: true,
+		},
+		"first page lost": {
+			disturb: func(l *loft, _ *rig.Process) { loseBlock(l.t, l.History, 4<<10) }, note: "was set aside as ", lost: true,
 		},
 		"held by another program": {
 			disturb: func(l *loft, _ *rig.Process) { hold(l) },
@@ -509,6 +526,13 @@ func TestFoundAtStart(t *testing.T) {
 			},
 			aside: true, tells: "was set aside as ",
 		},
+		"first page lost": {
+			prepare: func(l *loft) {
+				l.past()
+				loseBlock(l.t, l.History, 4<<10)
+			},
+			aside: true, tells: "taken over from the old one: 2000 journal entries",
+		},
 		"log damaged": {
 			prepare: func(l *loft) {
 				l.past()
@@ -598,4 +622,47 @@ func TestFolderThatMayNotBeWritten(t *testing.T) {
 		}
 	}
 	assert.Equal(t, 1, raised)
+}
+
+// The history may be read and not written from the start, as a backup that another user put back. What happens until that is put
+// right is written then, without a restart.
+func TestHistoryThatMayOnlyBeRead(t *testing.T) {
+	t.Parallel()
+	l := newLoft(t, rig.Options{})
+	l.past()
+	require.NoError(t, os.Chmod(l.card, 0o777))
+	if os.Geteuid() == 0 {
+		l.As(65534) // another user, whom the permissions stop
+	}
+	require.NoError(t, os.Chmod(l.History, 0o444))
+	p := l.Start()
+	l.Probe(1).Show(26)
+	first := l.told(heat)
+	text, err := exec.Command(rig.Binary(t), "alarm", "acknowledge", "--socket", l.Socket, heat).CombinedOutput()
+	require.NoError(t, err, string(text))
+	l.Wait("the alarm is acknowledged", func() bool { return l.Letter(heat) == "C" })
+	l.Wait("the fault is an alarm", func() bool { return l.Letter(fault) == "B" })
+	l.Wait("health tells it", func() bool { return strings.Contains(l.health(), "cannot be written: check its permissions") })
+	repaired := instant.Of(l.Now())
+	require.NoError(t, os.Chmod(l.History, 0o666))
+	l.Wait("the fault is over, without a restart", func() bool { return l.Letter(fault) == "D" })
+	p.Kill()
+	p = l.Start()
+	assert.Equal(t, first, l.Alarm(heat).Occurrence)
+	assert.Equal(t, "C", l.Letter(heat), "the acknowledgement is not lost")
+	require.NoError(t, p.Stop())
+	var kinds []journal.Kind
+	for _, e := range l.entries(heat) {
+		kinds = append(kinds, e.Kind)
+	}
+	assert.Equal(t, []journal.Kind{journal.AlarmAcknowledged, journal.AlarmRaised}, kinds)
+	store, err := history.Open(l.History, history.Options{ReadOnly: true})
+	require.NoError(t, err)
+	defer store.Close(t.Context())
+	for s, err := range store.Readings(t.Context(), quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, 0, 0) {
+		require.NoError(t, err)
+		assert.Less(t, s.At, repaired, "what was read before the repair")
+		return
+	}
+	assert.Fail(t, "no reading was kept")
 }

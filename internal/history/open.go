@@ -11,7 +11,9 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
+	"golang.org/x/sys/unix"
 	"modernc.org/sqlite"
 
 	"dewline/internal/quantity"
@@ -24,12 +26,16 @@ func exists(path string) bool {
 
 var errClosed = errors.New("the store is closed")
 
-// attach opens the file where that is not done yet, and takes over what stands in it. Store.write is held.
+// attach opens the file where that is not done yet, and loads what must be in memory. Store.write is held.
 func (s *Store) attach(ctx context.Context) error {
-	s.mu.RLock()
-	attached := s.db != nil
-	s.mu.RUnlock()
-	if attached {
+	if s.reopen && s.database() != nil {
+		if err := s.writable(); err != nil {
+			return s.explain("writing", err)
+		}
+		s.detach()
+	}
+	s.reopen = false
+	if s.database() != nil {
 		return s.stillThere(ctx)
 	}
 	if s.closed {
@@ -52,8 +58,8 @@ func (s *Store) attach(ctx context.Context) error {
 	if err != nil {
 		return s.explain("opening it", asDamage(err))
 	}
-	s.seenLog = nil
-	s.seeLog()
+	s.seenLog, s.logMark = nil, logMark{}
+	s.markLog()
 	return nil
 }
 
@@ -73,7 +79,7 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 	if err := s.acquire(); err != nil {
 		return nil, err
 	}
-	if !exists(s.path) && exists(s.path+rescueSuffix) {
+	if !exists(s.path) && exists(s.path+rescueSuffix) && !exists(s.path+rescueSuffix+logSuffix) {
 		// A rescue was cut short between its last two steps.
 		if err := os.Rename(s.path+rescueSuffix, s.path); err != nil {
 			return nil, err
@@ -83,37 +89,50 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 	err := wrong
 	var db *database
 	if wrong == nil || unfinished(s.path) {
-		if err = s.inspectLog(); err == nil {
+		var repaired bool
+		if repaired, err = s.inspectLog(); err == nil {
 			db, err = create(ctx, s.path)
+		}
+		if err == nil && repaired {
+			if err = check(ctx, db.writer, "integrity_check"); err != nil {
+				err = errors.Join(err, db.close())
+			}
 		}
 		if wrong != nil && damaged(err) {
 			err = wrong
 		}
 	}
 	s.suspect.Store(false)
-	if err == nil && s.doubt >= mostDoubt {
-		err = errors.Join(fmt.Errorf("%w: writing to it fails again and again", errDamaged), db.close())
+	if err == nil && s.doubt >= maxDoubt {
+		err = errors.Join(fmt.Errorf("%w: reading it fails again and again", errDamaged), db.close())
 	}
 	if !damaged(err) {
 		return db, err
 	}
-	return s.replace(ctx, err)
+	if err := s.recover(ctx, nil, err); err != nil {
+		return nil, err
+	}
+	return create(ctx, s.path)
 }
 
-// replace sets a damaged file aside and begins a new one, with what can be saved of the old one.
-func (s *Store) replace(ctx context.Context, why error) (*database, error) {
-	aside, err := s.setAside("", "-shm", "-wal", "-journal")
+// writable asks the kernel whether the file, what SQLite keeps beside it and their folder may be written. SQLite asks only when it
+// opens a file, and opens one that it may not write for reading alone. Its files beside it have the permissions that the file had
+// when they were made, and get those that it has now.
+func (s *Store) writable() error {
+	info, err := os.Stat(s.path)
 	if err != nil {
-		return nil, errors.Join(why, err)
+		return err
 	}
-	db, err := create(ctx, s.path)
-	saved := ""
-	if err == nil {
-		saved = s.salvage(ctx, aside, db)
+	for _, path := range []string{filepath.Dir(s.path), s.path, s.path + logSuffix, s.path + "-shm"} {
+		err := unix.Faccessat(unix.AT_FDCWD, path, unix.W_OK, unix.AT_EACCESS)
+		if errors.Is(err, os.ErrPermission) && strings.HasPrefix(path, s.path+"-") {
+			err = os.Chmod(path, info.Mode().Perm())
+		}
+		if err != nil && !errors.Is(err, os.ErrNotExist) {
+			return &os.PathError{Op: "writing", Path: path, Err: err}
+		}
 	}
-	s.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun%s. Look at the card, and keep what was set aside",
-		s.path, why, aside, saved))
-	return db, err
+	return nil
 }
 
 // create opens a file. A new one is not for everybody to read, and neither is its log, which takes after it.
@@ -156,20 +175,72 @@ func inspect(path string) error {
 		return err
 	}
 	defer file.Close()
-	// The database header: https://sqlite.org/fileformat.html#the_database_header
+	err = inspectHeader(file)
+	if errors.Is(err, ErrForeign) && looksLikeSQLite(file) {
+		return errFirstPage
+	}
+	return err
+}
+
+var errFirstPage = fmt.Errorf("%w: its first page is overwritten", errDamaged)
+
+// inspectHeader looks at the database header: https://sqlite.org/fileformat.html#the_database_header
+func inspectHeader(file io.ReaderAt) error {
 	header := make([]byte, 100)
-	n, err := io.ReadFull(file, header)
+	n, err := file.ReadAt(header, 0)
 	switch header = header[:n]; {
 	case n == 0 && errors.Is(err, io.EOF):
 		return nil
-	case err != nil && !errors.Is(err, io.ErrUnexpectedEOF):
+	case err != nil && !errors.Is(err, io.EOF):
 		return err
 	case bytes.HasPrefix(header, []byte("SQLite format 3\x00")):
 		return nil
-	case n == 100 && binary.BigEndian.Uint32(header[68:]) == applicationID, len(bytes.Trim(header, "\x00")) == 0:
-		return fmt.Errorf("%w: its first page is overwritten", errDamaged)
+	// Cells that were erased read as ones, and some file systems fill what was lost with zeros.
+	case n == 100 && binary.BigEndian.Uint32(header[68:]) == applicationID, len(bytes.Trim(header, "\x00")) == 0, len(bytes.Trim(header, "\xff")) == 0:
+		return errFirstPage
 	}
 	return ErrForeign
+}
+
+// looksLikeSQLite reports whether the pages behind the first are those of a database of SQLite with our page size, in which case a
+// first page that is none was overwritten. It looks at a sample of the pages.
+func looksLikeSQLite(file *os.File) bool {
+	info, err := file.Stat()
+	if err != nil {
+		return false
+	}
+	pages := info.Size() / ourPageSize
+	step := max(1, pages/100)
+	looked, fit := 0, 0
+	head := make([]byte, 8)
+	for i := int64(1); i < pages; i += step {
+		if _, err := file.ReadAt(head, i*ourPageSize); err != nil {
+			return false
+		}
+		looked++
+		if isTreePage(head) {
+			fit++
+		}
+	}
+	return fit >= 3 && fit >= looked/4 // pages that carry on a long row have no header of their own
+}
+
+// ourPageSize is the page size of every history, in bytes. It is the default of SQLite.
+const ourPageSize = 4096
+
+// isTreePage reports whether the first 8 bytes of a page can be the header of a B-tree page:
+// https://sqlite.org/fileformat.html#b_tree_pages
+func isTreePage(head []byte) bool {
+	begin := 8
+	switch head[0] {
+	case 2, 5:
+		begin = 12
+	case 10, 13:
+	default:
+		return false
+	}
+	cells, content := int(binary.BigEndian.Uint16(head[3:])), int(binary.BigEndian.Uint16(head[5:]))
+	return content <= ourPageSize && content >= begin+2*cells && head[7] <= 60
 }
 
 // unfinished reports whether a log or a rollback journal of SQLite lies beside a file. Then a first page that is torn says
