@@ -41,6 +41,7 @@ func (s *Store) Columns(ctx context.Context, p quantity.Point, from, to instant.
 // tally adds up readings by column.
 type tally struct {
 	from, to int64
+	empty    bool // no time that is kept lies in the range
 	sums     []sum
 	ends     [2]instant.Instant
 }
@@ -54,6 +55,7 @@ type sum struct {
 func newTally(from, to instant.Instant, n int) *tally {
 	t := &tally{sums: make([]sum, n), ends: [2]instant.Instant{from, to}}
 	t.from, t.to = bounds(from, to)
+	t.empty = t.to <= t.from // shorter than a millisecond, between two
 	t.to = max(t.to, t.from+1)
 	for i := range t.sums {
 		t.sums[i].low, t.sums[i].high = math.Inf(1), math.Inf(-1)
@@ -139,6 +141,9 @@ entries:
 }
 
 func (s *Store) tally(ctx context.Context, p quantity.Point, t *tally) error {
+	if t.empty {
+		return nil
+	}
 	chunks := s.newChunkReader(p, t.from, t.to)
 	w := &tallying{tally: t, held: chunks.held}
 	for _, c := range chunks.memory {

@@ -427,6 +427,17 @@ func TestColumnsAreExact(t *testing.T) {
 	})
 }
 
+// A range between two milliseconds holds no reading.
+func TestColumnsOfLessThanAMillisecond(t *testing.T) {
+	s := begin(t, tempPath(t))
+	fill(s, "run-1", water, noon, 10*second, 5)
+	columns, err := s.Columns(t.Context(), water, noon-494, noon-485, 8)
+	require.NoError(t, err)
+	for _, c := range columns {
+		assert.Zero(t, c.Count)
+	}
+}
+
 func TestColumnsRefuseNonsense(t *testing.T) {
 	s := begin(t, tempPath(t))
 	for _, c := range []struct {
