@@ -45,7 +45,7 @@ type Error struct {
 	Err   error  // nil where there is no underlying error
 }
 
-// Error tells what was being done, the kind and the cause.
+// Error says what was being done, the kind and the cause.
 func (e *Error) Error() string {
 	text := e.Kind.String()
 	if e.Doing != "" {

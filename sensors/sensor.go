@@ -18,7 +18,7 @@ import (
 	"time"
 )
 
-// Channel is one thing a sensor measures. Its values are in the unit that [Channel.Unit] tells.
+// Channel is one thing a sensor measures. Its values are in the unit that [Channel.Unit] returns.
 type Channel string
 
 // The channels that drivers offer.
@@ -55,7 +55,7 @@ type Measure struct {
 	Accuracy   float64 // expanded uncertainty (k = 2) when the part is used as specified
 }
 
-// Description tells what a sensor is.
+// Description is what a sensor is.
 type Description struct {
 	Driver          string        // the driver's name in the config, such as "sht4x"
 	Part            string        // the part as far as it is known, such as "SHT4x serial 0x0f5a31c2"
@@ -80,9 +80,9 @@ type Reading struct {
 	Evidence []byte
 	// First marks the first conversion after the device appeared or was reset, which some parts get wrong.
 	First bool
-	// Reset tells that the device lost its settings since the last read and was set up again.
+	// Reset means that the device lost its settings since the last read and was set up again.
 	Reset bool
-	// Heated tells that a heater ran during or shortly before the read: temperature is too high, humidity too low.
+	// Heated means that a heater ran during or shortly before the read: temperature is too high, humidity too low.
 	Heated bool
 }
 

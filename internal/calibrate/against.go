@@ -78,7 +78,7 @@ func channelsOf(feeds map[sensors.Channel]quantity.Point) string {
 // String names the reference for the record.
 func (a Against) String() string { return a.words }
 
-// Reference returns the value of the reference and its expanded uncertainty (k = 2), 0 where nobody has told it. The
+// Reference returns the value of the reference and its expanded uncertainty (k = 2), 0 where it is not known. The
 // temperature and its uncertainty matter to salts only.
 func (a Against) Reference(celsius, uKelvin float64) (value, uncertainty float64, err error) {
 	switch {
@@ -118,7 +118,7 @@ func (a Against) Rule() Rule {
 	return Rule{Window: 15 * time.Minute, Drift: 0.05, Scatter: 0.05, Within: 2 * time.Hour}
 }
 
-// Instructions tell how the reference is made. humid tells that the sensor measures humidity, and so must not get wet.
+// Instructions explain how the reference is made. humid says that the sensor measures humidity, and so must not get wet.
 func (a Against) Instructions(humid bool) []string {
 	var list []string
 	switch {

@@ -1,4 +1,4 @@
-// Package calibrate compares a sensor with a reference: it reads the sensor until it stands still, and turns what it read into
+// Package calibrate compares a sensor with a reference: it reads the sensor until it has settled, and turns what it read into
 // the correction that a configuration takes.
 //
 //	against, err := calibrate.ParseAgainst("salt:NaCl", sensor.Feeds)
@@ -8,6 +8,6 @@
 //	calibration, err := quality.OnePoint(point.Quantity, now, comparison)
 //	fmt.Println(calibrate.Lines(sensor, against.Channel, now, calibration))
 //
-// What is compared is what the driver gives, before any correction that stands in the configuration: the new lines take the
+// What is compared is what the driver gives, before any correction of the configuration: the new lines take the
 // place of the old ones.
 package calibrate

@@ -43,7 +43,7 @@ func decimals(channel sensors.Channel) int {
 }
 
 // Lines returns the lines that go into the configuration below the sensor: the new correction of the channel, and the old ones
-// of its other channels. Without an uncertainty that was told, that of the sensor stays in force.
+// of its other channels. Without a known uncertainty, that of the sensor stays in force.
 func Lines(sensor *config.Sensor, channel sensors.Channel, at time.Time, c *quality.Calibration) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "    calibration:\n      date: %s\n", at.Format(time.DateOnly))
@@ -54,7 +54,7 @@ func Lines(sensor *config.Sensor, channel sensors.Channel, at time.Time, c *qual
 			for _, p := range c.Points {
 				correction.Points = append(correction.Points, config.Fix{Measured: p.Measured, Reference: p.Reference})
 			}
-			if told(c) {
+			if known(c) {
 				correction.Uncertainty = c.Uncertainty
 			}
 		case sensor.Calibration != nil:
@@ -71,8 +71,8 @@ func Lines(sensor *config.Sensor, channel sensors.Channel, at time.Time, c *qual
 	return b.String()
 }
 
-// told reports whether the uncertainty of every reference is known.
-func told(c *quality.Calibration) bool {
+// known reports whether the uncertainty of every reference is known.
+func known(c *quality.Calibration) bool {
 	for _, p := range c.Points {
 		if p.ReferenceUncertainty <= 0 {
 			return false

@@ -70,7 +70,7 @@ func TestLinesAreTaken(t *testing.T) {
 	})
 }
 
-// Where nobody told the uncertainty of the reference, that of the sensor stays in force.
+// Where the uncertainty of the reference is not known, that of the sensor stays in force.
 func TestUntoldUncertaintyIsLeftOut(t *testing.T) {
 	sensor := sensorWith(t, "")
 	c, err := quality.OnePoint(quantity.RelativeHumidity, 0, quality.Comparison{Measured: 74, MeasuredUncertainty: 0.1, Reference: 75.3})

@@ -13,7 +13,7 @@ import (
 // together is how far apart two comparisons may be made and still belong to one calibration. Engineering judgement.
 const together = 31 * 24 * time.Hour
 
-// least is how far apart two references must be to tell the gain.
+// least is how far apart two references must be to determine the gain.
 func least(channel sensors.Channel) float64 {
 	switch channel {
 	case sensors.Humidity:

@@ -20,11 +20,11 @@ type Options struct {
 	Channel sensors.Channel
 	Rule    Rule
 	Every   time.Duration // between two reads; 0 means 5 s, never less than the part can
-	// Progress is told after each read. It must not block.
+	// Progress is called after each read. It must not block.
 	Progress func(Progress)
 }
 
-// Progress is where it stands.
+// Progress is the state of a comparison.
 type Progress struct {
 	Elapsed time.Duration
 	Value   float64 // of the last good read
@@ -164,7 +164,7 @@ func (s *settling) take(sample intake.Sample) (*Taken, error) {
 	return taken, nil
 }
 
-// push adds a reading to the window and drops what has left it. After a silence of several reads the window begins anew.
+// push adds a reading to the window and drops what has left it. After a silence of several reads the window begins again.
 func (s *settling) push(m mark) {
 	if n := len(s.window); n > 0 && m.at.Sub(s.window[n-1].at) > 5*s.every {
 		s.window = s.window[:0]
@@ -210,7 +210,7 @@ func (s *settling) meanTemperature() float64 {
 	return sum / float64(len(s.window))
 }
 
-// late tells why it took too long.
+// late explains why it took too long.
 func (s *settling) late() error {
 	unit := unitOf(s.Channel)
 	switch {

@@ -11,7 +11,7 @@ import (
 	"dewline/internal/watch"
 )
 
-// AlarmStateType is the type of the events that tell where an alarm stands now.
+// AlarmStateType is the type of the events that carry the state of an alarm.
 const AlarmStateType = "dewline.alarm.state.v1"
 
 // AlarmData is the data of such an event. The form is stable: members are added, never renamed. Times are RFC 3339 with
@@ -85,7 +85,7 @@ func DataOf(state watch.AlarmState) AlarmData {
 	return data
 }
 
-// OfAlarm wraps where an alarm stands now. The id is made from the state itself, so the same state has the same id
+// OfAlarm wraps the present state of an alarm. The id is made from the state itself, so the same state has the same id
 // however often it is published, and another state has another one. The time is that of the last change that the state
 // knows: cleared, else raised; an alarm that was never raised has none.
 func OfAlarm(site string, state watch.AlarmState) (Event, error) {

@@ -115,7 +115,7 @@ func Parse(data []byte) (Event, error) {
 	return e, nil
 }
 
-// Check reports what the specification requires and the event lacks: id, source, specversion and type must be there,
+// Check reports what the specification requires and the event does not have: id, source, specversion and type must be there,
 // and source a URI reference; here it is that of a site.
 func (e Event) Check() error {
 	switch {

@@ -10,7 +10,7 @@ import (
 // Instant is a point in time: nanoseconds since 1970-01-01T00:00:00Z. It reaches from 1678 to 2262.
 type Instant int64
 
-// None stands for "no such time". It is earlier than every real instant.
+// None means "no such time". It is earlier than every real instant.
 const None Instant = -1 << 63
 
 // Of returns the instant of t.

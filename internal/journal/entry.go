@@ -36,7 +36,7 @@ const (
 
 	FloodBegan Kind = "flood.began"      // more alarms than a person can follow
 	FloodEnded Kind = "flood.ended"      //
-	Summary    Kind = "alarm.summary"    // told instead of a message for each alarm
+	Summary    Kind = "alarm.summary"    // sent instead of a message for each alarm
 	Chattering Kind = "alarm.chattering" // the alarm comes and goes faster than anybody can act
 	Fleeting   Kind = "alarm.fleeting"   // the alarm was gone before anybody could act
 	OutletTest Kind = "outlet.test"      // a test notification; never an alarm

@@ -102,7 +102,7 @@ func (p Pointer) Find(document any) (any, error) {
 	return value, nil
 }
 
-// step goes one token down; why tells what stands in the way.
+// step goes one token down; why names what prevents it.
 func step(value any, token string) (next any, why string) {
 	switch v := value.(type) {
 	case map[string]any:

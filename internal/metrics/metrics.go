@@ -243,7 +243,7 @@ func Revision() string {
 func Registry(c *Collector) *prometheus.Registry {
 	registry := prometheus.NewRegistry()
 	// The heap as it is at a moment holds garbage too, by chance up to as much as there is alive. Whether memory grows shows in what
-	// the last collection left (go_gc_heap_live_bytes), which the collector does not tell of itself.
+	// the last collection left (go_gc_heap_live_bytes), which the collector does not export.
 	live := collectors.GoRuntimeMetricsRule{Matcher: regexp.MustCompile(`^/gc/heap/live:bytes$`)}
 	registry.MustRegister(c, collectors.NewGoCollector(collectors.WithGoCollectorRuntimeMetrics(live)),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
@@ -254,6 +254,6 @@ func Registry(c *Collector) *prometheus.Registry {
 func Handler(registry *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{
 		EnableOpenMetrics: true, Registry: registry,
-		ErrorHandling: promhttp.ContinueOnError, // one broken family must not blind whoever watches the others
+		ErrorHandling: promhttp.ContinueOnError, // one broken family must not hide the others
 	})
 }

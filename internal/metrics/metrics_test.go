@@ -222,7 +222,7 @@ func TestEveryKindOfFailureIsAResult(t *testing.T) {
 	}
 }
 
-// A point whose data is stale is absent from the readings, never frozen. Its counters go on, and the alarm tells why.
+// A point whose data is stale is absent from the readings, never frozen. Its counters go on, and the alarm says why.
 func TestStalePointIsAbsent(t *testing.T) {
 	core := room()
 	play(core)
@@ -362,7 +362,7 @@ func TestScrapesWhilePicturesChange(t *testing.T) {
 	reading.Wait()
 }
 
-// valueOf returns what stands after a series in the text format.
+// valueOf returns the value of a series in the text format.
 func valueOf(text, series string) string {
 	_, rest, _ := strings.Cut(text, series)
 	value, _, _ := strings.Cut(rest, "\n")

@@ -110,7 +110,7 @@ func VapourPressure(celsius, percentRH float64) (pascal float64) {
 	return a.pressure()
 }
 
-// VapourPressureDeficit returns how much vapour pressure the air lacks to saturation over water, in pascal: never
+// VapourPressureDeficit returns how far the vapour pressure of the air is below saturation over water, in pascal: never
 // below 0.
 func VapourPressureDeficit(celsius, percentRH float64) (pascal float64) {
 	a, ok := airOf(celsius, percentRH)

@@ -18,7 +18,7 @@
 //
 // A function returns NaN where its formula has no answer: for NaN inputs, for a temperature outside the range of the
 // formula, for a negative relative humidity, and as each function says. Air of 0 % has no dew point, but a deficit. A
-// relative humidity above 100 %, which sensors do report, is taken as 100 %; [ClampHumidity] tells when that happens,
+// relative humidity above 100 %, which sensors do report, is taken as 100 %; [ClampHumidity] reports when that happens,
 // so that the caller can flag the result as suspect.
 //
 // # Formulation

@@ -80,7 +80,7 @@ func (s Salt) RelativeHumidity(celsius float64) (percentRH float64) {
 }
 
 // RelativeHumidityUncertainty returns the expanded uncertainty (k = 2) of [Salt.RelativeHumidity] in percent relative
-// humidity, from that of the temperature and that of the polynomial. For the latter stands Greenspan's figure at 20 °C,
+// humidity, from that of the temperature and that of the polynomial. The latter is Greenspan's figure at 20 °C,
 // from memory and unconfirmed; published measurements of sodium chloride (Wexler & Hasegawa 1954, 74.9 % at 0 °C) lie
 // up to 0.6 % from his polynomial. It holds for a solution with undissolved salt in a closed vessel of one temperature:
 // 1 K between the solution and the sensor is an error of about 6 % of the reading, which no figure here contains.

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// The reference data lie in the folder testdata/reference at the top; its README tells the source of every column
+// The reference data lie in the folder testdata/reference at the top; its README gives the source of every column
 // and the tolerances used here.
 const referenceFolder = "../../testdata/reference"
 

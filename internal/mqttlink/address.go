@@ -61,7 +61,7 @@ func ParseBroker(address string) (*url.URL, error) {
 	return u, nil
 }
 
-// notInHosts tells which characters neither a name, nor an address, nor the zone of one has (RFC 3986 section 3.2.2, RFC 6874).
+// notInHosts lists which characters neither a name, nor an address, nor the zone of one has (RFC 3986 section 3.2.2, RFC 6874).
 func notInHosts(r rune) bool {
 	return r <= ' ' || r >= 0x7f || strings.ContainsRune("\"<>\\^`{|}/?#@", r)
 }

@@ -228,7 +228,7 @@ func TestReadingsAreRefusedWhileAway_RowQoS0WhileReconnecting(t *testing.T) {
 }
 
 // TestADeadConnectionDeliversNothing: the library may complete the tokens of a lost connection without an error, and
-// sends its messages again on the next one, after newer ones. Here they fail, and are sent by nobody but the outbox.
+// sends its messages again on the next one, after newer ones. Here they fail, and only the outbox sends them again.
 func TestADeadConnectionDeliversNothing_RowsLostConnectionCompletesTokensAndDefaultMemoryStore(t *testing.T) {
 	onFirst := func(m fakebroker.Publish) bool { return m.Connection > 1 }
 	inBubble(t, &fakebroker.Broker{Acknowledge: onFirst}, 0, nil, func(t *testing.T, l *started) {

@@ -49,7 +49,7 @@ func (l *Link) connect(ctx context.Context) (*Session, error) {
 	})
 	s.client = mqtt.NewClient(o)
 	token := s.client.Connect()
-	<-token.Done() // bounded: by ctx until the connection stands, by the deadline the library sets for the CONNACK then
+	<-token.Done() // bounded: by ctx until the connection is up, by the deadline the library sets for the CONNACK then
 	stillWanted := abandon()
 	switch err := token.Error(); {
 	case dialled != nil:

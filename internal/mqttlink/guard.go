@@ -15,7 +15,7 @@ import (
 //   - it refuses the answer to a subscription that has more results than were asked for, which would make the library
 //     panic;
 //   - it puts a deadline on every write, not only on those of PUBLISH packets;
-//   - it tells at once when the connection has ended.
+//   - it reports at once when the connection has ended.
 type guard struct {
 	net.Conn
 	limit int

@@ -39,7 +39,7 @@ const (
 	connectTimeout = 10 * time.Second
 	firstRetry     = time.Second
 	longestRetry   = time.Minute
-	// steady is how long a connection must have lasted before the next loss starts the waiting times anew. A broker that
+	// steady is how long a connection must have lasted before the next loss restarts the waiting times. A broker that
 	// closes the connection on a forbidden topic is so not called every second for ever.
 	steady      = time.Minute
 	goodbyeTime = 2 * time.Second
@@ -115,7 +115,7 @@ type Link struct {
 	workers       sync.WaitGroup
 }
 
-// Status tells how the link stands, for health pages and metrics. It holds no secret.
+// Status is the state of the connection, for health pages and metrics. It holds no secret.
 type Status struct {
 	Broker    string // address without a user
 	Connected bool
@@ -124,7 +124,7 @@ type Status struct {
 	Tries     int       // since the last connection
 	Err       string    // why there is none, or what the broker refused; "" when all is well
 	Dropped   uint64    // messages that arrived and found their channel full
-	Unrouted  uint64    // messages that arrived and that nobody subscribed to, left over from an earlier configuration
+	Unrouted  uint64    // messages that arrived without a subscription, left over from an earlier configuration
 }
 
 // New checks the options. Nothing is connected before [Link.Run].
@@ -172,7 +172,7 @@ func New(o Options) (*Link, error) {
 	return l, nil
 }
 
-// Status returns how the link stands.
+// Status returns the state of the connection.
 func (l *Link) Status() Status {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -263,7 +263,7 @@ func (l *Link) noteStart(s *Session) {
 	l.setSession(s)
 }
 
-// noteSteady tells of a connection that lasts, where connections were lost before: from then on a loss is news again.
+// noteSteady logs a connection that lasts, where connections were lost before: from then on a loss is news again.
 func (l *Link) noteSteady(s *Session) {
 	l.mu.Lock()
 	lost := len(l.told) > 0 && !s.ended()
@@ -295,7 +295,7 @@ func (l *Link) noteEnd(err error) {
 	}
 }
 
-// mostReasons is how many different reasons are told until a connection lasts.
+// mostReasons is how many different reasons are logged until a connection lasts.
 const mostReasons = 8
 
 func (l *Link) noteRefusal(err error) {

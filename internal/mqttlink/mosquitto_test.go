@@ -188,7 +188,7 @@ func TestTLSWithClientCertificateAndPassword(t *testing.T) {
 	assert.NotContains(t, log.String(), "wrong")
 }
 
-// waitForErr waits until the status tells a reason.
+// waitForErr waits until the status has a reason.
 func waitForErr(t *testing.T, l *mqttlink.Link, want string) {
 	t.Helper()
 	require.Eventually(t, func() bool {

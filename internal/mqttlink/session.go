@@ -77,7 +77,7 @@ func (s *Session) ended() bool {
 }
 
 // Drop ends the connection without a goodbye, as if it had broken: for a peer that takes messages and does not
-// acknowledge them. The link connects anew.
+// acknowledge them. The client connects again.
 func (s *Session) Drop(reason error) { s.conn.fail(reason) }
 
 // Publish sends a message and waits until the broker has acknowledged it on this connection, or until ctx or the
@@ -208,13 +208,13 @@ func (s *Session) goodbye(will *Will) {
 	}
 }
 
-// disconnect ends the connection, in good order where it still stands, and waits until the library has let go of it.
+// disconnect ends the connection, in good order where it is still up, and waits until the library has let go of it.
 func (s *Session) disconnect() {
 	s.client.Disconnect(uint(goodbyeTime / time.Millisecond))
 	s.conn.fail(ErrNotConnected)
 }
 
-// reason tells why the connection ended. The library's word comes a moment after the end, since it first stops its own
+// reason returns why the connection ended. The library's word comes a moment after the end, since it first stops its own
 // goroutines.
 func (s *Session) reason() error {
 	if err := s.conn.reason(); err != nil {

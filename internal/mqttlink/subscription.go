@@ -14,10 +14,10 @@ import (
 type Received struct {
 	Topic   string
 	Payload []byte
-	// Retained tells that the broker had kept it: it says how things stood when it was published, not that something
+	// Retained means that the broker had kept it: it describes the time at which it was published, not that something
 	// happens now.
 	Retained bool
-	// Duplicate tells that it may be a repeat (QoS 1 repeats).
+	// Duplicate means that it may be a repeat (QoS 1 repeats).
 	Duplicate bool
 	At        time.Time // of arrival
 }
@@ -26,7 +26,7 @@ type Received struct {
 type Subscription struct {
 	Filter string
 	QoS    byte
-	// C receives the messages in the order of their arrival. When nobody takes them and it is full, newer ones are
+	// C receives the messages in the order of their arrival. When they are not taken and it is full, newer ones are
 	// dropped and counted: the reader of the connection never waits.
 	C <-chan Received
 
@@ -94,7 +94,7 @@ func (l *Link) receive(_ mqtt.Client, m mqtt.Message) {
 	}
 	if !routed {
 		// A session that the broker kept may hold subscriptions of an earlier configuration. The message is acknowledged by
-		// returning, else the broker's window would fill with what nobody wants.
+		// returning, else the broker's window would fill with messages without a use.
 		l.mu.Lock()
 		l.unrouted++
 		first := l.unrouted == 1

@@ -45,7 +45,7 @@ func TestAFlappingBrokerDoesNotFillTheLog(t *testing.T) {
 	})
 }
 
-// The text of an error is the same at each attempt, and tells what to do.
+// The text of an error is the same at each attempt, and says what to do.
 func TestReasonsAreTheSameEachTime(t *testing.T) {
 	until := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
 	c := &x509.Certificate{Subject: pkix.Name{CommonName: "broker"}, NotBefore: until.Add(-time.Hour), NotAfter: until}

@@ -18,7 +18,7 @@ func CheckTopic(topic string) error {
 	return checkText("topic", topic)
 }
 
-// CheckFilter reports whether filter may be subscribed to: + stands for one whole level, # for all the rest and only at
+// CheckFilter reports whether filter may be subscribed to: + matches one whole level, # for all the rest and only at
 // the end (MQTT 3.1.1 section 4.7.1).
 func CheckFilter(filter string) error {
 	levels := strings.Split(filter, "/")

@@ -1,4 +1,4 @@
-// Package nuisance defines what counts as an annunciation, an alarm flood, chattering and fleeting. The rules that tell people and
+// Package nuisance defines what counts as an annunciation, an alarm flood, chattering and fleeting. The rules of notification and
 // the report on how the alarms have served count by these same definitions.
 //
 // A flood is defined by EEMUA 191 and ANSI/ISA-18.2-2016 clause 16 (read through public digests) in bins of ten minutes that are
@@ -44,7 +44,7 @@ func BinOf(t instant.Instant) int64 {
 // BinStart is the first instant of a bin.
 func BinStart(n int64) instant.Instant { return instant.Instant(n * int64(Bin)) }
 
-// InFlood tells from whether the bin before belonged to a flood, and from the annunciations of a bin, whether that bin does.
+// InFlood decides from whether the bin before belonged to a flood, and from the annunciations of a bin, whether that bin does.
 func InFlood(before bool, annunciations int) bool {
 	switch {
 	case annunciations > FloodBegins:
@@ -55,7 +55,7 @@ func InFlood(before bool, annunciations int) bool {
 	return before
 }
 
-// Stay is a raise of an alarm and the clear that ended it; Cleared is [instant.None] while it stands. Neither is ever the doing
+// Stay is a raise of an alarm and the clear that ended it; Cleared is [instant.None] while it is active. Neither is ever the doing
 // of a person.
 type Stay struct{ Raised, Cleared instant.Instant }
 

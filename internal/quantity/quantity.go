@@ -27,7 +27,7 @@ const (
 	count
 )
 
-// names holds the word of each quantity as it stands in config, topics and metrics.
+// names holds the word of each quantity as in config, topics and metrics.
 var names = [count]string{
 	AirTemperature:        "air-temperature",
 	WaterTemperature:      "water-temperature",

@@ -29,7 +29,7 @@ const (
 	MilligramPerLitre
 )
 
-// unitSpec tells how a unit is written, which canonical unit it becomes, and how: canonical = value·scale + offset.
+// unitSpec says how a unit is written, which canonical unit it becomes, and how: canonical = value·scale + offset.
 type unitSpec struct {
 	symbol    string   // how it is printed; the SenML symbol where the registry has one
 	shown     string   // how it is shown to people

@@ -23,7 +23,7 @@ type base struct {
 	version          int
 }
 
-// entry is one record as it stands in the pack.
+// entry is one record of the pack, undecoded.
 type entry struct {
 	name, unit       string
 	time, value, sum float64

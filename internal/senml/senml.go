@@ -34,7 +34,7 @@ type Record struct {
 	Unit string // symbol of the SenML units registry; "" where none was given
 	// At is when it was measured. Written as "now", that is left out, where it is [instant.None].
 	At instant.Instant
-	// Relative tells that the pack gave no absolute time: At was counted from the time of decoding.
+	// Relative means that the pack gave no absolute time: At was counted from the time of decoding.
 	Relative bool
 	Value    *float64
 	Text     *string

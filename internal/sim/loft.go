@@ -35,7 +35,7 @@ type Options struct {
 	Night *Night
 	// CoolingFailures and HeatingFailures are when the conditioner does the one and not the other.
 	CoolingFailures, HeatingFailures []Span
-	// Doors is when a door to the outside stands open.
+	// Doors is when a door to the outside is open.
 	Doors []Span
 }
 
@@ -279,7 +279,7 @@ func (l *Loft) Gauge(p quantity.Point) func() float64 {
 			return func() float64 { return a.celsius }
 		case quantity.RelativeHumidity:
 			return func() float64 { return relative(a.celsius, a.vapour) }
-		case quantity.SurfaceTemperature: // glass stands between the inside and the room
+		case quantity.SurfaceTemperature: // glass is between the inside and the room
 			return func() float64 { return (a.celsius + l.room) / 2 }
 		}
 	}

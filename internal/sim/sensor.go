@@ -19,7 +19,7 @@ type World struct {
 	now  func() time.Time
 }
 
-// NewWorld makes a world whose time is told by now.
+// NewWorld makes a world whose time is that of now.
 func NewWorld(loft *Loft, now func() time.Time) *World { return &World{loft: loft, now: now} }
 
 // look returns the true value of a point now.
@@ -69,7 +69,7 @@ func NewSensor(world *World, o SensorOptions) *Sensor {
 	return &Sensor{world: world, options: o, chance: rand.New(rand.NewPCG(seed, 1))}
 }
 
-// Describe tells what the sensor is.
+// Describe returns what the sensor is.
 func (s *Sensor) Describe() sensors.Description {
 	d := sensors.Description{Driver: "sim", Part: "simulated sensor", Where: "the simulated room"}
 	for _, channel := range []sensors.Channel{sensors.Temperature, sensors.Humidity, sensors.Pressure} {

@@ -86,7 +86,7 @@ func New(bus i2c.Bus, options Options) (*Dev, error) {
 	return &Dev{conn: conn}, nil
 }
 
-// Describe tells what the sensor is.
+// Describe returns what the sensor is.
 func (d *Dev) Describe() sensors.Description {
 	return sensors.Description{
 		Driver:          Driver,

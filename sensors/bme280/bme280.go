@@ -144,7 +144,7 @@ func (d *Dev) part() string {
 	return "BME280"
 }
 
-// Describe tells what the sensor is.
+// Describe returns what the sensor is.
 func (d *Dev) Describe() sensors.Description {
 	description := sensors.Description{
 		Driver:          d.driver(),

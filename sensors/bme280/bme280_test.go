@@ -380,7 +380,7 @@ func TestExchange(t *testing.T) {
 	})
 }
 
-// One altered answer within an otherwise healthy run is taken again and so never seen, although no checksum tells.
+// One altered answer within an otherwise healthy run is taken again and so never seen, although no checksum shows it.
 func TestASingleGlitchIsSmoothedByReadingAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		for bit := range 8 * burstLength {

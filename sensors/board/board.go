@@ -121,14 +121,14 @@ func choose(zones []kernelfile.Entry, wanted string) (kernelfile.Entry, error) {
 
 // Supply is what the board knows of its own supply.
 type Supply struct {
-	// UnderVoltage tells that the supply was too low within the last seconds.
+	// UnderVoltage means that the supply was too low within the last seconds.
 	UnderVoltage bool
 	// Word is the firmware's word, where the kernel shows it.
 	Word    Throttled
 	HasWord bool
 }
 
-// String tells the state of the supply in words.
+// String returns the state of the supply in words.
 func (s Supply) String() string {
 	var all []string
 	if s.UnderVoltage && !s.Word.Has(UnderVoltage|WasUnderVoltage) {

@@ -8,7 +8,7 @@ import (
 	"dewline/sensors"
 )
 
-// Throttled is the word by which the firmware of a Raspberry Pi tells what holds the board back. Bits 0 to 3 speak of now,
+// Throttled is the word by which the firmware of a Raspberry Pi reports what slows the board down. Bits 0 to 3 speak of now,
 // bits 16 to 19 of some time before: since boot, or, where the kernel's rpi_volt driver runs, since that driver last
 // looked, for it clears them every two seconds (Linux raspberrypi-hwmon.c).
 //
@@ -45,7 +45,7 @@ func ParseThrottled(text string) (Throttled, error) {
 // Has reports whether any of some bits is set.
 func (t Throttled) Has(bits Throttled) bool { return t&bits != 0 }
 
-// String tells what is wrong, such as "under-voltage now, slowed down before", or "in order".
+// String says what is wrong, such as "under-voltage now, slowed down before", or "in order".
 func (t Throttled) String() string {
 	var all []string
 	for i, what := range []string{"under-voltage", "frequency capped", "slowed down", "soft temperature limit"} {

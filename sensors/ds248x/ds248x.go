@@ -87,7 +87,7 @@ type ProbeOptions struct {
 }
 
 // conversion is how long a probe converts at 12 bits (750 ms), with a margin. Clones convert at 12 bits whatever they are
-// told, so the resolution is not asked for.
+// given, so the resolution is not asked for.
 const conversion = 760 * time.Millisecond
 
 // Probe returns the sensor behind a ROM code. The probe need not be present yet.

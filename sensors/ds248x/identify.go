@@ -8,7 +8,7 @@ import (
 	"dewline/sensors/i2cbus"
 )
 
-// Identify tells whether a 1-Wire master answers at an address. It resets the master, which an MCP9808 at the same address
+// Identify reports whether a 1-Wire master answers at an address. It resets the master, which an MCP9808 at the same address
 // takes for the choice of a register. The error is that of the bus: of kind Absent where nothing answers.
 func Identify(ctx context.Context, bus i2c.Bus, address uint16) (bool, error) {
 	if err := i2cbus.Tx(ctx, bus, address, []byte{cmdDeviceReset}, nil); err != nil {

@@ -76,7 +76,7 @@ func (l line) setUp() error {
 	if err := l.bus.Tx(l.address, []byte{cmdReadPointer, registerStatus}, status); err != nil {
 		return err
 	}
-	// The level bit is left out: it is low while the line is shorted, which is the line's fault and told as such.
+	// The level bit is left out: it is low while the line is shorted, which is the line's fault and reported as such.
 	if status[0]&(statusReset|statusBusy) != statusReset {
 		return sensors.Errorf(sensors.Implausible, "status after a reset is %02x: no 1-Wire master answers there", status[0])
 	}
@@ -163,7 +163,7 @@ func (l line) reset() error {
 	return nil
 }
 
-// settle waits until the master has done what it was told, and returns its status.
+// settle waits until the master has finished the command, and returns its status.
 func (l line) settle(expected time.Duration) (byte, error) {
 	if err := i2cbus.Sleep(l.ctx, expected); err != nil {
 		return 0, err

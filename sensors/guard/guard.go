@@ -19,7 +19,7 @@
 //     deadlocks or panics in several drivers of periph.io/x/devices.
 //   - The driver runs in a goroutine of its own, at most one at any time. A caller whose context ends gets a Timeout; the
 //     next one waits for the straggler, as long as its own context allows, before anything else is started.
-//   - The device is built anew after every failure, overrun, panic and detected reset, since most drivers set up their
+//   - The device is built again after every failure, overrun, panic and detected reset, since most drivers set up their
 //     chip once and never again.
 //   - The bus is wrapped by a [Recorder]. Drivers format bus errors with %v, which loses the errno, or ignore them; the
 //     recorder keeps the first one, so a failure is classified by its errno and never by its text, and a reading that came
@@ -47,11 +47,11 @@ import (
 )
 
 // ErrReset is what a [Sense] wraps when it sees that the device has lost its settings since it was built. The guard then
-// builds it anew on the next read, and marks that reading.
+// builds it again on the next read, and marks that reading.
 var ErrReset = errors.New("the device lost its settings, as after a dip of its supply; the next read sets it up again")
 
 // ErrNotReady is what a [Sense] wraps when the device is well but has no measurement yet. The error is of kind Busy, and
-// the device is not built anew.
+// the device is not built again.
 var ErrNotReady = errors.New("no measurement is ready yet")
 
 // Turn lets one call at a time into a device. Sensors that share a device share a Turn, so that while a call of one hangs
@@ -87,7 +87,7 @@ type Sensor struct {
 	options Options
 	bus     *Recorder
 	closed  atomic.Bool
-	turn    Turn // holds a token while a call into the driver is out; whoever put it there owns what follows
+	turn    Turn // holds a token while a call into the driver is out; the call that put it there owns what follows
 
 	sense Sense     // nil: to be built
 	fresh bool      // built and not yet measured with
@@ -115,7 +115,7 @@ func (s *Sensor) Describe() sensors.Description {
 }
 
 // Close ends the use of the sensor. It does not wait for a call that hangs, and leaves the bus open, which belongs to
-// whoever opened it.
+// its opener.
 func (s *Sensor) Close() error {
 	s.closed.Store(true)
 	return nil
@@ -168,7 +168,7 @@ func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
 		defer func() { <-s.turn }()
 		reading, err := s.measure(ctx)
 		if ctx.Err() != nil {
-			s.sense = nil // perhaps nobody saw this outcome, so nothing may be built on it
+			s.sense = nil // this outcome may be unseen, so nothing may be built on it
 		}
 		done <- outcome{reading, err}
 	}()

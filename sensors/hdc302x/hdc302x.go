@@ -4,9 +4,9 @@
 //	...
 //	reading, err := sensor.Read(ctx)
 //
-// It stands on the driver of periph.io/x/devices behind [guard]. Of that driver only the start, one-shot Sense and the
+// It uses the driver of periph.io/x/devices behind [guard]. Of that driver only the start, one-shot Sense and the
 // status word are used. What it gets wrong is contained here: after a reset of the part it gets no acknowledgement for
-// ever (the guard builds it anew after each failure, and the status word tells that it was a reset); it asks no identity,
+// ever (the guard builds it again after each failure, and the status word shows that it was a reset); it asks no identity,
 // while SHT3x and SHT4x live at the same address (the maker's number is read and its checksum checked at start); its
 // background loop, which blocks and whose second stop panics, is never begun.
 //
@@ -105,7 +105,7 @@ func build(ctx context.Context, bus *guard.Recorder, address uint16) (guard.Sens
 	}, nil
 }
 
-// identify tells the part from others at the same address.
+// identify distinguishes the part from others at the same address.
 func identify(bus *guard.Recorder, address uint16) error {
 	answer := make([]byte, 3)
 	if err := bus.Tx(address, []byte{0x37, 0x81}, answer); err != nil {

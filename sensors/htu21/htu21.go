@@ -8,7 +8,7 @@
 // adapters do not bear. Every word carries a checksum, and all are checked; since its initial value is zero, a wire held low
 // passes it, so the word zero is refused. Humidity is not clamped: by its formula it may read from −6 to 118 %RH.
 //
-// The part tells nothing of a reset. A reset takes no more than its resolution away, which is back at its highest then, the
+// The part does not report a reset. A reset takes no more than its resolution away, which is back at its highest then, the
 // one used here; the first reading of a device that had gone is marked.
 package htu21
 
@@ -56,7 +56,7 @@ const crcInitial = 0x00
 type Options struct {
 	// Address may only be 0x40; 0 means that.
 	Address uint16
-	// Part is "HTU21D" or "Si7021", and sets the accuracy that Describe tells. Empty means not known, and the worse figure
+	// Part is "HTU21D" or "Si7021", and sets the accuracy that Describe returns. Empty means not known, and the worse figure
 	// of both.
 	Part string
 }
@@ -107,7 +107,7 @@ func Celsius(word uint16) float64 { return -46.85 + 175.72*float64(word&^statusB
 // Humidity converts a humidity word into percent, not clamped; its status bits do not count (HTU20D datasheet).
 func Humidity(word uint16) float64 { return -6 + 125*float64(word&^statusBits)/65536 }
 
-// Describe tells what the sensor is.
+// Describe returns what the sensor is.
 func (d *Dev) Describe() sensors.Description {
 	return sensors.Description{
 		Driver:          Driver,

@@ -39,7 +39,7 @@ import (
 )
 
 const (
-	// interval is the shortest that the sht4x driver measures anew in; between, it repeats the last value.
+	// interval is the shortest that the sht4x driver measures again in; between, it repeats the last value.
 	interval = 2 * time.Second
 	// afterHeat is how long a heater pulse spoils temperature and humidity (engineering judgement).
 	afterHeat = 5 * time.Minute
@@ -49,7 +49,7 @@ const (
 type Options struct {
 	// Name is what the kernel driver calls the device (file "name"), such as "sht4x".
 	Name string
-	// Device tells several of that name apart: the device's path, the last part of it ("1-0044"), or as a hint that a
+	// Device selects one of several of that name: the device's path, the last part of it ("1-0044"), or as a hint that a
 	// reboot may spoil, "hwmon2". "" means there is only one.
 	Device string
 	// Channels says which item feeds which channel, such as {Temperature: "temp2"}. nil means temp1 and humidity1, as far
@@ -190,7 +190,7 @@ func (s *Sensor) flag(ctx context.Context, entry kernelfile.Entry, name string) 
 	return string(bytes.TrimSpace(text)) == "1", err
 }
 
-// updateInterval returns how long the kernel repeats a value before it measures anew.
+// updateInterval returns how long the kernel repeats a value before it measures again.
 func (s *Sensor) updateInterval(ctx context.Context) (time.Duration, error) {
 	entry, err := s.find(ctx)
 	if err != nil {

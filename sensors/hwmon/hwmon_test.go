@@ -148,7 +148,7 @@ func TestFailuresByErrno(t *testing.T) {
 	}
 }
 
-// The number of a device changes when its driver is bound anew.
+// The number of a device changes when its driver is bound again.
 func TestFollowsTheDeviceToAnotherNumber(t *testing.T) {
 	files, sensor := open(t, "sht4x")
 	_, err := read(t, sensor, time.Minute)
@@ -162,7 +162,7 @@ func TestFollowsTheDeviceToAnotherNumber(t *testing.T) {
 	assert.Equal(t, 21.0, reading.Values[0].Value)
 }
 
-// A saturated SHT4x says more than 100 %RH; that is told and not clamped (SHT4x data sheet v6, conversion formula).
+// A saturated SHT4x says more than 100 %RH; that is reported and not clamped (SHT4x data sheet v6, conversion formula).
 func TestSaturatedIsNotClamped(t *testing.T) {
 	files, sensor := open(t, "sht4x")
 	files.Always(sht4x+"/humidity1_input", answer{Text: "118999\n"})

@@ -14,7 +14,7 @@ func climate(temperature, humidity sensors.Measure) []sensors.Measure {
 }
 
 // known are the kernel drivers by the name they give their device. The humidity range is that of the conversion formula
-// where the driver does not clamp, so that a saturated sensor (up to 119 %RH) is told as such and not as broken. Where a
+// where the driver does not clamp, so that a saturated sensor (up to 119 %RH) is reported as such and not as broken. Where a
 // part has grades, the accuracy is that of the plainest.
 //
 // Sources: SHT4x data sheet v6 and Linux sht4x.c (commit 06b7cf39: checks the checksum, does not clamp); SHT3x-DIS data

@@ -29,9 +29,9 @@ type wire struct {
 
 	mu        sync.Mutex
 	serial    uint64 // of the transaction that is out
-	abandoned uint64 // serial of the last transaction nobody waits for any more
+	abandoned uint64 // serial of the last abandoned transaction
 
-	ajar []hop // channels whose closing failed; owned by whoever has the turn
+	ajar []hop // channels whose closing failed; owned by the holder of the lock
 }
 
 // Share returns a bus as a [Bus], or the one it already is. Share a wire once and hand the result to all its sensors.
@@ -85,7 +85,7 @@ func (b *Bus) Tx(address uint16, w, r []byte) error {
 // TxContext writes w to the device at address, then reads r, as one transaction. r is left alone unless all went well.
 //
 // The error is a Timeout where ctx ended first, Busy where the wire was still held by another transaction, and else
-// wraps what the bus said, with its errno. Where a transaction nobody waits for any more holds the wire, Busy comes at
+// wraps what the bus said, with its errno. Where an abandoned transaction holds the wire, Busy comes at
 // once.
 func (b *Bus) TxContext(ctx context.Context, address uint16, w, r []byte) error {
 	if err := b.reachable(address); err != nil {

@@ -16,7 +16,7 @@ import (
 )
 
 // Requests and flags of the kernel's I²C device files (include/uapi/linux/i2c-dev.h and i2c.h; the kernel documentation
-// page i2c/dev-interface tells their use).
+// page i2c/dev-interface explains their use).
 const (
 	requestSlave    = 0x0703 // I2C_SLAVE: EBUSY where a kernel driver has the address
 	requestTransfer = 0x0707 // I2C_RDWR: one combined transaction
@@ -147,13 +147,13 @@ func (f *file) opened() (*os.File, error) {
 	return device, nil
 }
 
-// forget gives a device file up, so that the next transaction opens it anew.
+// forget gives a device file up, so that the next transaction opens it again.
 func (f *file) forget(device *os.File) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.open == device {
 		f.open = nil
-		_ = device.Close() // its adapter has gone: nothing is left to be told
+		_ = device.Close() // its adapter has gone: nothing is left to report
 	}
 }
 

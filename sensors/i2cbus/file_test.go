@@ -21,7 +21,7 @@ func deviceFile(t *testing.T, name string) (root string) {
 	return root
 }
 
-// kernel stands in for the ioctl of the real one.
+// kernel replaces the ioctl of the real one.
 type kernel struct {
 	slave, transfer unix.Errno
 	seen            []message // the buffers are copied

@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// Name tells a bus: the number of the kernel's adapter, and the multiplexer channels that lead on from there.
+// Name identifies a bus: the number of the kernel's adapter, and the multiplexer channels that lead on from there.
 type Name struct {
 	Number int
 	path   []hop

@@ -25,7 +25,7 @@ func NewSet(root string) *Set {
 }
 
 // Bus returns the bus of that name (see [ParseName]). It touches nothing: whether the bus is there, the first transaction
-// tells.
+// returns.
 func (s *Set) Bus(name string) (*Bus, error) {
 	parsed, err := ParseName(name)
 	if err != nil {

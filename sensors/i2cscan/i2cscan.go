@@ -1,11 +1,11 @@
-// Package i2cscan finds the sensors on an I²C bus and tells parts apart that share an address.
+// Package i2cscan finds the sensors on an I²C bus and distinguishes parts that share an address.
 //
 //	found, err := i2cscan.Scan(ctx, bus)
 //
 // I²C has no way to ask an unknown device what it is, and a byte that one part takes for a question may switch another. So
-// each address where a known part may be is asked with as little as will tell:
+// each address where a known part may be is asked with as little as will identify it:
 //
-//   - 0x18 to 0x1F, 0x48 to 0x4B: one byte is read. What answers is not told apart, only named as something to look at.
+//   - 0x18 to 0x1F, 0x48 to 0x4B: one byte is read. What answers is not identified, only named as something to look at.
 //   - 0x38: seven bytes are read and nothing is written, since the status command of an AHT20 would set the pins of a
 //     PCF8574A port expander.
 //   - 0x40: one command byte, the measurement of an HTU21D. A part with registers takes it for a register number.
@@ -40,7 +40,7 @@ import (
 	"dewline/sensors/sht4x"
 )
 
-// question is how the parts at one address are told apart. It returns nil where nothing answers, or nothing known.
+// question is how the parts at one address are distinguished. It returns nil where nothing answers, or nothing known.
 type question func(ctx context.Context, at place) (*sensors.Found, error)
 
 // questions by address, in the order in which they are asked.
@@ -214,7 +214,7 @@ var (
 	allThree    = []sensors.Channel{sensors.Temperature, sensors.Pressure, sensors.Humidity}
 )
 
-// askThermometer reports what answers where several parts are possible that no harmless question tells apart.
+// askThermometer reports what answers where several parts are possible that no harmless question distinguishes.
 func askThermometer(ctx context.Context, at place) (*sensors.Found, error) {
 	answer, err := at.exchange(ctx, 0, 1)
 	if err != nil || answer == nil {

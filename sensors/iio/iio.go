@@ -49,7 +49,7 @@ import (
 type Options struct {
 	// Name is what the kernel driver calls the device, such as "bme280" or "dht11".
 	Name string
-	// Device tells several of that name apart: the device's path, the last part of it ("1-0076", "dht11@11"), or as a
+	// Device selects one of several of that name: the device's path, the last part of it ("1-0076", "dht11@11"), or as a
 	// hint that a reboot may spoil, "iio:device2". "" means there is only one.
 	Device string
 	// Channels says which item feeds which channel, such as {Temperature: "in_temp_object"}. nil means in_temp,

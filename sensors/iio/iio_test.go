@@ -215,7 +215,7 @@ func TestFailuresByErrno(t *testing.T) {
 	}
 }
 
-// A humidity that does not obey the ABI shows by its size, for a driver that nobody has looked at.
+// A humidity that does not obey the ABI shows by its size, for a driver that is not in the table.
 func TestUnknownDriver(t *testing.T) {
 	files := kernelfiletest.New(kernelfile.Dir(tree))
 	files.Always(bme280+"/name", answer{Text: "max99999\n"})

@@ -14,7 +14,7 @@ type facts struct {
 	units map[sensors.Channel]func(float64) float64
 	// interval is the shortest sensible time between two reads. 0 means 1 s.
 	interval time.Duration
-	// again and needs replace the usual pause before a failed read is repeated, and tell how long a read may take.
+	// again and needs replace the usual pause before a failed read is repeated, and say how long a read may take.
 	again, needs time.Duration
 }
 
@@ -26,7 +26,7 @@ type facts struct {
 // has grades, the accuracy is that of the plainest.
 var known = map[string]facts{
 	"dht11": {
-		// One driver for both parts, and nothing tells which is wired: the range of the better with the accuracy of the
+		// One driver for both parts, and nothing shows which is wired: the range of the better with the accuracy of the
 		// plainer. The kernel waits up to a second for the answer, and repeats an answer for two.
 		Facts: kerneldevice.Facts{Part: "DHT11 or DHT22",
 			Measures: climate(kerneldevice.Temperature(-40, 80, 0.1, 2), kerneldevice.Humidity(0, 100, 0.1, 5)),
@@ -110,7 +110,7 @@ func bme680Humidity(value float64) float64 {
 
 // bme680Pressure takes hectopascal as kernels before 6.11 print it, and kilopascal as later and mended ones do ("iio:
 // chemical: bme680: Fix pressure value output", June 2024). The part measures 300 to 1100 hPa, which is 30 to 110 kPa, so
-// the number tells the unit.
+// the number shows the unit.
 func bme680Pressure(value float64) float64 {
 	const between = 200
 	if value > between {

@@ -152,7 +152,7 @@ func choose(all []Entry, class Class, name, device string) (Entry, error) {
 	return Entry{}, &AmbiguousError{Asked: asked, Candidates: candidates}
 }
 
-// AmbiguousError tells that several devices fit what was asked for.
+// AmbiguousError means that several devices fit what was asked for.
 type AmbiguousError struct {
 	Asked      string
 	Candidates []string // name and short device path of each

@@ -102,7 +102,7 @@ func (d dir) ReadLink(name string) (string, error) {
 	return within(d, func(root *os.Root) (string, error) { return root.Readlink(name) })
 }
 
-// within opens the root anew for each call: an own descriptor per call cannot be spoilt by another call that hangs.
+// within opens the root again for each call: an own descriptor per call cannot be spoilt by another call that hangs.
 func within[T any](d dir, call func(*os.Root) (T, error)) (T, error) {
 	root, err := os.OpenRoot(string(d))
 	if err != nil {

@@ -8,7 +8,7 @@ import (
 	"dewline/sensors"
 )
 
-// ErrStuck tells that an earlier call has not come back from the kernel yet.
+// ErrStuck means that an earlier call has not come back from the kernel yet.
 var ErrStuck = errors.New("an earlier call has not come back from the kernel")
 
 // Reader makes the calls of one sensor, at most one at a time. It may be used by one goroutine at a time.

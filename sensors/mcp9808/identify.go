@@ -8,7 +8,7 @@ import (
 	"dewline/sensors/i2cbus"
 )
 
-// Identify tells whether an MCP9808 answers at an address. It only reads. The error is that of the bus: of kind Absent
+// Identify reports whether an MCP9808 answers at an address. It only reads. The error is that of the bus: of kind Absent
 // where nothing answers.
 func Identify(ctx context.Context, bus i2c.Bus, address uint16) (bool, error) {
 	answer := make([]byte, 2)

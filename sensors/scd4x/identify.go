@@ -9,7 +9,7 @@ import (
 	"dewline/sensors/internal/chip"
 )
 
-// Identify tells whether an SCD4x answers at [Address]. It asks whether a measurement is ready, which the part answers in
+// Identify reports whether an SCD4x answers at [Address]. It asks whether a measurement is ready, which the part answers in
 // every state and which changes nothing. The error is that of the bus: of kind Absent where nothing answers.
 func Identify(ctx context.Context, bus i2c.Bus) (bool, error) {
 	if err := i2cbus.Tx(ctx, bus, Address, bytesOf(cmdReady), nil); err != nil {

@@ -96,7 +96,7 @@ type part struct {
 	last time.Time // when the part was started or gave its last measurement
 }
 
-// start stops the part, which may run from before and then takes hardly any command, and starts it anew.
+// start stops the part, which may run from before and then takes hardly any command, and starts it again.
 func (p *part) start(ctx context.Context, bare i2c.Bus, offset *float64) error {
 	_ = bare.Tx(Address, bytesOf(cmdStop), nil) // a part that sleeps or is idle may refuse it
 	if err := i2cbus.Sleep(ctx, stopping); err != nil {

@@ -184,7 +184,7 @@ func TestMeasuredWords(t *testing.T) {
 	}
 }
 
-// A caller in a hurry is told Busy at once, and the part measures on undisturbed.
+// A caller in a hurry gets Busy at once, and the part measures on undisturbed.
 func TestNotReadyYet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := sensortest.NewBus("fake")

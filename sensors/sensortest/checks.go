@@ -13,7 +13,7 @@ import (
 	"dewline/sensors"
 )
 
-// checks is the suite. Each case stands for a way in which monitoring went wrong in the field: a value that nobody
+// checks is the suite. Each case is a way in which monitoring went wrong in the field: a value that nothing
 // measured, a loop that hangs on one sensor, a sensor that never comes back.
 var checks = []check{
 	{"describe", "", describe},

@@ -20,7 +20,7 @@ const (
 	Implausible Fault = "implausible" // a well-formed answer that cannot be true
 )
 
-// Rig tells the suite how to build a driver on a simulated device, and what kind of part it is.
+// Rig says how the suite builds a driver on a simulated device, and what kind of part it is.
 type Rig struct {
 	// Open attaches a new sensor to a new, healthy device. It is called once per case, within the case's bubble.
 	Open func(t *testing.T) Bench

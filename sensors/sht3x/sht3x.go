@@ -6,7 +6,7 @@
 //
 // New touches nothing: the sensor may be plugged in later. Every word carries a checksum, and all are checked. Only
 // commands without clock stretching are used, which some adapters do not bear. Each read begins with the status: its
-// reset bit tells of a loss of power since the last read, its heater bit of a heater somebody else switched on.
+// reset bit shows a loss of power since the last read, its heater bit a heater that another program switched on.
 //
 // Commands, waits and formulas are those of the SHT3x-DIS datasheet, v5, and of the Linux driver sht3x.c.
 package sht3x
@@ -56,7 +56,7 @@ const afterglow = 5 * time.Minute
 type Options struct {
 	// Address is 0x44 or 0x45; 0 means 0x44.
 	Address uint16
-	// Part is "SHT30", "SHT31" or "SHT35", and sets the accuracy that Describe tells; the parts cannot tell it
+	// Part is "SHT30", "SHT31" or "SHT35", and sets the accuracy that Describe returns; the parts do not report it
 	// themselves. Empty means not known, and the figures of an SHT30.
 	Part string
 }
@@ -71,7 +71,7 @@ type Dev struct {
 	part    string
 	formula sensirion.Formula
 	life    chip.Life
-	serial  string    // as Describe tells it; empty where unknown
+	serial  string    // as Describe returns it; empty where unknown
 	hotTill time.Time // until when readings count as heated
 }
 
@@ -111,7 +111,7 @@ func formula(figures [2]float64) sensirion.Formula {
 // Humidity converts a humidity word into percent (SHT3x-DIS datasheet, v5 §4.13).
 func Humidity(word uint16) float64 { return 100 * float64(word) / 65535 }
 
-// Describe tells what the sensor is. The serial number is part of it once the sensor has been read, where it has one.
+// Describe returns what the sensor is. The serial number is part of it once the sensor has been read, where it has one.
 func (d *Dev) Describe() sensors.Description {
 	return sensors.Description{
 		Driver:          Driver,

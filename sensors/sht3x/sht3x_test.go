@@ -141,7 +141,7 @@ func TestFrames(t *testing.T) {
 }
 
 // The exact exchange after power-on: status with the reset bit, identity, bit cleared, one measurement. A later reset shows
-// in the status, is told once, and is cleared again.
+// in the status, is reported once, and is cleared again.
 func TestExchange(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		setUp := []i2ctest.IO{

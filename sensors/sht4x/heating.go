@@ -53,7 +53,7 @@ func (h *heating) follow(ctx context.Context, conn *chip.Conn, reading *sensors.
 	}
 }
 
-// due keeps the account of humidity and tells whether a pulse is due.
+// due keeps the account of humidity and reports whether a pulse is due.
 func (h *heating) due(now time.Time, reading sensors.Reading) bool {
 	gap := now.Sub(h.lastRead)
 	h.lastRead = now

@@ -44,14 +44,14 @@ const (
 type Options struct {
 	// Address is 0x44, 0x45 or 0x46; 0 means 0x44.
 	Address uint16
-	// Part is "SHT40", "SHT41" or "SHT45", and sets the accuracy that Describe tells; the parts cannot tell it
+	// Part is "SHT40", "SHT41" or "SHT45", and sets the accuracy that Describe returns; the parts do not report it
 	// themselves. Empty means not known, and the figures of an SHT40.
 	Part string
 	// Heater lets the sensor heat itself in long humidity, against the creep of its reading. Nil means never.
 	Heater *Heater
 }
 
-// Heater tells when to give a heater pulse: 200 mW for 0.1 s. The maker allows a duty of at most 10 %, below 65 °C (from
+// Heater says when to give a heater pulse: 200 mW for 0.1 s. The maker allows a duty of at most 10 %, below 65 °C (from
 // memory); these bounds are kept whatever the options say.
 type Heater struct {
 	// Above is the humidity in percent from which on a pulse is considered; 0 means 90.
@@ -67,7 +67,7 @@ type Heater struct {
 const (
 	heatBelowCelsius = 65
 	leastBetween     = 10 * time.Minute
-	longestGap       = 10 * time.Minute // readings further apart do not tell that humidity was high in between
+	longestGap       = 10 * time.Minute // readings further apart do not show that humidity was high in between
 	// afterglow is how long readings count as heated after a pulse (own judgement, no published source).
 	afterglow = 5 * time.Minute
 )
@@ -128,7 +128,7 @@ func formula(figures [2]float64) sensirion.Formula {
 // Humidity converts a humidity word into percent, not clamped (SHT4x datasheet, v6, pseudo-code).
 func Humidity(word uint16) float64 { return -6 + 125*float64(word)/65535 }
 
-// Describe tells what the sensor is. The serial number is part of it once the sensor has been read.
+// Describe returns what the sensor is. The serial number is part of it once the sensor has been read.
 func (d *Dev) Describe() sensors.Description {
 	description := sensors.Description{
 		Driver:          Driver,

@@ -262,7 +262,7 @@ func TestHeaterStaysOffWhenHotOrShortOfTimeOrBlind(t *testing.T) {
 	})
 }
 
-// A failed pulse costs no reading, and is told.
+// A failed pulse costs no reading, and is reported.
 func TestHeaterFailureIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d, part, _ := open(t, Options{Heater: &Heater{For: time.Minute}})

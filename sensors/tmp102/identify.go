@@ -8,11 +8,11 @@ import (
 	"dewline/sensors/i2cbus"
 )
 
-// The alert limits after power-on, 75 and 80 °C. Besides the fixed bits of the configuration they are all that tells the
+// The alert limits after power-on, 75 and 80 °C. Besides the fixed bits of the configuration they are all that distinguishes the
 // part from others at its addresses.
 var powerOnLimits = map[byte]uint16{0x02: 0x4B00, 0x03: 0x5000}
 
-// Identify tells whether a TMP102 answers at an address. It only reads. A part whose limits somebody has set is not
+// Identify reports whether a TMP102 answers at an address. It only reads. A part whose limits have been set is not
 // recognised. The error is that of the bus: of kind Absent where nothing answers.
 func Identify(ctx context.Context, bus i2c.Bus, address uint16) (bool, error) {
 	answer := make([]byte, 2)

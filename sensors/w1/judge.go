@@ -8,7 +8,7 @@ import (
 )
 
 // jumpKelvin is how far the two favourite values of a broken probe, 85 and 0 °C, must be from the last reading to be
-// taken for a fault where no bytes tell (engineering judgement, no published source).
+// taken for a fault where no bytes show it (engineering judgement, no published source).
 const jumpKelvin = 5
 
 // The kernel's millidegrees for words that are no temperature. It cuts off toward zero: 127.9375 becomes 127937.

@@ -87,7 +87,7 @@ func FuzzParseSlave(f *testing.F) {
 	})
 }
 
-// Whatever stands in the file, a read gives an error or a temperature that the part can measure, and the one that the
+// Whatever the file holds, a read gives an error or a temperature that the part can measure, and the one that the
 // bytes hold.
 func FuzzRead(f *testing.F) {
 	for _, text := range []string{powerOn, brokenOff, zeros, ones, saysNo, oddConfig, slaveOf(0x0165).String(), slaveOf(0xFC90).String()} {

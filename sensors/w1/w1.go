@@ -11,7 +11,7 @@
 //
 // # How a read goes
 //
-// The nine bytes of w1_slave come first, since only they tell a true 85 °C from a probe that lost its power. That file is
+// The nine bytes of w1_slave come first, since only they distinguish a true 85 °C from a probe that lost its power. That file is
 // empty when anything went wrong, so a second read takes hwmon's temp1_input, which fails with the errno: ENODEV nothing
 // answers, EIO the checksum stayed wrong, EINTR the wait was interrupted. Where neither exists, the file temperature has
 // to do. A read is repeated at most twice, 50 ms apart, and only if a conversion still fits before the deadline.
@@ -200,7 +200,7 @@ func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, nil
 }
 
-// errEmpty tells of a file without content, by which w1_slave and temperature hide every failure.
+// errEmpty means a file without content, by which w1_slave and temperature hide every failure.
 var errEmpty = errors.New("the kernel gave an empty answer, as it does when nothing answers or the checksum stays wrong")
 
 // repeat reads until it succeeds or nothing more is to be hoped for. An empty answer and an interrupted wait are worth one
@@ -212,7 +212,7 @@ func (s *Sensor) repeat(ctx context.Context) (sensors.Reading, error) {
 	worth := func(err error) bool {
 		if errors.Is(err, errEmpty) || errors.Is(err, syscall.EINTR) {
 			odd++
-			fromBytes = false // the other file tells the errno
+			fromBytes = false // the other file has the errno
 			return odd == 1
 		}
 		return kernelfile.Passing(err)

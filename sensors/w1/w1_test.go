@@ -159,7 +159,7 @@ func TestFailuresByFile(t *testing.T) {
 				assert.ErrorContains(t, err, original)
 				assert.Empty(t, reading.Values)
 
-				// The same probe is found again as soon as it is well, told as first and as reset where it may have been.
+				// The same probe is found again as soon as it is well, reported as first and as reset where it may have been.
 				files.Heal()
 				reading, err = read(t, sensor)
 				require.NoError(t, err)

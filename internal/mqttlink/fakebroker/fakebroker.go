@@ -22,7 +22,7 @@ type Broker struct {
 	NoPong bool
 	// Suback returns the results for a SUBSCRIBE; nil grants QoS 1 to all.
 	Suback func(filters []string) []byte
-	// OnConnack is called when a connection stands; write sends raw bytes.
+	// OnConnack is called when a connection is up; write sends raw bytes.
 	OnConnack func(write func([]byte))
 	// Stall stops reading after the CONNACK until it is closed, so that the peer's writes block; nil reads on.
 	Stall <-chan struct{}

@@ -58,10 +58,10 @@ func list(addresses []uint16) string {
 	return text
 }
 
-// Where tells bus and address, such as "I2C1 0x44".
+// Where names bus and address, such as "I2C1 0x44".
 func (c *Conn) Where() string { return fmt.Sprintf("%s %#02x", c.bus, c.address) }
 
-// Close makes every later read fail. The bus stays open: it belongs to whoever opened it.
+// Close makes every later read fail. The bus stays open: it belongs to its opener.
 func (c *Conn) Close() error {
 	c.closed.Store(true)
 	return nil
@@ -94,7 +94,7 @@ func (c *Conn) Command(ctx context.Context, doing string, wait time.Duration, n 
 }
 
 // Read calls once, and again after a failure that may pass. What it returns is fit to leave a driver: on an error there
-// are no values, and the error tells the sensor and has a kind.
+// are no values, and the error names the sensor and has a kind.
 func (c *Conn) Read(ctx context.Context, once func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
 	if c.closed.Load() {
 		return sensors.Reading{}, fmt.Errorf("%s at %s: the sensor is closed: %w", c.driver, c.Where(), os.ErrClosed)

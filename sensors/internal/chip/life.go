@@ -2,7 +2,7 @@ package chip
 
 import "dewline/sensors"
 
-// Life follows a device from one reading to the next: whether it is set up, and what the next reading must tell of its
+// Life follows a device from one reading to the next: whether it is set up, and what the next reading must report of its
 // past. The zero value is a device never met.
 type Life struct {
 	setUp bool
@@ -14,13 +14,13 @@ type Life struct {
 // SetUp reports whether the device is identified and configured.
 func (l *Life) SetUp() bool { return l.setUp }
 
-// Begun tells that the device is set up now.
+// Begun records that the device is set up now.
 func (l *Life) Begun() { l.setUp, l.first = true, true }
 
-// WasReset tells that the device has lost its settings; it must be set up anew.
+// WasReset records that the device has lost its settings; it must be set up again.
 func (l *Life) WasReset() { l.setUp, l.reset = false, l.lived }
 
-// Missed tells of a failed attempt. A device that did not answer may come back as another one, or without its settings.
+// Missed records a failed attempt. A device that did not answer may come back as another one, or without its settings.
 func (l *Life) Missed(err error) {
 	if err != nil && sensors.KindOf(err) == sensors.Absent {
 		l.setUp = false

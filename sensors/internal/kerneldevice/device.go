@@ -28,7 +28,7 @@ type Options struct {
 	Worth func(error) bool
 	// Unchecked says that nothing protects the answer on its way, so that a jump has to be confirmed.
 	Unchecked bool
-	// Anew returns how long the kernel repeats a value before it measures anew. nil means not at all.
+	// Anew returns how long the kernel repeats a value before it measures again. nil means not at all.
 	Anew func(context.Context) (time.Duration, error)
 	// Advice returns what an error means to the keeper, or "".
 	Advice func(error) string

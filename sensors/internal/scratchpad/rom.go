@@ -42,7 +42,7 @@ func (r ROM) Bytes() [8]byte {
 // Family returns the family code.
 func (r ROM) Family() byte { return byte(r) }
 
-// Valid tells whether the checksum fits the rest, and the code is not the all-zero one of a shorted line.
+// Valid reports whether the checksum fits the rest, and the code is not the all-zero one of a shorted line.
 func (r ROM) Valid() bool {
 	b := r.Bytes()
 	return r != 0 && CRC8(b[:7]) == b[7]
@@ -53,7 +53,7 @@ func (r ROM) String() string {
 	return fmt.Sprintf("%02x-%012x", r.Family(), uint64(r)>>8&(1<<48-1))
 }
 
-// Clone tells whether a DS18B20 code differs from the pattern of originals, whose two highest serial bytes are zero.
+// Clone reports whether a DS18B20 code differs from the pattern of originals, whose two highest serial bytes are zero.
 // Copies show offsets of up to 3 °C, hence "a copy of the original part: check it in ice water first". Source: cpetrich/counterfeit_DS18B20.
 func (r ROM) Clone() bool {
 	return r.Family() == FamilyDS18B20 && uint64(r)>>40&0xFFFF != 0

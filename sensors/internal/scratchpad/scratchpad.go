@@ -51,7 +51,7 @@ type Temperature struct {
 	Bits    int    // resolution of the conversion: 9 to 12
 }
 
-// Known tells whether a family code belongs to a thermometer that [Parse] understands.
+// Known reports whether a family code belongs to a thermometer that [Parse] understands.
 func Known(family byte) bool {
 	switch family {
 	case FamilyDS18S20, FamilyDS1822, FamilyDS18B20, FamilyDS1825, FamilyDS28EA00:
@@ -61,7 +61,7 @@ func Known(family byte) bool {
 }
 
 // Parse judges the nine bytes of a scratchpad of a part of the given family and returns the temperature. The error is a
-// *sensors.Error: Absent for nine bytes of FF (nobody pulled the line down), Checksum for a wrong CRC or a wrong number of
+// *sensors.Error: Absent for nine bytes of FF (no device pulled the line down), Checksum for a wrong CRC or a wrong number of
 // bytes, Implausible for an answer that is well formed and cannot be true.
 //
 // A resolution below 12 bits leaves the lowest bits of the word undefined; they are masked.
@@ -102,7 +102,7 @@ func Parse(family byte, pad []byte) (Temperature, error) {
 }
 
 // resolution reads the configuration register. Its fixed bits are the one part of a scratchpad whose value is known
-// beforehand, so they tell a live part from a line that merely repeats something.
+// beforehand, so they distinguish a live part from a line that merely repeats something.
 func resolution(family byte, pad []byte) (int, error) {
 	configuration := pad[configurationAt]
 	fixed, want := byte(0x9F), byte(0x1F) // 0 R1 R0 1 1 1 1 1

@@ -35,7 +35,7 @@ func Decode(frame []byte) (Pair, error) {
 // Celsius converts a temperature word (SHT3x-DIS datasheet v5 §4.13; the same for SHT4x).
 func Celsius(word uint16) float64 { return -45 + 175*float64(word)/65535 }
 
-// Formula tells how a part converts its words, and what they may be.
+// Formula says how a part converts its words, and what they may be.
 type Formula struct {
 	Measures []sensors.Measure
 	Humidity func(word uint16) float64 // percent relative humidity

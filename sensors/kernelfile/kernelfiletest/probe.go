@@ -23,7 +23,7 @@ func NewProbe(t testing.TB, tree string) *Probe {
 }
 
 // AddProbe puts a further probe, a copy of the recorded one, into the tree. The last twelve digits of its ROM are what
-// tells it apart.
+// distinguishes it.
 func AddProbe(t testing.TB, tree, rom string) *Probe {
 	t.Helper()
 	p := &Probe{t, filepath.Join(tree, "devices/w1_bus_master1", rom)}
