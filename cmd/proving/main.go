@@ -1,5 +1,5 @@
 // Command proving plays years of an invented breeding room at high speed, with everything that can go wrong in it, and scores
-// dewline and two simple programs on what they told of it. It exits with 1 where a goal is missed.
+// dewline and two simple programs on the alarms that they gave. It exits with 1 where a goal is missed.
 //
 //	go run ./cmd/proving [--room-years 100] [--seed 1] [--faults all|none|LIST] [--workers N] [--json]
 package main

@@ -131,7 +131,7 @@ class Card {
 
   private offer(a: AlarmNow, f: Frame): void {
     const may = f.now!.commands;
-    this.buttons.hidden = !may && a.limit === "fault"; // whoever may not act may still look
+    this.buttons.hidden = !may && a.limit === "fault"; // a viewer may still look
     this.acknowledge.hidden = !may || !["B", "D", "E"].includes(a.state) || !a.occurrence;
     this.reset.hidden = !may || a.state !== "F";
     this.unshelve.hidden = !may || a.state !== "G";

@@ -39,7 +39,7 @@ export function byId(id: string): HTMLElement {
   return element;
 }
 
-// arrange puts children into an order, moving only what stands elsewhere, so that focus and open parts survive.
+// arrange puts children into an order, moving only what is elsewhere, so that focus and open parts survive.
 export function arrange(parent: Element, wanted: Element[]): void {
   const keep = new Set<Element>(wanted);
   for (const child of [...parent.children]) if (!keep.has(child)) child.remove();

@@ -82,7 +82,7 @@ function showLine(): void {
   }
 }
 
-// leave goes to the page for logging in where the server refuses because nobody is logged in here any more.
+// leave goes to the page for logging in where the server refuses because the log-in has ended.
 async function leave(): Promise<void> {
   const answer = await fetch("/api/now", { method: "HEAD" }).catch(() => null);
   if (answer?.status === 401) location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));

@@ -1,4 +1,4 @@
-// The bar that shows where a value stands in its band: the band as a thick stretch between its two limits, the critical limits
+// The bar that shows where a value is in its band: the band as a thick stretch between its two limits, the critical limits
 // as double ticks, and a drop that hangs at the value, with the uncertainty of the value as a whisker below it.
 
 import type { PointNow } from "./api";

@@ -264,7 +264,7 @@ async function loadExposure(r: Range, by: number, signal: AbortSignal): Promise<
 function showExposure(): void {
   if (!exposureShown) return;
   const t = frame.temperature;
-  // A column for each point, and beside it one for the range laid over: what is to be compared stands side by side.
+  // A column for each point, and beside it one for the range laid over: what is to be compared is side by side.
   const columns = exposureShown.now.points.flatMap((p) => {
     const { place, quantity } = split(p.point), name = `${place}, ${quantityWords(quantity)}`;
     const older = exposureShown!.other?.points.find((o) => o.point === p.point);

@@ -86,5 +86,5 @@ export function plainReason(reason: string): string {
     .replace(/\b(?:(\d+)h)?(\d+)m0s\b/g, (_, hours: string | undefined, minutes: string) => [hours && `${hours} h`, minutes !== "0" && `${minutes} min`].filter(Boolean).join(" ") || "0 min");
 }
 
-// byPerson returns who did it; a rule or another alarm is no person, and stands in the reason.
+// byPerson returns who did it; a rule or another alarm is no person, and is named in the reason.
 export const byPerson = (e: Entry): string => (e.by?.includes("/") ? "" : e.by ?? "");

@@ -121,7 +121,7 @@ func (b *Broker) Stop() { b.end(os.Interrupt) }
 // Kill ends the broker at once, as a power cut would.
 func (b *Broker) Kill() { b.end(os.Kill) }
 
-// Restart ends the broker if it runs and starts it anew on the same port. It has forgotten everything, since tests run
+// Restart ends the broker if it runs and starts it again on the same port. It has forgotten everything, since tests run
 // it without persistence unless Config says otherwise.
 func (b *Broker) Restart() {
 	b.t.Helper()

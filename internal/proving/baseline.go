@@ -8,7 +8,7 @@ import (
 )
 
 // baseline is a simple program: it compares the values that it gets with the limits in force. It knows of no flags, no gaps
-// and no faults; what it lacks it does not miss. It always knows the right time. After a start it remembers nothing.
+// and no faults; what it does not know of it cannot miss. It always knows the right time. After a start it remembers nothing.
 type baseline struct {
 	player  int
 	holds   bool // it waits for the allowed time
@@ -62,5 +62,5 @@ func (b *baseline) take(point int, value float64) {
 	}
 }
 
-// standing reports whether it has told of a limit and not seen the value come back.
+// standing reports whether it has raised a limit and not seen the value come back.
 func (b *baseline) standing(at limitOf) bool { return b.told[at.point*stage.LimitCount+int(at.limit)] }

@@ -15,7 +15,7 @@ import (
 )
 
 // The ways out. The phone has the rule of the webhook in configs/north-loft.yaml; what is of lower priority goes out as well and
-// is counted, and wakes nobody.
+// is counted, and makes no sound.
 const (
 	phone   = "phone"
 	notices = "notices"
@@ -44,7 +44,7 @@ type dewline struct {
 
 	true0       time.Time
 	offset      time.Duration // of the wall clock
-	unconfirmed bool          // nobody has said that the clock is right
+	unconfirmed bool          // the clock has not been confirmed
 	runs        int
 	on          bool
 
@@ -77,7 +77,7 @@ const (
 	fault   = "fault"
 )
 
-// told reports whether people have been told of the alarm and it stands.
+// told reports whether people have been notified of the alarm and it is active.
 func (v *view) told() bool {
 	return v.active && (v.letter == watch.Unacknowledged || v.letter == watch.Acknowledged)
 }
@@ -363,7 +363,7 @@ func (d *dewline) deliver(n notify.Delivery) {
 	}
 }
 
-// foresight is a notice that a limit will be crossed, which time will tell.
+// foresight is a notice that a limit will be crossed, which time will prove right or wrong.
 type foresight struct {
 	point   int
 	level   float64
@@ -413,7 +413,7 @@ func (d *dewline) balance() error {
 	return nil
 }
 
-// standing reports whether people have been told of a limit, by its own alarm or by that of the room, and it stands.
+// standing reports whether people have been notified of a limit, by its own alarm or by that of the room, and it is active.
 func (d *dewline) standing(at limitOf) bool {
 	if d.limit[at.point*stage.LimitCount+int(at.limit)].told() {
 		return true
@@ -422,7 +422,7 @@ func (d *dewline) standing(at limitOf) bool {
 	return room >= 0 && heat(at.limit) && d.limit[room*stage.LimitCount+int(stage.CriticalHigh)].told()
 }
 
-// faultTold reports whether people have been told that every sensor of a point has failed.
+// faultTold reports whether people have been notified that every sensor of a point has failed.
 func (d *dewline) faultTold(point int) bool {
 	for _, sensor := range d.setting.points[point].sensors {
 		if !d.fault[sensor].told() {

@@ -28,7 +28,7 @@ const (
 	Stuck       Fault = "stuck"       // a sensor repeats itself
 	Saturation  Fault = "saturation"  // a film of water keeps a humidity sensor at 100 %
 	Drift       Fault = "drift"       // a sensor strays slowly
-	Power       Fault = "power"       // the board has no power; afterwards its clock is behind until somebody sets it
+	Power       Fault = "power"       // the board has no power; afterwards its clock is behind until it is set
 	Clock       Fault = "clock"       // the clock is set wrongly for a while
 )
 

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// keeper is a person with a phone: he acknowledges, late. He sets nothing right sooner for having been told: faults last as long as
+// keeper is a person with a phone: he acknowledges, late. He sets nothing right sooner for a notification: faults last as long as
 // they were drawn to last, so that all players see the same world.
 type keeper struct {
 	chance *rand.Rand

@@ -22,7 +22,7 @@ type Options struct {
 	Seed      uint64
 	Faults    []Fault
 	Workers   int       // 0 means one for each processor; it changes nothing but the time it takes
-	Progress  func(int) // is told the number of finished room-years, from any goroutine; nil for nobody
+	Progress  func(int) // receives the number of finished room-years, from any goroutine; may be nil
 
 	steps int     // of each room-year; 0 means all of them
 	rush  float64 // how many times more frequent faults are; 0 means once
@@ -112,7 +112,7 @@ func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, er
 	if err != nil {
 		return nil, err
 	}
-	// f-2025 is told to be adult on the first of October.
+	// f-2025 is set to adult on the first of October.
 	g.moves = []move{{time.Date(2026, 10, 1, 9, 0, 0, 0, s.watch.Location), "f-2025", stage.Adult}}
 	return g.scorer, g.play(ctx, steps)
 }
@@ -267,7 +267,7 @@ func (g *game) naive(point int) (float64, bool) {
 	return 0, false
 }
 
-// told reports whether a player has told of a stay and not taken it back.
+// told reports whether a player has notified of a stay and not taken it back.
 func (g *game) told(player int, s *stay) bool {
 	switch player {
 	case playerBare, playerHold:

@@ -48,7 +48,7 @@ func comfort(p quantity.Point) float64 {
 	return 300 // vapour-pressure deficit, Pa
 }
 
-// script is a world that is told what to be.
+// script is a world that follows a script.
 type script struct {
 	points []pointOf
 	values map[quantity.Point]func(step int) float64
@@ -151,7 +151,7 @@ func TestBothLimitsOfAHotTub(t *testing.T) {
 	}
 }
 
-// An alarm that somebody has shelved tells nobody: the stay is missed, and the goal with it.
+// A shelved alarm notifies no one: the stay is missed, and the goal with it.
 func TestMissed(t *testing.T) {
 	g := little(t, map[quantity.Point]func(int) float64{tub3: during(60, 180, 28, 22.5)}, func(g *game) {
 		for _, limit := range []string{"high", "critical-high"} {
@@ -175,7 +175,7 @@ func TestMissed(t *testing.T) {
 }
 
 // A short stay, by little more than the accuracy of a sensor that reads too low by just that: no reading is beyond the limit, and
-// nobody can tell. It counts as missed all the same, comes first in the list, and the list says so.
+// no program can find. It counts as missed all the same, comes first in the list, and the list says so.
 func TestMissedInNoReading(t *testing.T) {
 	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 72, 27.505, 23.5)}, spoil("tub-3-probe", func(p *probe) {
 		quiet := *p.part
@@ -237,7 +237,7 @@ func TestStaysThatCannotBeCalled(t *testing.T) {
 	}
 }
 
-// A dead sensor is told, once, and so the keeper knows that nobody looks after the tub.
+// A dead sensor is reported, once, and so the keeper knows that the tub is not watched.
 func TestDeadSensorIsTold(t *testing.T) {
 	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 180, 25, 22.5)},
 		spoil("tub-3-probe", func(p *probe) { p.faults.dropout = []span{{50, 190}} })), 300)
@@ -278,7 +278,7 @@ func TestPowerOnValue(t *testing.T) {
 	assert.Zero(t, g.scorer.tallies[playerDewline].Phone.All())
 }
 
-// A humidity sensor whose word does not move for two hours is called stuck; in a world whose air stands still that is a false alarm.
+// A humidity sensor whose word does not move for two hours is called stuck; in a world whose air is still that is a false alarm.
 func TestFalseFault(t *testing.T) {
 	g := little(t, nil, nil)
 	for i := range g.setting.parts {
@@ -313,7 +313,7 @@ func TestRoomHeatSpeaksForEnclosures(t *testing.T) {
 	assert.Equal(t, 2, tally.Phone.Verdicts[False])
 }
 
-// After a power cut with a clock that is behind, an alarm stands as before and is told no second time.
+// After a power cut with a clock that is behind, an alarm stays as before and is not sent a second time.
 func TestPowerCutAndWrongClock(t *testing.T) {
 	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 300, 25, 22.5)}, func(g *game) {
 		g.misdeeds.cuts = []cut{{span: span{150, 160}, behind: 5 * time.Minute, synced: 7}}
@@ -326,7 +326,7 @@ func TestPowerCutAndWrongClock(t *testing.T) {
 	assert.Equal(t, map[Group]*[kindCount]Stays{larva: {Clear: {Found: 1}}}, tally.Stays)
 }
 
-// What nobody acknowledges is told again every quarter of an hour, and no more afterwards.
+// What is not acknowledged is sent again every quarter of an hour, and no more afterwards.
 func TestRepetition(t *testing.T) {
 	g := little(t, map[quantity.Point]func(int) float64{tub3: during(10, 300, 25, 22.5)}, nil)
 	played(t, g, 200)
@@ -337,7 +337,7 @@ func TestRepetition(t *testing.T) {
 	assert.Equal(t, watch.Acknowledged, v.letter)
 }
 
-// A power cut in between makes no difference to that: after the start the journal says when it was told last.
+// A power cut in between makes no difference to that: after the start the journal says when it was sent last.
 func TestRepetitionOverAPowerCut(t *testing.T) {
 	again := func(steps int) int {
 		g := little(t, map[quantity.Point]func(int) float64{tub3: during(10, 300, 25, 22.5)}, func(g *game) {

@@ -42,7 +42,7 @@ type Suppressed struct{ Rightly, Wrongly int }
 // Channel counts what goes out on one way.
 type Channel struct {
 	Verdicts [verdictCount]int // of first calls
-	Again    int               // repetitions until somebody acknowledges
+	Again    int               // repetitions until an acknowledgement
 	Over     int               // that it has ended
 	Digests  int               // summaries of a flood, each instead of several messages
 	Advice   int               // that an alarm chatters
@@ -77,10 +77,10 @@ type Tally struct {
 	Stays      map[Group]*[kindCount]Stays
 	Delays     map[Group]map[int]int // minutes from the truth's crossing to the notification (0 where that stood already) → clear stays
 	Phone      Channel
-	Notices    Channel // of medium and low priority, which wake nobody; only dewline has them
+	Notices    Channel // of medium and low priority, which make no sound; only dewline has them
 	Suppressed Suppressed
 	Causes     map[string]int // of false alarms of limits, in words
-	BlindTold  int            // stays that no living sensor saw, but the sensor's fault had been told
+	BlindTold  int            // stays that no living sensor saw, but the sensor's fault had been reported
 }
 
 func newTally() *Tally {
@@ -136,7 +136,7 @@ func (t *Tally) Sum(kind Kind, critical bool) (s Stays) {
 	return s
 }
 
-// scorer holds what players tell against the truth.
+// scorer compares what players report with the truth.
 type scorer struct {
 	setting *setting
 	truth   *truth
@@ -145,7 +145,7 @@ type scorer struct {
 	misses  []Miss
 }
 
-// Miss is a clear stay that dewline did not tell of.
+// Miss is a clear stay that dewline did not report.
 type Miss struct {
 	Year  int       `json:"year"` // of the run
 	Point string    `json:"point"`
@@ -153,7 +153,7 @@ type Miss struct {
 	From  time.Time `json:"from"`
 	To    time.Time `json:"to"`
 	Group Group     `json:"-"`
-	// Shown is whether any reading was beyond the limit. What no reading shows, no program can tell.
+	// Shown is whether any reading was beyond the limit. What no reading shows, no program can know.
 	Shown bool `json:"in_a_reading"`
 }
 
@@ -204,7 +204,7 @@ func (c *scorer) call(player int, channel *Channel, at limitOf, why string) {
 	}
 }
 
-// settle asks the players of each stay that goes on, or ended up to two steps ago, whether they have told of it, and closes those
+// settle asks the players of each stay that goes on, or ended up to two steps ago, whether they have reported it, and closes those
 // that are over. Stays that did not last longer than the allowed time count for nothing.
 func (c *scorer) settle(told func(player int, s *stay) bool, faultTold func(point int) bool, last bool) {
 	c.truth.active = slices.DeleteFunc(c.truth.active, func(s *stay) bool {
@@ -247,7 +247,7 @@ func (c *scorer) close(s *stay) {
 	if kind == Clear && !s.told[playerDewline].found {
 		c.misses = append(c.misses, Miss{
 			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group,
-			Shown: s.told[playerBare].found, // it tells of every reading that is beyond
+			Shown: s.told[playerBare].found, // it reports every reading that is beyond
 			From:  c.truth.start.Add(time.Duration(s.from) * stepTime), To: c.truth.start.Add(time.Duration(max(s.to, s.from)) * stepTime),
 		})
 	}

@@ -51,7 +51,7 @@ func (p *probe) follow(values []float64) {
 	}
 }
 
-// unread notes a step in which nobody reads the sensor.
+// unread notes a step in which the sensor is not read.
 func (p *probe) unread() {
 	p.gone = true
 	for k := range p.right {

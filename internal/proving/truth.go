@@ -7,18 +7,18 @@ import (
 )
 
 // resolved is how much longer than its allowed time a stay must last before it is clear: two intervals between readings, which is
-// what readings a minute apart can tell.
+// what readings a minute apart can show.
 const resolved = 2 * stepTime
 
 // living is how old a right answer of a sensor may be for it to be alive: the gap over which dewline joins readings.
 const living = 3
 
-// Kind tells what could have been known of a true stay beyond a limit; see the package documentation.
+// Kind says what could have been known of a true stay beyond a limit; see the package documentation.
 type Kind uint8
 
 // The kinds of stays.
 const (
-	Clear     Kind = iota // a living sensor could tell it
+	Clear     Kind = iota // a living sensor could show it
 	Close                 // too close to call, in value or in time
 	Blind                 // no sensor of the point lived for long enough
 	Powerless             // the board had no power for long enough
@@ -51,10 +51,10 @@ type stay struct {
 	runs     [3]int  // since when it has been beyond by more than the accuracy; and the board had power; and a sensor lived
 	kept     [3]bool // which of the runs have lasted long enough
 	told     [playerCount]telling
-	fault    bool // dewline had told of a fault of the point's sensor
+	fault    bool // dewline had reported a fault of the point's sensor
 }
 
-// telling is when a player told of a stay.
+// telling is when a player reported a stay.
 type telling struct {
 	found bool
 	at    int // step

@@ -77,7 +77,7 @@ func Step(path string, by time.Duration) error {
 	return Change(path, func(s *Setting) { s.Wall = s.Wall.Add(by) })
 }
 
-// Clock shows the time of a file, which it reads at every look: what tells a new file from an old one is not fine enough
+// Clock shows the time of a file, which it reads at every look: what distinguishes a new file from an old one is not fine enough
 // for a test that steps the clock twice at once.
 type Clock struct {
 	path string

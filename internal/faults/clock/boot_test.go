@@ -19,7 +19,7 @@ func unchanged(t *testing.T, before, after []exported) {
 }
 
 // A board without a battery comes up in 1970, with the history of yesterday in the file. Until the clock is set time goes on from
-// the last record, alarms are judged and a silent probe is told; then the run is moved to when it was, and the time for which
+// the last record, alarms are judged and a silent probe is reported; then the run is moved to when it was, and the time for which
 // the board was off is unknown.
 func TestBootIn1970WithAPast(t *testing.T) {
 	h := newHouse(t, rig.Options{Start: noon.Add(-6 * time.Hour), Pace: 300})
@@ -120,7 +120,7 @@ func TestSetBackWhileDown(t *testing.T) {
 }
 
 // An unconfirmed run is killed, the program starts again, and then the clock is set: or it was set while the program was down.
-// Either way what both have recorded is moved. If nobody ever sets the clock, everything stays.
+// Either way what both have recorded is moved. If the clock is never set, everything stays.
 func TestKilledBeforeTheClockIsRight(t *testing.T) {
 	for _, c := range []struct {
 		name  string

@@ -12,7 +12,7 @@ import (
 )
 
 // Days of the calendar that are not like others, lived through by the program: the water of 22 °C is in the band of the day and
-// above that of the night, so that the time per zone tells the hours of light. The report of the day, and what the running
+// above that of the night, so that the time per zone gives the hours of light. The report of the day, and what the running
 // program has counted, have them all.
 func TestCalendar(t *testing.T) {
 	text := begin + `

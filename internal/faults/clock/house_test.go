@@ -216,7 +216,7 @@ func once(t *testing.T, list []exported) {
 	}
 }
 
-// stepOf returns the step that an entry tells of.
+// stepOf returns the step that an entry records.
 func stepOf(t *testing.T, e *journal.Entry) time.Duration {
 	t.Helper()
 	by, err := time.ParseDuration(strings.TrimPrefix(e.Text, "the clock was set by "))

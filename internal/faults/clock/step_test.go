@@ -15,7 +15,7 @@ import (
 var noon = time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
 
 // A board comes up three hours behind. An alarm's delay runs while the clock is set: it counts ten minutes, not three hours
-// more and not from the beginning, and afterwards everything stands on record at the time when it happened.
+// more and not from the beginning, and afterwards everything is recorded at the time when it happened.
 func TestThreeHoursBehind(t *testing.T) {
 	h := newHouse(t, rig.Options{Start: noon.Add(-3 * time.Hour), Pace: 200, Unsynchronised: true})
 	h.Probe(1).Show(25)

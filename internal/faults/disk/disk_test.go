@@ -65,7 +65,7 @@ const (
 
 var begin = time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
 
-// loft is a house with those who are told.
+// loft is a house with the receivers of its alarms.
 type loft struct {
 	*rig.House
 	t     *testing.T
@@ -89,7 +89,7 @@ func newLoft(t *testing.T, o rig.Options) *loft {
 	return l
 }
 
-// told waits until an alarm stands and both the phone and the webhook have heard of it.
+// told waits until an alarm is active and both the phone and the webhook have heard of it.
 func (l *loft) told(alarm string) (occurrence string) {
 	l.t.Helper()
 	l.Wait(alarm+" is raised", func() bool { return l.Letter(alarm) == "B" })
@@ -241,7 +241,7 @@ func TestCardFaults(t *testing.T) {
 		"read-only": {
 			prepare: smallCard,
 			disturb: func(l *loft, p *rig.Process) {
-				if isSmall(l) { // a file that is open for writing forbids the usual way; a card that fails asks nobody
+				if isSmall(l) { // a file that is open for writing forbids the usual way; a card that fails does not ask
 					err := syscall.Mount("", l.card, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, "")
 					if err == nil {
 						return
@@ -286,7 +286,7 @@ func TestCardFaults(t *testing.T) {
 			prepare: (*loft).past,
 			disturb: func(l *loft, _ *rig.Process) {
 				overwrite(l.t, l.History, 300, 700)
-				for before := 2001; before > 0; before -= 250 { // somebody looks at the past
+				for before := 2001; before > 0; before -= 250 { // a reader of the past
 					_, _ = l.Get(fmt.Sprintf("/api/journal?limit=500&before=%d", before))
 				}
 			},
@@ -439,7 +439,7 @@ func isMounted(l *loft) bool {
 }
 
 // freeze freezes the card between two writes: in the middle of one the whole program may stand still, because SQLite then touches
-// memory that the card backs. Whoever hears the broker is told by the last will.
+// memory that the card backs. Subscribers learn it from the last will.
 func freeze(l *loft, p *rig.Process) {
 	if !isMounted(l) {
 		hold(l)
@@ -600,7 +600,7 @@ func TestFolderThatMayNotBeWritten(t *testing.T) {
 	t.Parallel()
 	l := newLoft(t, rig.Options{})
 	if os.Geteuid() == 0 {
-		l.As(65534) // nobody
+		l.As(65534) // an unprivileged user
 	}
 	require.NoError(t, os.Chmod(l.card, 0o555))
 	t.Cleanup(func() { _ = os.Chmod(l.card, 0o755) })

@@ -1,4 +1,4 @@
-// Package disk breaks what the program writes to: a disk that is full, mounted read-only, slow or held by somebody else, a
+// Package disk breaks what the program writes to: a disk that is full, mounted read-only, slow or held by another process, a
 // history file that is removed, damaged, or not this program's. It has tests only. Each of them runs the program itself and
 // demands the same: an alarm that comes meanwhile is heard over MQTT and at a webhook, the fault is an alarm, it ends without a
 // restart, and nothing is lost that memory could hold.

@@ -146,7 +146,7 @@ type death struct {
 	log          string
 }
 
-// picture is what the control socket told soon after a start. The journal stood between two numbers then.
+// picture is what the control socket answered soon after a start. The journal was between two numbers then.
 type picture struct {
 	from, to uint64
 	alarms   []control.Alarm
@@ -244,7 +244,7 @@ func (h *house) kill() {
 		text := []string{`msg="writing readings"`, `msg=journal`}[h.rng.IntN(2)]
 		h.see(p, text)
 		time.Sleep(h.chance(4 * time.Millisecond))
-	case 2: // while somebody acknowledges
+	case 2: // while a person acknowledges
 		h.answers(p, seq)
 		time.Sleep(h.chance(longestLife))
 		if asked = h.acknowledge(); h.rng.IntN(2) == 0 {
@@ -298,7 +298,7 @@ func (h *house) answers(p *rig.Process, seq uint64) {
 	h.starts++
 }
 
-// see waits until the log has told something once more.
+// see waits until the log has another line of that kind.
 func (h *house) see(p *rig.Process, text string) {
 	h.t.Helper()
 	before := strings.Count(p.Log(), text)
@@ -319,7 +319,7 @@ func (h *house) soon(p *rig.Process, what string, holds func() bool) {
 }
 
 // acknowledge acknowledges an alarm that asks for it, in the background, and closes the channel once there is an answer or
-// nobody left to give one.
+// no process left to give one.
 func (h *house) acknowledge() chan struct{} {
 	done := make(chan struct{})
 	alarms, err := h.Client.Alarms(h.t.Context())

@@ -44,7 +44,7 @@ func (f *figures) add(o *figures) {
 	f.start, f.starts = f.start+o.start, f.starts+o.starts
 }
 
-// String tells the figures in a line.
+// String prints the figures in a line.
 func (f *figures) String() string {
 	slices.Sort(f.losses)
 	var median, worst time.Duration
@@ -145,8 +145,8 @@ type standing struct {
 }
 
 // checkLetters replays the states of the alarms from the journal alone: each transition begins where the last one has ended,
-// nothing is raised that stands already, nothing is cleared that does not, and each raise is an occurrence of its own. What the
-// control socket told after a start must be what the journal said at that time. It returns the number of transitions.
+// nothing is raised that is active already, nothing is cleared that does not, and each raise is an occurrence of its own. What the
+// control socket answered after a start must be what the journal said at that time. It returns the number of transitions.
 func (h *house) checkLetters(entries []*journal.Entry) (transitions int) {
 	h.t.Helper()
 	alarms := map[string]*standing{}
@@ -231,7 +231,7 @@ func (h *house) checkAcknowledged(entries []*journal.Entry) {
 	}
 }
 
-// written is how the program tells of a commit.
+// written is how the program logs a commit.
 var written = regexp.MustCompile(`msg="readings are written" last=(\S+) at=(\S+)`)
 
 // checkReadings: what was read up to the last commit of a run is there, to the last bit.
@@ -380,7 +380,7 @@ func (h *house) checkReport(probe int, list []history.Sample) {
 
 // checkLedger: the ledger that the program kept through all its deaths accounts for every millisecond, with each downtime as
 // unknown time, however short: a run joins nothing to what was read before it. Apart from that it may know more than the stored
-// readings tell, since an entry of the journal takes with it what was read after the last commit. It may know less only where
+// readings show, since an entry of the journal takes with it what was read after the last commit. It may know less only where
 // the machine was so busy that readings came to the core when their gap had passed, which on a clock this fast takes a few hundredths of
 // a second: a twentieth of the time is left for that, and where the core waited so long that it called a point stale, nothing is said.
 func (h *house) checkLedger(probe int, list []history.Sample, stale bool) {
@@ -436,7 +436,7 @@ func (h *house) checkLedger(probe int, list []history.Sample, stale bool) {
 		point(probe+1), last.Seconds["unknown"], elapsed, most, least)
 }
 
-// firstCommit returns when the first run died that had told of a commit: what was accounted for then is kept ever after.
+// firstCommit returns when the first run died that had logged a commit: what was accounted for then is kept ever after.
 func (h *house) firstCommit() instant.Instant {
 	for _, d := range h.deaths {
 		if written.MatchString(d.log) {

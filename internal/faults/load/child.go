@@ -64,7 +64,7 @@ func startChild(ctx context.Context, folder string, more ...string) (*child, err
 	return c, nil
 }
 
-// listensAt finds the loopback port on which a process listens, "" while there is none: the daemon was told to take any.
+// listensAt finds the loopback port on which a process listens, "" while there is none: the daemon takes any free one.
 func listensAt(pid int) (string, error) {
 	mine := map[string]bool{}
 	folder := fmt.Sprintf("/proc/%d/fd", pid)

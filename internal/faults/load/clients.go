@@ -68,7 +68,7 @@ func (w *alarmWatch) settle(alarm string) {
 }
 
 // compare publishes, each second until ctx ends, a message that goes through the broker to the same clients and passes dewline
-// by. On a machine that has other things to do this tells what of the latency is the machine's.
+// by. On a machine that has other things to do this shows which part of the latency is the machine's.
 func (w *alarmWatch) compare(ctx context.Context, client mqtt.Client) {
 	again := time.NewTicker(time.Second)
 	defer again.Stop()

@@ -7,7 +7,7 @@ import (
 	"dewline/internal/rehearsal"
 )
 
-// fastClock writes a clock that runs fast, and returns how the daemon is told of it.
+// fastClock writes a clock that runs fast, and returns the flag that gives it to the daemon.
 func fastClock(folder string, begin time.Time, pace float64) ([]string, error) {
 	path := filepath.Join(folder, "clock.json")
 	err := rehearsal.Write(path, rehearsal.Setting{Origin: begin, Wall: begin, Pace: pace, Synchronised: true})

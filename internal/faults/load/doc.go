@@ -16,7 +16,7 @@
 // At the end dewline is stopped and its history is counted: readings that it heard before the counting began, plus those
 // sent since, must be there. Every ten seconds resident memory, live heap and goroutines of the child are looked at. Program and
 // daemon share the machine, whose load average is printed with the figures. On a machine that has other things to do the
-// latencies are the machine's: the row "the broker alone" tells those of messages that pass dewline by.
+// latencies are the machine's: the row "the broker alone" gives those of messages that do not pass dewline.
 //
 // # Memory
 //
@@ -25,7 +25,7 @@
 // through the live heap after its collections must not rise by more than 10 % of their mean over that half, at least 2 MiB. Resident
 // memory follows the live heap at a distance that the collector chooses, about twice as much, and the heap at any one moment lies
 // somewhere between the two; neither is judged. The live heap does grow in the first minutes: the readings of each point wait in memory
-// for their chunk (history.ChunkReadings) to be full. A run that ends too early to see past that is told so, and not judged.
+// for their chunk (history.ChunkReadings) to be full. A run that ends too early to see past that says so, and is not judged.
 //
 // It exits with 1 where a reading was lost, the 99th percentile of the alarms took more than 250 ms, an alarm never came, the
 // memory is not flat, or the child ended by itself.

@@ -55,7 +55,7 @@ func TestWhatIsMissedIsCounted(t *testing.T) {
 	w.hear(0, "tub-1/water-temperature/high", start.Add(10*time.Millisecond))
 	w.hear(0, "tub-1/water-temperature/high", start.Add(20*time.Millisecond)) // a repetition
 	w.hear(1, "tub-1/water-temperature/high", start.Add(30*time.Millisecond))
-	w.hear(1, "tub-2/water-temperature/high", start.Add(30*time.Millisecond)) // nobody provoked it
+	w.hear(1, "tub-2/water-temperature/high", start.Add(30*time.Millisecond)) // without a cause
 	w.settle("tub-1/water-temperature/high")
 	w.settle("tub-1/water-temperature/high")
 	assert.Equal(t, []time.Duration{10 * time.Millisecond, 30 * time.Millisecond}, w.took)

@@ -60,7 +60,7 @@ func readTrace(log io.Reader, from time.Duration) ([]collection, error) {
 // What may be seen of growth where there is none: collections find more or less under way.
 const (
 	flatShare = 0.10 // of the mean
-	flatMiB   = 2.0  // or this much, if that is more: the trace tells whole MiB
+	flatMiB   = 2.0  // or this much, if that is more: the trace has whole MiB
 )
 
 // verdict says in words whether memory is flat, and by which rule.

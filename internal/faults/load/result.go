@@ -138,7 +138,7 @@ func (r *result) print(out io.Writer) {
 	row("history", "%.1f MiB in the file; stopping took %s", float64(r.bytes)/(1<<20), r.stopped.Round(time.Millisecond))
 	row("machine", "load average %s", r.load)
 	row("memory", "%s", r.memory().words)
-	_ = w.Flush() // to standard output, which nobody can help
+	_ = w.Flush() // to standard output, whose failure leaves nothing to do
 	r.printMemory(out)
 }
 

@@ -79,7 +79,7 @@ func TestFloodIsToldInOneSummaryOverAPowerCut(t *testing.T) {
 	var summary []journal.Entry
 	taken := hook.Taken()
 	slices.Sort(taken)
-	for _, id := range slices.Compact(taken) { // what was told just before the power went may come again
+	for _, id := range slices.Compact(taken) { // what was sent just before the power went may come again
 		switch e := entries[id]; e.Kind {
 		case journal.AlarmRaised:
 			alone = append(alone, e.Alarm)

@@ -26,8 +26,8 @@ type mode int
 
 const (
 	open    mode = iota
-	shut         // nobody listens
-	stalled      // half-open: connections stand, nothing passes, and no FIN or RST tells of it
+	shut         // no listener
+	stalled      // half-open: connections stay up, nothing passes, and no FIN or RST arrives
 	flap         // each connection is cut after a second
 	deaf         // connections are taken, and nothing is ever said
 	// instead lets another server answer.

@@ -25,7 +25,7 @@ func TestMain(m *testing.M) {
 	rig.Main(m)
 }
 
-// site is the loft with one tub, a broker, and whom else to tell. The probe is read every five minutes, so that days pass fast.
+// site is the loft with one tub, a broker, and other notifiers. The probe is read every five minutes, so that days pass fast.
 const site = `
 site: north-loft
 timezone: Europe/Lisbon
@@ -72,7 +72,7 @@ func transitions(entries []journal.Entry) (n int) {
 	return n
 }
 
-// outlet returns what /api/now tells of a way out.
+// outlet returns what /api/now says of a notifier.
 func outlet(h *rig.House, name string) (o struct {
 	Name      string `json:"name"`
 	Connected bool   `json:"connected"`
@@ -99,7 +99,7 @@ func outlet(h *rig.House, name string) (o struct {
 func pending(name string) string { return fmt.Sprintf("dewline_outbox_pending{outlet=%q}", name) }
 
 // waitHealth waits for texts in the answer of /health. On a clock as fast as these, a moment's wait for the processor already
-// counts as a core that stands still.
+// counts as a core that is stuck.
 func waitHealth(h *rig.House, texts ...string) {
 	h.Wait("health tells it", func() bool {
 		health, err := h.Get("/health")

@@ -77,7 +77,7 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 	t.Logf("%d transitions in three days, %.0f waiting, %d lines", transitions(entries), waiting, lines)
 }
 
-// What is wrong with a broker or the way to it, what the keeper is told, and that nothing is lost by it.
+// What is wrong with a broker or the way to it, what the keeper reads, and that nothing is lost by it.
 func TestBrokerFaults(t *testing.T) {
 	certificates := newAuthority(t)
 	valid := time.Now().Add(24 * time.Hour)
@@ -217,7 +217,7 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 	}
 }
 
-// A webhook and a mail server that are ill for a day lose nothing, and hold up nobody: not the broker, not each other.
+// A webhook and a mail server that are ill for a day lose nothing, and delay nothing else: not the broker, not each other.
 func TestOutletFaults(t *testing.T) {
 	refuse := func(g *gate, _ *rig.Hook) { g.set(shut) }
 	hang := func(g *gate, _ *rig.Hook) { g.set(deaf) }
@@ -277,7 +277,7 @@ notify:
 			mailWay.set(open)
 			h.Wait("nothing waits any more", func() bool { return h.Number(pending("webhook")) == 0 && h.Number(pending("mail")) == 0 })
 			assert.Equal(t, well.About(heat), slices.Compact(ill.About(heat)), "the same, in the same order; what was not answered came again")
-			// Nobody is told on a way out that this way out has failed.
+			// The failure of a notifier is not sent through that notifier.
 			assert.Positive(t, len(well.About("sensor/outlet-mail/fault")))
 			h.Wait("mail has told all but its own failure", func() bool {
 				told := distinct(well.Taken()) - distinct(well.About("sensor/outlet-mail/fault")) + distinct(ill.About("sensor/outlet-webhook-2/fault"))

@@ -58,7 +58,7 @@ func Listen(t testing.TB, address string) *Phone {
 	return l
 }
 
-// hears finds out whether the subscription stands, by a message of its own.
+// hears finds out whether the subscription is in force, by a message of its own.
 func (l *Phone) hears(link *mqttlink.Link) bool {
 	_ = link.Publish(l.t.Context(), mqttlink.Message{Topic: "dewline/heard", QoS: 1, Payload: []byte("yes")})
 	return l.Last("heard") == "yes"
@@ -183,5 +183,5 @@ func (k *Hook) About(alarm string) []string {
 	return append([]string(nil), k.told[alarm]...)
 }
 
-// Told reports whether it has taken anything about an alarm.
+// Told reports whether it has received anything about an alarm.
 func (k *Hook) Told(alarm string) bool { return len(k.About(alarm)) > 0 }

@@ -147,7 +147,7 @@ func New(t testing.TB, o Options) *House {
 
 var addresses atomic.Uint32
 
-// FreeAddress returns an address that nobody else takes before the program does: each has a loopback host of its own, made of the
+// FreeAddress returns an address that no other process takes before the program does: each has a loopback host of its own, made of the
 // number of this process, whereas everybody else listens on 127.0.0.1.
 func FreeAddress(t testing.TB) string {
 	t.Helper()
@@ -261,7 +261,7 @@ func (h *House) Launch(arguments ...string) *Process {
 	return p
 }
 
-// Log returns what the program has told so far.
+// Log returns what the program has logged so far.
 func (p *Process) Log() string { return p.log.String() }
 
 // Kill ends the program as a power cut does.
@@ -293,7 +293,7 @@ func (h *House) Wait(what string, holds func() bool) {
 	}
 }
 
-// Alarm returns the state of an alarm; a zero one while there is no such alarm or nobody answers.
+// Alarm returns the state of an alarm; a zero one while there is no such alarm or no answer.
 func (h *House) Alarm(name string) control.Alarm {
 	alarms, err := h.Client.Alarms(h.t.Context())
 	if err != nil {

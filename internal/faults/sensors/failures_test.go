@@ -340,7 +340,7 @@ func suffer(t *testing.T, p *patient, failure string) outcome {
 	return o
 }
 
-// Every driver with every failure, for minutes: a person is told within the stale time, no limit alarm comes of it, and nobody else
+// Every driver with every failure, for minutes: a person is informed within the stale time, no limit alarm comes of it, and no other sensor
 // loses anything.
 func TestEveryDriverWithEveryFailure(t *testing.T) {
 	rows := []string{

@@ -29,14 +29,14 @@ import (
 
 var rewrite = flag.Bool("rewrite", false, "write the golden files anew")
 
-// house is the way from devices through the daemon's own chain, on the fake clock of a bubble. Nobody is told.
+// house is the way from devices through the daemon's own chain, on the fake clock of a bubble, without notifiers.
 type house struct {
 	t     *testing.T
 	site  *config.Site
 	chain chain.Chain
 	feed  *mqttfeed.Feed // nil without fed sensors
 	start instant.Instant
-	tick  time.Duration // how often the core is told the time; the daemon does each second
+	tick  time.Duration // how often the core gets the time; the daemon does each second
 
 	samples chan intake.Sample
 	stop    context.CancelFunc
@@ -197,7 +197,7 @@ func (h *house) limitAlarms(place string) int {
 	return count
 }
 
-// reasons tells what was raised, and why.
+// reasons lists what was raised, and why.
 func (h *house) reasons() string {
 	var b strings.Builder
 	for _, e := range h.entries {

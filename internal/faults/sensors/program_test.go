@@ -29,7 +29,7 @@ control: {socket: SOCKET}
 `
 
 // The program itself, with a probe whose file never answers, as a 1-Wire bus that is held in the kernel does: a named pipe that
-// nobody writes. Opening it blocks in a system call that nothing can cancel.
+// no process writes. Opening it blocks in a system call that nothing can cancel.
 func TestProgramOutlivesABusThatHangs(t *testing.T) {
 	h := rig.New(t, rig.Options{Site: hangingSite, Start: time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC), Pace: 10})
 	probe := h.Probe(1)

@@ -22,7 +22,7 @@ import (
 	"dewline/sensors/w1"
 )
 
-// scripted is a sensor that tells what a function of time says, in the steps of its part.
+// scripted is a sensor whose value is a function of time, in the steps of its part.
 type scripted struct {
 	sensors.Description
 	start time.Time
@@ -66,11 +66,11 @@ func (r room) humidity(since time.Duration) float64 {
 type lie struct {
 	name    string
 	lasting time.Duration
-	// sensors are those of the configuration, by id; says makes what each tells. began is when the fault begins.
+	// sensors are those of the configuration, by id; says makes what each reports. began is when the fault begins.
 	sensors string
 	bands   string
 	says    func(r room, id string, since, began time.Duration) truth
-	told    []string // faults of which at least one must be told; nil where nothing finds it
+	told    []string // faults of which at least one must be raised; nil where nothing finds it
 	alarms  int      // limit alarms that come of it
 	remark  string
 }
@@ -78,7 +78,7 @@ type lie struct {
 const (
 	probeLine = "  - {id: %s, driver: w1, address: %s, every: 30s, feeds: {temperature: %s/water-temperature}%s}\n"
 	airLine   = "  - {id: %s, driver: sht4x, bus: I2C%d, every: 30s, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}%s}\n"
-	// wellBehaved is how long every sensor tells the truth at first: until between two reads.
+	// wellBehaved is how long every sensor is right at first: until between two reads.
 	wellBehaved = 26*time.Hour + 15*time.Second
 )
 
@@ -93,7 +93,7 @@ var (
 	water    = "{water-temperature: {low: 20 °C, high: 26 °C}}"
 )
 
-// honest tells the truth until a fault begins, and what wrong makes of it from then on.
+// honest is right until a fault begins, and what wrong makes of it from then on.
 func honest(wrong func(r room, id string, since, for_ time.Duration, true_ truth) truth) func(r room, id string, since, began time.Duration) truth {
 	return func(r room, id string, since, began time.Duration) truth {
 		t := truth{sensors.Temperature: r.water(since)}
@@ -242,7 +242,7 @@ func TestWrongValues(t *testing.T) {
 	for i := range lies {
 		l := &lies[i]
 		t.Run(l.name, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) { rows = append(rows, l.tell(t)) })
+			synctest.Test(t, func(t *testing.T) { rows = append(rows, l.judge(t)) })
 		})
 	}
 	rows = append(rows, fmt.Sprintf("%-52s %13s %13s %13d  %s", "two probes with one ROM code", "refused", "-", 0,
@@ -250,8 +250,8 @@ func TestWrongValues(t *testing.T) {
 	golden(t, "values.golden.txt", rows)
 }
 
-// tell lives through a lie and returns its row.
-func (l *lie) tell(t *testing.T) string {
+// judge plays a wrong sensor and returns its row.
+func (l *lie) judge(t *testing.T) string {
 	r := room{rand.New(rand.NewPCG(2026, 7))}
 	start := time.Now()
 	h := newHouse(t, valueSite(l), func(c *config.Sensor) (sensors.Sensor, string, error) {

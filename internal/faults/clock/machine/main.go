@@ -1,5 +1,5 @@
 // Machine takes the program through steps of a real kernel's clock, in a machine of its own that is thrown away: the tests of
-// package clock govern a clock that stands in for the kernel's, and what they cannot show is that the kernel's own behaves as that.
+// package clock govern a clock that replaces the kernel's, and what they cannot show is that the kernel's own behaves as that.
 //
 //	go run ./internal/faults/clock/machine [-kernel /boot/vmlinuz-…]
 //
@@ -8,7 +8,7 @@
 // cgo; the recorded kernel tree of the North Loft; and a first process (package guest) that starts dewline in 1970 by an
 // unsynchronised clock, sets the clock with clock_settime(2) and adjtimex(2) to a day in 2026, sets it back by 40 minutes,
 // starts dewline once more in 1970 and sets the clock again. Then it sends the history file over the serial line, and this program
-// judges it: everything that was read stands at the time when it was, once, no alarm was raised twice, and its delay was counted
+// judges it: everything that was read is recorded at the time when it was, once, no alarm was raised twice, and its delay was counted
 // by the time that really passed.
 package main
 

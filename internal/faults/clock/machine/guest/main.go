@@ -37,7 +37,7 @@ func live() error {
 	if err := loopback(); err != nil {
 		return err
 	}
-	tell("booted")
+	report("booted")
 
 	// A board without a battery, switched on for the first time.
 	first, err := start()
@@ -45,7 +45,7 @@ func live() error {
 		return err
 	}
 	pass(12 * time.Second)
-	tell("first run, by a wrong clock")
+	report("first run, by a wrong clock")
 	if err := set(time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC), true); err != nil {
 		return err
 	}
@@ -53,7 +53,7 @@ func live() error {
 		return err
 	}
 	pass(20 * time.Second)
-	tell("first run, by the right clock")
+	report("first run, by the right clock")
 	var now unix.Timespec
 	if err := unix.ClockGettime(unix.CLOCK_REALTIME, &now); err != nil {
 		return err
@@ -62,7 +62,7 @@ func live() error {
 		return err
 	}
 	pass(10 * time.Second)
-	tell("first run, set back by 40 minutes")
+	report("first run, set back by 40 minutes")
 	if err := stop(first); err != nil {
 		return err
 	}
@@ -76,7 +76,7 @@ func live() error {
 		return err
 	}
 	pass(12 * time.Second)
-	tell("second run, by a wrong clock")
+	report("second run, by a wrong clock")
 	if err := synchronized("0"); err != nil {
 		return err
 	}
@@ -87,7 +87,7 @@ func live() error {
 		return err
 	}
 	pass(8 * time.Second)
-	tell("second run, by the right clock")
+	report("second run, by the right clock")
 	if err := stop(second); err != nil {
 		return err
 	}
@@ -130,7 +130,7 @@ func stop(c *exec.Cmd) error {
 // pass waits by the monotonic clock, which is what Go's timers go by.
 func pass(d time.Duration) { time.Sleep(d) }
 
-// set sets the kernel's clock as a time service does, and tells the kernel whether it is synchronised now. Setting it makes
+// set sets the kernel's clock as a time service does, and informs the kernel whether it is synchronised now. Setting it makes
 // the kernel doubt it (adjtimex(2)).
 func set(to time.Time, synchronised bool) error {
 	now := unix.NsecToTimespec(to.UnixNano())
@@ -145,8 +145,8 @@ func set(to time.Time, synchronised bool) error {
 	return err
 }
 
-// tell writes what the kernel says of its clock.
-func tell(when string) {
+// report writes what the kernel says of its clock.
+func report(when string) {
 	var t unix.Timex
 	_, err := unix.Adjtimex(&t)
 	fmt.Printf("guest: %s: %s, unsynchronised=%t, %v\n", when, time.Now().UTC().Format(time.RFC3339), t.Status&unix.STA_UNSYNC != 0, err)
