@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"time"
 
 	"dewline/internal/config"
 )
@@ -11,21 +12,21 @@ type checkCommand struct {
 	Config string `required:"" placeholder:"FILE" help:"The configuration."`
 }
 
-// Run prints the problems, one a line as file:line:column: message.
+// Run prints the problems, one a line as file:line:column: message, and sums up what would be watched.
 func (c *checkCommand) Run(s streams) error {
 	site, problems := config.Load(c.Config)
-	for _, p := range problems {
-		fmt.Fprintln(s.out, p)
-	}
 	if problems.Err() != nil {
+		fmt.Fprintln(s.out, problems)
 		return errNo
 	}
-	sensors, points := len(site.Sensors), len(site.WatchSite().Points)
-	fmt.Fprintf(s.err, "%s: %d places, %d sensors, %d points", site.ID, len(site.Places), sensors, points)
-	if n := len(problems); n > 0 {
-		fmt.Fprintf(s.err, ", %d to look at", n)
+	overview := site.Overview(time.Now(), nil)
+	for _, p := range append(problems, overview.Unwatched...).Sorted(c.Config) {
+		fmt.Fprintln(s.out, p)
 	}
-	fmt.Fprintln(s.err)
+	good, _ := overview.Lines()
+	for _, line := range good {
+		fmt.Fprintln(s.err, line)
+	}
 	return nil
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -12,6 +13,7 @@ import (
 
 	sddaemon "github.com/coreos/go-systemd/v22/daemon"
 
+	"dewline/internal/config"
 	"dewline/internal/daemon"
 	"dewline/internal/rehearsal"
 )
@@ -57,6 +59,7 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	options := daemon.Options{
 		Config: c.Config, Site: site, Log: logger(s, c.Verbose), Version: version, Reload: again,
 		Sys: filepath.Join(c.Root, "sys"), Root: c.Root,
+		Opening: func(o config.Overview) { open(s, o) },
 		Notify: func(state string) {
 			_, _ = sddaemon.SdNotify(false, state) // without a service manager there is nobody to tell
 		},
@@ -72,6 +75,22 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		options.Console = s.err
 	}
 	return daemon.Run(ctx, options)
+}
+
+// open says what is watched, what is not, and who is told: to a person as it is, to journald with a priority to each line
+// (sd-daemon(3)).
+func open(s streams, o config.Overview) {
+	info, warning := "<6>", "<4>"
+	if s.terminal {
+		info, warning = "", "warning: "
+	}
+	good, bad := o.Lines()
+	for _, line := range good {
+		fmt.Fprintln(s.err, info+line)
+	}
+	for _, line := range bad {
+		fmt.Fprintln(s.err, warning+line)
+	}
 }
 
 // logger writes for people on a terminal. Otherwise it writes key=value lines with the priority prefix that journald reads

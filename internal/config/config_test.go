@@ -241,8 +241,6 @@ func TestWhatMustFit(t *testing.T) {
 			[]string{"6 condensation-margin nothing will measure loft/condensation-margin, so this band watches nothing: no sensor feeds loft/surface-temperature"}},
 		{"oxygen needs pressure", "in: loft}", "in: loft, bands: {oxygen-saturation: {low: 7 mg/L}}}",
 			[]string{"7 oxygen-saturation nothing will measure tub-1/oxygen-saturation, so this band watches nothing: no sensor feeds tub-1/pressure"}},
-		{"a band of a profile that nothing measures", "stage: larva", "stage: adult",
-			[]string{"9 tub-1 warning: care profile tropical-forest-floor has bands at the stages of a-2026 that nothing measures in tub-1: air-temperature, relative-humidity"}},
 		{"without sensors nothing is said of it", "sensors:\n  - {id: probe, driver: w1, address: 28-00000b3c5d1e, feeds: {temperature: tub-1/water-temperature}}\n  - {id: air, driver: sht4x, bus: I2C1, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}\n", "",
 			[]string{"1 site warning: there are no sensors: replay can use this configuration, a running daemon would watch nothing"}},
 
@@ -254,7 +252,6 @@ func TestWhatMustFit(t *testing.T) {
 			[]string{
 				`9 larvae unknown stage "larvae": did you mean "larva"?`,
 				"9 2026-09-02 stages must stand in the order of time: 2026-09-02T00:00:00+01:00 is not after 2026-09-03T00:00:00+01:00",
-				"9 tub-1 warning: care profile tropical-forest-floor has bands at the stages of a-2026 that nothing measures in tub-1: air-temperature, relative-humidity",
 			}},
 		{"two cohorts of one stage share a place", "sensors:", "  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-09-02}]}\nsensors:", nil},
 		{"two cohorts that differ share a place", "cohorts:", "cohorts:\n  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: egg, since: 2026-09-02}]}",
@@ -320,7 +317,6 @@ func TestWhatMustFit(t *testing.T) {
 			"13 /run/x warning: certificates are not used with mqtt://broker.example, which is not encrypted: write mqtts://",
 		}},
 		{"an outlet without its broker", "", "notify: [{via: mqtt}]\n", []string{"13 mqtt via: mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}"}},
-		{"nobody hears of the worst", "", "notify: [{via: webhook, url: \"https://keeper.example\", priorities: [low]}]\n", []string{"13 notify warning: nobody is told of critical alarms: no notifier takes that priority"}},
 		{"mail that says nothing", "", "notify: [{via: mail}]\n", []string{
 			"13 { mail needs a receiver: to: keeper@example.org",
 			"13 { mail needs a sender: from: dewline@example.org",

@@ -164,9 +164,10 @@
 // A band of a place that nothing feeds is an error, unless the site has no sensors at all, as for a replay; [LoadForReplay]
 // takes it for a warning.
 //
-// Warned of is: a band of a profile that nothing measures where its cohort lives, night bands without light hours, cohorts
-// that ask for different things in one place, life running backwards, a sensor read faster than it measures, a part rated
-// for non-condensing air in a wet place, secrets that others can read or that cross the network in clear, missing files
-// that may still come, a site nobody is told the worst of, a notifier whose message comes later than one must have acted, and a
-// priority that goes to no notifier at once.
+// Warned of is: night bands without light hours, a time zone that keeps no summer time, cohorts that ask for different things in
+// one place, life running backwards, a sensor read faster than it measures, a part rated for non-condensing air in a wet place,
+// secrets that others can read or that cross the network in clear, missing files that may still come, a key spelled with an
+// underscore, a notifier whose message comes later than one must have acted,
+// and a priority that goes to no notifier at once.
+// [Site.Overview], which needs to know the time, adds what is not watched and who is told of nothing.
 package config

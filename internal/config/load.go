@@ -101,7 +101,7 @@ func load(from files, name string, replay bool) (*Site, Problems) {
 	d := &decoder{reporter{origins: origins{}}}
 	if bad != nil {
 		d.syntax(bad)
-		return nil, d.problems.sorted(name)
+		return nil, d.problems.Sorted(name)
 	}
 	d.origins[""] = root.at
 	loader := &loader{decoder: d, from: from, folder: filepath.Dir(name), lines: strings.Split(string(source), "\n")}
@@ -109,7 +109,7 @@ func load(from files, name string, replay bool) (*Site, Problems) {
 	site.fedByFile = replay
 	d.problems = append(d.problems, site.Validate()...)
 	loader.checkFiles(site)
-	problems := d.problems.sorted(name)
+	problems := d.problems.Sorted(name)
 	if problems.Err() != nil {
 		return nil, problems
 	}

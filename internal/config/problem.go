@@ -78,9 +78,9 @@ func (p Problems) String() string {
 	return strings.Join(lines, "\n")
 }
 
-// sorted returns the problems by position, those of the file called first before all others, and each only once: a
+// Sorted returns the problems by position, those of the file called first before all others, and each only once: a
 // mistake under an anchor would otherwise be told again for every alias.
-func (p Problems) sorted(first string) Problems {
+func (p Problems) Sorted(first string) Problems {
 	slices.SortStableFunc(p, func(a, b Problem) int {
 		if a.File != b.File && (a.File == first || b.File == first) {
 			if a.File == first {

@@ -31,7 +31,7 @@ func ParseProfile(name string, source []byte) (*stage.Profile, Problems) {
 	if profile != nil {
 		d.checkProfile("", profile)
 	}
-	problems := d.problems.sorted(name)
+	problems := d.problems.Sorted(name)
 	if problems.Err() != nil {
 		return nil, problems
 	}

@@ -96,6 +96,9 @@ func (l *loader) location(n *node, path string) *time.Location {
 		l.errorf(path, "%s", message)
 		return nil
 	}
+	if doubt := zoneInDoubt(name, location); doubt != "" {
+		l.warnf(path, "%s", doubt)
+	}
 	return location
 }
 

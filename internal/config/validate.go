@@ -37,7 +37,7 @@ func (s *Site) Validate() Problems {
 	v.mqtt()
 	v.listeners()
 	v.notify()
-	return v.problems.sorted(v.origins.at("").file)
+	return v.problems.Sorted(v.origins.at("").file)
 }
 
 type validator struct {

@@ -33,25 +33,6 @@ func (v *validator) fed() {
 			}
 		}
 	}
-	for i := range v.Cohorts {
-		cohort := &v.Cohorts[i]
-		profile, place := v.Profiles[cohort.Profile], v.place(cohort.Place)
-		if profile == nil || place == nil {
-			continue
-		}
-		unwatched := map[quantity.Quantity]bool{}
-		for _, entry := range cohort.Stages {
-			for q := range profile.Care[entry.Stage].Bands {
-				if _, own := place.Bands[q]; !own && len(missing(fed, place, q)) > 0 {
-					unwatched[q] = true
-				}
-			}
-		}
-		if len(unwatched) > 0 {
-			v.warnf(join(index("cohorts", i), "place"), "care profile %s has bands at the stages of %s that nothing measures in %s: %s",
-				profile.ID, cohort.ID, place.ID, quantityList(slices.Sorted(maps.Keys(unwatched))))
-		}
-	}
 }
 
 // missing returns what no sensor feeds of all that a point needs: the point itself, or the inputs it is derived from.

@@ -132,9 +132,6 @@ func (v *validator) notify() {
 			v.lacks(join(path, "repeat"), "until ends a repetition: give repeat: 15m as well")
 		}
 	}
-	if len(v.Notify) > 0 && !heard[stage.CriticalPriority] {
-		v.warnf("notify", "nobody is told of critical alarms: no notifier takes that priority")
-	}
 	for p := range heard {
 		v.atOnce(p)
 	}

@@ -132,7 +132,7 @@ func TestProblems(t *testing.T) {
 	problems := Problems{
 		{Warning, "b.yaml", 1, 2, "", "w"}, {Error, "a.yaml", 9, 1, "", "late"}, {Error, "a.yaml", 2, 7, "", "early"},
 		{Error, "a.yaml", 2, 7, "", "early"}, {Error, "b.yaml", 1, 1, "", "e"},
-	}.sorted("b.yaml")
+	}.Sorted("b.yaml")
 	assert.Equal(t, "b.yaml:1:1: e\nb.yaml:1:2: warning: w\na.yaml:2:7: early\na.yaml:9:1: late", problems.String())
 	assert.EqualError(t, problems.Err(), "b.yaml:1:1: e\na.yaml:2:7: early\na.yaml:9:1: late")
 	assert.NoError(t, problems.Only(Warning).Err(), "warnings alone are no error")

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"fmt"
 	"strings"
 	"time"
 )
@@ -31,6 +32,9 @@ UTC`)
 
 // nearestZone returns the zone that a name was probably meant to be, or "".
 func nearestZone(name string) string {
+	if zone := abbreviated[strings.ToUpper(name)]; zone != "" {
+		return zone
+	}
 	for _, zone := range offeredZones {
 		if folded(zone) == folded(name) {
 			return zone
@@ -52,4 +56,39 @@ func nearestZone(name string) string {
 		return ""
 	}
 	return near
+}
+
+// abbreviated are the letters by which people know a zone, and a town that keeps its time in summer and winter. The zones of the
+// database that have such names keep one time all year, or are there for old programs only.
+var abbreviated = map[string]string{
+	"AEDT": "Australia/Sydney", "AEST": "Australia/Sydney", "AST": "America/Halifax", "AWST": "Australia/Perth", "BST": "Europe/London",
+	"CDT": "America/Chicago", "CEST": "Europe/Berlin", "CET": "Europe/Berlin", "CST": "America/Chicago", "CST6CDT": "America/Chicago",
+	"EDT": "America/New_York", "EEST": "Europe/Athens", "EET": "Europe/Athens", "EST": "America/New_York", "EST5EDT": "America/New_York",
+	"GMT": "Europe/London", "GMT0": "Europe/London", "HST": "Pacific/Honolulu", "IST": "Asia/Kolkata", "JST": "Asia/Tokyo",
+	"MDT": "America/Denver", "MET": "Europe/Berlin", "MSK": "Europe/Moscow", "MST": "America/Denver", "MST7MDT": "America/Denver",
+	"NZDT": "Pacific/Auckland", "NZST": "Pacific/Auckland", "PDT": "America/Los_Angeles", "PST": "America/Los_Angeles",
+	"PST8PDT": "America/Los_Angeles", "SAST": "Africa/Johannesburg", "WEST": "Europe/Lisbon", "WET": "Europe/Lisbon",
+}
+
+// zoneInDoubt says why a zone that exists is hardly what a keeper means; "" for nothing.
+func zoneInDoubt(name string, location *time.Location) string {
+	zone := abbreviated[strings.ToUpper(name)]
+	offset := strings.HasPrefix(name, "Etc/GMT") && name != "Etc/GMT"
+	if zone == "" && !offset {
+		return ""
+	}
+	if offset {
+		return fmt.Sprintf("%s has no summer time, and its sign means the other way round than most people think: write a town such as Europe/Lisbon", name)
+	}
+	if town, err := time.LoadLocation(zone); err == nil && changesClocks(town) && !changesClocks(location) {
+		return fmt.Sprintf("%s keeps one time all year, so that days and light hours would be an hour off while clocks are put forward: write a town, such as timezone: %s", name, zone)
+	}
+	return fmt.Sprintf("%s is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: %s", name, zone)
+}
+
+// changesClocks reports whether a zone has a time of its own in summer.
+func changesClocks(location *time.Location) bool {
+	_, january := time.Date(2026, 1, 15, 12, 0, 0, 0, location).Zone()
+	_, july := time.Date(2026, 7, 15, 12, 0, 0, 0, location).Zone()
+	return january != july
 }

@@ -35,9 +35,10 @@ type Options struct {
 	Clock   Timepiece    // nil means the machine's
 	World   *sim.World   // the simulated room, for the demo
 	Version string
-	Reload  <-chan struct{}    // each message reads the configuration again
-	Ready   func(Addresses)    // called once everything has started
-	Notify  func(state string) // tells the service manager; nil means there is none
+	Reload  <-chan struct{}       // each message reads the configuration again
+	Ready   func(Addresses)       // called once everything has started
+	Opening func(config.Overview) // says what is watched, at the start and after a reload; nil means nobody asks
+	Notify  func(state string)    // tells the service manager; nil means there is none
 }
 
 // Addresses are where the daemon can be reached.

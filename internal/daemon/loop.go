@@ -170,6 +170,7 @@ func (l *loop) run(ctx context.Context) error {
 	}
 	links.start()
 	l.callers.start()
+	l.open()
 	l.options.Notify("READY=1")
 	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.points), "sensors", len(l.site.Sensors))
 	l.options.Ready(l.addresses(faces))
@@ -187,6 +188,18 @@ func (l *loop) run(ctx context.Context) error {
 	links.stop()
 	l.keeper.close()
 	return nil
+}
+
+// open says what is watched from now on.
+func (l *loop) open() {
+	if l.options.Opening == nil {
+		return
+	}
+	states := make([]watch.PointState, len(l.points))
+	for i := range l.points {
+		states[i] = l.chain.Core.State(int32(i))
+	}
+	l.options.Opening(l.site.Overview(l.clock.Now(), states))
 }
 
 func (l *loop) addresses(f *faces) Addresses {

@@ -70,4 +70,5 @@ func (l *loop) reload() {
 	l.publish()
 	l.links.refresh()
 	log.Info("the new configuration is in force", "points", len(l.points))
+	l.open()
 }

@@ -1,0 +1,330 @@
+package config
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/instant"
+	"dewline/internal/quantity"
+	"dewline/internal/stage"
+	"dewline/internal/watch"
+)
+
+// Overview is what a keeper should know before trusting the watch: what is watched and within which limits, what is not, and who
+// is told.
+type Overview struct {
+	Site      string
+	Times     string // how to read them, such as "times in Europe/Lisbon, limits of the day"
+	Watched   []string
+	Unwatched Problems // warnings, each of which is a sentence for the keeper
+	Told      []string // who is told of which alarms
+}
+
+// Overview sums up a site that was checked. states are those of its points, of a running daemon for example, whose cohorts may
+// have been moved to other stages since; nil means those that follow from the configuration at that time.
+func (s *Site) Overview(at time.Time, states []watch.PointState) Overview {
+	if states == nil {
+		core := watch.New(s.WatchSite(), "")
+		core.Step(watch.Event{Kind: watch.StartEvent, At: instant.Of(at)}, nil)
+		for i := range core.Points() {
+			states = append(states, core.State(int32(i)))
+		}
+	}
+	location := cmp.Or(s.Location, time.UTC)
+	o := &overviewer{reporter: reporter{origins: s.positions}, Site: s, at: at.In(location), states: map[string][]watch.PointState{}}
+	if o.origins == nil {
+		o.origins = origins{}
+	}
+	for _, p := range states {
+		o.states[p.Point.Place] = append(o.states[p.Point.Place], p)
+	}
+	found := Overview{Site: s.ID, Times: "times in " + location.String()}
+	if !s.Light.AlwaysDay {
+		found.Times += map[bool]string{true: ", limits of the day", false: ", limits of the night"}[s.Light.IsDay(at)]
+	}
+	for i := range s.Places {
+		if line := o.enclosure(i); line != "" {
+			found.Watched = append(found.Watched, line)
+		}
+	}
+	if g := o.idle; g.names != nil {
+		o.warnf(g.path, "not watched: %s: no sensor is there", sayList(g.names))
+	}
+	if g := o.limitless; g.names != nil {
+		o.warnf(g.path, "no alarm can come from %s: sensors are there, but no cohort lives there, and no band is given", sayList(g.names))
+	}
+	for i := range s.Cohorts {
+		o.cohort(i)
+	}
+	found.Told = o.told()
+	found.Unwatched = o.problems.Sorted(o.origins.at("").file)
+	return found
+}
+
+// Lines writes the overview, a line each for what is as it should be and for what is not.
+func (o *Overview) Lines() (good, bad []string) {
+	if len(o.Watched) == 0 {
+		bad = append(bad, o.Site+" watches nothing")
+	} else {
+		good = append(good, fmt.Sprintf("watching %s (%s):", o.Site, o.Times))
+	}
+	for _, line := range o.Watched {
+		good = append(good, "  "+line)
+	}
+	for _, line := range o.Told {
+		good = append(good, line)
+	}
+	for _, p := range o.Unwatched {
+		bad = append(bad, p.Message)
+	}
+	return good, bad
+}
+
+type overviewer struct {
+	reporter
+	*Site
+	at     time.Time
+	states map[string][]watch.PointState // by place
+
+	idle, limitless group // enclosures without a sensor, places without any limit
+}
+
+// group is places of which one and the same thing is to be said.
+type group struct {
+	path  string // of the first
+	names []string
+}
+
+func (g *group) add(path, name string) {
+	if g.names == nil {
+		g.path = path
+	}
+	g.names = append(g.names, name)
+}
+
+// called names a place or the like for people: by its title before its id.
+func called(title, id string) string {
+	if title == "" || title == id {
+		return id
+	}
+	return title + " (" + id + ")"
+}
+
+// enclosure sums up what is watched at a place, and warns of what is not.
+func (o *overviewer) enclosure(i int) string {
+	place, path := &o.Places[i], index("places", i)
+	name := called(place.Title, place.ID)
+	cohorts := o.cohortsIn(place.ID)
+	if !o.measured(place.ID) {
+		switch {
+		case len(cohorts) > 0:
+			o.warnf(path, "%s is not watched, although %s lives there: no sensor is there", name, sayList(cohorts))
+		case !place.Room:
+			o.idle.add(path, name)
+		}
+		return ""
+	}
+	var limits, bare []string
+	for _, p := range o.states[place.ID] {
+		if !p.Band.Empty() {
+			limits = append(limits, sayQuantity(p.Point.Quantity)+" "+o.limits(p.Point.Quantity, &p.Band))
+		} else if !p.Point.Quantity.Derived() {
+			bare = append(bare, sayQuantity(p.Point.Quantity))
+		}
+	}
+	switch {
+	case len(limits) > 0:
+	case len(cohorts) > 0:
+		o.warnf(path, "no alarm can come from %s: sensors are there, but %s has no limits now for %s", name, sayList(cohorts), sayList(bare))
+		return ""
+	default:
+		o.limitless.add(path, name)
+		return ""
+	}
+	line := name
+	if tenants := o.tenants(place.ID); len(tenants) > 0 {
+		line += ", " + strings.Join(tenants, " and ")
+	}
+	line += ": " + strings.Join(limits, "; ")
+	if len(bare) > 0 {
+		line += "; without limits: " + sayList(bare)
+	}
+	return line
+}
+
+// measured reports whether a sensor is at a place.
+func (o *overviewer) measured(place string) bool {
+	return slices.ContainsFunc(o.states[place], func(p watch.PointState) bool { return !p.Point.Quantity.Derived() })
+}
+
+// cohortsIn lists the cohorts of a place.
+func (o *overviewer) cohortsIn(place string) []string {
+	var ids []string
+	for i := range o.Cohorts {
+		if c := &o.Cohorts[i]; c.Place == place {
+			ids = append(ids, c.ID)
+		}
+	}
+	return ids
+}
+
+// tenants says who lives at a place, at which stage.
+func (o *overviewer) tenants(place string) []string {
+	stages := map[string]stage.Stage{}
+	for _, p := range o.states[place] {
+		if p.Cohort != "" {
+			stages[p.Cohort] = p.Stage
+		}
+	}
+	var texts []string
+	for _, id := range slices.Sorted(maps.Keys(stages)) {
+		texts = append(texts, sayStage(stages[id])+" of "+id)
+	}
+	return texts
+}
+
+// limits writes the limits of a band in the keeper's unit: "70–75 °F, critical below 63 or above 81 °F".
+func (o *overviewer) limits(q quantity.Quantity, b *stage.Band) string {
+	unit := q.Keeper(o.Display.Temperature)
+	say := func(l stage.Limit) string {
+		number, rest, _ := strings.Cut(unit.Print(b.Limits[l], q.Decimals()), " ")
+		return strings.TrimSuffix(strings.TrimSuffix(number, "0"), ".") + " " + rest
+	}
+	number := func(l stage.Limit) string { text, _, _ := strings.Cut(say(l), " "); return text }
+	var texts []string
+	switch low, high := b.Has(stage.Low), b.Has(stage.High); {
+	case low && high:
+		texts = append(texts, number(stage.Low)+"–"+say(stage.High))
+	case low:
+		texts = append(texts, "from "+say(stage.Low)+" up")
+	case high:
+		texts = append(texts, "up to "+say(stage.High))
+	}
+	switch low, high := b.Has(stage.CriticalLow), b.Has(stage.CriticalHigh); {
+	case low && high:
+		texts = append(texts, "critical below "+number(stage.CriticalLow)+" or above "+say(stage.CriticalHigh))
+	case low:
+		texts = append(texts, "critical below "+say(stage.CriticalLow))
+	case high:
+		texts = append(texts, "critical above "+say(stage.CriticalHigh))
+	}
+	return strings.Join(texts, ", ")
+}
+
+// cohort warns of what the stage of a cohort needs and does not have.
+func (o *overviewer) cohort(i int) {
+	cohort, path := &o.Cohorts[i], index("cohorts", i)
+	profile, place := o.Profiles[cohort.Profile], o.Site.place(cohort.Place)
+	if len(cohort.Stages) == 0 || cohort.Place == "" || place == nil {
+		return
+	}
+	now := slices.IndexFunc(cohort.Stages, func(s stage.Since) bool { return s.At.After(o.at) }) - 1
+	switch now {
+	case -2: // none lies in the future
+		now = len(cohort.Stages) - 1
+	case -1:
+		first := cohort.Stages[0]
+		o.warnf(index(join(path, "stages"), 0), "%s has no stage yet, so that none of its limits hold: it begins as %s on %s. Is that the right year?",
+			cohort.ID, sayStage(first.Stage), first.At.In(o.at.Location()).Format("2 January 2006"))
+		now = 0
+	}
+	if profile == nil || !o.measured(place.ID) { // the latter is said already
+		return
+	}
+	fed := map[quantity.Quantity]bool{}
+	for _, p := range o.states[place.ID] {
+		fed[p.Point.Quantity] = true
+	}
+	unwatched, stages := map[quantity.Quantity]bool{}, []string{}
+	for _, entry := range cohort.Stages[now:] {
+		lacking := false
+		for q := range profile.Care[entry.Stage].Bands {
+			if _, own := place.Bands[q]; !own && !fed[q] {
+				unwatched[q], lacking = true, true
+			}
+		}
+		if word := sayStage(entry.Stage); lacking && !slices.Contains(stages, word) {
+			stages = append(stages, word)
+		}
+	}
+	if len(unwatched) == 0 {
+		return
+	}
+	var names []string
+	for _, q := range slices.Sorted(maps.Keys(unwatched)) {
+		names = append(names, sayQuantity(q))
+	}
+	o.warnf(join(path, "place"), "%s of %s in %s need %s watched, and no sensor measures that there",
+		sayList(stages), cohort.ID, called(place.Title, place.ID), sayList(names))
+}
+
+// told says who is told of which alarms, and warns where nobody is.
+func (o *overviewer) told() []string {
+	if len(o.Notify) == 0 {
+		o.warnf("notify", "nobody is told of any alarm: the configuration has no notify. Add a notifier, and try it with dewline alarm test")
+		return nil
+	}
+	by := map[string][]string{} // who → priorities
+	var order []string
+	for _, p := range []stage.Priority{stage.CriticalPriority, stage.HighPriority, stage.MediumPriority, stage.LowPriority} {
+		var who []string
+		for i := range o.Notify {
+			n := &o.Notify[i]
+			if !slices.Contains(n.Priorities, p) {
+				continue
+			}
+			text := map[string]string{"mqtt": "MQTT"}[n.Kind]
+			if text == "" {
+				text = n.Kind
+			}
+			if len(n.To) > 0 {
+				text += " to " + strings.Join(n.To, " and ")
+			}
+			if n.After > 0 {
+				text += " after " + formatDuration(n.After)
+			}
+			if !slices.Contains(who, text) {
+				who = append(who, text)
+			}
+		}
+		if len(who) == 0 && p == stage.CriticalPriority {
+			o.warnf("notify", "nobody is told of critical alarms: no notifier takes that priority")
+		}
+		all := cmp.Or(strings.Join(who, ", "), "nobody")
+		if by[all] == nil {
+			order = append(order, all)
+		}
+		by[all] = append(by[all], p.String())
+	}
+	var lines []string
+	for _, who := range order {
+		lines = append(lines, fmt.Sprintf("told of %s alarms: %s", sayList(by[who]), who))
+	}
+	return lines
+}
+
+// sayQuantity names a quantity for people.
+func sayQuantity(q quantity.Quantity) string {
+	if q == quantity.RelativeHumidity {
+		return "humidity"
+	}
+	return strings.ReplaceAll(q.String(), "-", " ")
+}
+
+// sayStage names the animals of a stage.
+func sayStage(s stage.Stage) string {
+	return map[stage.Stage]string{
+		stage.Egg: "eggs", stage.Larva: "tadpoles", stage.Metamorph: "metamorphs", stage.Juvenile: "froglets", stage.Adult: "adults",
+	}[s]
+}
+
+func sayList(words []string) string {
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
+	}
+	return strings.Join(words, "")
+}

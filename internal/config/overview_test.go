@@ -1,0 +1,157 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/stage"
+	"dewline/internal/watch"
+)
+
+const careOfFrogs = `profile: forest-floor
+title: Forest floor
+stages:
+  larva: {water-temperature: {low: 70 degF, high: 75 degF, critical-low: 62 degF, critical-high: 81 degF}}
+  juvenile:
+    air-temperature: {low: 70 degF, high: 77.5 degF}
+    relative-humidity: {low: 80 %}
+`
+
+// overviewAt sums up a site that has the care profile forest-floor.
+func overviewAt(t *testing.T, at time.Time, text string) Overview {
+	t.Helper()
+	site, problems := LoadFS(fstest.MapFS{
+		"site.yaml": &fstest.MapFile{Data: []byte(text)}, "frogs.yaml": &fstest.MapFile{Data: []byte(careOfFrogs)},
+	}, "site.yaml")
+	require.NoError(t, problems.Err())
+	return site.Overview(at, nil)
+}
+
+const northLoft = `site: north-loft
+timezone: Europe/Lisbon
+light: {day: "07:00-19:00"}
+display: {temperature: fahrenheit}
+profiles: [frogs.yaml]
+places:
+  - {id: loft, title: The loft, kind: room}
+  - {id: tub-1, kind: enclosure, in: loft}
+  - {id: tub-2, kind: enclosure, in: loft}
+  - {id: tub-3, kind: enclosure, in: loft}
+  - {id: tub-4, kind: enclosure, in: loft}
+  - {id: grow-out, title: Grow-out shelf, kind: enclosure, in: loft}
+cohorts:
+  - {id: a-2026, profile: forest-floor, place: tub-1, stages: [{stage: larva, since: 2026-06-01}, {stage: juvenile, since: 2026-09-01}]}
+  - {id: b-2026, profile: forest-floor, place: grow-out, stages: [{stage: juvenile, since: 2026-06-01}]}
+  - {id: c-2026, profile: forest-floor, place: tub-2, stages: [{stage: larva, since: 2027-07-01}]}
+sensors:
+  - {id: loft-air, driver: sht4x, bus: I2C1, address: 0x44, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}
+  - {id: probe-1, driver: w1, address: 28-0316a2794bff, feeds: {temperature: tub-1/water-temperature}}
+  - {id: probe-2, driver: w1, address: 28-0316a2794c01, feeds: {temperature: tub-2/water-temperature}}
+  - {id: shelf-air, driver: sht4x, bus: I2C2, address: 0x44, feeds: {temperature: grow-out/air-temperature}}
+`
+
+var inJuly = time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
+
+// What a keeper would be surprised by is said, each with its place in the file.
+func TestOverviewSaysWhatIsNotWatched(t *testing.T) {
+	o := overviewAt(t, inJuly, northLoft)
+	assert.Equal(t, strings.TrimPrefix(`
+site.yaml:1:1: warning: nobody is told of any alarm: the configuration has no notify. Add a notifier, and try it with dewline alarm test
+site.yaml:7:5: warning: no alarm can come from The loft (loft): sensors are there, but no cohort lives there, and no band is given
+site.yaml:9:5: warning: no alarm can come from tub-2: sensors are there, but c-2026 has no limits now for water temperature
+site.yaml:10:5: warning: not watched: tub-3 and tub-4: no sensor is there
+site.yaml:14:48: warning: froglets of a-2026 in tub-1 need air temperature and humidity watched, and no sensor measures that there
+site.yaml:15:48: warning: froglets of b-2026 in Grow-out shelf (grow-out) need humidity watched, and no sensor measures that there
+site.yaml:16:64: warning: c-2026 has no stage yet, so that none of its limits hold: it begins as tadpoles on 1 July 2027. Is that the right year?`, "\n"),
+		o.Unwatched.String())
+	good, bad := o.Lines()
+	assert.Equal(t, []string{
+		"watching north-loft (times in Europe/Lisbon, limits of the day):",
+		"  tub-1, tadpoles of a-2026: water temperature 70–75 °F, critical below 62 or above 81 °F",
+		"  Grow-out shelf (grow-out), froglets of b-2026: air temperature 70–77.5 °F",
+	}, good)
+	assert.Len(t, bad, 7)
+}
+
+// A cohort whose tub has no sensor at all is worth a word of its own.
+func TestOverviewOfAnimalsWithoutSensor(t *testing.T) {
+	o := overviewAt(t, inJuly, strings.ReplaceAll(northLoft, "place: tub-1", "place: tub-3"))
+	assert.Contains(t, o.Unwatched.String(), "tub-3 is not watched, although a-2026 lives there: no sensor is there")
+}
+
+func TestOverviewSaysWhoIsTold(t *testing.T) {
+	for notify, want := range map[string][]string{
+		`notify: [{via: webhook, url: "https://keeper.example", priorities: [low]}]`: {
+			"told of critical, high and medium alarms: nobody", "told of low alarms: webhook", "! nobody is told of critical alarms: no notifier takes that priority",
+		},
+		`notify: [{via: webhook, url: "https://keeper.example", priorities: [critical]}, {via: mail, server: "mail.example:587", from: loft@keeper.example, to: [ines@keeper.example, rui@keeper.example], priorities: [high, critical], after: 20m}]`: {
+			"told of critical alarms: webhook, mail to ines@keeper.example and rui@keeper.example after 20m",
+			"told of high alarms: mail to ines@keeper.example and rui@keeper.example after 20m",
+			"told of medium and low alarms: nobody",
+		},
+	} {
+		o := overviewAt(t, inJuly, northLoft+notify+"\n")
+		said := o.Told
+		for _, p := range o.Unwatched {
+			if strings.Contains(p.Message, "told") {
+				said = append(said, "! "+p.Message)
+			}
+		}
+		assert.Equal(t, want, said)
+	}
+}
+
+// A running daemon knows better than its configuration at which stage a cohort is.
+func TestOverviewOfARunningDaemon(t *testing.T) {
+	site, problems := LoadFS(fstest.MapFS{
+		"site.yaml": &fstest.MapFile{Data: []byte(northLoft)}, "frogs.yaml": &fstest.MapFile{Data: []byte(careOfFrogs)},
+	}, "site.yaml")
+	require.NoError(t, problems.Err())
+	core := watch.New(site.WatchSite(), "")
+	var states []watch.PointState
+	for i := range core.Points() {
+		s := core.State(int32(i))
+		s.Band = stage.NoBand()
+		if s.Point.Place == "tub-2" {
+			s.Band.Limits[stage.High], s.Cohort, s.Stage = 25, "c-2026", stage.Larva
+		}
+		states = append(states, s)
+	}
+	o := site.Overview(inJuly, states)
+	assert.Equal(t, []string{"tub-2, tadpoles of c-2026: water temperature up to 77 °F"}, o.Watched)
+}
+
+// A zone that knows no summer, or that is an abbreviation, is hardly what a keeper means.
+func TestTimezonesInDoubt(t *testing.T) {
+	for zone, want := range map[string]string{
+		"EST":           "EST keeps one time all year, so that days and light hours would be an hour off while clocks are put forward: write a town, such as timezone: America/New_York",
+		"HST":           "HST is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: Pacific/Honolulu",
+		"CET":           "CET is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: Europe/Berlin",
+		"Etc/GMT+5":     "Etc/GMT+5 has no summer time, and its sign means the other way round than most people think: write a town such as Europe/Lisbon",
+		"PST":           `unknown timezone "PST": did you mean "America/Los_Angeles"?`,
+		"UTC":           "",
+		"Europe/Lisbon": "",
+		"Asia/Kolkata":  "",
+	} {
+		_, problems := LoadFS(fstest.MapFS{"site.yaml": &fstest.MapFile{
+			Data: fmt.Appendf(nil, "site: north-loft\ntimezone: %s\nplaces: [{id: loft, kind: room}]\n", zone),
+		}}, "site.yaml")
+		var said []string
+		for _, p := range problems {
+			if strings.HasPrefix(p.Path, "timezone") {
+				said = append(said, p.Message)
+			}
+		}
+		assert.Equal(t, want, strings.Join(said, "|"), zone)
+	}
+	for _, zone := range abbreviated {
+		_, err := time.LoadLocation(zone)
+		assert.NoError(t, err)
+	}
+}
