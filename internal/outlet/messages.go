@@ -42,7 +42,7 @@ type PointMessage struct {
 	Today Exposure `json:"today"`
 }
 
-// Exposure is the ledger of a local day so far. The six zone times add up to the elapsed time.
+// Exposure is the ledger of a local day so far. The seven zone times add up to the elapsed time.
 type Exposure struct {
 	From             instant.Instant    `json:"from"`
 	To               instant.Instant    `json:"to"`
@@ -88,7 +88,7 @@ func exposureOf(l *watch.Ledger) Exposure {
 		Excursions: l.Excursions, LongestSeconds: l.Longest.Seconds(),
 	}
 	for _, z := range watch.Zones() {
-		e.Seconds[z.String()] = l.Zones[z].Seconds()
+		e.Seconds[z.String()] = l.InZone[z].Seconds()
 	}
 	if l.Readings > 0 {
 		e.Min, e.Max = number(l.Min), number(l.Max)

@@ -93,8 +93,8 @@ func exampleState() watch.PointState {
 		Band: stage.Band{Limits: [stage.LimitCount]float64{nan, 18, 24, 27}}, Day: true, Cohort: "a-2026", Stage: stage.Larva,
 		Today: watch.Ledger{
 			From: instant.Of(morning.Add(-20 * time.Minute)), To: instant.Of(morning),
-			Zones: [watch.ZoneCount]time.Duration{watch.InBand: 8 * time.Minute, watch.HighZone: 10 * time.Minute, watch.UnknownZone: 2 * time.Minute},
-			Min:   23.1, Max: 24.7, Readings: 108, Integral: 24 * 1080, DegreeAbove: 180, Excursions: 1, Longest: 10 * time.Minute,
+			InZone: [watch.ZoneCount]time.Duration{watch.InBand: 8 * time.Minute, watch.HighZone: 10 * time.Minute, watch.UnknownZone: 2 * time.Minute},
+			Min:    23.1, Max: 24.7, Readings: 108, Integral: 24 * 1080, DegreeAbove: 180, Excursions: 1, Longest: 10 * time.Minute,
 		},
 	}
 }

@@ -130,7 +130,7 @@ func byStage(parts []watch.Ledger) map[string][watch.ZoneCount]time.Duration {
 	for _, l := range parts {
 		sum := sums[l.Stage]
 		for z := range sum {
-			sum[z] += l.Zones[z]
+			sum[z] += l.InZone[z]
 		}
 		sums[l.Stage] = sum
 	}

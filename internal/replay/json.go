@@ -48,13 +48,13 @@ func ZoneSecondsOf(l *watch.Ledger) ZoneSeconds {
 	var rounded ZoneSeconds
 	left := milliseconds(l.To) - milliseconds(l.From)
 	order := make([]int, 0, watch.ZoneCount)
-	for z, d := range l.Zones {
+	for z, d := range l.InZone {
 		rounded[z] = d.Milliseconds()
 		left -= rounded[z]
 		order = append(order, z)
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
-		return cmp.Compare(l.Zones[b]%time.Millisecond, l.Zones[a]%time.Millisecond)
+		return cmp.Compare(l.InZone[b]%time.Millisecond, l.InZone[a]%time.Millisecond)
 	})
 	for i := 0; left > 0; i++ {
 		rounded[order[i%len(order)]]++

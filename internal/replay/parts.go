@@ -17,7 +17,7 @@ func (r *run) keepParts(site watch.Site) {
 			l := watch.Ledger{From: at}
 			l.Cohort, l.Stage, l.To = tenancy(site, p.Place, at)
 			l.To = min(l.To, end)
-			l.Zones[watch.UnknownZone] = l.Elapsed()
+			l.InZone[watch.UnknownZone] = l.Elapsed()
 			r.parts[i] = append(r.parts[i], l)
 			at = l.To
 		}

@@ -147,7 +147,7 @@ func TestZoneSumsEqualElapsedTime(t *testing.T) {
 			for z := range p.Seconds {
 				require.GreaterOrEqual(t, p.Seconds[z], int64(0))
 				sum += p.Seconds[z]
-				exact += p.Ledger.Zones[z]
+				exact += p.Ledger.InZone[z]
 			}
 			require.Equal(t, printed, sum, "%s", p.Point)
 			require.Equal(t, to.Sub(from), exact, "%s", p.Point)
@@ -172,8 +172,8 @@ func TestPartsOfARangeAddUp(t *testing.T) {
 			p, a, b := &whole.Points[i], &earlier.Points[i], &later.Points[i]
 			require.Equal(t, p.Point, a.Point)
 			require.Equal(t, p.Point, b.Point)
-			for z := range p.Ledger.Zones {
-				require.InDelta(t, p.Ledger.Zones[z], a.Ledger.Zones[z]+b.Ledger.Zones[z], 4, "%s %s", p.Point, watch.Zone(z))
+			for z := range p.Ledger.InZone {
+				require.InDelta(t, p.Ledger.InZone[z], a.Ledger.InZone[z]+b.Ledger.InZone[z], 4, "%s %s", p.Point, watch.Zone(z))
 			}
 			require.InDelta(t, float64(p.DegreeHoursAbove), float64(a.DegreeHoursAbove+b.DegreeHoursAbove), 1e-7, "%s", p.Point)
 			require.InDelta(t, float64(p.DegreeHoursBelow), float64(a.DegreeHoursBelow+b.DegreeHoursBelow), 1e-7, "%s", p.Point)

@@ -169,7 +169,7 @@ func newRun(site watch.Site, file *recorded.File, from, to instant.Instant) (*ru
 	r.ledgers = make([]watch.Ledger, len(core.Points()))
 	for i := range r.ledgers {
 		r.ledgers[i] = watch.Ledger{From: from, To: from}
-		r.ledgers[i].Zones[watch.UnknownZone] = max(0, min(r.start, to).Sub(from))
+		r.ledgers[i].InZone[watch.UnknownZone] = max(0, min(r.start, to).Sub(from))
 	}
 	r.excursions = make([][]watch.Excursion, len(r.ledgers))
 	r.enough = to.Add(Reach(site))
@@ -352,7 +352,7 @@ func (r *run) cutExcursions(site watch.Site) error {
 	}
 	second.fold()
 	for e, l := range within {
-		e.Unknown = l.Zones[watch.UnknownZone]
+		e.Unknown = l.InZone[watch.UnknownZone]
 		switch { // between two readings the extreme of the whole stay is all there is
 		case l.Readings > 0 && e.Side == watch.AboveBand:
 			e.Extreme = l.Max

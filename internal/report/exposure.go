@@ -307,9 +307,7 @@ func (s *sum) row(q quantity.Quantity, excursions []replay.ExcursionReport, end 
 	var elapsed, outside int64
 	for z, ms := range s.seconds {
 		elapsed += ms
-		switch watch.Zone(z) {
-		case watch.InBand, watch.UnknownZone:
-		default:
+		if watch.Zone(z).Outside() {
 			outside += ms
 		}
 	}

@@ -250,7 +250,8 @@ func zoneTable(p *Point, labels []string, rows []*Row) Table {
 	t := Table{Caption: "Time in each zone, in hours:minutes and as a share", Head: []string{""}}
 	var zones []watch.Zone
 	for _, z := range watch.Zones() {
-		if z == watch.InBand || z == watch.UnknownZone || p.Whole.Seconds[z] > 0 {
+		always := z == watch.InBand && len(p.Bands) > 0 || z == watch.UnknownZone
+		if always || p.Whole.Seconds[z] > 0 {
 			zones = append(zones, z)
 			t.Head = append(t.Head, strings.ReplaceAll(z.String(), "-", " "))
 		}

@@ -318,8 +318,8 @@ func TestClockStepIsNotCounted(t *testing.T) {
 		assert.Equal(t, 100.0, seconds(raised[0].At.Add(-by)), by)
 		assert.Equal(t, 100*time.Second, raised[0].At.Sub(*raised[0].Since), by)
 		sum, _ := exposure(c, effects, at(190).Add(by))
-		assert.Equal(t, 190*time.Second, sum.Zones[watch.HighZone], by)
-		assert.Zero(t, sum.Zones[watch.UnknownZone], by)
+		assert.Equal(t, 190*time.Second, sum.InZone[watch.HighZone], by)
+		assert.Zero(t, sum.InZone[watch.UnknownZone], by)
 	}
 }
 
@@ -340,7 +340,7 @@ func TestRestartNeitherRefiresNorForgets(t *testing.T) {
 	after, _ := p.core.Alarm(tubHigh)
 	assert.Equal(t, before.Occurrence, after.Occurrence)
 	today := p.core.State(0).Today
-	assert.Equal(t, 50*time.Second, today.Zones[watch.UnknownZone], "10 s before the first reading, 40 s of the restart")
+	assert.Equal(t, 50*time.Second, today.InZone[watch.UnknownZone], "10 s before the first reading, 40 s of the restart")
 	require.Error(t, watch.New(hotRoom(), "x").Restore([]byte("nonsense")))
 	other := hotRoom()
 	other.ID = "south-loft"
@@ -413,8 +413,8 @@ func TestReadingThatWasUnderWayDuringATickCounts(t *testing.T) {
 	)
 	sum, _ := exposure(c, nil, at(99.5))
 	assert.Zero(t, c.Late())
-	assert.Equal(t, 9100*time.Millisecond, sum.Zones[watch.InBand])
-	assert.Equal(t, 90400*time.Millisecond, sum.Zones[watch.UnknownZone])
+	assert.Equal(t, 9100*time.Millisecond, sum.InZone[watch.InBand])
+	assert.Equal(t, 90400*time.Millisecond, sum.InZone[watch.UnknownZone])
 	assert.Equal(t, 99500*time.Millisecond, sum.Elapsed())
 }
 

@@ -218,13 +218,13 @@ func (c *Core) closeLedger(i int32, p *point, t, seen instant.Instant, out []Eff
 	if p.Side != Inside {
 		done.stay(&p.Excursion, max(seen, done.From))
 	}
-	for z := range done.Zones {
-		p.total[z] += done.Zones[z] - p.totalBase[z]
+	for z := range done.InZone {
+		p.total[z] += done.InZone[z] - p.totalBase[z]
 	}
 	p.totalBase = [ZoneCount]time.Duration{}
 	p.degree, p.degreeBase = p.totalDegree(), [3]float64{}
 	p.Day.Add(&done)
-	if done.To == done.From {
+	if done.To == done.From && done.Readings == 0 {
 		return out
 	}
 	return append(out, Effect{Kind: Closed, Point: i, Ledger: &done})
@@ -232,8 +232,8 @@ func (c *Core) closeLedger(i int32, p *point, t, seen instant.Instant, out []Eff
 
 // Add takes a later ledger of the same point into l. Sums add up; the longest stay is the longest of the parts.
 func (l *Ledger) Add(later *Ledger) {
-	for z := range later.Zones {
-		l.Zones[z] += later.Zones[z]
+	for z := range later.InZone {
+		l.InZone[z] += later.InZone[z]
 	}
 	if later.Readings > 0 {
 		if l.Readings == 0 {

@@ -162,10 +162,10 @@ func (p *point) clockStep(s step) {
 func (p *point) widenGap(s step) {
 	switch {
 	case p.Ledger.From < s.from:
-		p.Ledger.Zones[UnknownZone] += s.by
+		p.Ledger.InZone[UnknownZone] += s.by
 		p.totalBase[UnknownZone] += s.by
 	case p.Day.From < s.from:
-		p.Day.Zones[UnknownZone] += s.by
+		p.Day.InZone[UnknownZone] += s.by
 	}
 	if p.Side != Inside && p.Excursion.From < s.from && p.Last >= s.from {
 		p.Excursion.Unknown += s.by

@@ -50,14 +50,14 @@ func TestStepOfADoubtfulRun(t *testing.T) {
 
 		today := c.State(0).Today
 		var sum time.Duration
-		for zone, d := range today.Zones {
+		for zone, d := range today.InZone {
 			assert.GreaterOrEqual(t, d, time.Duration(0), watch.Zone(zone))
 			sum += d
 		}
 		assert.Equal(t, today.Elapsed(), sum)
-		assert.Equal(t, 190*time.Second+90*time.Second, today.Zones[watch.HighZone])
+		assert.Equal(t, 190*time.Second+90*time.Second, today.InZone[watch.HighZone])
 		if by > 0 {
-			assert.Equal(t, 220*time.Second+by, today.Zones[watch.UnknownZone], "nobody looked for longer than it seemed")
+			assert.Equal(t, 220*time.Second+by, today.InZone[watch.UnknownZone], "nobody looked for longer than it seemed")
 			assert.Equal(t, at(0), today.From)
 		}
 

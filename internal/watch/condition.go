@@ -25,10 +25,10 @@ type limitRule struct {
 }
 
 // beyond reports whether v breaks the limit; the limit itself does not.
-func (r *limitRule) beyond(v float64) bool { return r.present && r.sign*(v-r.level) > 0 }
+func (r *limitRule) beyond(v float64) bool { return r.present && r.sign*(v-r.level) > tolerance }
 
 // inside reports whether v is inside the limit by the deadband, or the limit is gone.
-func (r *limitRule) inside(v float64) bool { return !r.present || r.sign*(v-r.returning) <= 0 }
+func (r *limitRule) inside(v float64) bool { return !r.present || r.sign*(v-r.returning) <= tolerance }
 
 // follow moves the condition along a line on which the value was observed.
 func (k *condition) follow(r *limitRule, n *line) {

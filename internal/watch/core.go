@@ -294,7 +294,7 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 	}
 	if at < p.Accounted && at >= p.Ledger.From && (!p.Known || at > p.Last) {
 		// A tick has taken the time up to now for unknown, while this reading was on its way: that is taken back.
-		p.Ledger.Zones[UnknownZone] -= time.Duration(p.Accounted - at)
+		p.Ledger.InZone[UnknownZone] -= time.Duration(p.Accounted - at)
 		p.Accounted = at
 	}
 	if p.Known && at < p.Last || at < p.Accounted {
@@ -310,11 +310,11 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 		if joined {
 			value = whole.valueAt(edge)
 			out = c.observe(i, p, line{fromTime, edge, fromValue, value}, out)
-			if edge == at {
-				p.Ledger.note(v)
-			}
 		} else {
-			p.Ledger.Zones[UnknownZone] += time.Duration(edge - fromTime)
+			p.Ledger.InZone[UnknownZone] += time.Duration(edge - fromTime)
+		}
+		if edge == at { // a reading at the very end of a ledger belongs to it as well
+			p.Ledger.note(v)
 		}
 		out = c.pass(i, p, edge, value, joined, out)
 		fromTime, fromValue = edge, value
@@ -334,7 +334,7 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 		p.Zone, p.ZoneSince = zone, at
 	}
 	p.followSaturation(at, v, flag, joined)
-	if !p.Quiet || p.Zone != InBand {
+	if !p.Quiet || p.Zone.Outside() {
 		out = c.judgeLimits(i, p, at, v, out)
 	}
 	if p.band.Foresee > 0 {
@@ -363,7 +363,7 @@ func (l *Ledger) note(v float64) {
 
 // observe accounts for a stretch on which the value is known.
 func (c *Core) observe(i int32, p *point, n line, out []Effect) []Effect {
-	p.limits.split(&n, &p.Ledger.Zones)
+	p.limits.split(&n, &p.Ledger.InZone)
 	seconds := float64(n.t1-n.t0) / 1e9
 	p.Ledger.Integral += (n.v0 + n.v1) / 2 * seconds
 	if p.name.Quantity.IsTemperature() {
@@ -375,7 +375,7 @@ func (c *Core) observe(i int32, p *point, n line, out []Effect) []Effect {
 		if side := p.limits.side(n.v1); side != Inside || p.Side != Inside {
 			out = c.excursion(i, p, &n, side, out)
 		}
-		if !p.Quiet || p.limits.zone(n.v1) != InBand {
+		if !p.Quiet || p.limits.zone(n.v1).Outside() {
 			for limit := range p.Conditions {
 				p.Conditions[limit].follow(&p.rules[limit], &n)
 			}
@@ -465,7 +465,7 @@ func (l *Ledger) stay(e *Excursion, until instant.Instant) {
 
 // resume accounts for a stretch that was not observed and starts anew with the reading after it.
 func (c *Core) resume(i int32, p *point, from, at instant.Instant, v float64, out []Effect) []Effect {
-	p.Ledger.Zones[UnknownZone] += time.Duration(at - from)
+	p.Ledger.InZone[UnknownZone] += time.Duration(at - from)
 	side := p.limits.side(v)
 	switch {
 	case !p.Known || p.Side == Inside && side == Inside:
@@ -478,7 +478,7 @@ func (c *Core) resume(i int32, p *point, from, at instant.Instant, v float64, ou
 	if side != p.Side {
 		p.depart(at, side, v)
 	}
-	if !p.Quiet || p.limits.zone(v) != InBand {
+	if !p.Quiet || p.limits.zone(v).Outside() {
 		for limit := range p.Conditions {
 			p.Conditions[limit].interrupt()
 			p.Conditions[limit].enter(&p.rules[limit], at, v)

@@ -107,7 +107,7 @@ func (e *Excursion) sound() bool {
 }
 
 func (l *Ledger) sound() bool {
-	for _, d := range l.Zones {
+	for _, d := range l.InZone {
 		if d < 0 || d > latestSound.Sub(earliestSound) {
 			return false
 		}

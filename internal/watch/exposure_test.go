@@ -49,10 +49,10 @@ func TestExposureWorkedExamples(t *testing.T) {
 			}
 			end := at(test.times[len(test.times)-1])
 			sum, stays := exposure(c, fold(c, events...), end)
-			assert.Equal(t, test.below, sum.Zones[watch.LowZone].Seconds())
-			assert.Equal(t, test.in, sum.Zones[watch.InBand].Seconds())
-			assert.Equal(t, test.above, sum.Zones[watch.HighZone].Seconds())
-			assert.Equal(t, test.unknown, sum.Zones[watch.UnknownZone].Seconds())
+			assert.Equal(t, test.below, sum.InZone[watch.LowZone].Seconds())
+			assert.Equal(t, test.in, sum.InZone[watch.InBand].Seconds())
+			assert.Equal(t, test.above, sum.InZone[watch.HighZone].Seconds())
+			assert.Equal(t, test.unknown, sum.InZone[watch.UnknownZone].Seconds())
 			assert.InDelta(t, test.degreeHoursAbove, sum.DegreeAbove/3600, 1e-8)
 			assert.InDelta(t, test.degreeHoursBelow, sum.DegreeBelow/3600, 1e-8)
 			require.NotEmpty(t, stays)
@@ -172,7 +172,7 @@ func TestClosedForms(t *testing.T) {
 				effects = c.Step(watch.Event{At: at(s), Value: test.value(s), Flag: 1}, effects)
 			}
 			sum, _ := exposure(c, effects, at(day))
-			assert.InDelta(t, test.wantAbove, sum.Zones[watch.HighZone].Seconds(), 0.001)
+			assert.InDelta(t, test.wantAbove, sum.InZone[watch.HighZone].Seconds(), 0.001)
 			assert.InDelta(t, test.dayDegrees, sum.DegreeAbove/3600, 1e-5)
 			assert.Equal(t, 24*time.Hour, sum.Elapsed())
 		})
@@ -207,7 +207,7 @@ func TestLocalDaysAcrossDST(t *testing.T) {
 		for _, e := range effects {
 			if e.Kind == watch.Closed {
 				days = append(days, e.Ledger.Elapsed())
-				assert.Equal(t, e.Ledger.Elapsed(), e.Ledger.Zones[watch.InBand])
+				assert.Equal(t, e.Ledger.Elapsed(), e.Ledger.InZone[watch.InBand])
 			}
 		}
 		assert.Equal(t, test.want, days)
@@ -228,7 +228,7 @@ func TestNightBandFromTheSwitchOn(t *testing.T) {
 	assert.Equal(t, 1000.0, seconds(raised[0].At))
 	assert.Equal(t, 23.0, *raised[0].Setpoint)
 	sum, stays := exposure(c, effects, at(1000))
-	assert.Equal(t, 700.0, sum.Zones[watch.HighZone].Seconds())
+	assert.Equal(t, 700.0, sum.InZone[watch.HighZone].Seconds())
 	require.Len(t, stays, 1)
 	assert.Equal(t, 300.0, seconds(stays[0].From))
 }

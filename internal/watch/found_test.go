@@ -48,7 +48,7 @@ func TestTicksDoNotLoseWhatWaits(t *testing.T) {
 		}
 		for _, e := range c.Finish(at(128), out) {
 			if e.Kind == watch.Closed && e.Point == dew {
-				zones = e.Ledger.Zones
+				zones = e.Ledger.InZone
 			}
 		}
 		return zones

@@ -9,26 +9,30 @@ import (
 // Zone is where a value stands in its band.
 type Zone uint8
 
-// The zones, from cold to hot, and unknown.
+// The zones, from cold to hot, no limit in force, and unknown.
 const (
 	CriticalLowZone Zone = iota
 	LowZone
 	InBand
 	HighZone
 	CriticalHighZone
+	NoBand
 	UnknownZone
-	ZoneCount = 6
+	ZoneCount = 7
 )
 
 // String returns the name of the zone as JSON and metrics carry it.
 func (z Zone) String() string {
-	return [ZoneCount]string{"critical-low", "low", "in-band", "high", "critical-high", "unknown"}[z]
+	return [ZoneCount]string{"critical-low", "low", "in-band", "high", "critical-high", "no-band", "unknown"}[z]
 }
 
 // Zones returns all zones in order.
 func Zones() []Zone {
-	return []Zone{CriticalLowZone, LowZone, InBand, HighZone, CriticalHighZone, UnknownZone}
+	return []Zone{CriticalLowZone, LowZone, InBand, HighZone, CriticalHighZone, NoBand, UnknownZone}
 }
+
+// Outside reports whether the zone lies outside the band.
+func (z Zone) Outside() bool { return z < NoBand && z != InBand }
 
 // Side tells on which side of the band an excursion is.
 type Side uint8
@@ -50,7 +54,7 @@ type Ledger struct {
 	Cohort   string // the cohort that lived there, "" for none
 	Stage    string // its stage then
 
-	Zones [ZoneCount]time.Duration
+	InZone [ZoneCount]time.Duration
 
 	Min, Max    float64 // of the usable readings; meaningless while Readings is 0
 	Readings    int64

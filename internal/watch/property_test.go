@@ -138,7 +138,7 @@ func TestZoneTimesSumToElapsedTime(t *testing.T) {
 				continue
 			}
 			var sum time.Duration
-			for _, d := range e.Ledger.Zones {
+			for _, d := range e.Ledger.InZone {
 				if d < 0 {
 					t.Fatalf("negative time in a zone: %+v", e.Ledger)
 				}
@@ -301,7 +301,7 @@ func TestScalingUnitsChangesNothing(t *testing.T) {
 		}
 		sum, stays, alarms := run(1)
 		scaled, scaledStays, scaledAlarms := run(factor)
-		require.Equal(t, sum.Zones, scaled.Zones)
+		require.Equal(t, sum.InZone, scaled.InZone)
 		require.Equal(t, alarms, scaledAlarms)
 		require.Len(t, scaledStays, len(stays))
 		for i := range stays {
@@ -342,7 +342,7 @@ func TestZoneTimesAgreeWithADumbWalk(t *testing.T) {
 		}
 		sum, _ := exposure(c, fold(c, events...), at(float64(len(values)-1)))
 		for z := range dumb {
-			require.InDelta(t, dumb[z], sum.Zones[z].Seconds(), 0.001*float64(len(values)))
+			require.InDelta(t, dumb[z], sum.InZone[z].Seconds(), 0.001*float64(len(values)))
 		}
 	})
 }

@@ -62,7 +62,7 @@ type savedSensor struct {
 	Memory sensorMemory
 }
 
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot returns the state of the core as bytes for [Core.Restore].
 func (c *Core) Snapshot() ([]byte, error) {
@@ -112,6 +112,11 @@ func (c *Core) Restore(data []byte) (err error) {
 	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
 		return fmt.Errorf("reading the state of the core: %w", err)
 	}
+	if s.Version == 1 {
+		if err := s.takeSixZones(data); err != nil {
+			return err
+		}
+	}
 	if s.Version != snapshotVersion {
 		return fmt.Errorf("the state of the core is of version %d, and this program reads version %d", s.Version, snapshotVersion)
 	}
@@ -139,6 +144,39 @@ func (c *Core) Restore(data []byte) (err error) {
 	return nil
 }
 
+// sixZones is what a state of version 1 has otherwise: it knew no zone without a band.
+type sixZones struct {
+	Points []struct {
+		Memory struct {
+			Zone        Zone
+			Ledger, Day struct{ Zones [6]time.Duration }
+		}
+	}
+}
+
+// takeSixZones completes a state of version 1.
+func (s *snapshot) takeSixZones(data []byte) error {
+	var old sixZones
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&old); err != nil {
+		return fmt.Errorf("reading the state of the core: %w", err)
+	}
+	for i := range old.Points {
+		was, now := &old.Points[i].Memory, &s.Points[i].Memory
+		for _, l := range [...]struct {
+			zones  *[6]time.Duration
+			inZone *[ZoneCount]time.Duration
+		}{{&was.Ledger.Zones, &now.Ledger.InZone}, {&was.Day.Zones, &now.Day.InZone}} {
+			copy(l.inZone[:NoBand], l.zones[:NoBand])
+			l.inZone[UnknownZone] = l.zones[5]
+		}
+		if now.Zone == NoBand { // the number that unknown had
+			now.Zone = UnknownZone
+		}
+	}
+	s.Version = snapshotVersion
+	return nil
+}
+
 func (c *Core) restorePoints(s *snapshot) {
 	for i := range s.Points {
 		saved := &s.Points[i]
@@ -152,7 +190,7 @@ func (c *Core) restorePoints(s *snapshot) {
 		}
 		p := &c.points[index]
 		p.pointMemory = saved.Memory
-		p.totalBase = p.Ledger.Zones
+		p.totalBase = p.Ledger.InZone
 		p.degreeBase[BelowBand], p.degreeBase[AboveBand] = p.Ledger.DegreeBelow, p.Ledger.DegreeAbove
 		if p.Accounted.IsNone() {
 			continue
@@ -204,7 +242,7 @@ func (c *Core) restoreAlarms(s *snapshot) {
 // totalSeconds returns the time per zone since the core was made.
 func (p *point) totalSeconds() (seconds [ZoneCount]float64) {
 	for z := range seconds {
-		seconds[z] = (p.total[z] + p.Ledger.Zones[z] - p.totalBase[z]).Seconds()
+		seconds[z] = (p.total[z] + p.Ledger.InZone[z] - p.totalBase[z]).Seconds()
 	}
 	return seconds
 }
@@ -366,7 +404,7 @@ func (l *Ledger) Elapsed() time.Duration { return l.To.Sub(l.From) }
 // Observed returns the time in which the value was known.
 func (l *Ledger) Observed() time.Duration {
 	var sum time.Duration
-	for z, d := range l.Zones {
+	for z, d := range l.InZone {
 		if Zone(z) != UnknownZone {
 			sum += d
 		}

@@ -128,12 +128,12 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 func (c *Core) settleUnknown(i int32, p *point, t instant.Instant, out []Effect) []Effect {
 	for !p.boundary.IsNone() && t >= p.boundary && t >= p.Accounted {
 		edge := max(p.boundary, p.Accounted)
-		p.Ledger.Zones[UnknownZone] += time.Duration(edge - p.Accounted)
+		p.Ledger.InZone[UnknownZone] += time.Duration(edge - p.Accounted)
 		p.Accounted = edge
 		out = c.pass(i, p, edge, 0, false, out)
 	}
 	if t > p.Accounted {
-		p.Ledger.Zones[UnknownZone] += time.Duration(t - p.Accounted)
+		p.Ledger.InZone[UnknownZone] += time.Duration(t - p.Accounted)
 		p.Accounted = t
 	}
 	if p.Zone != UnknownZone {

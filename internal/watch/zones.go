@@ -8,17 +8,28 @@ import (
 	"dewline/internal/stage"
 )
 
-// limits are the four limits in force, with infinities for those that the band lacks, so that comparing needs no
+// tolerance is how far beyond a limit a value still counts as on it. A value and a limit in different units, and a limit and its
+// deadband, meet only up to the rounding of binary fractions; no sensor resolves as little as this.
+const tolerance = 5e-10
+
+// limits are the four limits in force, with infinities for those that the band does not have, so that comparing needs no
 // question whether a limit exists.
 type limits struct {
 	at       [stage.LimitCount]float64
-	low      float64 // lower edge of the band: low, or critical-low where there is no low
-	high     float64 // upper edge of the band
-	anything bool    // the band has at least one limit
+	last     [stage.LimitCount]float64 // the last values that are not beyond each limit
+	low      float64                   // lower edge of the band: low, or critical-low where there is no low
+	high     float64                   // upper edge of the band
+	lastLow  float64                   // the last values that are not beyond the edges
+	lastHigh float64
+	inside   Zone // the zone of what is beyond no limit: in band, or no band where there is no limit
+	anything bool // the band has at least one limit
 }
 
 func limitsOf(band *stage.Band) limits {
-	l := limits{anything: !band.Empty()}
+	l := limits{anything: !band.Empty(), inside: InBand}
+	if !l.anything {
+		l.inside = NoBand
+	}
 	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
 		switch {
 		case band.Has(limit):
@@ -28,6 +39,7 @@ func limitsOf(band *stage.Band) limits {
 		default:
 			l.at[limit] = math.Inf(-1)
 		}
+		l.last[limit] = lastWithin(l.at[limit], limit.Above())
 	}
 	l.low, l.high = l.at[stage.Low], l.at[stage.High]
 	if math.IsInf(l.low, -1) {
@@ -36,36 +48,45 @@ func limitsOf(band *stage.Band) limits {
 	if math.IsInf(l.high, 1) {
 		l.high = l.at[stage.CriticalHigh]
 	}
+	l.lastLow, l.lastHigh = lastWithin(l.low, false), lastWithin(l.high, true)
 	return l
 }
 
-// zone tells where v stands. The limits themselves belong to the band.
+// lastWithin returns the last value that counts as within a level.
+func lastWithin(level float64, above bool) float64 {
+	if above {
+		return level + tolerance
+	}
+	return level - tolerance
+}
+
+// zone returns the zone of v. The limits themselves belong to the band.
 func (l *limits) zone(v float64) Zone {
 	switch {
-	case v > l.at[stage.High]:
-		if v > l.at[stage.CriticalHigh] {
+	case v > l.last[stage.High]:
+		if v > l.last[stage.CriticalHigh] {
 			return CriticalHighZone
 		}
 		return HighZone
-	case v < l.at[stage.Low]:
-		if v < l.at[stage.CriticalLow] {
+	case v < l.last[stage.Low]:
+		if v < l.last[stage.CriticalLow] {
 			return CriticalLowZone
 		}
 		return LowZone
-	case v > l.at[stage.CriticalHigh]:
+	case v > l.last[stage.CriticalHigh]:
 		return CriticalHighZone
-	case v < l.at[stage.CriticalLow]:
+	case v < l.last[stage.CriticalLow]:
 		return CriticalLowZone
 	}
-	return InBand
+	return l.inside
 }
 
-// side tells on which side of the band v is.
+// side returns the side of the band on which v is.
 func (l *limits) side(v float64) Side {
 	switch {
-	case v > l.high:
+	case v > l.lastHigh:
 		return AboveBand
-	case v < l.low:
+	case v < l.lastLow:
 		return BelowBand
 	}
 	return Inside

@@ -46,7 +46,7 @@ type ZoneSeconds struct {
 }
 
 func exposureOf(q quantity.Quantity, l *watch.Ledger) Exposure {
-	at := func(z watch.Zone) length { return length(l.Zones[z]) }
+	at := func(z watch.Zone) length { return length(l.InZone[z]) }
 	e := Exposure{
 		From: orNone(l.From), To: orNone(l.To), ElapsedS: length(l.Elapsed()), Mean: known(l.Mean()),
 		Seconds: ZoneSeconds{
@@ -131,7 +131,7 @@ func (s *site) expose(ctx context.Context, point quantity.Point, from, to instan
 	index, ok := core.Index(point)
 	if !ok { // nothing that is measured leads to it: all of it is unknown
 		sum.To = to
-		sum.Zones[watch.UnknownZone] = to.Sub(from)
+		sum.InZone[watch.UnknownZone] = to.Sub(from)
 		return sum, nil
 	}
 	f := fold{core: core, index: index, from: from, to: to, sum: &sum}

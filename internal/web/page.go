@@ -202,7 +202,7 @@ func viewOfPoint(s *watch.PointState, display quantity.Unit, at func(time.Time) 
 		v.Class = "unknown"
 	case s.Band.Empty():
 		v.Zone, v.Certainty = "no band", ""
-	case s.Zone != watch.InBand:
+	case s.Zone.Outside():
 		v.Class = "out"
 	}
 	low, high := edge(&s.Band, stage.Low, stage.CriticalLow), edge(&s.Band, stage.High, stage.CriticalHigh)

@@ -356,7 +356,7 @@ func TestExposureIsThatOfTheCore(t *testing.T) {
 			e := get[web.ExposureTable](t, site+"/api/exposure?point="+name+"&"+between(live.From, live.To)).Points[0].Exposure
 			const millisecond = float64(time.Millisecond)
 			for i, s := range zonesOf(e.Seconds) {
-				assert.InDelta(t, float64(live.Zones[i]), s, millisecond, watch.Zone(i))
+				assert.InDelta(t, float64(live.InZone[i]), s, millisecond, watch.Zone(i))
 			}
 			assert.Equal(t, live.Excursions, e.Excursions)
 			assert.InDelta(t, float64(live.Longest), float64(e.LongestS), millisecond)

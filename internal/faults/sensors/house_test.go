@@ -161,7 +161,7 @@ func (h *house) end() {
 		at := instant.None
 		for _, l := range h.ledgers[int32(i)] {
 			var sum time.Duration
-			for _, d := range l.Zones {
+			for _, d := range l.InZone {
 				sum += d
 			}
 			require.Equal(h.t, l.Elapsed(), sum, "zones of %s", p)
