@@ -1,11 +1,12 @@
 // The JSON of the server; /api/openapi.json describes it.
 
-export interface Limits { critical_low: number | null; low: number | null; high: number | null; critical_high: number | null }
-export interface ZoneSeconds { critical_low: number; low: number; in_band: number; high: number; critical_high: number; unknown: number }
-export type Zone = "critical-low" | "low" | "in-band" | "high" | "critical-high" | "unknown";
+export interface Limits { "critical-low": number | null; low: number | null; high: number | null; "critical-high": number | null }
+export type Zone = "critical-low" | "low" | "in-band" | "high" | "critical-high" | "no-band" | "unknown";
+export type ZoneSeconds = Record<Zone, number>;
+export interface Kinetic { value: number; from: string; to: string; observed_s: number }
 export interface Exposure {
   from: string | null; to: string | null; elapsed_s: number; seconds: ZoneSeconds; coverage: number | null;
-  min: number | null; max: number | null; mean: number | null; mean_kinetic: number | null;
+  min: number | null; max: number | null; mean: number | null; mean_kinetic?: Kinetic;
   degree_hours_above: number; degree_hours_below: number; excursions: number; longest_excursion_s: number;
 }
 export interface PointNow {

@@ -132,7 +132,7 @@ export class Chart {
     if (min === null || max === null) return [0, 1];
     const low = min, high = max, near = Math.max((high - low) * 0.6, this.quantity === "relative-humidity" ? 4 : 0.3);
     for (const b of this.input!.trend.bands) {
-      for (const v of b.limits ? [b.limits.critical_low, b.limits.low, b.limits.high, b.limits.critical_high] : []) {
+      for (const v of b.limits ? [b.limits["critical-low"], b.limits.low, b.limits.high, b.limits["critical-high"]] : []) {
         const shown = v === null ? NaN : convert(this.quantity, this.input!.temperature, v);
         if (shown >= low - near && shown <= high + near) { min = Math.min(min, shown); max = Math.max(max, shown); }
       }
@@ -165,7 +165,7 @@ export class Chart {
     const { ctx, bbox } = u, c = this.colours, left = x(Date.parse(b.from)), width = x(Date.parse(b.to)) - left;
     if (width <= 0) return;
     const y = (v: number): number => Math.min(bbox.top + bbox.height + 4, Math.max(bbox.top - 4, u.valToPos(convert(this.quantity, this.input!.temperature, v), "y", true)));
-    const low = b.limits.low ?? b.limits.critical_low, high = b.limits.high ?? b.limits.critical_high;
+    const low = b.limits.low ?? b.limits["critical-low"], high = b.limits.high ?? b.limits["critical-high"];
     const top = high === null ? bbox.top : y(high), bottom = low === null ? bbox.top + bbox.height : y(low);
     ctx.globalAlpha = 0.75;
     ctx.fillStyle = c.band;
@@ -181,7 +181,7 @@ export class Chart {
       ctx.stroke();
     };
     for (const v of [b.limits.low, b.limits.high]) if (v !== null) stroke(v, c.bandline, []);
-    for (const v of [b.limits.critical_low, b.limits.critical_high]) if (v !== null) stroke(v, c.rust, [5, 4]);
+    for (const v of [b.limits["critical-low"], b.limits["critical-high"]]) if (v !== null) stroke(v, c.rust, [5, 4]);
     ctx.setLineDash([]);
   }
 

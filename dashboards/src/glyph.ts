@@ -9,11 +9,12 @@ const shapes: Record<Zone, string> = {
   high: "M2 12H14L8 3Z",
   "critical-low": "M2 1H14L8 8ZM2 8H14L8 15Z",
   "critical-high": "M2 8H14L8 1ZM2 15H14L8 8Z",
+  "no-band": "M3 8H13",
   unknown: "M5 5.5A3 3 0 1 1 8 8.5V10.5M8 13V13.6",
 };
 
 export function zoneGlyph(zone: Zone): SVGSVGElement {
-  const open = zone === "in-band" || zone === "unknown";
+  const open = zone === "in-band" || zone === "no-band" || zone === "unknown";
   return svg("svg", { class: "glyph", "data-zone": zone, viewBox: "0 0 16 16", "aria-hidden": "true", focusable: "false" },
     svg("path", { d: shapes[zone], class: open ? "open" : "solid" }));
 }

@@ -48,12 +48,13 @@ class Row {
     }
     this.words(p, f);
     const e = p.today, s = e.seconds;
-    const above = s.high + s.critical_high, below = s.low + s.critical_low;
+    const above = s.high + s["critical-high"], below = s.low + s["critical-low"];
     const parts = [];
     if (above >= 1) parts.push(`${lasting(above)} above`);
     if (below >= 1) parts.push(`${lasting(below)} below`);
-    if (!parts.length) parts.push(s.in_band >= 1 ? "in band while seen" : "nothing seen");
+    if (!parts.length) parts.push(s["in-band"] >= 1 ? "in band while seen" : "nothing seen");
     if (above + below >= 1) parts.push(`longest ${lasting(e.longest_excursion_s)}`);
+    if (s["no-band"] >= 60) parts.push(`${lasting(s["no-band"])} without a band`);
     if (s.unknown >= 60) parts.push(`${lasting(s.unknown)} not seen`);
     if (p.last_reading) parts.push(`last read ${clockSeconds(f.zone, Date.parse(p.last_reading))}`);
     say(this.today, `Today: ${parts.join(", ")}`);
@@ -65,9 +66,9 @@ class Row {
     if (p.since) text += ` since ${since(f.zone, f.at, Date.parse(p.since))} (${lasting((f.at - Date.parse(p.since)) / 1000)})`;
     if (p.certainty === "too close to call") text += `, but too close to call: ±${difference(p.quantity, f.temperature, p.accuracy)} ${unitOf(p.quantity, f.temperature)}`;
     if (p.flag === 3) text += ", reading suspect";
-    let band = `band ${bandText(p.quantity, f.temperature, b.low ?? b.critical_low, b.high ?? b.critical_high)}`;
-    if (p.zone === "high" || p.zone === "critical-high") band += b.critical_high === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b.critical_high)}`;
-    if (p.zone === "low" || p.zone === "critical-low") band += b.critical_low === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b.critical_low)}`;
+    let band = `band ${bandText(p.quantity, f.temperature, b.low ?? b["critical-low"], b.high ?? b["critical-high"])}`;
+    if (p.zone === "high" || p.zone === "critical-high") band += b["critical-high"] === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b["critical-high"])}`;
+    if (p.zone === "low" || p.zone === "critical-low") band += b["critical-low"] === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b["critical-low"])}`;
     const whole = `${text} · ${band}`;
     if (this.zone.dataset.text === whole) return;
     this.zone.dataset.text = whole;
@@ -103,7 +104,7 @@ function sparkline(trend: PointTrend, p: PointNow, now: number): SVGSVGElement {
   const width = 150, height = 34, from = now - SPARK_HOURS * 3600;
   const values = trend.mean.filter((v): v is number => v !== null);
   let low = Math.min(...values), high = Math.max(...values);
-  const edges = [b?.low ?? b?.critical_low ?? null, b?.high ?? b?.critical_high ?? null];
+  const edges = [b?.low ?? b?.["critical-low"] ?? null, b?.high ?? b?.["critical-high"] ?? null];
   for (const edge of edges) { // limits that are near belong into the picture
     if (edge !== null && edge > low - 2 * (high - low) - 0.5 && edge < high + 2 * (high - low) + 0.5) {
       low = Math.min(low, edge);
@@ -196,7 +197,7 @@ function showSummary(f: Frame): void {
   const key = JSON.stringify([count, bandless, calling.map((a) => [a.alarm, a.state]), quiet, f.lost]);
   if (summary.dataset.key === key) return;
   summary.dataset.key = key;
-  const zones: Zone[] = ["critical-high", "critical-low", "high", "low", "unknown", "in-band"];
+  const zones: Zone[] = ["critical-high", "critical-low", "high", "low", "unknown", "in-band", "no-band"];
   const words: Record<Zone, string> = { ...zoneWords, unknown: "not known" };
   summary.replaceChildren(
     h("ul", { class: "tally", "aria-label": "Points by where they stand" }, ...zones.filter((z) => count[z]).map((z) => h("li", { "data-zone": z }, zoneGlyph(z), h("b", {}, String(count[z])), ` ${words[z]}`)),

@@ -278,13 +278,14 @@ function showExposure(): void {
   const value = (of: (e: Exposure) => number | null): Cell => (e, q) => (of(e) === null ? "–" : `${figure(q, t, of(e))} ${unitOf(q, t)}`);
   const product = (of: (e: Exposure) => number): Cell => (e, q, has) => (has ? `${area(q, t, of(e))} ${areaUnit(q, t)}` : "–");
   const rows: [string, Cell][] = [
-    ["in band", time((e) => e.seconds.in_band)],
-    ["below it", time((e) => e.seconds.low + e.seconds.critical_low)], ["of that critically", time((e) => e.seconds.critical_low)],
-    ["above it", time((e) => e.seconds.high + e.seconds.critical_high)], ["of that critically", time((e) => e.seconds.critical_high)],
+    ["in band", time((e) => e.seconds["in-band"])],
+    ["below it", time((e) => e.seconds.low + e.seconds["critical-low"])], ["of that critically", time((e) => e.seconds["critical-low"])],
+    ["above it", time((e) => e.seconds.high + e.seconds["critical-high"])], ["of that critically", time((e) => e.seconds["critical-high"])],
+    ...(columns.some((c) => c.p.has_band && c.p.exposure.seconds["no-band"] > 0) ? [["without a band", time((e) => e.seconds["no-band"])] as [string, Cell]] : []),
     ["not known", (e) => lasting(e.seconds.unknown) + share(e, e.seconds.unknown)],
     ["times outside", (e, _, has) => (has ? String(e.excursions) : "–")], ["longest time outside", (e, _, has) => (has ? lasting(e.longest_excursion_s) : "–")],
     ["below × time", product((e) => e.degree_hours_below)], ["above × time", product((e) => e.degree_hours_above)],
-    ["lowest", value((e) => e.min)], ["mean", value((e) => e.mean)], ["highest", value((e) => e.max)], ["kinetic mean", value((e) => e.mean_kinetic)],
+    ["lowest", value((e) => e.min)], ["mean", value((e) => e.mean)], ["highest", value((e) => e.max)], ["kinetic mean", value((e) => e.mean_kinetic?.value ?? null)],
   ];
   exposureBody.replaceChildren(...rows.map(([name, cell]) => h("tr", {}, h("th", { scope: "row" }, name), ...columns.map(({ p }) => h("td", {}, cell(p.exposure, split(p.point).quantity, p.has_band))))));
   const n = exposureShown.now, other = exposureShown.other;

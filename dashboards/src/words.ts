@@ -19,7 +19,7 @@ export function split(point: string): { place: string; quantity: string } {
 }
 
 export const zoneWords: Record<Zone, string> = {
-  "critical-low": "critically low", low: "below its band", "in-band": "in band", high: "above its band", "critical-high": "critically high", unknown: "not known",
+  "critical-low": "critically low", low: "below its band", "in-band": "in band", high: "above its band", "critical-high": "critically high", "no-band": "no band", unknown: "not known",
 };
 
 const limitWords: Record<string, string> = {

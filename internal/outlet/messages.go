@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/senml"
@@ -39,22 +40,7 @@ type PointMessage struct {
 	Cohort string             `json:"cohort,omitempty"`
 	Stage  string             `json:"stage,omitempty"`
 
-	Today Exposure `json:"today"`
-}
-
-// Exposure is the ledger of a local day so far. The seven zone times add up to the elapsed time.
-type Exposure struct {
-	From             instant.Instant    `json:"from"`
-	To               instant.Instant    `json:"to"`
-	Seconds          map[string]float64 `json:"seconds"` // by zone
-	Min              *float64           `json:"min"`
-	Max              *float64           `json:"max"`
-	Mean             *float64           `json:"mean"`     // time-weighted
-	Coverage         *float64           `json:"coverage"` // 1 − unknown/elapsed
-	DegreeHoursAbove float64            `json:"degree_hours_above"`
-	DegreeHoursBelow float64            `json:"degree_hours_below"`
-	Excursions       int64              `json:"excursions"`
-	LongestSeconds   float64            `json:"longest_excursion_s"`
+	Today exposure.Exposure `json:"today"` // the local day so far
 }
 
 // MessageOf returns the message of a point's state.
@@ -62,7 +48,7 @@ func MessageOf(s *watch.PointState) PointMessage {
 	m := PointMessage{
 		Point: s.Point.String(), Unit: s.Point.Quantity.Unit().Symbol(), Time: s.LastReading, Zone: s.Zone.String(),
 		Since: s.Since, Flag: s.Flag, Limits: map[string]float64{}, Day: s.Day, Cohort: s.Cohort, Stage: s.Stage.String(),
-		Today: exposureOf(&s.Today),
+		Today: exposure.Of(s.Point.Quantity, &s.Today),
 	}
 	if s.Zone != watch.UnknownZone {
 		m.Value = number(s.Value)
@@ -81,37 +67,12 @@ func MessageOf(s *watch.PointState) PointMessage {
 	return m
 }
 
-func exposureOf(l *watch.Ledger) Exposure {
-	e := Exposure{
-		From: l.From, To: l.To, Seconds: map[string]float64{}, Mean: number(l.Mean()),
-		DegreeHoursAbove: orZero(l.DegreeAbove / 3600), DegreeHoursBelow: orZero(l.DegreeBelow / 3600),
-		Excursions: l.Excursions, LongestSeconds: l.Longest.Seconds(),
-	}
-	for _, z := range watch.Zones() {
-		e.Seconds[z.String()] = l.InZone[z].Seconds()
-	}
-	if l.Readings > 0 {
-		e.Min, e.Max = number(l.Min), number(l.Max)
-	}
-	if elapsed := l.Elapsed().Seconds(); elapsed > 0 {
-		e.Coverage = number(l.Observed().Seconds() / elapsed)
-	}
-	return e
-}
-
 // number returns nil for what JSON cannot carry.
 func number(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
 	return &v
-}
-
-func orZero(v float64) float64 {
-	if p := number(v); p != nil {
-		return *p
-	}
-	return 0
 }
 
 // Reading is a usable reading of a point, in the canonical unit.

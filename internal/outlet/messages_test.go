@@ -117,11 +117,11 @@ func TestGoldenPoint(t *testing.T) {
 	golden(t, "point", payload)
 	var m PointMessage
 	require.NoError(t, json.Unmarshal(payload, &m))
-	var sum float64
-	for _, seconds := range m.Today.Seconds {
-		sum += seconds
+	var sum int64
+	for _, ms := range m.Today.Seconds {
+		sum += ms
 	}
-	assert.Equal(t, m.Today.To.Sub(m.Today.From).Seconds(), sum, "the six zones add up")
+	assert.Equal(t, m.Today.To.Sub(m.Today.From).Milliseconds(), sum, "the zones add up")
 
 	unknown := watch.PointState{
 		Point: water, Value: 85, Flag: quantity.Missing, LastReading: instant.None, Since: instant.None, Zone: watch.UnknownZone, Band: stage.NoBand(),

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/intake/recorded"
 	"dewline/internal/quantity"
@@ -132,7 +133,7 @@ func drawRange(t *rapid.T, file *recorded.File) (from, middle, to instant.Instan
 	return from, middle, to
 }
 
-// The six zone sums of every point equal the elapsed time to the millisecond, over any range.
+// The seven zone sums of every point equal the elapsed time to the millisecond, over any range.
 func TestZoneSumsEqualElapsedTime(t *testing.T) {
 	site := loftSite(t)
 	rapid.Check(t, func(t *rapid.T) {
@@ -227,7 +228,7 @@ func TestExcursionsAreCutToTheRange(t *testing.T) {
 				require.LessOrEqual(t, e.From, e.To)
 				require.LessOrEqual(t, e.To, to)
 				require.LessOrEqual(t, time.Duration(e.UnknownS), e.To.Sub(e.From))
-				require.GreaterOrEqual(t, p.LongestExcursionS, replay.Seconds(e.To.Sub(e.From)))
+				require.GreaterOrEqual(t, p.LongestExcursionS, exposure.Seconds(e.To.Sub(e.From)))
 			}
 		}
 	})

@@ -5,10 +5,10 @@ package replay
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 	"time"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/intake/recorded"
 	"dewline/internal/journal"
@@ -27,16 +27,10 @@ type Result struct {
 
 // PointReport is the exposure of one point over the range.
 type PointReport struct {
-	Point             quantity.Point    `json:"point"`
-	Unit              string            `json:"unit"`
-	Seconds           ZoneSeconds       `json:"seconds"`
-	Min               *Number           `json:"min"`
-	Max               *Number           `json:"max"`
-	Mean              *Number           `json:"mean"` // weighted by time
-	DegreeHoursAbove  Number            `json:"degree_hours_above"`
-	DegreeHoursBelow  Number            `json:"degree_hours_below"`
-	LongestExcursionS Seconds           `json:"longest_excursion_s"`
-	Excursions        []ExcursionReport `json:"excursions"`
+	Point quantity.Point `json:"point"`
+	Unit  string         `json:"unit"`
+	exposure.Figures
+	Excursions []ExcursionReport `json:"excursions"`
 
 	// Ledger is the sum of the ledgers of the range, for callers that want more than the JSON shows.
 	Ledger watch.Ledger `json:"-"`
@@ -48,22 +42,22 @@ type PointReport struct {
 
 // ExcursionReport is one stay outside the band.
 type ExcursionReport struct {
-	From     instant.Instant `json:"from"`
-	To       instant.Instant `json:"to"`
-	Side     string          `json:"side"`
-	Extreme  Number          `json:"extreme"`
-	UnknownS Seconds         `json:"unknown_s"`
+	From     instant.Instant  `json:"from"`
+	To       instant.Instant  `json:"to"`
+	Side     string           `json:"side"`
+	Extreme  exposure.Number  `json:"extreme"`
+	UnknownS exposure.Seconds `json:"unknown_s"`
 }
 
 // AlarmReport is one occurrence of an alarm.
 type AlarmReport struct {
-	Alarm        string          `json:"alarm"`
-	Priority     string          `json:"priority"`
-	Since        instant.Instant `json:"since"`
-	Raised       instant.Instant `json:"raised"`
-	Cleared      instant.Instant `json:"cleared"` // null while active
-	Extreme      *Number         `json:"extreme"`
-	SuppressedBy string          `json:"suppressed_by,omitempty"` // what covered it when it was raised
+	Alarm        string           `json:"alarm"`
+	Priority     string           `json:"priority"`
+	Since        instant.Instant  `json:"since"`
+	Raised       instant.Instant  `json:"raised"`
+	Cleared      instant.Instant  `json:"cleared"` // null while active
+	Extreme      *exposure.Number `json:"extreme"`
+	SuppressedBy string           `json:"suppressed_by,omitempty"` // what covered it when it was raised
 }
 
 // Options narrow a replay. The zero value replays everything.
@@ -253,7 +247,8 @@ func (r *run) take() {
 	for _, e := range r.effects {
 		switch e.Kind {
 		case watch.Closed:
-			if e.Ledger.From >= r.from && e.Ledger.To <= r.to {
+			// A ledger of no length holds a reading that its predecessor has seen as well, unless that is all there is.
+			if l := e.Ledger; l.From >= r.from && l.To <= r.to && (l.From < l.To || r.from == r.to) {
 				r.ledgers[e.Point].Add(e.Ledger)
 				if r.parts != nil {
 					r.parts[e.Point] = append(r.parts[e.Point], *e.Ledger)
@@ -393,32 +388,21 @@ func (r *run) result(site string) *Result {
 
 func (r *run) point(p quantity.Point, ledger watch.Ledger, excursions []watch.Excursion) PointReport {
 	report := PointReport{
-		Point: p, Unit: p.Quantity.Unit().Symbol(), Seconds: ZoneSecondsOf(&ledger), Ledger: ledger,
-		DegreeHoursAbove: Number(ledger.DegreeAbove / 3600), DegreeHoursBelow: Number(ledger.DegreeBelow / 3600),
-		Excursions: []ExcursionReport{},
+		Point: p, Unit: p.Quantity.Unit().Symbol(), Figures: exposure.FiguresOf(&ledger), Ledger: ledger, Excursions: []ExcursionReport{},
 	}
-	if ledger.Readings > 0 {
-		report.Min, report.Max = number(&ledger.Min), number(&ledger.Max)
-	}
-	if mean := ledger.Mean(); !math.IsNaN(mean) {
-		report.Mean = number(&mean)
-	}
+	report.LongestExcursionS = 0 // that of whole excursions: ledgers end at midnight
 	for _, e := range excursions {
 		report.Excursions = append(report.Excursions, ExcursionReport{
-			From: e.From, To: e.To, Side: e.Side.String(), Extreme: Number(e.Extreme), UnknownS: Seconds(e.Unknown),
+			From: e.From, To: e.To, Side: e.Side.String(), Extreme: exposure.Number(e.Extreme), UnknownS: exposure.Seconds(e.Unknown),
 		})
-		report.LongestExcursionS = max(report.LongestExcursionS, Seconds(e.To.Sub(e.From)))
+		report.LongestExcursionS = max(report.LongestExcursionS, exposure.Seconds(e.To.Sub(e.From)))
 	}
 	return report
 }
 
-func number(v *float64) *Number {
-	if v == nil || math.IsNaN(*v) {
+func number(v *float64) *exposure.Number {
+	if v == nil {
 		return nil
 	}
-	n := Number(*v)
-	return &n
+	return exposure.NumberOf(*v)
 }
-
-// Seconds prints a duration as seconds, rounded to milliseconds.
-type Seconds time.Duration

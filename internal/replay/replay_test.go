@@ -146,7 +146,7 @@ func steps(hoursAndValues ...float64) string {
 
 func zones(inBand, below, above, unknown float64) map[string]float64 {
 	return map[string]float64{
-		"critical-low": 0, "low": below, "in-band": inBand, "high": above, "critical-high": 0, "unknown": unknown,
+		"critical-low": 0, "low": below, "in-band": inBand, "high": above, "critical-high": 0, "no-band": 0, "unknown": unknown,
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/watch"
@@ -54,7 +55,7 @@ func (p printer) point(r *PointReport) {
 		}
 	}
 	_ = table.Flush() // the writer below keeps the error
-	value := func(n Number) string { return p.shown(r.Point.Quantity, float64(n)) }
+	value := func(n exposure.Number) string { return p.shown(r.Point.Quantity, float64(n)) }
 	switch {
 	case r.Mean != nil && r.Min != nil:
 		fmt.Fprintf(p, "  min %s, mean %s, max %s\n", value(*r.Min), value(*r.Mean), value(*r.Max))

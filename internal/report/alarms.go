@@ -9,56 +9,56 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/exposure"
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/nuisance"
-	"dewline/internal/replay"
 	"dewline/internal/stage"
 	"dewline/internal/watch"
 )
 
 // Performance tells how well the alarms of a range have served. Its JSON form is described in the package comment.
 type Performance struct {
-	Report        string          `json:"report"`
-	Version       int             `json:"version"`
-	Site          string          `json:"site"`
-	Timezone      string          `json:"timezone"`
-	From          instant.Instant `json:"from"`
-	To            instant.Instant `json:"to"`
-	Made          instant.Instant `json:"made"`
-	MonitoredS    replay.Seconds  `json:"monitored_s"`
-	Days          replay.Number   `json:"days"` // monitored
-	Enough        bool            `json:"enough"`
-	Annunciations int             `json:"annunciations"`
-	Repeats       int             `json:"repeats"`
-	Figures       []Figure        `json:"figures"`
-	Top           []Ranked        `json:"top"`
-	Chattering    []Counted       `json:"chattering"`
-	Fleeting      []Counted       `json:"fleeting"`
-	Standing      []Standing      `json:"standing"`
-	Responses     []Response      `json:"responses"`
-	Suppressed    []Suppressed    `json:"suppressed"`
+	Report        string           `json:"report"`
+	Version       int              `json:"version"`
+	Site          string           `json:"site"`
+	Timezone      string           `json:"timezone"`
+	From          instant.Instant  `json:"from"`
+	To            instant.Instant  `json:"to"`
+	Made          instant.Instant  `json:"made"`
+	MonitoredS    exposure.Seconds `json:"monitored_s"`
+	Days          exposure.Number  `json:"days"` // monitored
+	Enough        bool             `json:"enough"`
+	Annunciations int              `json:"annunciations"`
+	Repeats       int              `json:"repeats"`
+	Figures       []Figure         `json:"figures"`
+	Top           []Ranked         `json:"top"`
+	Chattering    []Counted        `json:"chattering"`
+	Fleeting      []Counted        `json:"fleeting"`
+	Standing      []Standing       `json:"standing"`
+	Responses     []Response       `json:"responses"`
+	Suppressed    []Suppressed     `json:"suppressed"`
 
 	location *time.Location
 }
 
 // Figure is one figure beside its published target.
 type Figure struct {
-	Name    string         `json:"name"`
-	Title   string         `json:"title"`
-	Value   *replay.Number `json:"value"`
-	Unit    string         `json:"unit,omitempty"` // "share" is from 0 to 1
-	Target  string         `json:"target"`
-	Source  string         `json:"source"`
-	Verdict string         `json:"verdict"`
+	Name    string           `json:"name"`
+	Title   string           `json:"title"`
+	Value   *exposure.Number `json:"value"`
+	Unit    string           `json:"unit,omitempty"` // "share" is from 0 to 1
+	Target  string           `json:"target"`
+	Source  string           `json:"source"`
+	Verdict string           `json:"verdict"`
 }
 
 // Ranked is an alarm and its share in all annunciations.
 type Ranked struct {
-	Alarm string        `json:"alarm"`
-	Count int           `json:"count"`
-	Share replay.Number `json:"share"`
+	Alarm string          `json:"alarm"`
+	Count int             `json:"count"`
+	Share exposure.Number `json:"share"`
 }
 
 // Counted is an alarm and how often something happened to it.
@@ -76,13 +76,13 @@ type Standing struct {
 
 // Response tells how soon a person has answered the alarms of a priority.
 type Response struct {
-	Priority     string          `json:"priority"`
-	Raised       int             `json:"raised"` // occurrences that called for a person
-	Acknowledged int             `json:"acknowledged"`
-	MedianS      *replay.Seconds `json:"median_s"`
-	LongestS     *replay.Seconds `json:"longest_s"`
-	AllowableS   *replay.Seconds `json:"allowable_s"`
-	Within       int             `json:"within"` // acknowledged within the allowable time
+	Priority     string            `json:"priority"`
+	Raised       int               `json:"raised"` // occurrences that called for a person
+	Acknowledged int               `json:"acknowledged"`
+	MedianS      *exposure.Seconds `json:"median_s"`
+	LongestS     *exposure.Seconds `json:"longest_s"`
+	AllowableS   *exposure.Seconds `json:"allowable_s"`
+	Within       int               `json:"within"` // acknowledged within the allowable time
 }
 
 // Suppressed is an alarm that was kept silent at the end of the range.
@@ -163,7 +163,7 @@ func Judge(e Evidence) *Performance {
 	j.gather()
 	p := &Performance{
 		Report: "alarms", Version: 1, Timezone: e.Location.String(), From: e.From, To: e.To, Made: instant.None,
-		MonitoredS: replay.Seconds(j.monitored), Days: replay.Number(j.monitored.Hours() / 24),
+		MonitoredS: exposure.Seconds(j.monitored), Days: exposure.Number(j.monitored.Hours() / 24),
 		Annunciations: len(j.calls), Top: []Ranked{}, Chattering: []Counted{}, Fleeting: []Counted{}, Standing: []Standing{},
 		Responses: []Response{}, Suppressed: []Suppressed{}, location: e.Location,
 	}
@@ -285,7 +285,7 @@ func (j *judge) floods() (floods, bins int) {
 func (j *judge) top() []Ranked {
 	ranked := []Ranked{}
 	for _, c := range tally(j.calls, func(c annunciation) string { return c.alarm }) {
-		ranked = append(ranked, Ranked{c.Alarm, c.Count, replay.Number(float64(c.Count) / float64(len(j.calls)))})
+		ranked = append(ranked, Ranked{c.Alarm, c.Count, exposure.Number(float64(c.Count) / float64(len(j.calls)))})
 	}
 	most := 10
 	if len(ranked) < fewAlarms {
@@ -404,8 +404,8 @@ func (j *judge) responses() []Response {
 	return list
 }
 
-func in(d time.Duration) *replay.Seconds {
-	s := replay.Seconds(d)
+func in(d time.Duration) *exposure.Seconds {
+	s := exposure.Seconds(d)
 	return &s
 }
 
@@ -507,7 +507,7 @@ func (j *judge) figures(p *Performance) []Figure {
 	count := func(list []Counted) float64 { return float64(len(list)) }
 	var list []Figure
 	add := func(name, title string, value float64, unit, target, source string, g *goal) {
-		f := Figure{Name: name, Title: title, Value: number(value), Unit: unit, Target: target, Source: source}
+		f := Figure{Name: name, Title: title, Value: exposure.NumberOf(value), Unit: unit, Target: target, Source: source}
 		switch {
 		case f.Value == nil:
 			f.Verdict = "nothing to judge"

@@ -3,7 +3,7 @@ package report
 import (
 	"fmt"
 
-	"dewline/internal/replay"
+	"dewline/internal/exposure"
 )
 
 // Sheet lays the report out.
@@ -87,7 +87,7 @@ func (w Words) responses(responses []Response) Section {
 	return section
 }
 
-func maybe(s *replay.Seconds) string {
+func maybe(s *exposure.Seconds) string {
 	if s == nil {
 		return "–"
 	}

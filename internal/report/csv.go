@@ -6,7 +6,7 @@ import (
 	"strconv"
 	"strings"
 
-	"dewline/internal/replay"
+	"dewline/internal/exposure"
 	"dewline/internal/watch"
 )
 
@@ -27,13 +27,13 @@ func ExposureCSV(w io.Writer, e *Exposure) error {
 			d := &p.Days[k]
 			line := []string{e.Site, p.Point.String(), d.Day, d.From.String(), d.To.String(), p.Unit, plain(d.ElapsedS)}
 			for _, ms := range d.Seconds {
-				line = append(line, plain(seconds(ms)))
+				line = append(line, plain(exposure.Milliseconds(ms)))
 			}
-			var mkt *replay.Number
+			var mkt *exposure.Number
 			if d.MeanKinetic != nil {
 				mkt = &d.MeanKinetic.Value
 			}
-			line = append(line, optional(d.Coverage), plain(d.OutsideS), strconv.Itoa(d.Excursions), plain(d.LongestExcursionS),
+			line = append(line, optional(d.Coverage), plain(d.OutsideS), strconv.FormatInt(d.Excursions, 10), plain(d.LongestExcursionS),
 				plain(d.DegreeHoursAbove), plain(d.DegreeHoursBelow), optional(d.Min), optional(d.Mean), optional(d.Max), optional(mkt))
 			records = append(records, line)
 		}
@@ -62,7 +62,7 @@ func plain(v interface{ MarshalJSON() ([]byte, error) }) string {
 	return string(text)
 }
 
-func optional(v *replay.Number) string {
+func optional(v *exposure.Number) string {
 	if v == nil {
 		return ""
 	}

@@ -22,7 +22,7 @@
 //	   {"point": "tub-1/water-temperature", "unit": "Cel",
 //	    "bands": [{"cohort": …, "stage": …,    absent where the band is the place's own
 //	               "when": "always"|"day"|"night",
-//	               "critical_low": …|null, "low": …|null, "high": …|null, "critical_high": …|null}],
+//	               "critical-low": …|null, "low": …|null, "high": …|null, "critical-high": …|null}],
 //	    "whole":  ROW,
 //	    "days":   [ROW with "day": "2026-07-01", "hours": 24],    the hours are those of the whole local day
 //	    "stages": [ROW with "cohort": "a-2026", "stage": "larva"], both "" for the time in which nobody lived there
@@ -38,7 +38,7 @@
 // A ROW is
 //
 //	{"from": …, "to": …, "elapsed_s": …,
-//	 "seconds": {"critical-low": …, "low": …, "in-band": …, "high": …, "critical-high": …, "unknown": …},
+//	 "seconds": {"critical-low": …, "low": …, "in-band": …, "high": …, "critical-high": …, "no-band": …, "unknown": …},
 //	 "shares":  {the same members, as shares of the elapsed time from 0 to 1},
 //	 "coverage": …,                            share of the time that was observed
 //	 "outside_s": …,                           total time observed outside the band

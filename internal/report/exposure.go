@@ -5,11 +5,11 @@ import (
 	"fmt"
 	"iter"
 	"maps"
-	"math"
 	"slices"
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/exposure"
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
@@ -62,32 +62,17 @@ type Point struct {
 
 // Band is what the values of a point were judged by.
 type Band struct {
-	Cohort       string         `json:"cohort,omitempty"`
-	Stage        string         `json:"stage,omitempty"`
-	When         string         `json:"when"`
-	CriticalLow  *replay.Number `json:"critical_low"`
-	Low          *replay.Number `json:"low"`
-	High         *replay.Number `json:"high"`
-	CriticalHigh *replay.Number `json:"critical_high"`
+	Cohort string `json:"cohort,omitempty"`
+	Stage  string `json:"stage,omitempty"`
+	When   string `json:"when"`
+	exposure.Limits
 }
 
 // Row sums up some time of a point.
 type Row struct {
-	From              instant.Instant    `json:"from"`
-	To                instant.Instant    `json:"to"`
-	ElapsedS          replay.Seconds     `json:"elapsed_s"`
-	Seconds           replay.ZoneSeconds `json:"seconds"`
-	Shares            Shares             `json:"shares"`
-	Coverage          *replay.Number     `json:"coverage"`
-	OutsideS          replay.Seconds     `json:"outside_s"`
-	Excursions        int                `json:"excursions"`
-	LongestExcursionS replay.Seconds     `json:"longest_excursion_s"`
-	DegreeHoursAbove  replay.Number      `json:"degree_hours_above"`
-	DegreeHoursBelow  replay.Number      `json:"degree_hours_below"`
-	Min               *replay.Number     `json:"min"`
-	Mean              *replay.Number     `json:"mean"`
-	Max               *replay.Number     `json:"max"`
-	MeanKinetic       *Kinetic           `json:"mean_kinetic,omitempty"`
+	exposure.Exposure
+	Shares   Shares           `json:"shares"`
+	OutsideS exposure.Seconds `json:"outside_s"`
 }
 
 // Day is a local day, or as much of it as lies in the range.
@@ -102,14 +87,6 @@ type Stage struct {
 	Cohort string `json:"cohort"`
 	Stage  string `json:"stage"`
 	Row
-}
-
-// Kinetic is a mean kinetic temperature (USP <1160>) with its window, without which it says nothing.
-type Kinetic struct {
-	Value     replay.Number   `json:"value"`
-	From      instant.Instant `json:"from"`
-	To        instant.Instant `json:"to"`
-	ObservedS replay.Seconds  `json:"observed_s"`
 }
 
 // HeatLoad tells what a mean kinetic temperature is, wherever one is shown.
@@ -279,7 +256,7 @@ type span struct{ from, to instant.Instant }
 // sum gathers ledgers of a point.
 type sum struct {
 	watch.Ledger
-	seconds replay.ZoneSeconds // each ledger rounded by itself, so that all sums of them agree
+	seconds exposure.ZoneSeconds // each ledger rounded by itself, so that all sums of them agree
 	spans   []span
 }
 
@@ -288,7 +265,7 @@ func (s *sum) add(l *watch.Ledger) {
 		s.Ledger.From = l.From
 	}
 	s.Ledger.Add(l)
-	for z, ms := range replay.ZoneSecondsOf(l) {
+	for z, ms := range exposure.ZoneSecondsOf(l) {
 		s.seconds[z] += ms
 	}
 	if n := len(s.spans); n > 0 && s.spans[n-1].to == l.From {
@@ -300,31 +277,16 @@ func (s *sum) add(l *watch.Ledger) {
 
 // row makes a row of a sum.
 func (s *sum) row(q quantity.Quantity, excursions []replay.ExcursionReport, end instant.Instant) Row {
-	r := Row{
-		From: s.Ledger.From, To: s.Ledger.To, Seconds: s.seconds,
-		DegreeHoursAbove: replay.Number(s.DegreeAbove / 3600), DegreeHoursBelow: replay.Number(s.DegreeBelow / 3600),
-	}
-	var elapsed, outside int64
+	r := Row{Exposure: exposure.Exposure{From: s.Ledger.From, To: s.Ledger.To, Figures: exposure.FiguresOf(&s.Ledger)}}
+	r.Seconds, r.LongestExcursionS = s.seconds, 0
+	r.Settle(q, &s.Ledger)
+	elapsed := float64(time.Duration(r.ElapsedS).Milliseconds())
 	for z, ms := range s.seconds {
-		elapsed += ms
 		if watch.Zone(z).Outside() {
-			outside += ms
+			r.OutsideS += exposure.Milliseconds(ms)
 		}
-	}
-	r.ElapsedS, r.OutsideS = seconds(elapsed), seconds(outside)
-	if elapsed > 0 {
-		for z, ms := range s.seconds {
-			r.Shares[z] = float64(ms) / float64(elapsed)
-		}
-		r.Coverage = number(float64(elapsed-s.seconds[watch.UnknownZone]) / float64(elapsed))
-	}
-	if s.Readings > 0 {
-		r.Min, r.Max = number(s.Min), number(s.Max)
-	}
-	r.Mean = number(s.Mean())
-	if loads(q) {
-		if mkt := number(s.MeanKineticCelsius()); mkt != nil {
-			r.MeanKinetic = &Kinetic{Value: *mkt, From: r.From, To: r.To, ObservedS: replay.Seconds(s.Observed())}
+		if elapsed > 0 {
+			r.Shares[z] = float64(ms) / elapsed
 		}
 	}
 	for _, e := range excursions {
@@ -333,23 +295,10 @@ func (s *sum) row(q quantity.Quantity, excursions []replay.ExcursionReport, end 
 				r.Excursions++
 			}
 			inside := min(e.To, part.to).Sub(max(e.From, part.from))
-			r.LongestExcursionS = max(r.LongestExcursionS, replay.Seconds(inside))
+			r.LongestExcursionS = max(r.LongestExcursionS, exposure.Seconds(inside))
 		}
 	}
 	return r
-}
-
-// loads reports whether a quantity is a heat load: a temperature that something is exposed to, which a dew point is not.
-func loads(q quantity.Quantity) bool { return q.IsTemperature() && q != quantity.DewPoint }
-
-func seconds(ms int64) replay.Seconds { return replay.Seconds(ms * int64(time.Millisecond)) }
-
-func number(v float64) *replay.Number {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	n := replay.Number(v)
-	return &n
 }
 
 func orNone(t instant.Instant) instant.Instant {
@@ -435,7 +384,9 @@ func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
 		}
 		made.Cohort, made.Stage = cohort, at
 	}
-	day, night := limitsOf(made, "day", &bands.Day), limitsOf(made, "night", &bands.Night)
+	day, night := made, made
+	day.When, day.Limits = "day", exposure.LimitsOf(&bands.Day)
+	night.When, night.Limits = "night", exposure.LimitsOf(&bands.Night)
 	if s.watched.Light.AlwaysDay || sameLimits(&bands) {
 		day.When = "always"
 		return []Band{day}
@@ -461,18 +412,6 @@ func sameLimits(b *stage.DayNight) bool {
 		}
 	}
 	return true
-}
-
-func limitsOf(of Band, when string, b *stage.Band) Band {
-	of.When = when
-	limit := func(l stage.Limit) *replay.Number {
-		if !b.Has(l) {
-			return nil
-		}
-		return number(b.Limits[l])
-	}
-	of.CriticalLow, of.Low, of.High, of.CriticalHigh = limit(stage.CriticalLow), limit(stage.Low), limit(stage.High), limit(stage.CriticalHigh)
-	return of
 }
 
 // distinct leaves out bands of a place's own that were named before.

@@ -14,12 +14,12 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/config"
+	"dewline/internal/exposure"
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/moistair"
 	"dewline/internal/quantity"
-	"dewline/internal/replay"
 	"dewline/internal/report"
 	"dewline/internal/watch"
 )
@@ -75,8 +75,8 @@ func TestAutumn(t *testing.T) {
 	p := e.Points[0]
 	require.Len(t, p.Days, 2)
 	assert.Equal(t, []float64{24, 25}, []float64{p.Days[0].Hours, p.Days[1].Hours})
-	assert.Equal(t, replay.Seconds(24*time.Hour), p.Days[0].ElapsedS)
-	assert.Equal(t, replay.Seconds(25*time.Hour), p.Days[1].ElapsedS)
+	assert.Equal(t, exposure.Seconds(24*time.Hour), p.Days[0].ElapsedS)
+	assert.Equal(t, exposure.Seconds(25*time.Hour), p.Days[1].ElapsedS)
 	// Silent from 7:55 to 10:00; the power-on value at 6:00 leaves 5:55 and 6:05, which are joined (gap 15 min).
 	assert.Equal(t, int64(125*60*1000), p.Days[0].Seconds[watch.UnknownZone])
 	assert.Zero(t, p.Days[1].Seconds[watch.UnknownZone])
@@ -253,7 +253,7 @@ func TestDaysAndStagesAddUp(t *testing.T) {
 			return
 		}
 		p := e.Points[0]
-		require.Equal(t, replay.Seconds(to.Sub(from)), p.Whole.ElapsedS)
+		require.Equal(t, exposure.Seconds(to.Sub(from)), p.Whole.ElapsedS)
 		var days, stages []report.Row
 		for _, d := range p.Days {
 			days = append(days, d.Row)
@@ -261,7 +261,7 @@ func TestDaysAndStagesAddUp(t *testing.T) {
 		for _, s := range p.Stages {
 			stages = append(stages, s.Row)
 		}
-		require.Equal(t, len(p.Excursions), p.Whole.Excursions)
+		require.EqualValues(t, len(p.Excursions), p.Whole.Excursions)
 		addUp(t, p.Whole, days)
 		addUp(t, p.Whole, stages)
 		for _, d := range days {
@@ -277,7 +277,7 @@ func TestDaysAndStagesAddUp(t *testing.T) {
 			}
 			require.InDelta(t, float64(d.DegreeHoursAbove), float64(alone.DegreeHoursAbove), 1e-6)
 			// Only the whole can know that a silence over the end of the day was followed by the same side.
-			require.LessOrEqual(t, alone.LongestExcursionS, d.LongestExcursionS+replay.Seconds(2*time.Millisecond))
+			require.LessOrEqual(t, alone.LongestExcursionS, d.LongestExcursionS+exposure.Seconds(2*time.Millisecond))
 			require.Equal(t, d.Min, alone.Min)
 			require.Equal(t, d.Max, alone.Max)
 		}
@@ -294,7 +294,7 @@ func addUp(t require.TestingT, whole report.Row, parts []report.Row) {
 			sum.Seconds[z] += ms
 			elapsed += ms
 		}
-		require.Equal(t, r.ElapsedS, replay.Seconds(elapsed*int64(time.Millisecond)))
+		require.Equal(t, r.ElapsedS, exposure.Seconds(elapsed*int64(time.Millisecond)))
 		sum.ElapsedS += r.ElapsedS
 		sum.OutsideS += r.OutsideS
 		sum.Excursions += r.Excursions

@@ -5,25 +5,25 @@ import (
 	"strings"
 
 	"dewline/internal/config"
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/replay"
 	"dewline/internal/watch"
 )
 
 // Alarm is one occurrence of an alarm, as the journal tells of it.
 type Alarm struct {
-	Alarm          string          `json:"alarm"`
-	Priority       string          `json:"priority"`
-	Unit           string          `json:"unit,omitempty"`
-	Setpoint       *replay.Number  `json:"setpoint"`
-	Extreme        *replay.Number  `json:"extreme"`
-	Since          instant.Instant `json:"since"`
-	Raised         instant.Instant `json:"raised"`
-	Acknowledged   instant.Instant `json:"acknowledged"`
-	AcknowledgedBy string          `json:"acknowledged_by,omitempty"`
-	Cleared        instant.Instant `json:"cleared"`
-	SuppressedBy   string          `json:"suppressed_by,omitempty"` // what covered it when it was raised
+	Alarm          string           `json:"alarm"`
+	Priority       string           `json:"priority"`
+	Unit           string           `json:"unit,omitempty"`
+	Setpoint       *exposure.Number `json:"setpoint"`
+	Extreme        *exposure.Number `json:"extreme"`
+	Since          instant.Instant  `json:"since"`
+	Raised         instant.Instant  `json:"raised"`
+	Acknowledged   instant.Instant  `json:"acknowledged"`
+	AcknowledgedBy string           `json:"acknowledged_by,omitempty"`
+	Cleared        instant.Instant  `json:"cleared"`
+	SuppressedBy   string           `json:"suppressed_by,omitempty"` // what covered it when it was raised
 
 	id        string   // of the occurrence: what an acknowledgement names
 	names     []string // enclosures that a room's alarm speaks for
@@ -72,11 +72,11 @@ func occurrencesOf(entries []*journal.Entry) []Alarm {
 	return all
 }
 
-func pointed(v *float64) *replay.Number {
+func pointed(v *float64) *exposure.Number {
 	if v == nil {
 		return nil
 	}
-	return number(*v)
+	return exposure.NumberOf(*v)
 }
 
 // alarms picks the occurrences of which a part lies in the range and that concern the subject.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/replay"
 	"dewline/internal/watch"
@@ -23,7 +24,7 @@ func (s Shares) MarshalJSON() ([]byte, error) {
 		}
 		buffer = strconv.AppendQuote(buffer, watch.Zone(z).String())
 		buffer = append(buffer, ':')
-		value, err := json.Marshal(replay.Number(share))
+		value, err := json.Marshal(exposure.Number(share))
 		if err != nil {
 			return nil, err
 		}
@@ -35,11 +36,11 @@ func (s Shares) MarshalJSON() ([]byte, error) {
 func compare(a, b instant.Instant) int { return cmp.Compare(a, b) }
 
 // nthLongest returns the length of the n-th longest stay.
-func nthLongest(stays []replay.ExcursionReport, n int) replay.Seconds {
-	lengths := make([]replay.Seconds, 0, len(stays))
+func nthLongest(stays []replay.ExcursionReport, n int) exposure.Seconds {
+	lengths := make([]exposure.Seconds, 0, len(stays))
 	for _, e := range stays {
-		lengths = append(lengths, replay.Seconds(e.To.Sub(e.From)))
+		lengths = append(lengths, exposure.Seconds(e.To.Sub(e.From)))
 	}
-	slices.SortFunc(lengths, func(a, b replay.Seconds) int { return cmp.Compare(b, a) })
+	slices.SortFunc(lengths, func(a, b exposure.Seconds) int { return cmp.Compare(b, a) })
 	return lengths[n-1]
 }

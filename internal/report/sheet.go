@@ -7,9 +7,9 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
-	"dewline/internal/replay"
 	"dewline/internal/watch"
 )
 
@@ -71,7 +71,7 @@ func (w Words) within(from, to instant.Instant) string {
 }
 
 // value writes a value of a quantity.
-func (w Words) value(q quantity.Quantity, v *replay.Number) string {
+func (w Words) value(q quantity.Quantity, v *exposure.Number) string {
 	if v == nil {
 		return "–"
 	}
@@ -79,7 +79,7 @@ func (w Words) value(q quantity.Quantity, v *replay.Number) string {
 }
 
 // bare is value without the unit.
-func (w Words) bare(q quantity.Quantity, v *replay.Number) string {
+func (w Words) bare(q quantity.Quantity, v *exposure.Number) string {
 	if v == nil {
 		return "–"
 	}
@@ -97,12 +97,12 @@ func (w Words) difference(q quantity.Quantity) quantity.Unit {
 	return q.Keeper(w.Temperature)
 }
 
-func (w Words) degreeHours(q quantity.Quantity, v replay.Number) string {
+func (w Words) degreeHours(q quantity.Quantity, v exposure.Number) string {
 	return fmt.Sprintf("%.*f", q.Decimals()+1, w.difference(q).FromCanonical(float64(v)))
 }
 
 // length writes a time in hours and minutes. What is less than a minute and more than nothing shows as such.
-func length(s replay.Seconds) string {
+func length(s exposure.Seconds) string {
 	d := time.Duration(s)
 	if d > 0 && d < time.Minute {
 		return "<0:01"
@@ -260,7 +260,7 @@ func zoneTable(p *Point, labels []string, rows []*Row) Table {
 	for i, r := range rows {
 		line := []string{labels[i]}
 		for _, z := range zones {
-			line = append(line, length(seconds(r.Seconds[z]))+"  "+percent(r.Shares[z]))
+			line = append(line, length(exposure.Milliseconds(r.Seconds[z]))+"  "+percent(r.Shares[z]))
 		}
 		t.Rows = append(t.Rows, append(line, observed(r)))
 	}
@@ -284,7 +284,7 @@ func (w Words) valueTable(p *Point, labels []string, rows []*Row) Table {
 	if len(p.Bands) == 0 {
 		t.Caption, t.Head = "Values in "+unit, []string{"", "observed", "min", "mean", "max"}
 	}
-	if loads(q) {
+	if exposure.Loads(q) {
 		t.Head = append(t.Head, "MKT over this time")
 	}
 	for i, r := range rows {
@@ -296,8 +296,8 @@ func (w Words) valueTable(p *Point, labels []string, rows []*Row) Table {
 			line = append(line, observed(r))
 		}
 		line = append(line, w.bare(q, r.Min), w.bare(q, r.Mean), w.bare(q, r.Max))
-		if loads(q) {
-			var mkt *replay.Number
+		if exposure.Loads(q) {
+			var mkt *exposure.Number
 			if r.MeanKinetic != nil {
 				mkt = &r.MeanKinetic.Value
 			}
@@ -312,13 +312,13 @@ func (w Words) valueTable(p *Point, labels []string, rows []*Row) Table {
 func (w Words) stayTable(p *Point) Table {
 	q := p.Point.Quantity
 	t := Table{Caption: "Stays outside the band", Head: []string{"from", "to", "length", "side", "furthest", "not observed"}}
-	least := replay.Seconds(0)
+	least := exposure.Seconds(0)
 	if n := len(p.Excursions); n > shownStays {
 		least = nthLongest(p.Excursions, shownStays)
 		t.Caption = fmt.Sprintf("Stays outside the band: the %d longest of %d (all are in the JSON form)", shownStays, n)
 	}
 	for _, e := range p.Excursions {
-		lasted := replay.Seconds(e.To.Sub(e.From))
+		lasted := exposure.Seconds(e.To.Sub(e.From))
 		if lasted < least || len(t.Rows) == shownStays {
 			continue
 		}
@@ -345,11 +345,11 @@ func (w Words) alarmSection(alarms []Alarm) Section {
 	for _, a := range alarms {
 		cleared, answered := "still active", "by nobody"
 		if !a.Cleared.IsNone() {
-			cleared = "after " + length(replay.Seconds(a.Cleared.Sub(a.Raised)))
+			cleared = "after " + length(exposure.Seconds(a.Cleared.Sub(a.Raised)))
 		}
 		switch {
 		case !a.Acknowledged.IsNone():
-			answered = "after " + length(replay.Seconds(a.Acknowledged.Sub(a.Raised)))
+			answered = "after " + length(exposure.Seconds(a.Acknowledged.Sub(a.Raised)))
 			if a.AcknowledgedBy != "" {
 				answered += " by " + a.AcknowledgedBy
 			}

@@ -328,7 +328,7 @@ func TestTrendComparesExposesAndGivesAway(t *testing.T) {
 	// The table is that of exactly the range on the page.
 	to := instant.Of(r.past.at)
 	want := get[web.ExposureTable](t, site+"/api/exposure?point=vivarium-1/relative-humidity&"+between(to.Add(-7*24*time.Hour), to)).Points[0].Exposure
-	inBand := time.Duration(want.Seconds.InBand)
+	inBand := time.Duration(want.Seconds[watch.InBand]) * time.Millisecond
 	assert.Contains(t, b.text(".exposure tbody td"), fmt.Sprintf("(%.1f %%)", 100*inBand.Hours()/(7*24)))
 
 	code, data := ask(t, site+eval[string](b, `document.querySelector('.files a').getAttribute("href")`))

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/quantity"
@@ -16,56 +17,6 @@ import (
 )
 
 var nan = math.NaN()
-
-// Exposure is the ledger of a point over a range.
-type Exposure struct {
-	From     instant.Instant `json:"from"`
-	To       instant.Instant `json:"to"`
-	ElapsedS length          `json:"elapsed_s"`
-	Seconds  ZoneSeconds     `json:"seconds"`
-	Coverage *number         `json:"coverage"` // share of the time that was observed; null for an empty range
-	Min      *number         `json:"min"`
-	Max      *number         `json:"max"`
-	Mean     *number         `json:"mean"` // weighted by time
-	// Kinetic is the mean kinetic temperature (USP <1160>), of temperatures only: an index of heat load, nothing more.
-	Kinetic          *number `json:"mean_kinetic"`
-	DegreeHoursAbove number  `json:"degree_hours_above"` // unit · h
-	DegreeHoursBelow number  `json:"degree_hours_below"`
-	Excursions       int64   `json:"excursions"` // that began in the range
-	LongestS         length  `json:"longest_excursion_s"`
-}
-
-// ZoneSeconds are the times per zone. They add up to the elapsed time.
-type ZoneSeconds struct {
-	CriticalLow  length `json:"critical_low"`
-	Low          length `json:"low"`
-	InBand       length `json:"in_band"`
-	High         length `json:"high"`
-	CriticalHigh length `json:"critical_high"`
-	Unknown      length `json:"unknown"`
-}
-
-func exposureOf(q quantity.Quantity, l *watch.Ledger) Exposure {
-	at := func(z watch.Zone) length { return length(l.InZone[z]) }
-	e := Exposure{
-		From: orNone(l.From), To: orNone(l.To), ElapsedS: length(l.Elapsed()), Mean: known(l.Mean()),
-		Seconds: ZoneSeconds{
-			at(watch.CriticalLowZone), at(watch.LowZone), at(watch.InBand), at(watch.HighZone), at(watch.CriticalHighZone), at(watch.UnknownZone),
-		},
-		DegreeHoursAbove: number(l.DegreeAbove / 3600), DegreeHoursBelow: number(l.DegreeBelow / 3600),
-		Excursions: l.Excursions, LongestS: length(l.Longest),
-	}
-	if l.Elapsed() > 0 {
-		e.Coverage = known(l.Observed().Seconds() / l.Elapsed().Seconds())
-	}
-	if l.Readings > 0 {
-		e.Min, e.Max = known(l.Min), known(l.Max)
-	}
-	if q.IsTemperature() && l.Observed() > 0 {
-		e.Kinetic = known(l.MeanKineticCelsius())
-	}
-	return e
-}
 
 // ExposureTable is the exposure of some points over exactly one range.
 type ExposureTable struct {
@@ -76,10 +27,10 @@ type ExposureTable struct {
 
 // PointExposure is one row of it.
 type PointExposure struct {
-	Point    quantity.Point `json:"point"`
-	Unit     string         `json:"unit"`
-	HasBand  bool           `json:"has_band"` // it had a limit at some time in the range
-	Exposure Exposure       `json:"exposure"`
+	Point    quantity.Point    `json:"point"`
+	Unit     string            `json:"unit"`
+	HasBand  bool              `json:"has_band"` // it had a limit at some time in the range
+	Exposure exposure.Exposure `json:"exposure"`
 }
 
 func (s *site) serveExposure(w http.ResponseWriter, r *http.Request) {
@@ -108,7 +59,7 @@ func (s *site) serveExposure(w http.ResponseWriter, r *http.Request) {
 			var spans []BandSpan
 			spans, err = s.bandsOf(r.Context(), point, from, to)
 			has := slices.ContainsFunc(spans, func(b BandSpan) bool { return !b.Band.Empty() })
-			table.Points = append(table.Points, PointExposure{point, point.Quantity.Unit().Symbol(), has, exposureOf(point.Quantity, &ledger)})
+			table.Points = append(table.Points, PointExposure{point, point.Quantity.Unit().Symbol(), has, exposure.Of(point.Quantity, &ledger)})
 		}
 		if err != nil {
 			s.answerHistoryError(w, r, err)

@@ -11,6 +11,7 @@ import (
 
 	"dewline/internal/control"
 	"dewline/internal/deliver/text"
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
@@ -60,29 +61,21 @@ type CohortNow struct {
 
 // PointNow is where a point stands.
 type PointNow struct {
-	Point       quantity.Point  `json:"point"`
-	Quantity    string          `json:"quantity"`
-	Unit        string          `json:"unit"`  // canonical, by its SenML symbol
-	Value       *number         `json:"value"` // null while it is not known
-	Zone        string          `json:"zone"`
-	Since       instant.Instant `json:"since"`
-	Certainty   string          `json:"certainty"`
-	Accuracy    number          `json:"accuracy"` // expanded uncertainty (k = 2); 0 = not known
-	Flag        uint8           `json:"flag"`     // IOOS QARTOD
-	LastReading instant.Instant `json:"last_reading"`
-	Band        *Limits         `json:"band"` // null where there is no limit
-	Day         bool            `json:"day"`
-	Fed         bool            `json:"fed"`
-	Derived     bool            `json:"derived"`
-	Today       Exposure        `json:"today"`
-}
-
-// Limits are those of a band; absent ones are null.
-type Limits struct {
-	CriticalLow  *number `json:"critical_low"`
-	Low          *number `json:"low"`
-	High         *number `json:"high"`
-	CriticalHigh *number `json:"critical_high"`
+	Point       quantity.Point    `json:"point"`
+	Quantity    string            `json:"quantity"`
+	Unit        string            `json:"unit"`  // canonical, by its SenML symbol
+	Value       *number           `json:"value"` // null while it is not known
+	Zone        string            `json:"zone"`
+	Since       instant.Instant   `json:"since"`
+	Certainty   string            `json:"certainty"`
+	Accuracy    number            `json:"accuracy"` // expanded uncertainty (k = 2); 0 = not known
+	Flag        uint8             `json:"flag"`     // IOOS QARTOD
+	LastReading instant.Instant   `json:"last_reading"`
+	Band        *exposure.Limits  `json:"band"` // null where there is no limit
+	Day         bool              `json:"day"`
+	Fed         bool              `json:"fed"`
+	Derived     bool              `json:"derived"`
+	Today       exposure.Exposure `json:"today"`
 }
 
 // AlarmNow is an alarm with what a person must know to act on it.
@@ -294,7 +287,7 @@ func pointNow(s *watch.PointState) PointNow {
 	now := PointNow{
 		Point: s.Point, Quantity: q.String(), Unit: q.Unit().Symbol(), Zone: s.Zone.String(), Since: orNone(s.Since), Certainty: string(s.Certainty),
 		Accuracy: number(s.Accuracy), Flag: uint8(s.Flag), LastReading: orNone(s.LastReading), Band: limitsOf(&s.Band), Day: s.Day, Fed: s.Fed,
-		Derived: q.Derived(), Today: exposureOf(q, &s.Today),
+		Derived: q.Derived(), Today: exposure.Of(q, &s.Today),
 	}
 	if !status.Stale(s) {
 		now.Value = known(s.Value)
@@ -302,14 +295,11 @@ func pointNow(s *watch.PointState) PointNow {
 	return now
 }
 
-func limitsOf(b *stage.Band) *Limits {
+func limitsOf(b *stage.Band) *exposure.Limits {
 	if b.Empty() {
 		return nil
 	}
-	return &Limits{
-		CriticalLow: known(b.Limits[stage.CriticalLow]), Low: known(b.Limits[stage.Low]),
-		High: known(b.Limits[stage.High]), CriticalHigh: known(b.Limits[stage.CriticalHigh]),
-	}
+	return new(exposure.LimitsOf(b))
 }
 
 func alarmsNow(p *status.Picture) []AlarmNow {

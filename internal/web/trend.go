@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"time"
 
+	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/watch"
@@ -36,11 +37,11 @@ type PointTrend struct {
 
 // BandJSON is a band as it was.
 type BandJSON struct {
-	From   instant.Instant `json:"from"`
-	To     instant.Instant `json:"to"`
-	Limits *Limits         `json:"limits"` // null where there was none
-	Cohort string          `json:"cohort,omitempty"`
-	Stage  string          `json:"stage,omitempty"`
+	From   instant.Instant  `json:"from"`
+	To     instant.Instant  `json:"to"`
+	Limits *exposure.Limits `json:"limits"` // null where there was none
+	Cohort string           `json:"cohort,omitempty"`
+	Stage  string           `json:"stage,omitempty"`
 }
 
 // seconds prints an instant as seconds since 1970 with milliseconds.

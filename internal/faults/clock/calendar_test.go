@@ -59,7 +59,7 @@ history: {path: HISTORY}
 			assert.Equal(t, c.hours, day.Hours)
 			assert.Equal(t, c.hours*3600, day.ElapsedS)
 			assert.Equal(t, map[string]float64{
-				"critical-low": 0, "low": 0, "in-band": 12 * 3600, "high": c.night * 3600, "critical-high": 0, "unknown": 0,
+				"critical-low": 0, "low": 0, "in-band": 12 * 3600, "high": c.night * 3600, "critical-high": 0, "no-band": 0, "unknown": 0,
 			}, day.Seconds)
 		})
 	}

@@ -293,7 +293,7 @@ func (h *house) checkReadings(samples map[string][]history.Sample, f *figures) {
 // limits of the bands of all tubs.
 var limits = []float64{17, 20, 24, 27}
 
-var zoneNames = []string{"critical-low", "low", "in-band", "high", "critical-high", "unknown"}
+var zoneNames = []string{"critical-low", "low", "in-band", "high", "critical-high", "no-band", "unknown"}
 
 // zonesOf computes the time in each zone, in seconds, from stored readings and nothing else: straight lines between readings that are
 // no further apart than the gap, cut where they cross a limit; all other time is unknown. Where there are breaks, nothing is joined
@@ -371,7 +371,7 @@ func (h *house) checkReport(probe int, list []history.Sample) {
 	whole := r.Points[0].Whole
 	assert.Equal(h.t, from, whole.From)
 	assert.Equal(h.t, to, whole.To)
-	assert.InDelta(h.t, to.Sub(from).Seconds(), sum(whole.Seconds), 1e-6, "%s: the six zones are the elapsed time", point(probe+1))
+	assert.InDelta(h.t, to.Sub(from).Seconds(), sum(whole.Seconds), 1e-6, "%s: the seven zones are the elapsed time", point(probe+1))
 	want := zonesOf(list, gaps[probe], from, to)
 	for _, zone := range zoneNames {
 		assert.InDelta(h.t, want[zone], whole.Seconds[zone], 0.002, "%s: %s", point(probe+1), zone)

@@ -1,7 +1,9 @@
-package replay
+package exposure
 
 import (
 	"cmp"
+	"encoding/json"
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -28,6 +30,30 @@ func (n Number) MarshalJSON() ([]byte, error) {
 		return strconv.AppendFloat(nil, rounded, 'g', -1, 64), nil
 	}
 	return strconv.AppendFloat(nil, rounded, 'f', -1, 64), nil
+}
+
+// NumberOf returns nil for what JSON cannot carry.
+func NumberOf(v float64) *Number {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return new(Number(v))
+}
+
+// Seconds prints a duration as seconds, rounded to milliseconds.
+type Seconds time.Duration
+
+// Milliseconds returns a length in whole milliseconds.
+func Milliseconds(ms int64) Seconds { return Seconds(ms * int64(time.Millisecond)) }
+
+// UnmarshalJSON reads seconds.
+func (s *Seconds) UnmarshalJSON(data []byte) error {
+	var seconds float64
+	if err := json.Unmarshal(data, &seconds); err != nil {
+		return err
+	}
+	*s = Milliseconds(int64(math.Round(seconds * 1e3)))
+	return nil
 }
 
 // MarshalJSON writes the seconds with up to three decimals.
@@ -82,4 +108,23 @@ func (s ZoneSeconds) MarshalJSON() ([]byte, error) {
 		buffer = appendMilliseconds(buffer, ms)
 	}
 	return append(buffer, '}'), nil
+}
+
+// UnmarshalJSON reads such an object, which has all zones and no other member.
+func (s *ZoneSeconds) UnmarshalJSON(data []byte) error {
+	var members map[string]Seconds
+	if err := json.Unmarshal(data, &members); err != nil {
+		return err
+	}
+	if len(members) != len(s) {
+		return fmt.Errorf("an object with %d zones has %d members", len(s), len(members))
+	}
+	for _, z := range watch.Zones() {
+		length, found := members[z.String()]
+		if !found {
+			return fmt.Errorf("the zone %s is missing", z)
+		}
+		s[z] = time.Duration(length).Milliseconds()
+	}
+	return nil
 }
