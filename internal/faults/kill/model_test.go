@@ -23,6 +23,7 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/journal"
 	"dewline/internal/quantity"
+	"dewline/internal/watch"
 )
 
 // figures are what a run of the test has seen.
@@ -391,8 +392,8 @@ func (h *house) checkLedger(probe int, list []history.Sample, stale bool) {
 	require.NoError(h.t, err)
 	kept := h.firstCommit()
 	begins := map[instant.Instant]bool{}
-	for _, m := range messages { // whose two times are rounded to milliseconds, and the seconds are not
-		require.InDelta(h.t, m.Today.To.Sub(m.Today.From).Seconds(), sum(m.Today.Seconds), 0.00101, "%s at %s", point(probe+1), m.Time)
+	for _, m := range messages {
+		require.InDelta(h.t, m.Today.To.Sub(m.Today.From).Seconds(), time.Duration(m.Today.ElapsedS).Seconds(), 1e-6, "%s at %s", point(probe+1), m.Time)
 		if m.Today.To > kept && m.Today.From.Time().In(lisbon).Format(time.TimeOnly) != "00:00:00" {
 			begins[m.Today.From] = true
 		}
@@ -429,11 +430,11 @@ func (h *house) checkLedger(probe int, list []history.Sample, stale bool) {
 	}
 	elapsed := last.To.Sub(last.From).Seconds()
 	if !stale {
-		assert.LessOrEqual(h.t, last.Seconds["unknown"], most+elapsed/20, point(probe+1))
+		assert.LessOrEqual(h.t, float64(last.Seconds[watch.UnknownZone])/1000, most+elapsed/20, point(probe+1))
 	}
-	assert.GreaterOrEqual(h.t, last.Seconds["unknown"], least, point(probe+1))
+	assert.GreaterOrEqual(h.t, float64(last.Seconds[watch.UnknownZone])/1000, least, point(probe+1))
 	h.t.Logf("%s: unknown %.0f s of %.0f s; by the stored readings %.0f s, downtimes %.0f s",
-		point(probe+1), last.Seconds["unknown"], elapsed, most, least)
+		point(probe+1), float64(last.Seconds[watch.UnknownZone])/1000, elapsed, most, least)
 }
 
 // firstCommit returns when the first run died that had logged a commit: what was accounted for then is kept ever after.
