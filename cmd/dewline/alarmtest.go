@@ -10,13 +10,14 @@ import (
 
 	"dewline/internal/control"
 	"dewline/internal/status"
+	"dewline/internal/timetext"
 )
 
 // alarmTest sends a test notification through the outlets of the running daemon.
 type alarmTest struct {
 	daemonAt
-	Outlet string        `placeholder:"NAME" help:"One outlet, such as mqtt, webhook or mail-2; all of them where it is not given."`
-	Wait   time.Duration `default:"30s" help:"How long to wait for the other ends."`
+	Outlet string            `placeholder:"NAME" help:"One outlet, such as mqtt, webhook or mail-2; all of them where it is not given."`
+	Wait   timetext.Duration `default:"30s" help:"How long to wait for the other ends."`
 }
 
 // askAgain is how often the daemon is asked what has become of a test.
@@ -24,7 +25,7 @@ const askAgain = 200 * time.Millisecond
 
 // Run sends the test and tells of each outlet whether it was delivered.
 func (c *alarmTest) Run(ctx context.Context, s streams) error {
-	client, err := c.dial()
+	client, err := c.dial(ctx)
 	if err != nil {
 		return err
 	}
@@ -61,7 +62,7 @@ func (c *alarmTest) Run(ctx context.Context, s streams) error {
 
 // await asks until all outlets have settled the test, or the time is up.
 func (c *alarmTest) await(ctx context.Context, client *control.Client, response control.Response) ([]control.Outlet, error) {
-	deadline := time.Now().Add(c.Wait)
+	deadline := time.Now().Add(time.Duration(c.Wait))
 	for {
 		outlets, err := client.Outlets(ctx)
 		if err != nil {

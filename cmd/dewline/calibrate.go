@@ -18,21 +18,22 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/quality"
 	"dewline/internal/quantity"
+	"dewline/internal/timetext"
 	"dewline/sensors"
 )
 
 // calibrateCommand compares a sensor with a reference.
 type calibrateCommand struct {
-	Config      string        `required:"" placeholder:"FILE" help:"The configuration that has the sensor."`
-	Sensor      string        `required:"" placeholder:"ID" help:"The sensor."`
-	Against     string        `required:"" placeholder:"REFERENCE" help:"ice, salt:NaCl (or LiCl, MgCl2, KCl, K2SO4), or what a better instrument reads, such as '23.4 degC' or '75.3 %RH'."`
-	Uncertainty string        `placeholder:"D" help:"Expanded uncertainty (k = 2) of that instrument, such as '0.2 K'."`
-	Temperature string        `placeholder:"T" help:"Temperature of the salt, where the sensor measures none."`
-	OnePoint    bool          `help:"Take no second point from the comparisons on record."`
-	Within      time.Duration `placeholder:"2h" help:"Give up if the readings do not stand still within this time."`
-	Steady      time.Duration `placeholder:"15m" help:"For how long they must stand still; 15m for temperatures, 1h for humidity, if not given."`
-	Every       time.Duration `default:"5s" help:"Time between two reads."`
-	Root        string        `default:"/" hidden:"" help:"Where sys and dev are."`
+	Config      string            `required:"" placeholder:"FILE" help:"The configuration that has the sensor."`
+	Sensor      string            `required:"" placeholder:"ID" help:"The sensor."`
+	Against     string            `required:"" placeholder:"REFERENCE" help:"ice, salt:NaCl (or LiCl, MgCl2, KCl, K2SO4), or what a better instrument reads, such as '23.4 degC' or '75.3 %RH'."`
+	Uncertainty string            `placeholder:"D" help:"Expanded uncertainty (k = 2) of that instrument, such as '0.2 K'."`
+	Temperature string            `placeholder:"T" help:"Temperature of the salt, where the sensor measures none."`
+	OnePoint    bool              `help:"Take no second point from the comparisons on record."`
+	Within      timetext.Duration `placeholder:"2h" help:"Give up if the readings do not stand still within this time."`
+	Steady      timetext.Duration `placeholder:"15m" help:"For how long they must stand still; 15m for temperatures, 1h for humidity, if not given."`
+	Every       timetext.Duration `default:"5s" help:"Time between two reads."`
+	Root        string            `default:"/" hidden:"" help:"Where sys and dev are."`
 }
 
 // Run compares.
@@ -116,13 +117,13 @@ func (c *calibrateCommand) reference(sensor *config.Sensor) (calibrate.Against, 
 }
 
 func (c *calibrateCommand) options(device sensors.Sensor, against calibrate.Against, s streams) calibrate.Options {
-	o := calibrate.Options{ID: c.Sensor, Sensor: device, Channel: against.Channel, Rule: against.Rule(), Every: c.Every}
+	o := calibrate.Options{ID: c.Sensor, Sensor: device, Channel: against.Channel, Rule: against.Rule(), Every: time.Duration(c.Every)}
 	if c.Steady > 0 {
-		o.Rule.Window = c.Steady
+		o.Rule.Window = time.Duration(c.Steady)
 	}
 	o.Rule.Within = max(o.Rule.Within, 2*o.Rule.Window)
 	if c.Within > 0 {
-		o.Rule.Within = c.Within
+		o.Rule.Within = time.Duration(c.Within)
 	}
 	if s.terminal {
 		unit := against.Quantity.Unit()

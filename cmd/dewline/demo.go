@@ -15,16 +15,17 @@ import (
 	"dewline/internal/daemon"
 	"dewline/internal/instant"
 	"dewline/internal/sim"
+	"dewline/internal/timetext"
 	"dewline/internal/watch"
 )
 
 // demoCommand runs a simulated room.
 type demoCommand struct {
-	Speed        float64       `default:"60" help:"How many times faster than life time passes."`
-	Listen       string        `default:"127.0.0.1:8420" placeholder:"ADDRESS" help:"Where pages and metrics are served."`
-	BrokerListen string        `default:"127.0.0.1:1883" placeholder:"ADDRESS" help:"Where the embedded MQTT broker listens."`
-	Weeks        int           `default:"4" help:"How many weeks of invented past there are to look at."`
-	For          time.Duration `placeholder:"5m" help:"Stop by itself after this time."`
+	Speed        float64           `default:"60" help:"How many times faster than life time passes."`
+	Listen       string            `default:"127.0.0.1:8420" placeholder:"ADDRESS" help:"Where pages and metrics are served."`
+	BrokerListen string            `default:"127.0.0.1:1883" placeholder:"ADDRESS" help:"Where the embedded MQTT broker listens."`
+	Weeks        int               `default:"4" help:"How many weeks of invented past there are to look at."`
+	For          timetext.Duration `placeholder:"5m" help:"Stop by itself after this time."`
 }
 
 // Run runs the demo until it is told to stop.
@@ -34,9 +35,6 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	}
 	if c.Weeks < 0 || c.Weeks > 60 {
 		return usageError{fmt.Errorf("--weeks %d: give a number from 0 to 60", c.Weeks)}
-	}
-	if c.For < 0 {
-		return usageError{fmt.Errorf("--for %s: give a time that lies ahead", c.For)}
 	}
 	listen, err := demoAddress("--listen", c.Listen, "127.0.0.1:8420", s)
 	if err != nil {
@@ -65,7 +63,7 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	}
 	if c.For > 0 {
 		var stop context.CancelFunc
-		ctx, stop = context.WithTimeoutCause(ctx, c.For, fmt.Errorf("the time asked for has passed"))
+		ctx, stop = context.WithTimeoutCause(ctx, time.Duration(c.For), fmt.Errorf("the time asked for has passed"))
 		defer stop()
 	}
 	clock := daemon.FastClock(begin, c.Speed)
@@ -116,8 +114,8 @@ func (c *demoCommand) introduce(s streams, site string, a daemon.Addresses) {
 	}
 	if a.Socket != "" {
 		program := os.Args[0]
-		fmt.Fprintf(s.out, "  alarms       DEWLINE_SOCKET=%s %s alarm list\n", a.Socket, program)
-		fmt.Fprintf(s.out, "  acknowledge  DEWLINE_SOCKET=%s %s alarm acknowledge loft/air-temperature/high\n", a.Socket, program)
+		fmt.Fprintf(s.out, "  alarms       %s alarm list\n  acknowledge  %s alarm acknowledge loft/air-temperature/high\n", program, program)
+		fmt.Fprintf(s.out, "               (where another dewline runs too: with --socket %s)\n", a.Socket)
 	}
 	fmt.Fprint(s.out, "  stop         Ctrl-C\n\nWhat happens, in the room's own time:\n")
 }

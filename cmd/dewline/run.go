@@ -16,15 +16,16 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/daemon"
 	"dewline/internal/rehearsal"
+	"dewline/internal/timetext"
 )
 
 // runCommand watches a room.
 type runCommand struct {
-	Config  string        `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
-	Verbose bool          `help:"Tell more."`
-	For     time.Duration `placeholder:"5m" help:"Stop by itself after this time."`
-	Root    string        `default:"/" hidden:"" help:"Where sys and dev are."`
-	Clock   string        `placeholder:"FILE" hidden:"" help:"The clock of a rehearsal."`
+	Config  string            `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
+	Verbose bool              `help:"Tell more."`
+	For     timetext.Duration `placeholder:"5m" help:"Stop by itself after this time."`
+	Root    string            `default:"/" hidden:"" help:"Where sys and dev are."`
+	Clock   string            `placeholder:"FILE" hidden:"" help:"The clock of a rehearsal."`
 }
 
 // Run runs the daemon until it is told to stop.
@@ -35,7 +36,7 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	}
 	if c.For > 0 {
 		var stop context.CancelFunc
-		ctx, stop = context.WithTimeoutCause(ctx, c.For, errors.New("the time asked for has passed"))
+		ctx, stop = context.WithTimeoutCause(ctx, time.Duration(c.For), errors.New("the time asked for has passed"))
 		defer stop()
 	}
 	signal.Ignore(syscall.SIGXFSZ) // a limit on the size of files is a full disk, and no reason to end

@@ -10,22 +10,10 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/stage"
+	"dewline/internal/timetext"
 )
 
-// formatDuration writes a duration the way a config does, without the zero units that time.Duration prints.
-func formatDuration(d time.Duration) string {
-	if d == 0 {
-		return "0"
-	}
-	text := d.String()
-	if strings.HasSuffix(text, "m0s") {
-		text = strings.TrimSuffix(text, "0s")
-	}
-	if strings.HasSuffix(text, "h0m") {
-		text = strings.TrimSuffix(text, "0m")
-	}
-	return text
-}
+func formatDuration(d time.Duration) string { return timetext.Duration(d).String() }
 
 // parseLightHours reads two local times of day, "07:00-19:00", as minutes after midnight.
 func parseLightHours(text string) (from, to int, err error) {

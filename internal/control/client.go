@@ -39,6 +39,16 @@ func (c *Client) Alarms(ctx context.Context) ([]Alarm, error) {
 	return list, c.understand(code, data, &list, http.StatusOK)
 }
 
+// Site asks how the site shows times and values.
+func (c *Client) Site(ctx context.Context) (Site, error) {
+	code, data, err := c.do(ctx, http.MethodGet, "/site", nil)
+	if err != nil {
+		return Site{}, err
+	}
+	var site Site
+	return site, c.understand(code, data, &site, http.StatusOK)
+}
+
 // Outlets asks how the outlets fare.
 func (c *Client) Outlets(ctx context.Context) ([]Outlet, error) {
 	code, data, err := c.do(ctx, http.MethodGet, "/outlets", nil)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewline/internal/instant"
+	"dewline/internal/stage"
 	"dewline/internal/strictjson"
 	"dewline/internal/watch"
 )
@@ -31,6 +32,7 @@ type Alarm struct {
 	Unit       string          `json:"unit,omitempty"`
 	Setpoint   *float64        `json:"setpoint,omitempty"`
 	Extreme    *float64        `json:"extreme,omitempty"`
+	Value      *float64        `json:"value,omitempty"` // of the point now; absent while it is not known
 	Repeats    int             `json:"repeats,omitempty"`
 	Names      []string        `json:"names,omitempty"`
 	Reason     string          `json:"reason,omitempty"`
@@ -61,6 +63,35 @@ type Response struct {
 	// Of a test: its event, and the outlets that are tested. See [Client.Outlets].
 	Event   string   `json:"event,omitempty"`
 	Outlets []string `json:"outlets,omitempty"`
+
+	// Of a change of stage: what is in force because of it.
+	Cohort *Cohort `json:"cohort,omitempty"`
+}
+
+// Cohort is the stage that is in force for a cohort, and the one that follows it.
+type Cohort struct {
+	Cohort    string          `json:"cohort"`
+	Place     string          `json:"place,omitempty"`
+	Stage     string          `json:"stage"` // "" before its first
+	Since     instant.Instant `json:"since"`
+	Next      string          `json:"next,omitempty"`
+	NextSince instant.Instant `json:"next_since"`
+}
+
+// CohortOf shows a cohort at a time.
+func CohortOf(c watch.Cohort, at instant.Instant) *Cohort {
+	now, next := stage.EntryAt(c.Stages, at.Time())
+	return &Cohort{
+		Cohort: c.ID, Place: c.Place, Stage: now.Stage.String(), Since: instantOf(now.At), Next: next.Stage.String(), NextSince: instantOf(next.At),
+	}
+}
+
+// Site says how the site shows times and values to people.
+type Site struct {
+	Site        string            `json:"site"`
+	Timezone    string            `json:"timezone"`
+	Temperature string            `json:"temperature"` // the unit in which temperatures are shown, as SenML has it
+	Places      map[string]string `json:"places"`      // titles by id
 }
 
 // TestVerb asks for a test notification.

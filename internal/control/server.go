@@ -62,6 +62,7 @@ var private = net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) err
 func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http.Server {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /alarms", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Alarms(current.Get())) })
+	mux.HandleFunc("GET /site", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, siteOf(current.Get())) })
 	mux.HandleFunc("GET /outlets", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Outlets(current.Get())) })
 	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { obey(w, r, command) })
 	return &http.Server{
@@ -158,11 +159,33 @@ func answer(w http.ResponseWriter, code int, value any) {
 
 // Alarms lists the alarms of a picture.
 func Alarms(p *status.Picture) []Alarm {
+	values := map[string]float64{}
+	for i := range p.Points {
+		if s := &p.Points[i]; !status.Stale(s) {
+			values[s.Point.String()] = s.Value
+		}
+	}
 	list := make([]Alarm, 0, len(p.Alarms))
 	for i := range p.Alarms {
-		list = append(list, AlarmOf(&p.Alarms[i]))
+		a := &p.Alarms[i]
+		shown := AlarmOf(a)
+		if value, ok := values[a.Place+"/"+a.Quantity]; ok {
+			shown.Value = &value
+		}
+		list = append(list, shown)
 	}
 	return list
+}
+
+func siteOf(p *status.Picture) Site {
+	s := Site{Site: p.Site, Timezone: "UTC", Temperature: quantity.Celsius.Symbol(), Places: p.Titles}
+	if p.Location != nil {
+		s.Timezone = p.Location.String()
+	}
+	if p.Display != quantity.NoUnit {
+		s.Temperature = p.Display.Symbol()
+	}
+	return s
 }
 
 // AlarmOf shows one alarm.

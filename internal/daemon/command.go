@@ -52,6 +52,9 @@ func (l *loop) obey(m commandMessage) control.Response {
 			response = control.Response{Reason: e.Entry.Reason}
 		}
 	}
+	if c, ok := l.chain.Core.Cohort(m.command.Cohort); ok && response.Done && m.command.Verb == watch.SetStage {
+		response.Cohort = control.CohortOf(c, l.now())
+	}
 	l.keep(work)
 	return response
 }

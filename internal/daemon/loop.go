@@ -393,7 +393,7 @@ func (l *loop) publish() {
 	p := &status.Picture{
 		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
 		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.chain.Core.Alarms(), Late: l.chain.Core.Late(), ClockSteps: l.steps,
-		Reloaded: l.reloaded, ReloadOK: l.reloadOK,
+		Reloaded: l.reloaded, ReloadOK: l.reloadOK, Titles: *l.titles.Load(),
 		Points: make([]watch.PointState, 0, len(l.points)), Sensors: make([]status.Sensor, 0, len(l.health)),
 	}
 	for i := range l.points {

@@ -13,6 +13,7 @@ import (
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
 	"dewline/internal/strictjson"
+	"dewline/internal/timetext"
 	"dewline/internal/watch"
 )
 
@@ -40,7 +41,7 @@ type Command struct {
 // DecodeCommand reads a command: the verb from the topic, the rest from a JSON object whose members must all be known.
 // A member marked * must be there.
 //
-//	command/acknowledge  {"occurrence": TEXT *, "alarm": "tub-1/water-temperature/high", "by": TEXT, "reason": TEXT}
+//	command/acknowledge  {"occurrence": TEXT or "alarm": "tub-1/water-temperature/high" *, "by": TEXT, "reason": TEXT}
 //	command/shelve       {"alarm": TEXT *, "for": "30m", "reason": TEXT, "by": TEXT, "occurrence": TEXT}
 //	command/unshelve     {"alarm": TEXT *, "by": TEXT, "reason": TEXT}
 //	command/reset        {"alarm": TEXT *, "by": TEXT, "reason": TEXT, "occurrence": TEXT}
@@ -48,7 +49,8 @@ type Command struct {
 //	command/misting      {"place": ID *, "for": "45s", "at": TIME, "by": TEXT, "reason": TEXT}
 //	command/note         {"text": TEXT *, "place": ID, "cohort": ID, "at": TIME, "by": TEXT}
 //
-// An acknowledgement names the occurrence, so that a late repeat cannot silence a new event. MQTT tells nothing of the
+// An acknowledgement that names the occurrence cannot silence a later one of the same alarm, however late it arrives; one that
+// names only the alarm is for the occurrence of the moment. MQTT says nothing of the
 // sender: "by" is a claim, and is recorded with the words "via mqtt".
 func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watch.Command, error) {
 	verb, ok := t.verb(topic)
@@ -78,7 +80,7 @@ func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watc
 type form struct{ required, optional []string }
 
 var forms = map[watch.Verb]form{
-	watch.Acknowledge: {[]string{"occurrence"}, []string{"alarm", "by", "reason"}},
+	watch.Acknowledge: {nil, []string{"occurrence", "alarm", "by", "reason"}},
 	watch.Shelve:      {[]string{"alarm"}, []string{"for", "reason", "by", "occurrence"}},
 	watch.Unshelve:    {[]string{"alarm"}, []string{"reason", "by"}},
 	watch.Reset:       {[]string{"alarm"}, []string{"reason", "by", "occurrence"}},
@@ -116,6 +118,9 @@ func (f form) read(c *watch.Command, payload []byte) error {
 	if len(missing) > 0 {
 		return fmt.Errorf("missing: %s", strings.Join(missing, ", "))
 	}
+	if c.Verb == watch.Acknowledge && c.Alarm == "" && c.Occurrence == "" {
+		return errors.New("missing: occurrence, or alarm")
+	}
 	return nil
 }
 
@@ -144,7 +149,7 @@ func id(into *string) func(string) error {
 
 func length(into *time.Duration) func(string) error {
 	return func(value string) error {
-		d, err := time.ParseDuration(value)
+		d, err := timetext.ParseDuration(value)
 		if err != nil || d <= 0 {
 			return fmt.Errorf("%q is not a length of time such as 30m or 1h30m", value)
 		}

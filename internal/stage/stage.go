@@ -26,14 +26,20 @@ var stageNames = [stageCount]string{"", "egg", "larva", "metamorph", "juvenile",
 // All returns the stages in the order of life.
 func All() []Stage { return []Stage{Egg, Larva, Metamorph, Juvenile, Adult} }
 
-// Parse reads the name of a stage.
+// common are the names that people use for some stages.
+var common = map[string]Stage{"tadpole": Larva, "froglet": Juvenile}
+
+// Parse reads the name of a stage, or the common one: a tadpole is a larva, a froglet a juvenile.
 func Parse(name string) (Stage, error) {
+	if s, ok := common[name]; ok {
+		return s, nil
+	}
 	for s := Egg; s < stageCount; s++ {
 		if stageNames[s] == name {
 			return s, nil
 		}
 	}
-	return NoStage, fmt.Errorf("unknown stage %q (egg, larva, metamorph, juvenile or adult)", name)
+	return NoStage, fmt.Errorf("unknown stage %q (egg, larva or tadpole, metamorph, juvenile or froglet, adult)", name)
 }
 
 // String returns the name of the stage.
@@ -81,12 +87,18 @@ type Since struct {
 
 // StageAt returns the stage of a timeline (sorted by time) at time t; NoStage before its first entry.
 func StageAt(timeline []Since, t time.Time) Stage {
-	current := NoStage
+	current, _ := EntryAt(timeline, t)
+	return current.Stage
+}
+
+// EntryAt returns the entry of a timeline (sorted by time) that holds at time t and the one that follows it; the zero value
+// where there is none.
+func EntryAt(timeline []Since, t time.Time) (current, next Since) {
 	for _, entry := range timeline {
 		if entry.At.After(t) {
-			break
+			return current, entry
 		}
-		current = entry.Stage
+		current = entry
 	}
-	return current
+	return current, Since{}
 }

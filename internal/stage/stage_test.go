@@ -19,10 +19,18 @@ func TestStagesParseBack(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, s, parsed)
 	}
-	for _, name := range []string{"", "Larva", "tadpole", "larva "} {
+	for _, name := range []string{"", "Larva", "tadpoles", "larva "} {
 		parsed, err := Parse(name)
-		require.ErrorContains(t, err, "egg, larva, metamorph, juvenile or adult", "%q", name)
+		require.ErrorContains(t, err, "egg, larva or tadpole, metamorph, juvenile or froglet, adult", "%q", name)
 		assert.Equal(t, NoStage, parsed)
+	}
+}
+
+func TestCommonNamesOfStages(t *testing.T) {
+	for name, want := range map[string]Stage{"tadpole": Larva, "froglet": Juvenile} {
+		parsed, err := Parse(name)
+		require.NoError(t, err)
+		assert.Equal(t, want, parsed)
 	}
 }
 

@@ -19,7 +19,8 @@ type Picture struct {
 	Started    time.Time
 	Display    quantity.Unit // the keeper's unit of temperature
 	Location   *time.Location
-	Confirmed  bool // the clock is known to be right
+	Titles     map[string]string // what people call a place, by its id
+	Confirmed  bool              // the clock is known to be right
 	Points     []watch.PointState
 	Alarms     []watch.AlarmState
 	Sensors    []Sensor

@@ -86,6 +86,21 @@ func (d *Duration) UnmarshalText(text []byte) error {
 	return nil
 }
 
+// String writes a duration the way people do, without the zero units that [time.Duration] prints.
+func (d Duration) String() string {
+	if d == 0 {
+		return "0"
+	}
+	text := time.Duration(d).String()
+	if strings.HasSuffix(text, "m0s") {
+		text = strings.TrimSuffix(text, "0s")
+	}
+	if strings.HasSuffix(text, "h0m") {
+		text = strings.TrimSuffix(text, "0m")
+	}
+	return text
+}
+
 // units are the units of a duration. A year is 365 days: it serves to say how long history is kept.
 var units = map[string]time.Duration{
 	"ms": time.Millisecond, "s": time.Second, "m": time.Minute, "min": time.Minute, "h": time.Hour,

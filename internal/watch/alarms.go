@@ -66,16 +66,17 @@ type alarm struct {
 // alarmMemory is the part of an alarm that survives a restart.
 type alarmMemory struct {
 	lifecycle
-	Occurrence string          `json:"occurrence,omitempty"`
-	Priority   stage.Priority  `json:"priority,omitempty"`
-	Since      instant.Instant `json:"since"`
-	Raised     instant.Instant `json:"raised"`
-	Cleared    instant.Instant `json:"cleared"`
-	Setpoint   *float64        `json:"setpoint,omitempty"`
-	Extreme    *float64        `json:"extreme,omitempty"`
-	Repeats    int             `json:"repeats,omitempty"`
-	Reason     string          `json:"reason,omitempty"`
-	Names      []string        `json:"names,omitempty"`
+	Occurrence  string          `json:"occurrence,omitempty"`
+	Priority    stage.Priority  `json:"priority,omitempty"`
+	Since       instant.Instant `json:"since"`
+	Raised      instant.Instant `json:"raised"`
+	Cleared     instant.Instant `json:"cleared"`
+	Setpoint    *float64        `json:"setpoint,omitempty"`
+	Extreme     *float64        `json:"extreme,omitempty"`
+	Repeats     int             `json:"repeats,omitempty"`
+	Reason      string          `json:"reason,omitempty"`
+	ShelfReason string          `json:"shelf_reason,omitempty"` // why it is shelved; "" when it is not
+	Names       []string        `json:"names,omitempty"`
 }
 
 func newAlarmMemory() alarmMemory {

@@ -110,14 +110,38 @@ func TestAcknowledgementNamesTheOccurrence(t *testing.T) {
 	got := p.command(watch.Command{Verb: watch.Acknowledge, Occurrence: first.Occurrence})
 	require.Equal(t, watch.Refused, got[0].Kind, "a late retry must not silence a new event")
 	assert.Contains(t, got[0].Entry.Reason, second.Occurrence)
-	got = p.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubHigh})
+	got = p.command(watch.Command{Verb: watch.Acknowledge, Alarm: roomHigh})
 	require.Equal(t, watch.Refused, got[0].Kind)
+	assert.Contains(t, got[0].Entry.Reason, "never been raised")
 
 	got = p.command(watch.Command{Verb: watch.Acknowledge, Occurrence: second.Occurrence})
 	require.Equal(t, watch.Keep, got[0].Kind)
 	assert.Equal(t, "keeper", got[0].Entry.By)
 	assert.Equal(t, "C", p.letter(tubHigh))
 	assert.Empty(t, p.command(watch.Command{Verb: watch.Acknowledge, Occurrence: second.Occurrence}), "a repeat is harmless")
+
+	p.run(180, 22, 22)
+	p.run(120, 24.5, 22)
+	third, _ := p.core.Alarm(tubHigh)
+	got = p.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubHigh})
+	require.Equal(t, watch.Keep, got[0].Kind, "the name alone is for the occurrence of the moment")
+	assert.Equal(t, third.Occurrence, got[0].Entry.Occurrence)
+}
+
+func TestReasonOfAShelfGoesWithIt(t *testing.T) {
+	p := play(t, hotRoom())
+	p.run(120, 24.5, 22)
+	reason := func() string {
+		a, _ := p.core.Alarm(tubHigh)
+		return a.Reason
+	}
+	p.command(watch.Command{Verb: watch.Shelve, Alarm: tubHigh, For: time.Minute, Reason: "changing the water"})
+	assert.Equal(t, "changing the water", reason())
+	p.command(watch.Command{Verb: watch.Unshelve, Alarm: tubHigh})
+	assert.Empty(t, reason())
+	p.command(watch.Command{Verb: watch.Shelve, Alarm: tubHigh, For: time.Minute, Reason: "and again"})
+	p.run(120, 24.5, 22)
+	assert.Empty(t, reason(), "also where it ends by itself")
 }
 
 func TestRoomAlarmSpeaksForItsEnclosures(t *testing.T) {
@@ -260,7 +284,7 @@ func TestStageChangeMovesTheBandAndEndsShelves(t *testing.T) {
 
 	for name, cmd := range map[string]watch.Command{
 		"unknown cohort":  {Verb: watch.SetStage, Cohort: "c-2026", Stage: "adult"},
-		"unknown stage":   {Verb: watch.SetStage, Cohort: "a-2026", Stage: "tadpole"},
+		"unknown stage":   {Verb: watch.SetStage, Cohort: "a-2026", Stage: "imago"},
 		"too far ahead":   {Verb: watch.SetStage, Cohort: "a-2026", Stage: "adult", At: at(4e7)},
 		"unknown alarm":   {Verb: watch.Reset, Alarm: "tub-9/water-temperature/high"},
 		"not latched":     {Verb: watch.Reset, Alarm: tubHigh},

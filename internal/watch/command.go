@@ -28,8 +28,8 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	was := a.Letter
 	switch cmd.Verb {
 	case Acknowledge:
-		if cmd.Occurrence == "" {
-			return c.Refuse(at, cmd, "an acknowledgement must name the occurrence, not only the alarm", out)
+		if a.Occurrence == "" {
+			return c.Refuse(at, cmd, a.name+" has never been raised", out)
 		}
 		return c.act(a, acknowledge, journal.AlarmAcknowledged, at, cmd, out)
 	case Reset:
@@ -114,7 +114,7 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 		return c.Refuse(at, cmd, a.name+" is out of service", out)
 	}
 	until, was := at.Add(length), a.Letter
-	a.ShelfUntil, a.Reason = until, cmd.Reason
+	a.ShelfUntil, a.ShelfReason = until, cmd.Reason
 	a.apply(shelve)
 	c.deadline = instant.None
 	e := c.about(a, journal.AlarmShelved, at, was)
@@ -124,7 +124,7 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 
 func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []Effect) []Effect {
 	was := a.Letter
-	a.ShelfUntil = instant.None
+	a.ShelfUntil, a.ShelfReason = instant.None, ""
 	a.apply(unshelve)
 	if a.Letter == Unacknowledged && was == Shelved {
 		a.Repeats++
@@ -167,6 +167,17 @@ func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect
 		}
 	}
 	return out
+}
+
+// Cohort returns a cohort with the stages that were set by command.
+func (c *Core) Cohort(id string) (Cohort, bool) {
+	k := slices.IndexFunc(c.cohorts, func(h Cohort) bool { return h.ID == id })
+	if k < 0 {
+		return Cohort{}, false
+	}
+	cohort := c.cohorts[k]
+	cohort.Stages = slices.Clone(cohort.Stages)
+	return cohort, true
 }
 
 // moveCohort enters a stage into a cohort's timeline, in place of an entry of the same time.

@@ -2,6 +2,7 @@ package watch
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/gob"
 	"fmt"
 	"math"
@@ -346,7 +347,7 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 		Name: a.name, Place: a.place, Quantity: a.quantity, Limit: a.kind.String(), Letter: a.Letter,
 		Priority: a.Priority, Active: a.Active, Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised,
 		Cleared: a.Cleared, Until: a.ShelfUntil, By: a.DesignBy, Setpoint: math.NaN(), Extreme: math.NaN(),
-		Repeats: a.Repeats, Names: a.Names, Reason: a.Reason,
+		Repeats: a.Repeats, Names: a.Names, Reason: cmp.Or(a.ShelfReason, a.Reason),
 	}
 	if a.kind == onFault && a.Active && !c.sensors[a.sensor].Silences {
 		s.Reason += fmt.Sprintf("; it answers again, and its fault is over once it has done so for %s", c.site.Sensors[a.sensor].Recovery)

@@ -58,5 +58,5 @@ type AlarmState struct {
 	Extreme    float64         // NaN where it does not apply
 	Repeats    int
 	Names      []string // enclosures a room's alarm speaks for
-	Reason     string
+	Reason     string   // why it is shelved, or else what the sensor says of its fault
 }
