@@ -15,6 +15,7 @@ package sensors
 
 import (
 	"context"
+	"slices"
 	"time"
 )
 
@@ -73,9 +74,18 @@ type Value struct {
 	Raw     uint64
 }
 
+// Refusal is a value that cannot be true beside others of the same read that can.
+type Refusal struct {
+	Value
+	Err error // says why it cannot be true; its kind is [Implausible]
+}
+
 // Reading is the result of one read.
 type Reading struct {
 	Values []Value
+	// Refused holds the channels whose values cannot be true, where others of the same read can: a part whose humidity has failed
+	// still measures its temperature. Where no channel has a value that can be true, the read is an error.
+	Refused []Refusal
 	// Evidence holds the bytes that were obtained, also when the read failed.
 	Evidence []byte
 	// First marks the first conversion after the device appeared or was reset, which some parts get wrong.
@@ -95,6 +105,54 @@ type Sensor interface {
 	Read(ctx context.Context) (Reading, error)
 	// Close gives the bus back.
 	Close() error
+}
+
+// Refuse takes a value out of the reading and notes why. It is for drivers.
+func (r *Reading) Refuse(channel Channel, err error) {
+	for i, v := range r.Values {
+		if v.Channel == channel {
+			r.Values = slices.Concat(r.Values[:i], r.Values[i+1:])
+			r.Refused = append(r.Refused, Refusal{v, err})
+			return
+		}
+	}
+}
+
+// RefuseOutside refuses the values outside the range of their part, whose measures are given. Where that leaves none, or the temperature
+// is among them, by which parts compute what else they measure, it is an error and the reading stays as it was. It is for drivers.
+func (r *Reading) RefuseOutside(measures []Measure) error {
+	var first error
+	checked := *r
+	for _, m := range measures {
+		v, ok := r.Measured(m.Channel)
+		if !ok || v.Value >= m.Low && v.Value <= m.High {
+			continue
+		}
+		err := Errorf(Implausible, "%s of %.7g %s (word %04x) is outside the part's range of %g to %g",
+			m.Channel, v.Value, m.Channel.Unit(), v.Raw, m.Low, m.High)
+		if m.Channel == Temperature {
+			return err
+		}
+		checked.Refuse(m.Channel, err)
+		if first == nil {
+			first = err
+		}
+	}
+	if len(checked.Values) == 0 && first != nil {
+		return first
+	}
+	*r = checked
+	return nil
+}
+
+// RefusalOf returns why the value of a channel cannot be true, and whether the reading has such a value.
+func (r Reading) RefusalOf(channel Channel) (Refusal, bool) {
+	for _, refused := range r.Refused {
+		if refused.Channel == channel {
+			return refused, true
+		}
+	}
+	return Refusal{}, false
 }
 
 // Measured returns the value of a channel, and whether the reading has one.

@@ -120,7 +120,8 @@ class Card {
     say(this.state, state.join(", "));
     say(this.figures, alarmFigures(a, t));
     const speaks = a.names?.length ? `It speaks for ${a.names.join(", ")}.` : "";
-    say(this.reason, [plainReason(a.reason ?? ""), speaks].filter(Boolean).join(" "));
+    const doubt = a.doubt ? `Its sensor is in doubt: ${plainReason(a.doubt)}.` : "";
+    say(this.reason, [plainReason(a.reason ?? ""), doubt, speaks].filter(Boolean).join(" "));
     this.reason.hidden = !this.reason.textContent;
     this.figures.hidden = !this.figures.textContent;
     say(this.consequence, a.consequence);

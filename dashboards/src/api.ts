@@ -18,8 +18,8 @@ export interface PlaceNow { id: string; title?: string; room: boolean; in?: stri
 export interface AlarmNow {
   alarm: string; state: string; words: string; priority: string; active: boolean; occurrence?: string;
   since: string | null; raised: string | null; cleared: string | null; until: string | null; by?: string; unit?: string;
-  setpoint?: number; extreme?: number; repeats?: number; names?: string[]; reason?: string;
-  place: string; quantity: string; limit: string; consequence: string; action: string; longest_shelf_s: number;
+  setpoint?: number; extreme?: number; repeats?: number; names?: string[]; reason?: string; doubt?: string;
+  place: string; quantity: string; channel?: string; limit: string; consequence: string; action: string; longest_shelf_s: number;
 }
 export interface SensorNow {
   id: string; driver: string; where: string; part: string; last_success: string | null; last_error: string; last_kind: string;

@@ -29,7 +29,9 @@ const limitWords: Record<string, string> = {
 
 // alarmTitle says an alarm by place, quantity and limit.
 export function alarmTitle(name: string): string {
-  const [place = "", quantity = "", limit = ""] = name.split("/");
+  const [place = "", quantity = "", ...rest] = name.split("/");
+  const limit = rest.at(-1) ?? "";
+  if (rest.length > 1) return `${quantity}: ${rest[0]} cannot be believed`;
   if (limit === "fault" && quantity.startsWith("outlet-")) return `${quantity.slice(7)}: does not deliver`;
   if (limit === "fault") return `${quantity}: ${limitWords.fault}`;
   return `${place}, ${quantityWords(quantity)}: ${limitWords[limit] ?? limit}`;

@@ -64,4 +64,5 @@ test("reasons are put into words", () => {
   assert.equal(words.plainReason("no usable reading for 2m0s"), "no usable reading for 2 min");
   assert.equal(words.plainReason("within 1h0m0s or 1h30m0s"), "within 1 h or 1 h 30 min");
   assert.equal(words.alarmTitle("sensor/tub-7-probe/fault"), "tub-7-probe: sensor fault");
+  assert.equal(words.alarmTitle("sensor/loft-air/humidity/fault"), "loft-air: humidity cannot be believed");
 });

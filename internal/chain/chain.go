@@ -46,12 +46,13 @@ type Chain struct {
 // sensor is a sensor of the core and the points it feeds, which are found sooner among these few than by name.
 type sensor struct {
 	index int32
-	feeds []feed
+	feeds []feed // in the order of its channels
 }
 
 type feed struct {
-	point quantity.Point
-	index int32
+	channel string
+	point   quantity.Point
+	index   int32
 }
 
 // Work is what is to be carried out. Entries among the effects are recorded before anybody hears of them; then the deliveries
@@ -67,10 +68,12 @@ func (c *Chain) Configure(site watch.Site, run string) {
 	c.sensors = map[string]sensor{}
 	for i := range site.Sensors {
 		s := sensor{index: int32(i)}
-		for _, point := range site.Sensors[i].Feeds {
-			if index, ok := c.Core.Index(point); ok {
-				s.feeds = append(s.feeds, feed{point, index})
+		for _, channel := range site.Sensors[i].Channels {
+			index, ok := c.Core.Index(channel.Feeds)
+			if !ok {
+				index = -1
 			}
+			s.feeds = append(s.feeds, feed{channel.Name, channel.Feeds, index})
 		}
 		c.sensors[site.Sensors[i].ID] = s
 	}
@@ -92,28 +95,35 @@ func (c *Chain) Take(s intake.Sample) (intake.Outcome, error) {
 	if !ok {
 		return outcome, fmt.Errorf("a sample of the sensor %q, which the core does not know", s.Sensor)
 	}
-	report := watch.Event{
-		Kind: watch.SensorEvent, At: outcome.Report.At, Sensor: from.index, Failure: outcome.Report.Failure, Flag: quantity.Missing,
-	}
-	if outcome.Report.Kind == sensors.Implausible {
-		report.Flag = quantity.Fail
-	}
-	failed := report.Failure != ""
-	if failed {
-		c.fold(report)
-	}
+	c.report(&from, outcome.Reports, true)
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
 		for k := range from.feeds {
-			if f := &from.feeds[k]; f.point == r.Point {
+			if f := &from.feeds[k]; f.point == r.Point && f.index >= 0 {
 				c.fold(watch.Event{At: r.At, Point: f.index, Value: r.Value, Flag: r.Flag})
 			}
 		}
 	}
-	if !failed { // after its readings: the end of a fault must not uncover a stale alarm that they end too
-		c.fold(report)
-	}
+	c.report(&from, outcome.Reports, false) // after its readings: the end of a fault must not uncover a stale alarm that they end too
 	return outcome, nil
+}
+
+// report folds in what is said of a sensor and its channels: what has failed, or what has not.
+func (c *Chain) report(from *sensor, reports []intake.Report, failed bool) {
+	for i := range reports {
+		r := &reports[i]
+		if (r.Failure != "") != failed {
+			continue
+		}
+		ev := watch.Event{Kind: watch.SensorEvent, At: r.At, Sensor: from.index, Failure: r.Failure, Flag: quantity.Missing}
+		if r.Kind == sensors.Implausible {
+			ev.Flag = quantity.Fail
+		}
+		if r.Channel != "" {
+			ev.Channel = 1 + int32(slices.IndexFunc(from.feeds, func(f feed) bool { return f.channel == string(r.Channel) }))
+		}
+		c.fold(ev)
+	}
 }
 
 // Tick lets time pass, and asks the core for what the rules want of it by then.

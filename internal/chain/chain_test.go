@@ -49,8 +49,8 @@ func site() watch.Site {
 			{Point: damp, Gap: time.Minute},
 		},
 		Sensors: []watch.Sensor{
-			{ID: "tub-1-probe", Feeds: []quantity.Point{water}, FaultAfter: time.Minute},
-			{ID: "loft-air", Feeds: []quantity.Point{air, damp}, FaultAfter: time.Minute},
+			{ID: "tub-1-probe", Channels: []watch.Channel{{Name: "temperature", Feeds: water}}, FaultAfter: time.Minute},
+			{ID: "loft-air", Channels: []watch.Channel{{Name: "temperature", Feeds: air}, {Name: "humidity", Feeds: damp}}, FaultAfter: time.Minute},
 		},
 	}
 }
@@ -162,19 +162,19 @@ func TestOrder(t *testing.T) {
 			"phone: call: tub-1/water-temperature/high",
 			"phone: call: loft/air-temperature/high",
 		}},
-		{"a sensor fails before its readings are folded in: its fault covers what they raise", func(s *scene) {
+		{"a channel fails before the readings are folded in, and says nothing of the other one", func(s *scene) {
 			s.gives("loft-air", 22, 60)
 			s.now = s.now.Add(10 * time.Second)
 			s.gives("loft-air", 23, 150) // the second value in a row that is known to be wrong is a fault
 			s.now = s.now.Add(10 * time.Second)
 			s.gives("loft-air", 29, 150)
 		}, []string{
-			"record alarm.raised sensor/loft-air/fault B",
-			"ask for a person: sensor/loft-air/fault",
-			"record alarm.suppressed loft/air-temperature/high H",
-			"record alarm.suppressed loft/air-temperature/stale H",
-			"record alarm.raised loft/air-temperature/high H",
-			"phone: call: sensor/loft-air/fault",
+			"record alarm.raised sensor/loft-air/humidity/fault B",
+			"ask for a person: sensor/loft-air/humidity/fault",
+			"record alarm.raised loft/air-temperature/high B",
+			"ask for a person: loft/air-temperature/high",
+			"phone: call: sensor/loft-air/humidity/fault",
+			"phone: call: loft/air-temperature/high",
 		}},
 		{"a sensor is back after its readings are folded in: the stale alarm that they end is not uncovered", func(s *scene) {
 			s.gives("tub-1-probe", 22)

@@ -17,9 +17,10 @@ const AlarmStateType = "dewline.alarm.state.v1"
 // AlarmData is the data of such an event. The form is stable: members are added, never renamed. Times are RFC 3339 with
 // milliseconds in UTC; what does not apply is null.
 type AlarmData struct {
-	Alarm      string  `json:"alarm"`    // "tub-1/water-temperature/high"
-	Place      string  `json:"place"`    // "sensor" for the fault of a sensor
-	Quantity   string  `json:"quantity"` // the sensor's id for a fault
+	Alarm      string  `json:"alarm"`             // "tub-1/water-temperature/high"
+	Place      string  `json:"place"`             // "sensor" for the fault of a sensor
+	Quantity   string  `json:"quantity"`          // the sensor's id for a fault
+	Channel    string  `json:"channel,omitempty"` // of the sensor, for the fault of one channel
 	Limit      string  `json:"limit"`
 	State      string  `json:"state"`    // ISA-18.2, one letter A to I
 	Standing   string  `json:"standing"` // the same in words
@@ -40,6 +41,7 @@ type AlarmData struct {
 	SuppressedBy string   `json:"suppressed_by,omitempty"`
 	SpeaksFor    []string `json:"speaks_for,omitempty"` // enclosures that a room's alarm names
 	Reason       string   `json:"reason,omitempty"`
+	Doubt        string   `json:"doubt,omitempty"` // what is wrong with the sensor behind an active alarm
 }
 
 // Standing returns the ISA-18.2 state of a letter in words, "" for a letter that is none.
@@ -70,11 +72,11 @@ func Standing(letter byte) string {
 // DataOf returns the data of an alarm's event.
 func DataOf(state watch.AlarmState) AlarmData {
 	data := AlarmData{
-		Alarm: state.Name, Place: state.Place, Quantity: state.Quantity, Limit: state.Limit,
+		Alarm: state.Name, Place: state.Place, Quantity: state.Quantity, Channel: state.Channel, Limit: state.Limit,
 		State: string(rune(state.Letter)), Standing: Standing(state.Letter), Priority: state.Priority.String(), Active: state.Active,
 		Since: state.Since, Raised: state.Raised, Cleared: state.Cleared, Until: state.Until,
 		Setpoint: known(state.Setpoint), Extreme: known(state.Extreme),
-		Repeats: state.Repeats, SuppressedBy: state.By, SpeaksFor: state.Names, Reason: state.Reason,
+		Repeats: state.Repeats, SuppressedBy: state.By, SpeaksFor: state.Names, Reason: state.Reason, Doubt: state.Doubt,
 	}
 	if state.Occurrence != "" {
 		data.Occurrence = &state.Occurrence

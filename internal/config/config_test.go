@@ -566,7 +566,7 @@ func TestWatchSite(t *testing.T) {
 	require.Len(t, core.Sensors, len(site.Sensors))
 	for i, sensor := range core.Sensors {
 		assert.Equal(t, site.Sensors[i].ID, sensor.ID)
-		assert.Len(t, sensor.Feeds, len(site.Sensors[i].Feeds))
+		assert.Len(t, sensor.Channels, len(site.Sensors[i].Feeds))
 		assert.Positive(t, sensor.FaultAfter)
 		assert.Less(t, sensor.FaultAfter, site.Sensors[i].StaleAfterOrDefault(), "the cause ahead of the symptom")
 	}

@@ -66,7 +66,7 @@ func TestLineOfSensorsThatDisagree(t *testing.T) {
 			require.NoError(t, err)
 			outcome, err := line.Take(degrees("two", at, 24))
 			require.NoError(t, err)
-			failure = outcome.Report.Failure
+			failure = outcome.Worst().Failure
 		}
 		assert.Contains(t, failure, "differ by 2.0 K (allowed: 1)", "%v", limits)
 	}

@@ -54,7 +54,7 @@ func (s *Site) WatchSite() watch.Site {
 		made := watch.Sensor{ID: sensor.ID, FaultAfter: sensor.FaultAfter(), Recovery: recovery}
 		for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 			point := sensor.Feeds[channel]
-			made.Feeds = append(made.Feeds, point)
+			made.Channels = append(made.Channels, watch.Channel{Name: string(channel), Feeds: point})
 			at, fed := known[point]
 			if !fed {
 				at = len(site.Points)

@@ -36,6 +36,7 @@ type Alarm struct {
 	Repeats    int             `json:"repeats,omitempty"`
 	Names      []string        `json:"names,omitempty"`
 	Reason     string          `json:"reason,omitempty"`
+	Doubt      string          `json:"doubt,omitempty"` // what is wrong with the sensor behind an active alarm
 }
 
 // Request is a command as it is sent: the core's own, with the length of a shelf in seconds.

@@ -73,14 +73,16 @@ func (p present) Trend(of quantity.Point) (text.Earlier, bool) {
 }
 
 // Feeds implements [text.Now].
-func (p present) Feeds(sensor string) []quantity.Point {
+func (p present) Feeds(sensor string) (points []quantity.Point) {
 	site := p.loop.watched.Load()
 	for i := range site.Sensors {
 		if site.Sensors[i].ID == sensor {
-			return site.Sensors[i].Feeds
+			for _, channel := range site.Sensors[i].Channels {
+				points = append(points, channel.Feeds)
+			}
 		}
 	}
-	return nil
+	return points
 }
 
 // formatter returns what writes the messages of the site in force.

@@ -349,7 +349,8 @@ func (l *loop) take(s intake.Sample) {
 		l.options.Log.Error("a sample was not understood", "sensor", s.Sensor, "err", err)
 		return
 	}
-	l.noteHealth(&s, &outcome.Report)
+	worst := outcome.Worst()
+	l.noteHealth(&s, &worst)
 	for i := range outcome.Amendments {
 		l.keeper.amend(&outcome.Amendments[i])
 	}

@@ -71,7 +71,7 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	assert.Equal(t, 1, heard.pictures)
 	require.Len(t, heard.entries, probes)
 	for i, e := range heard.entries {
-		assert.Equal(t, fmt.Sprintf("sensor/probe-%d/fault", i), e.Alarm)
+		assert.Equal(t, fmt.Sprintf("sensor/probe-%d/temperature/fault", i), e.Alarm)
 		assert.Equal(t, heard.entries[0].Seq+uint64(i), e.Seq)
 	}
 	kept, err := pastOf(l.keeper.store).Journal(t.Context(), web.JournalFilter{Limit: 100})

@@ -30,8 +30,8 @@ func pair(tb testing.TB) (take func()) {
 		values[0].Value, values[0].Raw = 22+float64(n%7)*0.01, n
 		values[1].Value, values[1].Raw = 60+float64(n%11)*0.02, n
 		outcome, err := line.Take(Sample{Sensor: sources[n%2].ID, At: at, Reading: sensors.Reading{Values: values}})
-		if err != nil || outcome.Report.Failure != "" {
-			tb.Fatal(err, outcome.Report)
+		if err != nil || outcome.Worst().Failure != "" {
+			tb.Fatal(err, outcome.Reports)
 		}
 	}
 }

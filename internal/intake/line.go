@@ -59,10 +59,11 @@ type Amendment struct {
 	Why   quality.Test
 }
 
-// Report tells how a sensor does, once for each sample.
+// Report tells how a sensor or one of its channels does.
 type Report struct {
-	Sensor string
-	At     instant.Instant
+	Sensor  string
+	Channel sensors.Channel // "" for the part itself: whether it answers
+	At      instant.Instant
 	// Failure is what is wrong, for people; "" for a good read.
 	Failure string
 	Kind    sensors.Kind // of the failure
@@ -72,7 +73,18 @@ type Report struct {
 type Outcome struct {
 	Readings   []Reading
 	Amendments []Amendment
-	Report     Report
+	// Reports are that of the part, and of each channel that a part which answers has something to say of.
+	Reports []Report
+}
+
+// Worst returns the report of the first thing that has failed, the part before its channels; without a failure that of the part.
+func (o Outcome) Worst() Report {
+	for _, r := range o.Reports {
+		if r.Failure != "" {
+			return r
+		}
+	}
+	return o.Reports[0]
 }
 
 // Line turns samples into readings of points. It is used by one goroutine.
@@ -84,8 +96,9 @@ type Line struct {
 
 // source is a sensor on the line.
 type source struct {
-	id    string
-	feeds []*feed
+	id     string
+	feeds  []*feed
+	single bool // the part has one channel: a value that cannot be true is a fault of that channel, not of a part that answers
 }
 
 // feed is a channel on its way to a point.
@@ -121,7 +134,7 @@ func NewLine(sources []Source, disagree map[quantity.Point]float64) (*Line, erro
 			return nil, fmt.Errorf("sensor %q is there twice", s.ID)
 		}
 		gap := cmp.Or(s.Gap, time.Minute)
-		on := &source{id: s.ID}
+		on := &source{id: s.ID, single: max(len(s.Description.Measures), len(s.Feeds)) == 1}
 		for _, f := range s.Feeds {
 			made, err := newFeed(f, gap, s.Description)
 			if err != nil {
@@ -186,34 +199,59 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 	}
 	at := instant.Of(s.At)
 	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
-	l.outcome.Report = Report{Sensor: s.Sensor, At: at}
-	if s.Err != nil {
-		l.outcome.Report.Failure, l.outcome.Report.Kind = s.Err.Error(), sensors.KindOf(s.Err)
-	}
+	l.outcome.Reports = append(l.outcome.Reports[:0], Report{Sensor: s.Sensor, At: at})
 	for _, f := range from.feeds {
 		l.take(from, f, at, &s)
 	}
+	l.settleReports(from, &s)
 	return l.outcome, nil
+}
+
+// settleReports decides what is the fault of the part and what that of a channel. A part that does not answer says nothing of its
+// channels; one that gives none of its values does not answer.
+func (l *Line) settleReports(from *source, s *Sample) {
+	part, channels := &l.outcome.Reports[0], l.outcome.Reports[1:]
+	switch {
+	case s.Err == nil:
+		missing := func(r Report) bool { return r.Failure != "" && r.Kind == sensors.Unknown }
+		if len(channels) == 0 || slices.ContainsFunc(channels, func(r Report) bool { return !missing(r) }) {
+			return
+		}
+		part.Failure = channels[0].Failure
+	case from.single && sensors.KindOf(s.Err) == sensors.Implausible:
+		channels[0].Failure, channels[0].Kind = s.Err.Error(), sensors.Implausible
+		return
+	default:
+		part.Failure, part.Kind = s.Err.Error(), sensors.KindOf(s.Err)
+	}
+	l.outcome.Reports = l.outcome.Reports[:1]
 }
 
 // take handles one channel of a sample.
 func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 	measured, found := s.Reading.Measured(f.Channel)
-	if !found {
+	refusal, refused := s.Reading.RefusalOf(f.Channel)
+	switch {
+	case refused:
+		measured = refusal.Value
+	case !found:
 		measured.Value = math.NaN()
 	}
+	l.outcome.Reports = append(l.outcome.Reports, Report{Sensor: from.id, Channel: f.Channel, At: at})
 	value := f.Calibration.Apply(measured.Value)
 	verdict := f.judge.Judge(quality.Observation{
 		At:       at,
 		Value:    value,
 		Measured: measured.Value,
 		Raw:      measured.Raw,
-		Wrong:    s.Err != nil, // values that come with an error are evidence
+		Wrong:    refused || s.Err != nil, // values that come with an error are evidence
 		First:    s.Reading.First || s.Reading.Reset,
 		Heated:   s.Reading.Heated,
 	})
 	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag, Why: verdict.Why}
 	switch {
+	case refused:
+		l.blame(sensors.Implausible, "%s", refusal.Err)
 	case verdict.Flag == quantity.Missing:
 		reading.Value = math.NaN()
 		l.blame(sensors.Unknown, "it gave no %s", f.Channel)
@@ -284,10 +322,10 @@ func (l *Line) amend(f *feed, a quality.Amendment) {
 	l.outcome.Amendments = append(l.outcome.Amendments, Amendment{Point: f.Point, At: a.At, Flag: a.Flag, Why: a.Why})
 }
 
-// blame notes a failure of the sensor unless there is one already.
+// blame notes a failure of the channel in hand unless there is one already.
 func (l *Line) blame(kind sensors.Kind, format string, args ...any) {
-	if l.outcome.Report.Failure == "" {
-		l.outcome.Report.Failure, l.outcome.Report.Kind = fmt.Sprintf(format, args...), kind
+	if r := &l.outcome.Reports[len(l.outcome.Reports)-1]; r.Failure == "" {
+		r.Failure, r.Kind = fmt.Sprintf(format, args...), kind
 	}
 }
 

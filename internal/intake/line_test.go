@@ -74,7 +74,7 @@ func TestASampleBecomesReadingsOfItsPoints(t *testing.T) {
 		{loftRH, second(0), 80, quantity.NotEvaluated, quality.AwaitingNext, 1.8},
 	}, outcome.Readings)
 	assert.Empty(t, outcome.Amendments)
-	assert.Equal(t, Report{Sensor: "loft-air", At: second(0)}, outcome.Report)
+	assert.Equal(t, Report{Sensor: "loft-air", At: second(0)}, outcome.Worst())
 
 	take(t, l, sample("loft-air", 10, celsius(24), percent(80)))
 	outcome = take(t, l, sample("loft-air", 20, celsius(24.1), percent(80.1)))
@@ -92,12 +92,12 @@ func TestNothingObtainedIsAMissingReadingAndAFailure(t *testing.T) {
 		assert.Equal(t, quantity.Missing, r.Flag)
 		assert.Equal(t, second(0), r.At)
 	}
-	assert.Equal(t, Report{"loft-air", second(0), "reading 0x44: absent", sensors.Absent}, outcome.Report)
+	assert.Equal(t, []Report{{"loft-air", "", second(0), "reading 0x44: absent", sensors.Absent}}, outcome.Reports, "nothing is said of the channels")
 
 	outcome = take(t, l, sample("loft-air", 10, celsius(24)))
 	assert.Equal(t, quantity.NotEvaluated, outcome.Readings[0].Flag)
 	assert.Equal(t, quantity.Missing, outcome.Readings[1].Flag)
-	assert.Equal(t, "it gave no humidity", outcome.Report.Failure)
+	assert.Equal(t, "it gave no humidity", outcome.Worst().Failure)
 
 	outcome = take(t, l, sample("loft-air", 20, celsius(math.NaN()), percent(math.Inf(1))))
 	assert.True(t, math.IsNaN(outcome.Readings[1].Value))
@@ -110,12 +110,12 @@ func TestAValueKnownToBeWrongFails(t *testing.T) {
 	wrong.Err = sensors.Errorf(sensors.Implausible, "power-on value")
 	outcome := take(t, l, wrong)
 	assert.Equal(t, Reading{Point: tub, At: second(0), Value: 85, Flag: quantity.Fail, Why: quality.KnownWrong}, one(t, outcome))
-	assert.Equal(t, sensors.Implausible, outcome.Report.Kind)
-	assert.Equal(t, "power-on value: implausible", outcome.Report.Failure)
+	assert.Equal(t, sensors.Implausible, outcome.Worst().Kind)
+	assert.Equal(t, "power-on value: implausible", outcome.Worst().Failure)
 
 	outcome = take(t, l, sample("probe", 10, celsius(127.9375)))
 	assert.Equal(t, quantity.Fail, one(t, outcome).Flag)
-	assert.Equal(t, "temperature 127.938 °C: outside the range of the sensor", outcome.Report.Failure)
+	assert.Equal(t, "temperature 127.938 °C: outside the range of the sensor", outcome.Worst().Failure)
 
 	reset := sample("probe", 20, celsius(25))
 	reset.Reading.Reset = true
@@ -138,14 +138,14 @@ func TestSeveralSensorsOfAPoint(t *testing.T) {
 	outcome := take(t, l, sample("b", 10, celsius(23.5)))
 	assert.Equal(t, quantity.Suspect, one(t, outcome).Flag)
 	assert.Equal(t, 22.25, one(t, outcome).Value)
-	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 1.5 K (allowed: 1), and this one stands apart", outcome.Report.Failure)
-	assert.Equal(t, sensors.Implausible, outcome.Report.Kind)
-	assert.Empty(t, take(t, l, sample("a", 10.1, celsius(22))).Report.Failure, "the others are not to blame")
+	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 1.5 K (allowed: 1), and this one stands apart", outcome.Worst().Failure)
+	assert.Equal(t, sensors.Implausible, outcome.Worst().Kind)
+	assert.Empty(t, take(t, l, sample("a", 10.1, celsius(22))).Worst().Failure, "the others are not to blame")
 
 	assert.Empty(t, take(t, l, sample("c", 10.1, celsius(22.25))).Readings, "one moment, one reading")
 	broken := Sample{Sensor: "b", At: start.Add(20 * time.Second), Err: errors.New("no answer")}
 	assert.Empty(t, take(t, l, broken).Readings, "others speak for the point")
-	assert.Equal(t, "no answer", take(t, l, broken).Report.Failure)
+	assert.Equal(t, "no answer", take(t, l, broken).Worst().Failure)
 }
 
 func TestOfTwoSensorsThatDifferBothAreNamed(t *testing.T) {
@@ -154,9 +154,9 @@ func TestOfTwoSensorsThatDifferBothAreNamed(t *testing.T) {
 	take(t, l, sample("a", 0, celsius(22)))
 	outcome := take(t, l, sample("b", 1, celsius(25)))
 	assert.Equal(t, 23.5, one(t, outcome).Value)
-	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 3.0 K (allowed: 1), and this one or a is wrong", outcome.Report.Failure)
-	assert.Contains(t, take(t, l, sample("a", 10, celsius(22))).Report.Failure, "this one or b is wrong")
-	assert.Empty(t, take(t, l, sample("a", 20, celsius(24.5))).Report.Failure)
+	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 3.0 K (allowed: 1), and this one or a is wrong", outcome.Worst().Failure)
+	assert.Contains(t, take(t, l, sample("a", 10, celsius(22))).Worst().Failure, "this one or b is wrong")
+	assert.Empty(t, take(t, l, sample("a", 20, celsius(24.5))).Worst().Failure)
 
 	// With b gone, a is alone again, and its readings are amended.
 	for _, at := range []float64{70, 80} {
@@ -243,7 +243,7 @@ func ExampleLine() {
 		return
 	}
 	fmt.Println(outcome.Readings[0].Point, outcome.Readings[0].Flag)
-	fmt.Println(outcome.Report.Failure)
+	fmt.Println(outcome.Worst().Failure)
 	// Output:
 	// tub-1/water-temperature missing
 	// reading 28-0316a2794bff: absent

@@ -72,6 +72,7 @@ type Entry struct {
 
 	By     string `json:"by,omitempty"`     // the person or rule that caused it
 	Reason string `json:"reason,omitempty"` // why, in words
+	Doubt  string `json:"doubt,omitempty"`  // why the readings behind an alarm are in doubt: what is wrong with the sensor
 	Text   string `json:"text,omitempty"`   // a note's text
 }
 

@@ -194,15 +194,18 @@ func (s *scaled) base(canonical float64) float64 {
 }
 
 func collectAlarm(a *watch.AlarmState, send sender) {
-	priority := priorityOf(a).String()
-	send(alarmActive, truth(a.Active), a.Place, a.Quantity, a.Limit, priority)
+	priority, of := priorityOf(a).String(), a.Quantity
+	if a.Channel != "" {
+		of += "/" + a.Channel
+	}
+	send(alarmActive, truth(a.Active), a.Place, of, a.Limit, priority)
 	send(alarmUnacked, truth(a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged ||
-		a.Letter == watch.LatchedUnacknowledged), a.Place, a.Quantity, a.Limit, priority)
+		a.Letter == watch.LatchedUnacknowledged), a.Place, of, a.Limit, priority)
 	for _, by := range []struct {
 		name   string
 		letter byte
 	}{{"shelved", watch.Shelved}, {"design", watch.SuppressedByDesign}, {"service", watch.OutOfServiceState}} {
-		send(alarmSilenced, truth(a.Letter == by.letter), a.Place, a.Quantity, a.Limit, priority, by.name)
+		send(alarmSilenced, truth(a.Letter == by.letter), a.Place, of, a.Limit, priority, by.name)
 	}
 }
 

@@ -56,7 +56,7 @@ func room() *watch.Core {
 			}},
 		},
 		Sensors: []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute,
-			Feeds: []quantity.Point{{Place: "tub-1", Quantity: quantity.WaterTemperature}}}},
+			Channels: []watch.Channel{{Name: "temperature", Feeds: quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}}}}},
 	}
 	for _, text := range []string{
 		"loft/pressure", "tub-1/water-temperature", "vivarium-1/air-temperature", "vivarium-1/relative-humidity",

@@ -23,7 +23,8 @@
 //	readings/<place>/<quantity>           QoS 0             SenML JSON (RFC 8428)
 //	points/<place>/<quantity>             retained, QoS 1   JSON, see [PointMessage]
 //	alarms/<place>/<quantity>/<limit>     retained, QoS 1   CloudEvents 1.0 JSON, type dewline.alarm.state.v1
-//	alarms/sensor/<sensor>/fault          retained, QoS 1   the same, for a sensor
+//	alarms/sensor/<sensor>/fault          retained, QoS 1   the same, for a sensor that does not answer
+//	alarms/sensor/<sensor>/<channel>/fault                   the same, for a channel whose values are wrong
 //	events                                QoS 1             CloudEvents 1.0 JSON of every journal entry
 //	command/<verb>                        to dewline        JSON, see [DecodeCommand]
 //

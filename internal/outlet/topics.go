@@ -72,14 +72,18 @@ func (t Topics) point(branch string, p quantity.Point) (string, error) {
 	return t.root + "/" + branch + "/" + p.Place + "/" + p.Quantity.String(), nil
 }
 
-// Alarm carries the state of an alarm. Sensor faults stand at the place "sensor".
+// Alarm carries the state of an alarm. Faults of sensors and of their channels have the place "sensor".
 func (t Topics) Alarm(a *watch.AlarmState) (string, error) {
-	for _, level := range []string{a.Place, a.Quantity, a.Limit} {
+	levels := []string{a.Place, a.Quantity, a.Channel, a.Limit}
+	if a.Channel == "" {
+		levels = []string{a.Place, a.Quantity, a.Limit}
+	}
+	for _, level := range levels {
 		if err := quantity.CheckID(level); err != nil {
 			return "", fmt.Errorf("topic of alarm %q: %w", a.Name, err)
 		}
 	}
-	return t.root + "/alarms/" + a.Place + "/" + a.Quantity + "/" + a.Limit, nil
+	return t.root + "/alarms/" + strings.Join(levels, "/"), nil
 }
 
 // verb returns the verb of a command's topic.

@@ -38,8 +38,8 @@ type dewline struct {
 
 	chain chain.Chain
 	views map[string]*view
-	limit []*view // by point and limit
-	fault []*view // by sensor
+	limit []*view   // by point and limit
+	fault [][]*view // by sensor: of the part, then of its channels
 	ahead []foresight
 
 	true0       time.Time
@@ -83,7 +83,7 @@ func (v *view) told() bool {
 }
 
 func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, error) {
-	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*stage.LimitCount), fault: make([]*view, len(s.parts))}
+	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*stage.LimitCount), fault: make([][]*view, len(s.parts))}
 	d.fresh()
 	for i, p := range s.points {
 		if _, ok := d.chain.Core.Index(p.name); !ok {
@@ -98,8 +98,13 @@ func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, er
 		}
 	}
 	for i, p := range s.parts {
-		v := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal}
-		d.views[watch.FaultPlace+"/"+p.id+"/"+fault], d.fault[i] = v, v
+		for k := -1; k < len(p.channels); k++ {
+			v, of := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal}, p.id
+			if k >= 0 {
+				of += "/" + string(p.channels[k].Channel)
+			}
+			d.views[watch.FaultPlace+"/"+of+"/"+fault], d.fault[i] = v, append(d.fault[i], v)
+		}
 	}
 	return d, d.start()
 }
@@ -422,10 +427,11 @@ func (d *dewline) standing(at limitOf) bool {
 	return room >= 0 && heat(at.limit) && d.limit[room*stage.LimitCount+int(stage.CriticalHigh)].told()
 }
 
-// faultTold reports whether people have been notified that every sensor of a point has failed.
+// faultTold reports whether people have been notified that every sensor of a point, or the channel of it that feeds the point, has failed.
 func (d *dewline) faultTold(point int) bool {
 	for _, sensor := range d.setting.points[point].sensors {
-		if !d.fault[sensor].told() {
+		channel := slices.Index(d.setting.parts[sensor].feeds, point)
+		if !d.fault[sensor][0].told() && !d.fault[sensor][1+channel].told() {
 			return false
 		}
 	}

@@ -100,13 +100,13 @@ func (s *subject) concerns(a *Alarm) bool {
 	if !isFault {
 		return false
 	}
-	sensor = strings.TrimSuffix(sensor, "/fault")
+	sensor, channel, _ := strings.Cut(strings.TrimSuffix(sensor, "/fault"), "/")
 	return slices.ContainsFunc(s.Site.Sensors, func(c config.Sensor) bool {
 		if c.ID != sensor {
 			return false
 		}
-		for _, p := range c.Feeds {
-			if p.Place == s.place {
+		for of, p := range c.Feeds {
+			if p.Place == s.place && (channel == "" || channel == string(of)) {
 				return true
 			}
 		}

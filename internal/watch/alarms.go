@@ -23,7 +23,7 @@ const (
 	onFalling
 	alarmsPerPoint
 
-	onFault alarmKind = alarmsPerPoint // one per sensor, beside those of the points
+	onFault alarmKind = alarmsPerPoint // one per sensor and one per channel, beside those of the points
 )
 
 // String returns the last level of the alarm's name.
@@ -42,6 +42,9 @@ func (k alarmKind) priority() stage.Priority {
 // limit reports whether the alarm is on one of the band's limits.
 func (k alarmKind) limit() bool { return k <= onCriticalHigh }
 
+// critical reports whether the alarm is on one of the two critical limits.
+func (k alarmKind) critical() bool { return k.limit() && stage.Limit(k).Critical() }
+
 // FaultPlace stands where the place would stand in the names and topics of sensor faults. No place may be called so.
 const FaultPlace = "sensor"
 
@@ -58,8 +61,9 @@ type alarm struct {
 	kind     alarmKind
 	place    string
 	quantity string // the sensor's id for faults
+	channel  string // of the sensor, for the fault of one
 	point    int32  // −1 for faults
-	sensor   int32  // −1 for points
+	fault    int32  // index in Core.faults; −1 for points
 	alarmMemory
 }
 
@@ -101,6 +105,7 @@ func (c *Core) about(a *alarm, kind journal.Kind, at instant.Instant, was byte) 
 	if a.point >= 0 {
 		e.Unit = c.points[a.point].name.Quantity.Unit().Symbol()
 		e.Place = a.place
+		e.Doubt = c.doubtOf(a)
 	}
 	if a.Setpoint != nil {
 		e.Setpoint = known(*a.Setpoint)
@@ -195,9 +200,9 @@ func (c *Core) alarmChanged(a *alarm, at instant.Instant, out []Effect) []Effect
 	return out
 }
 
-// refreshSuppression brings suppression by design up to date: a sensor fault silences the alarms of the points it alone
-// feeds, and a room's critical-high that a person is being told of silences the heat alarms of its enclosures. Room alarms are
-// settled first, since one that is itself silenced speaks for nobody.
+// refreshSuppression brings suppression by design up to date: a fault silences all but the critical alarms of the points that its
+// channel or sensor alone feeds, and a room's critical-high that calls for a person silences the heat alarms of its enclosures. Room
+// alarms are settled first, since one that is itself silenced covers no other.
 func (c *Core) refreshSuppression(at instant.Instant, out []Effect) []Effect {
 	for _, rooms := range [2]bool{true, false} {
 		for i := range c.alarms {
@@ -251,8 +256,10 @@ func (c *Core) returning(a *alarm) bool {
 
 // suppressor returns what covers an alarm by design now, "" for nothing.
 func (c *Core) suppressor(a *alarm) string {
-	if sensor := c.onlyFaulty(a.point); sensor >= 0 {
-		return c.alarms[c.faultAlarm(sensor)].name
+	if !a.kind.critical() {
+		if f := c.silencing(a.point); f >= 0 {
+			return c.alarms[c.faults[f].alarm].name
+		}
 	}
 	heat := a.kind == onHigh || a.kind == onCriticalHigh || a.kind == onRising
 	room := c.roomOf(a.place)
@@ -269,27 +276,7 @@ func (c *Core) suppressor(a *alarm) string {
 	return ""
 }
 
-// onlyFaulty returns a sensor that fails if it alone feeds the point (or one of its inputs), else −1. Where several feed it
-// they may be in fault because they disagree, and then silence would be the wrong answer.
-func (c *Core) onlyFaulty(point int32) int32 {
-	p := &c.points[point]
-	for _, input := range p.inputs {
-		if sensor := c.onlyFaulty(input); sensor >= 0 {
-			return sensor
-		}
-	}
-	if len(p.sensors) == 1 && c.sensors[p.sensors[0]].Silences {
-		return p.sensors[0]
-	}
-	return -1
-}
-
 // pointAlarm returns an alarm of a point.
 func (c *Core) pointAlarm(point int32, kind alarmKind) *alarm {
 	return &c.alarms[int(point)*int(alarmsPerPoint)+int(kind)]
-}
-
-// faultAlarm returns the index of a sensor's fault alarm.
-func (c *Core) faultAlarm(sensor int32) int {
-	return len(c.points)*int(alarmsPerPoint) + int(sensor)
 }

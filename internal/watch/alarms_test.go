@@ -25,8 +25,8 @@ func hotRoom() watch.Site {
 	site.Points = append(site.Points, watch.Point{Point: air, Gap: time.Minute, StaleAfter: 2 * time.Minute})
 	site.Points[0].StaleAfter = 2 * time.Minute
 	site.Sensors = []watch.Sensor{
-		{ID: "tub-1-probe", Feeds: []quantity.Point{water}, FaultAfter: time.Minute},
-		{ID: "loft-air", Feeds: []quantity.Point{air}, FaultAfter: time.Minute},
+		{ID: "tub-1-probe", Channels: []watch.Channel{{Name: "temperature", Feeds: water}}, FaultAfter: time.Minute},
+		{ID: "loft-air", Channels: []watch.Channel{{Name: "temperature", Feeds: air}}, FaultAfter: time.Minute},
 	}
 	return site
 }

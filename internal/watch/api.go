@@ -52,15 +52,22 @@ type Cohort struct {
 	Stages  []stage.Since
 }
 
-// Sensor is a device as far as its failure is an alarm.
+// Sensor is a device as far as its failure is an alarm. What is wrong with the values of one channel is a fault of that channel;
+// that the part does not answer is a fault of the sensor.
 type Sensor struct {
 	ID string
-	// Feeds are the points it feeds.
-	Feeds []quantity.Point
-	// FaultAfter is how long it may fail without a break before the fault alarm is raised.
+	// Channels are what it delivers.
+	Channels []Channel
+	// FaultAfter is how long it, or one of its channels, may fail without a break before the fault alarm is raised.
 	FaultAfter time.Duration
 	// Recovery is how long its reads must have been good, at least two of them, before that alarm is over.
 	Recovery time.Duration
+}
+
+// Channel is one quantity that a sensor delivers, and the point it feeds.
+type Channel struct {
+	Name  string // such as "humidity"; unique within its sensor
+	Feeds quantity.Point
 }
 
 // EventKind tells what an [Event] is.
@@ -70,7 +77,7 @@ type EventKind uint8
 const (
 	ReadingEvent   EventKind = iota // Point, Value, Flag
 	TickEvent                       // time passes
-	SensorEvent                     // Sensor, Failure ("" = a good read)
+	SensorEvent                     // Sensor, Channel, Failure ("" = a good read), Flag
 	CommandEvent                    // Command
 	ClockStepEvent                  // By: all earlier times of this run are shifted by it; Mark
 	CutEvent                        // ledgers are closed at this time, so that ranges begin or end there
@@ -84,6 +91,7 @@ type Event struct {
 	Flag    quantity.Flag
 	Point   int32 // index by Core.Index
 	Sensor  int32 // index into Site.Sensors
+	Channel int32 // of a SensorEvent: 0 = the part itself, n = the n-th of its channels, counted from 1
 	At      instant.Instant
 	Value   float64
 	By      time.Duration

@@ -93,8 +93,8 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 			s.all(&p.Waiting[k].At)
 		}
 	}
-	for i := range c.sensors {
-		s.late(&c.sensors[i].Failing, &c.sensors[i].GoodSince)
+	for i := range c.faults {
+		s.late(&c.faults[i].Failing, &c.faults[i].GoodSince)
 	}
 	for i := range c.alarms {
 		a := &c.alarms[i]

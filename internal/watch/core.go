@@ -25,9 +25,10 @@ type Core struct {
 	index     map[quantity.Point]int32
 	pairings  []pairing
 	pairState []pairingState
-	alarms    []alarm // alarmsPerPoint of each point, then one per sensor
+	alarms    []alarm // alarmsPerPoint of each point, then one per fault
 	byName    map[string]int
-	sensors   []sensorMemory
+	faults    []fault
+	faultOf   []int32 // index in faults of each sensor itself; its channels follow
 	cohorts   []Cohort
 	stageSets []stageSet // stage changes by command, which outlive the configuration's timelines
 
@@ -51,7 +52,7 @@ type point struct {
 	feeds       []inputOf // pairings it is an input of
 	inputs      []int32   // points it is derived from
 	pairing     int32     // that derives it
-	sensors     []int32   // sensors that feed it
+	feeders     []feeder  // sensors that feed it
 
 	// In force since the last boundary.
 	band     stage.Band
@@ -118,15 +119,8 @@ func New(site Site, run string) *Core {
 		c.addPoint(p, nil)
 	}
 	c.addDerived()
-	for i, sensor := range site.Sensors {
-		for _, fed := range sensor.Feeds {
-			if index, ok := c.index[fed]; ok {
-				c.points[index].sensors = append(c.points[index].sensors, int32(i))
-			}
-		}
-		c.sensors = append(c.sensors, sensorMemory{Failing: instant.None})
-	}
 	c.addAlarms()
+	c.addFaults()
 	return c
 }
 
@@ -182,28 +176,20 @@ func newPointMemory() pointMemory {
 	return m
 }
 
-// addAlarms makes the alarms of all points and sensors.
+// addAlarms makes the alarms of all points.
 func (c *Core) addAlarms() {
 	for i := range c.points {
 		p := &c.points[i]
 		for kind := range alarmsPerPoint {
 			a := alarm{
 				name: p.name.String() + "/" + kind.String(), kind: kind, place: p.name.Place,
-				quantity: p.name.Quantity.String(), point: int32(i), sensor: -1, alarmMemory: newAlarmMemory(),
+				quantity: p.name.Quantity.String(), point: int32(i), fault: -1, alarmMemory: newAlarmMemory(),
 			}
 			a.latching = c.places[a.place].Latch && kind.limit()
 			a.notice = kind == onRising || kind == onFalling
 			c.byName[a.name] = len(c.alarms)
 			c.alarms = append(c.alarms, a)
 		}
-	}
-	for i, sensor := range c.site.Sensors {
-		a := alarm{
-			name: FaultPlace + "/" + sensor.ID + "/fault", kind: onFault, place: FaultPlace,
-			quantity: sensor.ID, point: -1, sensor: int32(i), alarmMemory: newAlarmMemory(),
-		}
-		c.byName[a.name] = len(c.alarms)
-		c.alarms = append(c.alarms, a)
 	}
 }
 
@@ -268,9 +254,9 @@ func (c *Core) start(ev Event, out []Effect) []Effect {
 			c.begin(p, ev.At)
 		}
 	}
-	for i := range c.sensors {
-		if !c.alarms[c.faultAlarm(int32(i))].Active {
-			c.sensors[i].Failing = instant.None
+	for i := range c.faults {
+		if f := &c.faults[i]; !c.alarms[f.alarm].Active {
+			f.Failing = instant.None
 		}
 	}
 	c.deadline = instant.None

@@ -38,7 +38,7 @@ func aRoom() *Core {
 			{Point: quantity.Point{Place: "loft", Quantity: quantity.RelativeHumidity}, Gap: 2 * time.Minute},
 		},
 		Cohorts: []Cohort{{ID: "a-2026", Place: "tub-1", Stages: []stage.Since{{Stage: stage.Larva, At: time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)}}}},
-		Sensors: []Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Feeds: []quantity.Point{water}}},
+		Sensors: []Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Channels: []Channel{{Name: "temperature", Feeds: water}}}},
 	}, "run-1")
 }
 

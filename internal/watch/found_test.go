@@ -15,7 +15,7 @@ import (
 // A sensor fault suppresses the alarms that exist, and makes none up on limits that the band lacks.
 func TestFaultMakesNoAlarmsUp(t *testing.T) {
 	site := tub(band(none, none, 26, none), time.Minute)
-	site.Sensors = []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Feeds: []quantity.Point{water}}}
+	site.Sensors = []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Channels: []watch.Channel{{Name: "temperature", Feeds: water}}}}
 	c := watch.New(site, "test")
 	fold(c, series(t, c, water, 10, 24, 24)...)
 	before := c.Alarms()
@@ -60,7 +60,7 @@ func TestTicksDoNotLoseWhatWaits(t *testing.T) {
 func TestPriorityIsKnownBeforeTheFirstRaise(t *testing.T) {
 	site := tub(band(none, none, 26, none), time.Minute)
 	site.Points[0].StaleAfter = time.Minute
-	site.Sensors = []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Feeds: []quantity.Point{water}}}
+	site.Sensors = []watch.Sensor{{ID: "tub-1-probe", FaultAfter: time.Minute, Channels: []watch.Channel{{Name: "temperature", Feeds: water}}}}
 	for _, a := range watch.New(site, "test").Alarms() {
 		assert.NotEmpty(t, a.Priority.String(), a.Name)
 	}

@@ -53,7 +53,7 @@ func room(t interface{ Fatalf(string, ...any) }) watch.Site {
 			{Stage: stage.Larva, At: epoch.Add(-time.Hour).Time()}, {Stage: stage.Metamorph, At: epoch.Add(17 * time.Minute).Time()},
 		}}},
 		Sensors: []watch.Sensor{
-			{ID: "tub-1-probe", FaultAfter: time.Minute, Feeds: []quantity.Point{{Place: "tub-1", Quantity: quantity.WaterTemperature}}},
+			{ID: "tub-1-probe", FaultAfter: time.Minute, Channels: []watch.Channel{{Name: "temperature", Feeds: quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}}}},
 		},
 		Profiles: map[string]*stage.Profile{"forest": profile},
 	}

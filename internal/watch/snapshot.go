@@ -58,9 +58,11 @@ type savedAlarm struct {
 	Memory    alarmMemory
 }
 
+// savedSensor is the memory of a fault. Its ID is that of the sensor, or of a channel: "loft-air/humidity". States of before channels
+// had faults of their own have sensors only.
 type savedSensor struct {
 	ID     string
-	Memory sensorMemory
+	Memory faultMemory
 }
 
 const snapshotVersion = 2
@@ -70,7 +72,7 @@ func (c *Core) Snapshot() ([]byte, error) {
 	s := snapshot{
 		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
 		Cuts: c.cuts, Stages: c.stageSets,
-		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.sensors)),
+		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.faults)),
 	}
 	if c.doubt.Any() {
 		s.Doubt = &c.doubt
@@ -90,8 +92,8 @@ func (c *Core) Snapshot() ([]byte, error) {
 			s.Alarms = append(s.Alarms, savedAlarm{a.name, a.lifecycle, a.alarmMemory})
 		}
 	}
-	for i := range c.sensors {
-		s.Sensors = append(s.Sensors, savedSensor{c.site.Sensors[i].ID, c.sensors[i]})
+	for i := range c.faults {
+		s.Sensors = append(s.Sensors, savedSensor{c.faults[i].id, c.faults[i].faultMemory})
 	}
 	var buffer bytes.Buffer
 	if err := gob.NewEncoder(&buffer).Encode(&s); err != nil {
@@ -232,9 +234,9 @@ func (c *Core) restoreAlarms(s *snapshot) {
 		}
 	}
 	for i := range s.Sensors {
-		for k := range c.site.Sensors {
-			if c.site.Sensors[k].ID == s.Sensors[i].ID {
-				c.sensors[k] = s.Sensors[i].Memory
+		for k := range c.faults {
+			if c.faults[k].id == s.Sensors[i].ID {
+				c.faults[k].faultMemory = s.Sensors[i].Memory
 			}
 		}
 	}
@@ -261,7 +263,7 @@ func (c *Core) State(index int32) PointState {
 	s := PointState{
 		Index: index, Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
 		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Day: p.day, Stage: p.stage,
-		Total: p.totalSeconds(), Departures: p.departures, Degree: p.totalDegree(), Fed: len(p.sensors) > 0 || len(p.inputs) > 0,
+		Total: p.totalSeconds(), Departures: p.departures, Degree: p.totalDegree(), Fed: len(p.feeders) > 0 || len(p.inputs) > 0,
 	}
 	if !p.Known {
 		s.Zone, s.LastReading = UnknownZone, instant.None
@@ -344,14 +346,15 @@ func (c *Core) exists(a *alarm) bool {
 
 func (c *Core) alarmState(a *alarm) AlarmState {
 	s := AlarmState{
-		Name: a.name, Place: a.place, Quantity: a.quantity, Limit: a.kind.String(), Letter: a.Letter,
+		Name: a.name, Place: a.place, Quantity: a.quantity, Channel: a.channel, Limit: a.kind.String(), Letter: a.Letter,
 		Priority: a.Priority, Active: a.Active, Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised,
 		Cleared: a.Cleared, Until: a.ShelfUntil, By: a.DesignBy, Setpoint: math.NaN(), Extreme: math.NaN(),
 		Repeats: a.Repeats, Names: a.Names, Reason: cmp.Or(a.ShelfReason, a.Reason),
 	}
-	if a.kind == onFault && a.Active && !c.sensors[a.sensor].Silences {
-		s.Reason += fmt.Sprintf("; it answers again, and its fault is over once it has done so for %s", c.site.Sensors[a.sensor].Recovery)
+	if a.kind == onFault && a.Active && !c.faults[a.fault].Silences {
+		s.Reason += c.faults[a.fault].recovering(c.site.Sensors[c.faults[a.fault].sensor].Recovery)
 	}
+	s.Doubt = c.doubtOf(a)
 	switch a.Letter {
 	case Shelved:
 		s.By = "shelved"

@@ -44,6 +44,7 @@ type AlarmState struct {
 	Name       string // such as "tub-1/water-temperature/high"
 	Place      string // "sensor" for faults
 	Quantity   string // the sensor's id for faults
+	Channel    string // of the sensor, for the fault of one channel; "" otherwise
 	Limit      string // high, critical-high, low, critical-low, stale, rising, falling, fault
 	Letter     byte   // the ISA-18.2 state, 'A' to 'I'
 	Priority   stage.Priority
@@ -59,4 +60,5 @@ type AlarmState struct {
 	Repeats    int
 	Names      []string // enclosures a room's alarm speaks for
 	Reason     string   // why it is shelved, or else what the sensor says of its fault
+	Doubt      string   // why the readings of its point are in doubt while it is active: what is wrong with the sensor; "" = they are not
 }

@@ -12,7 +12,7 @@ import (
 type due struct {
 	at    instant.Instant
 	what  dueKind
-	index int // of a point, a sensor or an alarm
+	index int // of a point, a fault or an alarm
 }
 
 type dueKind uint8
@@ -37,9 +37,9 @@ func (c *Core) nextDue() due {
 			consider(until, dueShelf, i)
 		}
 	}
-	for i := range c.sensors {
-		if failing := c.sensors[i].Failing; !failing.IsNone() && !c.alarms[c.faultAlarm(int32(i))].Active {
-			consider(failing.Add(c.site.Sensors[i].FaultAfter), dueFault, i)
+	for i := range c.faults {
+		if f := &c.faults[i]; !f.Failing.IsNone() && !c.alarms[f.alarm].Active {
+			consider(c.faultDue(f), dueFault, i)
 		}
 	}
 	for i := range c.points {
@@ -115,6 +115,7 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 	case dueStale:
 		p := &c.points[d.index]
 		p.Good = 0
+		out = c.blameSilence(p, d.at, out)
 		nan := math.NaN()
 		return c.raise(c.pointAlarm(int32(d.index), onStale), occurrence{
 			since: p.Waiting, at: d.at, value: nan, setpoint: nan, extreme: nan, priority: onStale.priority(),
@@ -147,7 +148,7 @@ func (c *Core) notStale(i int32, p *point, at instant.Instant, v float64, out []
 	p.Good++
 	if a := c.pointAlarm(i, onStale); a.Active && p.Good >= 2 {
 		c.deadline = instant.None
-		return c.clear(a, at, v, out)
+		return c.clear(a, max(at, a.Raised), v, out) // a reading may have been on its way while the alarm was raised
 	}
 	return out
 }

@@ -82,7 +82,8 @@ type PointNow struct {
 type AlarmNow struct {
 	control.Alarm
 	Place       string `json:"place"`
-	Quantity    string `json:"quantity"` // the sensor for faults
+	Quantity    string `json:"quantity"`          // the sensor for faults
+	Channel     string `json:"channel,omitempty"` // of the sensor, for the fault of one channel
 	Limit       string `json:"limit"`
 	Consequence string `json:"consequence"`
 	Action      string `json:"action"`
@@ -309,7 +310,7 @@ func alarmsNow(p *status.Picture) []AlarmNow {
 		if a.Letter == watch.Normal || a.Letter == watch.SuppressedByDesign && !a.Active && isLimit(a.Limit) && math.IsNaN(a.Setpoint) {
 			continue // normal, or covered although the band in force has no such limit
 		}
-		now := AlarmNow{Alarm: control.AlarmOf(a), Place: a.Place, Quantity: a.Quantity, Limit: a.Limit, LongestS: length(watch.LongestShelf)}
+		now := AlarmNow{Alarm: control.AlarmOf(a), Place: a.Place, Quantity: a.Quantity, Channel: a.Channel, Limit: a.Limit, LongestS: length(watch.LongestShelf)}
 		if a.Limit == stage.CriticalHigh.String() || a.Limit == stage.CriticalLow.String() {
 			now.LongestS = length(watch.LongestCriticalShelf)
 		}
@@ -340,7 +341,9 @@ func sensorNow(h *status.Sensor, configured *watch.Site) SensorNow {
 	if configured != nil {
 		for i := range configured.Sensors {
 			if configured.Sensors[i].ID == h.ID {
-				now.Feeds = append(now.Feeds, configured.Sensors[i].Feeds...)
+				for _, channel := range configured.Sensors[i].Channels {
+					now.Feeds = append(now.Feeds, channel.Feeds)
+				}
 			}
 		}
 	}

@@ -34,7 +34,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"slices"
 	"sync/atomic"
@@ -193,7 +192,7 @@ func (s *Sensor) measure(ctx context.Context) (sensors.Reading, error) {
 		reading.Evidence = s.bus.Evidence()
 	}
 	if err == nil {
-		err = s.check(reading)
+		err = s.check(&reading)
 	}
 	if err != nil {
 		if !errors.Is(err, ErrNotReady) || s.bus.Err() != nil {
@@ -229,21 +228,16 @@ func (s *Sensor) call(ctx context.Context) (reading sensors.Reading, err error) 
 }
 
 // check holds the values against the description.
-func (s *Sensor) check(reading sensors.Reading) error {
+func (s *Sensor) check(reading *sensors.Reading) error {
 	if got, want := len(reading.Values), len(s.options.Description.Measures); got != want {
 		return sensors.Errorf(sensors.Implausible, "the driver returned %d values, want %d", got, want)
 	}
 	for _, m := range s.options.Description.Measures {
-		v, ok := reading.Measured(m.Channel)
-		if !ok {
+		if _, ok := reading.Measured(m.Channel); !ok {
 			return sensors.Errorf(sensors.Implausible, "the driver returned no %s", m.Channel)
 		}
-		if math.IsNaN(v.Value) || v.Value < m.Low || v.Value > m.High {
-			return sensors.Errorf(sensors.Implausible, "%s of %g %s (word %04x) is outside the part's range of %g to %g",
-				m.Channel, v.Value, m.Channel.Unit(), v.Raw, m.Low, m.High)
-		}
 	}
-	return nil
+	return reading.RefuseOutside(s.options.Description.Measures)
 }
 
 // classify gives a failure its kind: the one the driver's wrapper chose, else the one the errno of the bus speaks of.

@@ -273,8 +273,12 @@ func TestUnknownDriver(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, reading.Values, 2, "what the device has")
 	files.Always(sht4x+"/humidity1_input", answer{Text: "120001\n"})
-	_, err = read(t, sensor, time.Minute)
-	assert.Equal(t, sensors.Implausible, sensors.KindOf(err))
+	reading, err = read(t, sensor, time.Minute)
+	require.NoError(t, err)
+	assert.Len(t, reading.Values, 1, "the temperature stands")
+	refused, ok := reading.RefusalOf(sensors.Humidity)
+	require.True(t, ok)
+	assert.Equal(t, sensors.Implausible, sensors.KindOf(refused.Err))
 	assert.NotEmpty(t, sensor.Describe().Notes)
 }
 
@@ -323,8 +327,14 @@ func FuzzRead(f *testing.F) {
 		}
 		for i, text := range [][]byte{temperature, humidity} {
 			n, err := kernelfile.ParseInteger(text)
-			if err != nil || reading.Values[i].Value != float64(n)/1000 {
-				t.Fatalf("%q was read as %v", text, reading.Values[i])
+			channel := [2]sensors.Channel{sensors.Temperature, sensors.Humidity}[i]
+			v, ok := reading.Measured(channel)
+			if !ok {
+				refused, _ := reading.RefusalOf(channel)
+				v = refused.Value
+			}
+			if err != nil || v.Channel != channel || v.Value != float64(n)/1000 {
+				t.Fatalf("%q was read as %v", text, v)
 			}
 		}
 	})

@@ -99,8 +99,18 @@ func (s *session) sane(reading sensors.Reading, err error) error {
 			return fmt.Errorf("read gives %s %v, outside the described %v to %v", v.Channel, v.Value, m.Low, m.High)
 		}
 	}
+	if len(reading.Values) == 0 {
+		return errors.New("read gives neither a value nor an error")
+	}
 	for _, m := range description.Measures {
-		if n := count(reading, m.Channel); n != 1 {
+		n := count(reading, m.Channel)
+		if refused, ok := reading.RefusalOf(m.Channel); ok {
+			n++
+			if err := isOf(refused.Err, sensors.Implausible); err != nil {
+				return fmt.Errorf("refusing %s: %w", m.Channel, err)
+			}
+		}
+		if n != 1 {
 			return fmt.Errorf("read gives %d values of %s, want one", n, m.Channel)
 		}
 	}

@@ -122,6 +122,7 @@ func (f *Formatter) Message(entry *journal.Entry) Message {
 	}
 	n := parse(entry.Alarm)
 	f.fill(&m.Fields, entry, n)
+	m.Fields.InDoubt = entry.Doubt != ""
 	over := m.Fields.Over
 	m.Urgent = !over && (entry.Priority == stage.CriticalPriority.String() || entry.Priority == stage.HighPriority.String())
 	headline := f.Headline(entry)
@@ -314,7 +315,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 	}
 	fmt.Fprintf(&b, "%s.\n", headline)
 	if of.InDoubt {
-		b.WriteString("Its sensor is in doubt: the value may be wrong. Look all the same, with a thermometer of your own.\n")
+		fmt.Fprintf(&b, "Its sensor is in doubt: %s. The value may be wrong. Look all the same, with a thermometer of your own.\n", OneLine(entry.Doubt))
 	}
 	b.WriteString("\n")
 	if n.place != watch.FaultPlace {

@@ -103,6 +103,11 @@ func messages() map[string]*journal.Entry {
 			e.Alarm, e.Place = "grow-out/relative-humidity/critical-low", "grow-out"
 			e.Priority, e.Value, e.Setpoint, e.Extreme = "critical", new(67.2), new(70.0), new(66.9)
 		}),
+		"dry-in-doubt": entry(func(e *journal.Entry) {
+			e.Alarm, e.Place = "grow-out/relative-humidity/critical-low", "grow-out"
+			e.Priority, e.Value, e.Setpoint, e.Extreme = "critical", new(67.2), new(70.0), new(66.9)
+			e.Doubt = "the sensors of grow-out/relative-humidity differ by 9.0 % (allowed: 5)"
+		}),
 		"rising": entry(func(e *journal.Entry) {
 			e.Alarm, e.Priority, e.Extreme = "tub-1/water-temperature/rising", "medium", nil
 			e.Value, e.Reason = new(23.1), "the limit is expected within 45m0s if the trend goes on"

@@ -322,9 +322,16 @@ func suffer(t *testing.T, p *patient, failure string) outcome {
 	p.heal()
 	live(afterwards)
 	h.end()
-	const fault = "sensor/patient/fault"
-	o.detected = h.first(journal.AlarmRaised, fault, o.began)
-	o.cleared = h.first(journal.AlarmCleared, fault, o.healed)
+	patient := slices.IndexFunc(h.site.Sensors, func(s config.Sensor) bool { return s.ID == "patient" })
+	o.detected, o.cleared = instant.None, instant.None
+	for _, fault := range h.faults(patient) { // of the part, or of a channel: whichever is first; over when none of them stands
+		if at := h.first(journal.AlarmRaised, fault, o.began); !at.IsNone() && (o.detected.IsNone() || at < o.detected) {
+			o.detected = at
+		}
+		if at := h.first(journal.AlarmCleared, fault, o.healed); !at.IsNone() && (o.cleared.IsNone() || at > o.cleared) {
+			o.cleared = at
+		}
+	}
 	o.called = h.called
 	for _, place := range []string{"loft", "tub-1", "tub-2", "tub-3"} {
 		o.alarms += h.limitAlarms(place)

@@ -4,8 +4,10 @@ import (
 	"context"
 	"flag"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -235,4 +237,14 @@ func writeSite(t *testing.T, text string) string {
 	path := filepath.Join(t.TempDir(), "site.yaml")
 	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
 	return path
+}
+
+// faults lists the faults that a sensor of the site can have: that of the part, and those of its channels.
+func (h *house) faults(sensor int) []string {
+	s := &h.site.Sensors[sensor]
+	all := []string{"sensor/" + s.ID + "/fault"}
+	for _, channel := range slices.Sorted(maps.Keys(s.Feeds)) {
+		all = append(all, "sensor/"+s.ID+"/"+string(channel)+"/fault")
+	}
+	return all
 }

@@ -138,7 +138,7 @@ var lies = []lie{
 			}
 			return t
 		}),
-		told: []string{"sensor/probe-1/fault", "sensor/probe-2/fault"}, remark: "nobody can tell which one is wrong: both are named",
+		told: []string{"sensor/probe-1/temperature/fault", "sensor/probe-2/temperature/fault"}, remark: "nobody can tell which one is wrong: both are named",
 	},
 	{
 		name: "one of three sensors of a point off by 2 K", lasting: 6 * time.Hour, sensors: twin1 + twin2 + twin3, bands: water,
@@ -148,15 +148,15 @@ var lies = []lie{
 			}
 			return t
 		}),
-		told: []string{"sensor/probe-2/fault"}, remark: "the odd one out; the median goes on",
+		told: []string{"sensor/probe-2/temperature/fault"}, remark: "the odd one out; the median goes on",
 	},
 	{
 		name: "one of three sensors of a point drifts by 0.1 K/h", lasting: 24 * time.Hour, sensors: twin1 + twin2 + twin3, bands: water,
-		says: honest(drift("probe-2")), told: []string{"sensor/probe-2/fault"}, remark: "as soon as it is off by the allowed 1 K",
+		says: honest(drift("probe-2")), told: []string{"sensor/probe-2/temperature/fault"}, remark: "as soon as it is off by the allowed 1 K",
 	},
 	{
 		name: "one of two sensors of a point drifts by 0.1 K/h", lasting: 24 * time.Hour, sensors: twin1 + twin2, bands: water,
-		says: honest(drift("probe-2")), told: []string{"sensor/probe-1/fault", "sensor/probe-2/fault"}, remark: "likewise, and both are named",
+		says: honest(drift("probe-2")), told: []string{"sensor/probe-1/temperature/fault", "sensor/probe-2/temperature/fault"}, remark: "likewise, and both are named",
 	},
 	{
 		name: "a lone sensor drifts by 0.1 K/h", lasting: 24 * time.Hour, sensors: probe1, bands: water,
@@ -180,7 +180,7 @@ var lies = []lie{
 	{
 		name: "humidity stuck at one word", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %}}",
 		says: honest(func(_ room, _ string, _, _ time.Duration, t truth) truth { t[sensors.Humidity] = 80; return t }),
-		told: []string{"sensor/loft-air/fault"}, remark: "flagged after half an hour, failed after two hours",
+		told: []string{"sensor/loft-air/humidity/fault"}, remark: "flagged after half an hour, failed after two hours",
 	},
 	{
 		name: "wet element: humidity creeps to 97 % and stays", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %}}",
@@ -280,11 +280,12 @@ func (l *lie) judge(t *testing.T) string {
 	told, suspect := instant.None, instant.None
 	var faults []string
 	for i := range h.site.Sensors {
-		fault := "sensor/" + h.site.Sensors[i].ID + "/fault"
-		if at := h.first(journal.AlarmRaised, fault, began); !at.IsNone() {
-			faults = append(faults, fault)
-			if told.IsNone() || at < told {
-				told = at
+		for _, fault := range h.faults(i) {
+			if at := h.first(journal.AlarmRaised, fault, began); !at.IsNone() {
+				faults = append(faults, fault)
+				if told.IsNone() || at < told {
+					told = at
+				}
 			}
 		}
 	}

@@ -225,9 +225,13 @@ func (f *Feed) sample(s *source, m mqttlink.Received, at time.Time, findings []f
 				first = p
 			}
 			texts = append(texts, p.text)
+			if p.kind == sensors.Implausible && found.value.Channel != "" {
+				sample.Reading.Refused = append(sample.Reading.Refused, sensors.Refusal{Value: found.value, Err: sensors.Errorf(p.kind, "%s", p.text)})
+			}
 			continue
 		}
 		// Of two records with one name and time the last counts.
+		sample.Reading.Refused = slices.DeleteFunc(sample.Reading.Refused, func(r sensors.Refusal) bool { return r.Channel == found.value.Channel })
 		sample.Reading.Values = slices.DeleteFunc(sample.Reading.Values, func(v sensors.Value) bool { return v.Channel == found.value.Channel })
 		sample.Reading.Values = append(sample.Reading.Values, found.value)
 	}

@@ -395,17 +395,17 @@ func TestThroughTheLine(t *testing.T) {
 	assert.Equal(t, 22.0, outcome.Readings[0].Value)
 	assert.True(t, outcome.Readings[0].Flag.Usable())
 	assert.Equal(t, quantity.Suspect, outcome.Readings[1].Flag)
-	assert.Empty(t, outcome.Report.Failure)
+	assert.Empty(t, outcome.Worst().Failure)
 
 	outcome = take(f.Take(message(senmlBoard.Topic, `[{"n":"esp:t","u":"Cel","v":22}]`, after(20)))[0])
 	assert.True(t, outcome.Readings[0].Flag.Usable())
 	assert.Equal(t, quantity.Missing, outcome.Readings[1].Flag)
-	assert.Equal(t, "it gave no humidity", outcome.Report.Failure)
+	assert.Equal(t, "it gave no humidity", outcome.Worst().Failure)
 
 	outcome = take(f.Silent(after(320))[0])
 	assert.Equal(t, quantity.Missing, outcome.Readings[0].Flag)
-	assert.Equal(t, sensors.Timeout, outcome.Report.Kind)
-	assert.Contains(t, outcome.Report.Failure, "none came for 5m0s")
+	assert.Equal(t, sensors.Timeout, outcome.Worst().Kind)
+	assert.Contains(t, outcome.Worst().Failure, "none came for 5m0s")
 }
 
 func BenchmarkTake(b *testing.B) {

@@ -25,10 +25,15 @@ func implausible(format string, args ...any) *problem {
 	return &problem{sensors.Implausible, fmt.Sprintf(format, args...)}
 }
 
-// finding is what a message has for one channel: a value or a problem.
+// finding is what a message has for one channel: a value, or a problem and the value that it is about, NaN where there is none.
 type finding struct {
 	value   sensors.Value
 	problem *problem
+}
+
+// without is the finding of a channel that has no value.
+func (c *channel) without(p *problem) finding {
+	return finding{value: sensors.Value{Channel: c.name, Value: math.NaN()}, problem: p}
 }
 
 // plain is a decimal number: JSON's, and what the printf of a microcontroller writes. It leaves out what strconv also takes, such as
@@ -66,11 +71,12 @@ func shown(text string) string {
 // finish turns a number in a unit into the value of the channel.
 func (c *channel) finish(v float64, unit quantity.Unit) finding {
 	canonical := unit.ToCanonical(v)
+	found := finding{value: sensors.Value{Channel: c.name, Value: canonical, Raw: math.Float64bits(v)}}
 	if math.IsNaN(canonical) || canonical < c.low || canonical > c.high {
 		u := c.quantity.Unit()
-		return finding{problem: implausible("%s %s %s is outside %g to %g %s", c.name, strconv.FormatFloat(canonical, 'g', 6, 64), u.Shown(), c.low, c.high, u.Shown())}
+		found.problem = implausible("%s %s %s is outside %g to %g %s", c.name, strconv.FormatFloat(canonical, 'g', 6, 64), u.Shown(), c.low, c.high, u.Shown())
 	}
-	return finding{value: sensors.Value{Channel: c.name, Value: canonical, Raw: math.Float64bits(v)}}
+	return found
 }
 
 // bare reads a payload that is a number.
@@ -103,7 +109,7 @@ func (c *channel) point(tree any) finding {
 		if errors.Is(err, jsonpointer.ErrMissing) {
 			kind = sensors.Absent
 		}
-		return finding{problem: &problem{kind, fmt.Sprintf("%s: %s", c.name, err)}}
+		return c.without(&problem{kind, fmt.Sprintf("%s: %s", c.name, err)})
 	}
 	var text string
 	switch v := found.(type) {
@@ -112,13 +118,13 @@ func (c *channel) point(tree any) finding {
 	case string:
 		text = v
 	case nil:
-		return finding{problem: implausible("%s is null", c.name)}
+		return c.without(implausible("%s is null", c.name))
 	default:
-		return finding{problem: implausible("%s is no number but %s", c.name, jsonKind(v))}
+		return c.without(implausible("%s is no number but %s", c.name, jsonKind(v)))
 	}
 	v, p := number(text)
 	if p != nil { // it was read, so it is not garbled
-		return finding{problem: implausible("%s: %s", c.name, p.text)}
+		return c.without(implausible("%s: %s", c.name, p.text))
 	}
 	return c.finish(v, c.unit)
 }
@@ -136,10 +142,10 @@ func jsonKind(v any) string {
 // recorded reads one SenML record.
 func (c *channel) recorded(r *senml.Record) finding {
 	if r.Value == nil {
-		return finding{problem: implausible("%s: the record %s has no value that is a number", c.name, shown(r.Name))}
+		return c.without(implausible("%s: the record %s has no value that is a number", c.name, shown(r.Name)))
 	}
 	if r.Unit == "" {
-		return finding{problem: implausible("%s: the record %s has no unit", c.name, shown(r.Name))}
+		return c.without(implausible("%s: the record %s has no unit", c.name, shown(r.Name)))
 	}
 	unit, err := quantity.ParseUnit(r.Unit)
 	if err == nil && unit == quantity.Kelvin && c.name == sensors.Temperature {
@@ -150,7 +156,7 @@ func (c *channel) recorded(r *senml.Record) finding {
 		unit, err = unit.For(c.quantity)
 	}
 	if err != nil {
-		return finding{problem: implausible("%s: the record %s is in the unit %s: %s", c.name, shown(r.Name), shown(r.Unit), err)}
+		return c.without(implausible("%s: the record %s is in the unit %s: %s", c.name, shown(r.Name), shown(r.Unit), err))
 	}
 	return c.finish(*r.Value, unit)
 }

@@ -86,7 +86,7 @@ func (d *Device) measure(ctx context.Context) (sensors.Reading, error) {
 	err := d.options.Retry.Do(ctx, d.options.Worth, func() error {
 		got, err := d.options.Once(ctx)
 		if err == nil {
-			err = d.inRange(got)
+			err = got.RefuseOutside(d.options.Description.Measures)
 		}
 		if err == nil || got.Evidence != nil {
 			reading = got
@@ -94,18 +94,6 @@ func (d *Device) measure(ctx context.Context) (sensors.Reading, error) {
 		return err
 	})
 	return reading, err
-}
-
-// inRange refuses what the part cannot measure.
-func (d *Device) inRange(reading sensors.Reading) error {
-	for i, m := range d.options.Description.Measures {
-		v := reading.Values[i]
-		if math.IsNaN(v.Value) || v.Value < m.Low || v.Value > m.High {
-			return sensors.Errorf(sensors.Implausible, "%s of %.7g %s is outside the part's range of %g to %g",
-				v.Channel, v.Value, v.Channel.Unit(), m.Low, m.High)
-		}
-	}
-	return nil
 }
 
 // doubt holds the change between two readings of an unprotected channel that has to be confirmed, and how near the
@@ -148,10 +136,11 @@ func (d *Device) confirm(ctx context.Context, reading sensors.Reading) (sensors.
 	if err != nil {
 		return again, err
 	}
-	for i, v := range again.Values {
-		if limit, ok := doubt[v.Channel]; ok && math.Abs(v.Value-reading.Values[i].Value) > limit.agree {
+	for _, v := range again.Values {
+		before, had := reading.Measured(v.Channel)
+		if limit, ok := doubt[v.Channel]; ok && had && math.Abs(v.Value-before.Value) > limit.agree {
 			return again, sensors.Errorf(sensors.Checksum, "%s went from %.6g to %.6g and then to %.6g: the answer was altered on its way",
-				v.Channel, d.last[v.Channel], reading.Values[i].Value, v.Value)
+				v.Channel, d.last[v.Channel], before.Value, v.Value)
 		}
 	}
 	return again, nil
