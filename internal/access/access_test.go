@@ -2,6 +2,7 @@ package access
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/netip"
 	"os"
@@ -15,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/crypto/bcrypt"
+	"pgregory.net/rapid"
 )
 
 // The hashes are those of test.c of the argon2 reference implementation (the winner of the Password Hashing Competition),
@@ -296,53 +298,174 @@ func TestPaceOfTries(t *testing.T) {
 		require.ErrorIs(t, try(home, "ines", "wrong"), ErrWrong)
 	}
 	require.Equal(t, WaitError{time.Second}, try(home, "ines", "fern and fog"), "the right one waits too")
-	require.Equal(t, WaitError{time.Second}, try(other, "INES", "fern and fog"), "from anywhere")
-	require.Equal(t, WaitError{time.Second}, try(other, "ineſ", "fern and fog"), "in every spelling")
+	require.Equal(t, WaitError{time.Second}, try(home, "ineſ", "fern and fog"), "in every spelling")
 	require.Equal(t, WaitError{time.Second}, try(home, "tomas", "leaf litter"), "by any name")
-	require.NoError(t, try(other, "tomas", "leaf litter"))
-	for _, want := range []time.Duration{2 * time.Second, 4 * time.Second, 8 * time.Second, 16 * time.Second, 32 * time.Second, time.Minute + 4*time.Second} {
+	require.NoError(t, try(other, "ines", "fern and fog"), "who tries from elsewhere keeps nobody out")
+	for _, want := range []time.Duration{2 * time.Second, 4 * time.Second, 8 * time.Second, 16 * time.Second, 32 * time.Second, 64 * time.Second} {
 		_, ok := try(home, "ines", "wrong").(WaitError)
 		require.True(t, ok)
-		*now = now.Add(g.byAddress.wait(network(home), *now))
+		*now = now.Add(g.byAddress.wait(Network(home), *now))
 		require.ErrorIs(t, try(home, "ines", "wrong"), ErrWrong)
-		assert.Equal(t, want, g.byAddress.wait(network(home), *now))
-		assert.Equal(t, min(want, time.Minute), g.byUser.wait("ines", *now))
+		assert.Equal(t, want, g.byAddress.wait(Network(home), *now))
 	}
-	assert.Equal(t, "too many attempts have failed: wait 60 s", try(other, "ines", "fern and fog").Error())
 	for range 20 {
-		*now = now.Add(g.byAddress.wait(network(home), *now))
+		*now = now.Add(g.byAddress.wait(Network(home), *now))
 		require.ErrorIs(t, try(home, "ines", "wrong"), ErrWrong)
-		assert.LessOrEqual(t, g.byAddress.wait(network(home), *now), mostAddrWait)
-		assert.LessOrEqual(t, g.byUser.wait("ines", *now), mostUserWait)
+		assert.LessOrEqual(t, g.byAddress.wait(Network(home), *now), mostWait)
 	}
-	*now = now.Add(mostUserWait)
-	require.NoError(t, try(other, "ines", "fern and fog"))
-	require.NoError(t, try(other, "ines", "fern and fog"), "forgiven")
+	*now = now.Add(mostWait)
+	require.NoError(t, try(home, "ines", "fern and fog"), "forgiven")
 	*now = now.Add(forgiveAfter + time.Second)
 	for range freeTries {
 		require.ErrorIs(t, try(home, "ines", "wrong"), ErrWrong)
 	}
 }
 
+// Whoever may log in must not get free tries at the password of others by it.
+func TestOwnLogInForgivesNoTryAtOthers(t *testing.T) {
+	g, _, _ := rig(t)
+	tries := 0
+	for range 50 {
+		_, _, err := g.LogIn(t.Context(), home, "tomas", "leaf litter")
+		require.NoError(t, err)
+		if _, _, err = g.LogIn(t.Context(), home, "ines", "wrong"); errors.Is(err, ErrWrong) {
+			tries++
+		}
+	}
+	assert.Equal(t, freeTries, tries)
+}
+
+// Twenty addresses that try wrong passwords without end keep the keeper out of nothing, neither at an address from which they
+// have logged in before nor at a fresh one; all strangers together may compute so many hashes, and no more.
+func TestOthersDoNotKeepTheKeeperOut(t *testing.T) {
+	g, _, now := rig(t)
+	attacker := func(i int) netip.Addr { return netip.AddrFrom4([4]byte{198, 51, byte(i >> 8), byte(i)}) }
+	hashes := 0
+	attack := func(addresses int) {
+		for i := range addresses {
+			if _, _, err := g.LogIn(t.Context(), attacker(i), "ines", "wrong"); errors.Is(err, ErrWrong) {
+				hashes++
+			}
+		}
+	}
+	for i := range 47 {
+		for range 3 {
+			attack(20)
+		}
+		_, _, err := g.LogIn(t.Context(), netip.AddrFrom4([4]byte{203, 0, 113, byte(i)}), "ines", "fern and fog")
+		require.NoError(t, err, "try %d", i)
+		*now = now.Add(time.Second)
+	}
+	hashes = 0
+	for range 100 {
+		attack(2000)
+		*now = now.Add(time.Second)
+	}
+	assert.LessOrEqual(t, hashes, workRoom+100/2+1)
+	_, _, err := g.LogIn(t.Context(), netip.MustParseAddr("203.0.113.1"), "ines", "fern and fog")
+	require.NoError(t, err, "a known network is no stranger")
+	_, _, err = g.LogIn(t.Context(), netip.MustParseAddr("192.0.2.77"), "ines", "fern and fog")
+	require.ErrorAs(t, err, new(WaitError), "from thousands of addresses at once strangers are kept out")
+}
+
+// Sessions outlive a restart, unless they were ended, or their user has changed, while nobody watched. The file holds nothing
+// that logs anybody in, and is for its owner only.
+func TestSessionsOutliveARestart(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "history.db.sessions")
+	_, users, now := rig(t)
+	start := func(users []User) *Gate {
+		g := New(Options{
+			Now: func() time.Time { return *now }, SessionFile: path, Failed: func(err error) { t.Error(err) },
+		})
+		g.SetUsers(users, true)
+		return g
+	}
+	g := start(users)
+	login := func(name, password string) string {
+		key, _, err := g.LogIn(t.Context(), home, name, password)
+		require.NoError(t, err)
+		return key
+	}
+	ines, tomas, left := login("ines", "fern and fog"), login("tomas", "leaf litter"), login("ines", "fern and fog")
+	g.LogOut(left)
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	for _, key := range []string{ines, tomas, left, "fern and fog", users[0].Hash.String()} {
+		assert.NotContains(t, string(text), key)
+	}
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+
+	g = start(users) // as after kill -9
+	who, ok := g.Session(ines)
+	assert.True(t, ok)
+	assert.Equal(t, Who{"Ines", Operator}, who)
+	_, ok = g.Session(left)
+	assert.False(t, ok, "logged out")
+	*now = now.Add(Idle - time.Hour)
+	_, ok = g.Session(ines)
+	assert.True(t, ok)
+	g.Close()
+	changed := append([]User(nil), users...)
+	changed[1].Hash = cheap(t, "another password")
+	*now = now.Add(2 * time.Hour)
+	g = start(changed)
+	_, ok = g.Session(tomas)
+	assert.False(t, ok, "the password was changed while the daemon was away")
+	_, ok = g.Session(ines)
+	assert.True(t, ok, "in use")
+	*now = now.Add(Idle + time.Second)
+	_, ok = start(users).Session(ines)
+	assert.False(t, ok, "unused for too long")
+	_, ok = start(users[1:]).Session(ines)
+	assert.False(t, ok)
+	g = start(users)
+	_, ok = g.Session(ines)
+	assert.False(t, ok, "a user who was removed and comes back logs in again")
+	_, known := g.known[Network(home)]
+	assert.False(t, known)
+}
+
+// A file that is damaged costs a log-in, and nothing else.
+func TestDamagedSessionFile(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "history.db.sessions")
+	rapid.Check(t, func(r *rapid.T) {
+		text := rapid.SliceOf(rapid.Byte()).Draw(r, "text")
+		if rapid.Bool().Draw(r, "like one") {
+			text = []byte(rapid.StringMatching(`\[\{"key":"[0-9a-f]{60,66}","user":"ines","stamp":"","began":"2026"\}\]`).Draw(r, "text"))
+		}
+		require.NoError(t, os.WriteFile(path, text, 0o600))
+		var failures []error
+		g := New(Options{SessionFile: path, Failed: func(err error) { failures = append(failures, err) }})
+		g.SetUsers([]User{{Name: "Ines", Role: Operator, Hash: cheap(t, "fern and fog")}}, true)
+		_, ok := g.Session(strings.Repeat("A", 43))
+		require.False(t, ok)
+		_, _, err := g.LogIn(t.Context(), home, "ines", "fern and fog")
+		require.NoError(t, err)
+	})
+}
+
 // Somebody with a whole network to try from is one somebody, and a flood of names and addresses takes no memory.
 func TestPaceIsBounded(t *testing.T) {
-	assert.Equal(t, network(netip.MustParseAddr("2001:db8:1:2::3")), network(netip.MustParseAddr("2001:db8:1:2:ffff::9%eth0")))
-	assert.NotEqual(t, network(netip.MustParseAddr("2001:db8:1:2::3")), network(netip.MustParseAddr("2001:db8:1:3::3")))
-	assert.Equal(t, network(home), network(netip.MustParseAddr("::ffff:192.0.2.20")))
-	p := newPace(mostAddrWait, mostAddrDouble)
+	assert.Equal(t, Network(netip.MustParseAddr("2001:db8:1:2::3")), Network(netip.MustParseAddr("2001:db8:1:2:ffff::9%eth0")))
+	assert.NotEqual(t, Network(netip.MustParseAddr("2001:db8:1:2::3")), Network(netip.MustParseAddr("2001:db8:1:3::3")))
+	assert.Equal(t, Network(home), Network(netip.MustParseAddr("::ffff:192.0.2.20")))
+	p := newPace()
 	now := time.Now()
 	assert.Zero(t, testing.AllocsPerRun(100, func() { p.fail("192.0.2.1", now) }))
 	for i := range 100_000 {
 		p.fail(fmt.Sprint(i), now)
 	}
-	assert.LessOrEqual(t, p.wait("7", now), mostAddrWait)
+	assert.LessOrEqual(t, p.wait("7", now), mostWait)
+	assert.Len(t, p.tries, maxCounted)
 }
 
 func TestSessionsAreBounded(t *testing.T) {
 	g, _, now := rig(t)
 	open := func(name string) string {
 		*now = now.Add(time.Second)
-		return g.begin(g.user(name), *now)
+		return g.begin(g.user(name), Network(home), *now)
 	}
 	first, tomas := open("ines"), open("tomas")
 	for range mostUserSessions {
@@ -381,31 +504,51 @@ func TestUnknownNamesCostTheSame(t *testing.T) {
 	assert.Equal(t, [2]uint32{newMemory, newPasses}, [2]uint32{hash.memory, hash.passes})
 }
 
-// One hash is computed at a time; few wait, and the rest are told to come again.
+// One hash is computed at a time; from one network few wait, so that others get their turn, and known networks go first.
 func TestOneHashAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g, _, _ := rig(t)
-		g.turn <- struct{}{} // somebody's hash is being computed
+		require.NoError(t, g.line.enter(t.Context(), "another", false)) // somebody's hash is being computed
 		ctx, stop := context.WithCancel(t.Context())
 		var wait sync.WaitGroup
-		errs := make(chan error, mostWaiting)
-		for i := range mostWaiting {
-			wait.Go(func() {
-				_, _, err := g.LogIn(ctx, netip.AddrFrom4([4]byte{192, 0, 2, byte(i)}), fmt.Sprint("n", i), "x")
-				errs <- err
-			})
+		errs := make(chan error, 2*maxWaiting)
+		for i := range maxWaiting / 2 {
+			for range maxNetworkWaiting {
+				wait.Go(func() {
+					_, _, err := g.LogIn(ctx, netip.AddrFrom4([4]byte{198, 51, 100, byte(i)}), fmt.Sprint("n", i), "x")
+					errs <- err
+				})
+			}
 		}
 		synctest.Wait()
-		_, _, err := g.LogIn(ctx, home, "ines", "fern and fog")
-		require.ErrorIs(t, err, ErrBusy)
-		stop()
+		_, _, err := g.LogIn(ctx, netip.AddrFrom4([4]byte{198, 51, 100, 0}), "ines", "fern and fog")
+		require.ErrorIs(t, err, ErrBusy, "enough from there")
+		_, _, err = g.LogIn(ctx, home, "ines", "fern and fog")
+		require.ErrorIs(t, err, ErrBusy, "a stranger")
+		g.remember(Network(home), time.Now())
+		done := make(chan error, 1)
+		wait.Go(func() {
+			_, _, err := g.LogIn(ctx, home, "ines", "fern and fog")
+			done <- err
+			stop()
+		})
+		synctest.Wait()
+		g.line.leave()
+		require.NoError(t, <-done, "ahead of all strangers")
 		wait.Wait()
-		for range mostWaiting {
-			require.ErrorIs(t, <-errs, context.Canceled)
+		close(errs)
+		ended := 0
+		for err := range errs {
+			if !errors.Is(err, ErrWrong) {
+				require.ErrorIs(t, err, context.Canceled)
+				ended++
+			}
 		}
-		<-g.turn
+		assert.Positive(t, ended)
 		_, _, err = g.LogIn(t.Context(), home, "ines", "fern and fog")
 		require.NoError(t, err, "and then it goes on")
+		assert.False(t, g.line.busy)
+		assert.Empty(t, g.line.waiting)
 	})
 }
 
@@ -468,7 +611,7 @@ func FuzzToken(f *testing.F) {
 // FuzzKey: no text from outside is the key of a session but the key.
 func FuzzKey(f *testing.F) {
 	g, _, now := rig(f)
-	key := g.begin(g.user("ines"), *now)
+	key := g.begin(g.user("ines"), Network(home), *now)
 	f.Add(strings.Repeat("A", 43))
 	f.Add(key[:42])
 	f.Add("")

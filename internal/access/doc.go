@@ -7,6 +7,6 @@
 //	key, who, err := gate.LogIn(ctx, address, "ines", password)
 //	who, ok := gate.Session(key)
 //
-// It does not know HTTP, holds no clock of its own and writes no log; only [ReadUsers] touches files. Passwords and tokens
+// It does not know HTTP, holds no clock of its own and writes no log; only [ReadUsers] and the sessions that outlive a restart touch files. Passwords and tokens
 // never appear in its errors.
 package access

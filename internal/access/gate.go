@@ -19,6 +19,10 @@ import (
 type Options struct {
 	// Now returns the time; nil means time.Now. Only differences count, so that steps of the wall clock do no harm.
 	Now func() time.Time
+	// SessionFile is where sessions are kept over a restart; "" keeps them in memory only.
+	SessionFile string
+	// Failed is called with what kept sessions from being kept; nil means that it does not matter.
+	Failed func(error)
 }
 
 // Who is somebody who has been let in.
@@ -32,21 +36,22 @@ func (w Who) MayAct() bool { return w.Role == Operator }
 
 // Gate lets users in. It may be used from many goroutines.
 type Gate struct {
-	now   func() time.Time
-	turn  chan struct{} // one hash is computed at a time: it takes megabytes
-	queue chan struct{} // bounds those who wait for their turn
+	now    func() time.Time
+	line   line // of those who wait for a hash to be computed
+	file   string
+	failed func(error)
+	saving sync.Mutex // one writes the file at a time; taken before mu
 
 	mu        sync.Mutex
 	needed    bool
 	users     []User
 	sessions  map[Token]*session
-	byUser    *pace
+	known     map[string]time.Time // networks from which somebody has logged in, and when
+	byTry     *pace                // by network and name
 	byAddress *pace
+	work      budget
 	decoy     [32]byte // chooses whose hash an unknown name is tried against
 }
-
-// mostWaiting is how many may wait for a hash to be computed.
-const mostWaiting = 8
 
 // New returns a gate without users: it asks for nothing until SetUsers.
 func New(o Options) *Gate {
@@ -54,10 +59,15 @@ func New(o Options) *Gate {
 		o.Now = time.Now
 	}
 	g := &Gate{
-		now: o.Now, turn: make(chan struct{}, 1), queue: make(chan struct{}, mostWaiting), sessions: map[Token]*session{},
-		byUser: newPace(mostUserWait, mostUserDouble), byAddress: newPace(mostAddrWait, mostAddrDouble),
+		now: o.Now, file: o.SessionFile, failed: o.Failed, sessions: map[Token]*session{}, known: map[string]time.Time{},
+		byTry: newPace(), byAddress: newPace(),
 	}
 	_, _ = rand.Read(g.decoy[:]) // never fails (crypto/rand)
+	if g.file != "" {
+		if err := g.restore(); err != nil && g.failed != nil {
+			g.failed(err)
+		}
+	}
 	return g
 }
 
@@ -65,13 +75,21 @@ func New(o Options) *Gate {
 // could be read, nobody is let in. Sessions of users who have gone, or whose role or password has changed, end.
 func (g *Gate) SetUsers(users []User, needed bool) {
 	g.mu.Lock()
-	defer g.mu.Unlock()
 	g.users, g.needed = users, needed || len(users) > 0
+	ended := false
 	for key, s := range g.sessions {
 		user := g.user(s.who.Name)
 		if user == nil || user.stamp() != s.stamp {
 			delete(g.sessions, key)
+			ended = true
+			continue
 		}
+		s.who = Who{user.Name, user.Role}
+		g.remember(s.network, s.began)
+	}
+	g.mu.Unlock()
+	if ended {
+		g.keep()
 	}
 }
 
@@ -111,7 +129,7 @@ func (g *Gate) user(name string) *User {
 }
 
 // stamp changes with everything that a session depends on.
-func (u *User) stamp() [32]byte {
+func (u *User) stamp() Token {
 	return sha256.Sum256(fmt.Appendf(nil, "%q %q %q %x", u.Name, u.Role, u.Hash.String(), u.Token))
 }
 
@@ -135,22 +153,24 @@ func (e WaitError) Seconds() int { return int((e.For + time.Second - 1) / time.S
 // LogIn tries a password and returns the key of a new session. The errors are [ErrWrong], [ErrBusy], a [WaitError], and that
 // of the context. A name that nobody has costs as much time as a wrong password.
 func (g *Gate) LogIn(ctx context.Context, from netip.Addr, name, password string) (key string, who Who, err error) {
-	if err := g.mayTry(from, name); err != nil {
+	network := Network(from)
+	known, err := g.mayTry(network, name)
+	if err != nil {
 		return "", Who{}, err
 	}
-	select {
-	case g.queue <- struct{}{}:
-		defer func() { <-g.queue }()
-	default:
-		return "", Who{}, ErrBusy
+	if key, who, err = g.try(ctx, network, known, name, password); err == nil {
+		g.keep()
 	}
-	select {
-	case g.turn <- struct{}{}:
-		defer func() { <-g.turn }()
-	case <-ctx.Done():
-		return "", Who{}, ctx.Err()
+	return key, who, err
+}
+
+// try computes a hash when it is its turn.
+func (g *Gate) try(ctx context.Context, network string, known bool, name, password string) (key string, who Who, err error) {
+	if err := g.line.enter(ctx, network, known); err != nil {
+		return "", Who{}, err
 	}
-	if err := g.mayTry(from, name); err != nil { // others may have failed meanwhile
+	defer g.line.leave()
+	if _, err := g.mayTry(network, name); err != nil { // others may have failed meanwhile
 		return "", Who{}, err
 	}
 	hash, real := g.hashOf(name)
@@ -158,31 +178,61 @@ func (g *Gate) LogIn(ctx context.Context, from netip.Addr, name, password string
 		password, real = "", false
 	}
 	matches := hash.matches(password)
+	return g.decide(network, name, hash, matches && real)
+}
 
+// decide counts a try, and opens a session where it was right.
+func (g *Gate) decide(network, name string, hash Hash, right bool) (key string, who Who, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	now := g.now()
 	// The user may have been changed while the hash was computed.
 	user := g.user(name)
-	if !matches || !real || user == nil || user.Hash.String() != hash.String() {
-		g.byUser.fail(g.paceKey(name), now)
-		g.byAddress.fail(network(from), now)
+	if !right || user == nil || user.Hash.String() != hash.String() {
+		g.byTry.fail(network+" "+g.paceKey(name), now)
+		g.byAddress.fail(network, now)
+		if _, known := g.known[network]; !known {
+			g.work.spend(now)
+		}
 		return "", Who{}, ErrWrong
 	}
-	g.byUser.forgive(g.paceKey(name))
-	g.byAddress.forgive(network(from))
-	who = Who{user.Name, user.Role}
-	return g.begin(user, now), who, nil
+	g.byTry.forgive(network + " " + g.paceKey(name))
+	g.byAddress.forgive(network)
+	g.remember(network, now)
+	return g.begin(user, network, now), Who{user.Name, user.Role}, nil
 }
 
-func (g *Gate) mayTry(from netip.Addr, name string) error {
+// mayTry reports whether the network is one from which somebody has logged in. The error is a [WaitError].
+func (g *Gate) mayTry(network, name string) (known bool, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	now := g.now()
-	if wait := max(g.byUser.wait(g.paceKey(name), now), g.byAddress.wait(network(from), now)); wait > 0 {
-		return WaitError{wait}
+	_, known = g.known[network]
+	wait := max(g.byTry.wait(network+" "+g.paceKey(name), now), g.byAddress.wait(network, now))
+	if !known {
+		wait = max(wait, g.work.wait(now))
 	}
-	return nil
+	if wait > 0 {
+		return known, WaitError{wait}
+	}
+	return known, nil
+}
+
+// maxKnown bounds the networks that are remembered.
+const maxKnown = 64
+
+// remember notes a network from which somebody has logged in. The lock is held.
+func (g *Gate) remember(network string, at time.Time) {
+	if g.known[network] = at; len(g.known) <= maxKnown {
+		return
+	}
+	oldest := network
+	for n, seen := range g.known {
+		if seen.Before(g.known[oldest]) {
+			oldest = n
+		}
+	}
+	delete(g.known, oldest)
 }
 
 // paceKey is what the tries of a name are counted by: all spellings that lead to a user are one.

@@ -1,32 +1,49 @@
 package access
 
 import (
-	"hash/maphash"
 	"net/netip"
 	"time"
 )
 
 // The pace at which passwords may be tried: a few tries are free, since fingers slip, and then each failure doubles the wait.
-// Common practice, no published source for the figures. A user waits less than an address: who tries somebody's name from
-// elsewhere should not keep them from their alarms for long, and a minute a try is already hopeless against twelve characters.
+// Failures count against where they come from, and never against the user alone: who tries somebody's name from elsewhere must
+// not keep them from their alarms. Common practice, no published source for the figures.
 const (
-	freeTries      = 5
-	firstWait      = time.Second
-	mostUserWait   = time.Minute
-	mostAddrWait   = 15 * time.Minute
-	forgiveAfter   = time.Hour
-	paceBuckets    = 1024
-	mostUserDouble = 6  // 2^6 s is more than mostUserWait
-	mostAddrDouble = 10 // 2^10 s is more than mostAddrWait
+	freeTries    = 5
+	firstWait    = time.Second
+	mostWait     = 15 * time.Minute
+	mostDouble   = 10 // 2^10 s is more than mostWait
+	forgiveAfter = time.Hour
+	maxCounted   = 4096
 )
 
-// pace counts the failures of one kind of key. Its memory does not grow: keys share a fixed number of buckets by a hash that
-// nobody outside can work out, so that two keys meet by chance only.
+// What all strangers together may try, from however many addresses: a try each two seconds is hopeless against twelve
+// characters, and leaves the board its processor. Networks from which somebody has logged in are no strangers.
+const (
+	workRoom  = 400
+	workEvery = 2 * time.Second
+)
+
+// budget is work that comes back with time; the zero value is full.
+type budget struct{ full time.Time } // when it would be full again
+
+// spend takes one piece of work.
+func (b *budget) spend(now time.Time) {
+	if b.full.Before(now) {
+		b.full = now
+	}
+	b.full = b.full.Add(workEvery)
+}
+
+// wait returns how long it takes until there is a piece of work again.
+func (b *budget) wait(now time.Time) time.Duration {
+	return max(max(b.full.Sub(now), 0)-(workRoom-1)*workEvery, 0) // the difference from a zero time is the least there is
+}
+
+// pace counts the failures of one kind of key. Its memory is bounded: where there are too many keys, one of those that failed
+// longest ago gives way.
 type pace struct {
-	seed    maphash.Seed
-	most    time.Duration
-	double  int
-	buckets [paceBuckets]tries
+	tries map[string]tries
 }
 
 type tries struct {
@@ -35,37 +52,50 @@ type tries struct {
 	until    time.Time
 }
 
-func newPace(most time.Duration, double int) *pace {
-	return &pace{seed: maphash.MakeSeed(), most: most, double: double}
-}
-
-func (p *pace) bucket(key string) *tries {
-	return &p.buckets[maphash.String(p.seed, key)%paceBuckets]
-}
+func newPace() *pace { return &pace{tries: map[string]tries{}} }
 
 // wait returns how long the key must wait before its next try.
 func (p *pace) wait(key string, now time.Time) time.Duration {
-	return max(p.bucket(key).until.Sub(now), 0)
+	return max(p.tries[key].until.Sub(now), 0)
 }
 
 // fail counts a failure.
 func (p *pace) fail(key string, now time.Time) {
-	b := p.bucket(key)
-	if now.Sub(b.last) > forgiveAfter {
-		b.failures = 0
+	t, found := p.tries[key]
+	if !found && len(p.tries) >= maxCounted {
+		p.drop()
 	}
-	b.failures++
-	b.last = now
-	if over := b.failures - freeTries; over >= 0 {
-		b.until = now.Add(min(firstWait<<min(over, p.double), p.most))
+	if now.Sub(t.last) > forgiveAfter {
+		t.failures = 0
 	}
+	t.failures++
+	t.last = now
+	if over := t.failures - freeTries; over >= 0 {
+		t.until = now.Add(min(firstWait<<min(over, mostDouble), mostWait))
+	}
+	p.tries[key] = t
+}
+
+// drop forgets the one that failed longest ago among a few.
+func (p *pace) drop() {
+	const among = 16
+	oldest, n := "", 0
+	for key, t := range p.tries { // in an order of chance
+		if n == 0 || t.last.Before(p.tries[oldest].last) {
+			oldest = key
+		}
+		if n++; n == among {
+			break
+		}
+	}
+	delete(p.tries, oldest)
 }
 
 // forgive forgets the failures of a key.
-func (p *pace) forgive(key string) { *p.bucket(key) = tries{} }
+func (p *pace) forgive(key string) { delete(p.tries, key) }
 
-// network is what addresses are counted by: an IPv6 subscriber has a whole /64 to try from.
-func network(address netip.Addr) string {
+// Network is what addresses are counted by: an IPv6 subscriber has a whole /64 to try from.
+func Network(address netip.Addr) string {
 	address = address.Unmap().WithZone("")
 	if address.Is6() {
 		if prefix, err := address.Prefix(64); err == nil {

@@ -21,8 +21,10 @@ const (
 // session is somebody who has logged in. Only the SHA-256 of its key is kept.
 type session struct {
 	who         Who
-	stamp       [32]byte
+	stamp       Token
+	network     string // from which it was begun
 	began, used time.Time
+	saved       time.Time // the latest wall-clock time of use that the file has
 }
 
 func (s *session) over(now time.Time) bool {
@@ -43,7 +45,7 @@ func sessionKey(text string) (Token, bool) {
 }
 
 // begin opens a session and returns its key. The lock is held.
-func (g *Gate) begin(user *User, now time.Time) string {
+func (g *Gate) begin(user *User, network string, now time.Time) string {
 	own := 0
 	for key, s := range g.sessions {
 		if s.over(now) {
@@ -58,7 +60,9 @@ func (g *Gate) begin(user *User, now time.Time) string {
 		g.endOldest("")
 	}
 	text := random256()
-	g.sessions[sha256.Sum256([]byte(text))] = &session{Who{user.Name, user.Role}, user.stamp(), now, now}
+	g.sessions[sha256.Sum256([]byte(text))] = &session{
+		who: Who{user.Name, user.Role}, stamp: user.stamp(), network: network, began: now, used: now, saved: now.Round(0),
+	}
 	return text
 }
 
@@ -80,26 +84,44 @@ func (g *Gate) Session(key string) (Who, bool) {
 	if !ok {
 		return Who{}, false
 	}
+	who, due, ok := g.use(sum)
+	if due {
+		g.keep()
+	}
+	return who, ok
+}
+
+// use notes that a session is used, and reports whether that is due to be written.
+func (g *Gate) use(key Token) (who Who, due, ok bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	s, ok := g.sessions[sum]
+	s, ok := g.sessions[key]
 	if !ok {
-		return Who{}, false
+		return Who{}, false, false
 	}
 	now := g.now()
 	if s.over(now) {
-		delete(g.sessions, sum)
-		return Who{}, false
+		delete(g.sessions, key)
+		return Who{}, true, false
 	}
 	s.used = now
-	return s.who, true
+	if due = now.Round(0).Sub(s.saved) > saveEvery; due {
+		s.saved = now.Round(0)
+	}
+	return s.who, due, true
 }
 
 // LogOut ends the session of a key, if there is one.
 func (g *Gate) LogOut(key string) {
-	if sum, ok := sessionKey(key); ok {
-		g.mu.Lock()
-		defer g.mu.Unlock()
-		delete(g.sessions, sum)
+	sum, ok := sessionKey(key)
+	if !ok {
+		return
+	}
+	g.mu.Lock()
+	_, open := g.sessions[sum]
+	delete(g.sessions, sum)
+	g.mu.Unlock()
+	if open {
+		g.keep()
 	}
 }

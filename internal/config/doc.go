@@ -77,6 +77,7 @@
 //	  key-file: PATH
 //	  public-url: https://…              # where a phone reaches the pages: messages then carry a link to the alarm
 //	  behind-proxy: false                # true: a proxy in front speaks TLS, and tells who asks (X-Forwarded-For)
+//	  trusted-proxies: [ADDRESS | NETWORK, …]   # where that proxy asks from; default: this machine. No other is believed
 //	control: {socket: /run/dewline/control.sock}
 //	notify:
 //	  - via: mqtt | webhook | mail *     # outlet: … is an earlier name, and without a format means cloudevent

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"net/netip"
 	"time"
 
 	"dewline/internal/deliver/text"
@@ -187,7 +188,8 @@ type Web struct {
 	Users           []WebUser
 	CertificateFile string // both "" means no TLS
 	KeyFile         string
-	BehindProxy     bool // a proxy speaks TLS and tells who asks (X-Forwarded-For)
+	BehindProxy     bool           // a proxy speaks TLS and tells who asks (X-Forwarded-For)
+	TrustedProxies  []netip.Prefix // where that proxy asks from; nil means this machine
 	// PublicURL is where the keeper's phone reaches the pages, for the links in messages; "" means that they hold none.
 	PublicURL string
 }

@@ -1,12 +1,13 @@
 package config
 
 import (
+	"net/netip"
 	"strings"
 	"unicode"
 )
 
 func (l *loader) web(n *node) Web {
-	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind-proxy", "public-url")
+	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind-proxy", "trusted-proxies", "public-url")
 	web := Web{
 		Listen:          l.listen(f["listen"], "web.listen"),
 		CertificateFile: l.file(f["certificate-file"], "web.certificate-file"),
@@ -19,6 +20,17 @@ func (l *loader) web(n *node) Web {
 	}
 	for _, host := range l.texts(f["hosts"], "web.hosts") {
 		web.Hosts = append(web.Hosts, strings.ToLower(host))
+	}
+	for i, text := range l.texts(f["trusted-proxies"], "web.trusted-proxies") {
+		prefix, err := netip.ParsePrefix(text)
+		if address, bare := netip.ParseAddr(text); bare == nil {
+			prefix, err = netip.PrefixFrom(address, address.BitLen()), nil
+		}
+		if err != nil {
+			l.errorf(l.origins.first(index("web.trusted-proxies", i), "web.trusted-proxies"), "%s is neither an address such as 192.168.1.2 nor a network such as 192.168.1.0/24", quoted(text))
+			continue
+		}
+		web.TrustedProxies = append(web.TrustedProxies, prefix.Masked())
 	}
 	for i, n := range l.items(f["users"], "web.users") {
 		path := index("web.users", i)
@@ -47,6 +59,17 @@ func (v *validator) web() {
 	}
 	if port != 0 && w.Listen == v.MQTT.Embedded.Listen {
 		v.errorf("mqtt.embedded.listen", "the web pages listen on %s too%s", w.Listen, v.line("web.listen"))
+	}
+	if !w.BehindProxy && len(w.TrustedProxies) > 0 {
+		v.warnf("web.trusted-proxies", "no proxy is believed without behind-proxy: true")
+	}
+	if w.BehindProxy && !loopback(host) && len(w.TrustedProxies) == 0 {
+		v.warnf("web.behind-proxy", "other machines can reach %s, and only a proxy on this machine is believed and answered: listen on 127.0.0.1, or name the proxy's address: trusted-proxies: [192.168.1.2]", w.Listen)
+	}
+	for _, p := range w.TrustedProxies {
+		if p.Bits() == 0 {
+			v.errorf("web.trusted-proxies", "%s is every address there is: anybody could say who asks. Name the proxy's own", p)
+		}
 	}
 	switch secret := w.CertificateFile+w.KeyFile != "" || w.BehindProxy; {
 	case loopback(host):

@@ -143,7 +143,8 @@ func (f *faces) openWeb() error {
 	registry := metrics.Registry(&metrics.Collector{Current: &l.current, Version: o.Version})
 	server, err := web.Listen(web.Options{
 		Listen: w.Listen, Hosts: w.Hosts, Access: l.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
-		Current: &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
+		TrustedProxies: w.TrustedProxies,
+		Current:        &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
 		Site: l.watched.Load, Title: l.title, Command: l.command, History: pastOf(l.keeper.store), Pages: dashboards.Pages(), Log: o.Log,
 	})
 	if err != nil {

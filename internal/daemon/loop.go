@@ -78,11 +78,23 @@ const (
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
 		options: o, id: run, chain: chain.Chain{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
-		access: access.New(access.Options{}), posts: map[string]*post{}, directions: directions{}, gaveUp: make(chan string, 16),
+		posts: map[string]*post{}, directions: directions{}, gaveUp: make(chan string, 16),
 		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
+	l.access = access.New(l.sessions(site))
 	l.install(site)
 	return l
+}
+
+// sessions tells where sessions are kept over a restart: beside the history.
+func (l *loop) sessions(site *config.Site) access.Options {
+	if site.History.Path == "" {
+		return access.Options{}
+	}
+	return access.Options{
+		SessionFile: site.History.Path + ".sessions",
+		Failed:      func(err error) { l.options.Log.Warn("the pages", "err", err) },
+	}
 }
 
 // install puts a configuration in force, around a new core.
@@ -184,6 +196,7 @@ func (l *loop) run(ctx context.Context) error {
 	l.pass(l.chain.Core.Stop(l.now()))
 	l.publish()
 	faces.close()
+	l.access.Close()
 	l.callers.stop()
 	links.stop()
 	l.keeper.close()

@@ -1,9 +1,11 @@
 package daemon
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"reflect"
+	"strings"
 
 	"dewline/internal/config"
 )
@@ -41,6 +43,7 @@ func (l *loop) reload() {
 		log.Error("the new configuration is refused, the old one stays in force", "err", err)
 		return
 	}
+	pinned := l.pin(site)
 	l.sources.stop(log)
 	old := l.site
 	l.install(site)
@@ -69,6 +72,23 @@ func (l *loop) reload() {
 	l.pass(l.chain.Core.Configured(l.now()))
 	l.publish()
 	l.links.refresh()
-	log.Info("the new configuration is in force", "points", len(l.points))
+	if len(pinned) > 0 {
+		log.Warn("the new configuration is in force, but for what needs a restart", "unchanged", strings.Join(pinned, "; "))
+	} else {
+		log.Info("the new configuration is in force", "points", len(l.points))
+	}
 	l.open()
+}
+
+// pin leaves in force what only a restart can change, and says what that is.
+func (l *loop) pin(site *config.Site) (pinned []string) {
+	keep := func(key string, now, want *string) {
+		if *now != *want {
+			pinned = append(pinned, fmt.Sprintf("%s stays %s until then, and becomes %s", key, cmp.Or(*now, "off"), cmp.Or(*want, "off")))
+			*want = *now
+		}
+	}
+	keep("history.path", &l.site.History.Path, &site.History.Path)
+	keep("control.socket", &l.site.Control.Socket, &site.Control.Socket)
+	return pinned
 }

@@ -98,24 +98,54 @@ func (s *site) guardAccess(next http.Handler) http.Handler {
 	})
 }
 
-// from returns the address that tries are counted by. A proxy puts it at the end of X-Forwarded-For; what stands before comes
-// from whoever asks.
+// trusted reports whether a proxy that is believed asks from an address.
+func (s *site) trusted(address netip.Addr) bool {
+	if len(s.TrustedProxies) == 0 {
+		return address.IsLoopback()
+	}
+	return slices.ContainsFunc(s.TrustedProxies, func(p netip.Prefix) bool { return p.Contains(address) })
+}
+
+// manySpeakFrom reports whether an address speaks for many: this machine's own, and that of a proxy.
+func (s *site) manySpeakFrom(address netip.Addr) bool {
+	return address.IsLoopback() || s.BehindProxy && s.trusted(address)
+}
+
+// guardProxy refuses what comes past the proxy that speaks TLS: passwords would cross the network in clear.
+func (s *site) guardProxy(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		peer := addressOf(r.RemoteAddr)
+		if s.BehindProxy && s.CertificateFile == "" && !s.trusted(peer) && !peer.IsLoopback() {
+			http.Error(w, "this server answers a proxy only: come by its address, or name the proxy's under web: trusted-proxies", http.StatusForbidden)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// from returns the address that tries are counted by. Proxies put who asks at the end of X-Forwarded-For, one after the other; what
+// stands before the last one that is believed comes from whoever asks.
 func (s *site) from(r *http.Request) netip.Addr {
-	if lines := r.Header.Values("X-Forwarded-For"); s.BehindProxy && len(lines) > 0 {
-		list := lines[len(lines)-1]
-		last := strings.TrimSpace(list[strings.LastIndexByte(list, ',')+1:])
-		if address, err := netip.ParseAddr(strings.Trim(last, "[]")); err == nil {
-			return address.Unmap()
-		}
-		if address, err := netip.ParseAddrPort(last); err == nil {
-			return address.Addr().Unmap()
-		}
+	from := addressOf(r.RemoteAddr) // the zero one is counted as one
+	if !s.BehindProxy {
+		return from
 	}
-	address, err := netip.ParseAddrPort(r.RemoteAddr)
-	if err != nil {
-		return netip.Addr{} // counted as one
+	hops := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
+	for _, hop := range slices.Backward(hops) {
+		if !s.trusted(from) {
+			return from
+		}
+		hop = strings.TrimSpace(hop)
+		address := addressOf(hop)
+		if plain, err := netip.ParseAddr(strings.Trim(hop, "[]")); err == nil {
+			address = plain.Unmap().WithZone("")
+		}
+		if !address.IsValid() {
+			return from
+		}
+		from = address
 	}
-	return address.Addr().Unmap()
+	return from
 }
 
 // logPace keeps the log readable, and the card whole, while something goes on and on: a few lines in a while, and how many there

@@ -18,6 +18,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/cookiejar"
+	"net/netip"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -402,6 +403,46 @@ func TestTriesAreSlowedDown(t *testing.T) {
 	}
 	response, _ = from("192.0.2.99").logIn("ines", inesPassword, "")
 	assert.Equal(t, 429, response.StatusCode)
+}
+
+// What a machine that is no trusted proxy says of who asks is not believed, and over a proxy that is one of several the last
+// address that none of them has counts.
+func TestOnlyTrustedProxiesAreBelieved(t *testing.T) {
+	r := newRig(t)
+	for _, c := range []struct {
+		name, forwarded string
+		trusted         []string
+		status          int // of the right password, after five wrong ones with the same end of the header
+		other           int // the same with another end
+	}{
+		{"this machine's proxy", "203.0.113.7", nil, 429, 303},
+		{"a proxy elsewhere", "203.0.113.7", []string{"198.51.100.0/24"}, 403, 403},
+		{"a chain of proxies", "203.0.113.7, 198.51.100.3", []string{"198.51.100.0/24", "127.0.0.0/8"}, 429, 303},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o := locked(t, r)
+			o.BehindProxy, o.Hosts = true, []string{"loft.example"}
+			for _, p := range c.trusted {
+				o.TrustedProxies = append(o.TrustedProxies, netip.MustParsePrefix(p))
+			}
+			site := r.serve(t, o)
+			try := func(forwarded, password string) int {
+				caller := newCaller(t, site)
+				caller.head.Set("X-Forwarded-For", forwarded)
+				response, _ := caller.logIn("ines", password, "")
+				return response.StatusCode
+			}
+			for range 5 {
+				require.Equal(t, 403, try(c.forwarded, "x"))
+			}
+			if c.other == 403 { // the header counts for nothing: this machine's own address waits, whatever it says
+				assert.Equal(t, 429, try("192.0.2.99", inesPassword))
+				return
+			}
+			assert.Equal(t, c.status, try(c.forwarded, inesPassword))
+			assert.Equal(t, c.other, try(strings.Replace(c.forwarded, "203.0.113.7", "203.0.113.7, 192.0.2.99", 1), inesPassword))
+		})
+	}
 }
 
 func TestFormsOfOtherSitesAreRefused(t *testing.T) {

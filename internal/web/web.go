@@ -18,6 +18,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
 
@@ -40,6 +41,8 @@ type Options struct {
 	CertificateFile, KeyFile string
 	// BehindProxy says that a proxy in front speaks TLS, and puts at the end of X-Forwarded-For who asks.
 	BehindProxy bool
+	// TrustedProxies are where such a proxy asks from; nil means this machine. What others say of who asks is not believed.
+	TrustedProxies []netip.Prefix
 
 	Current *status.Current // swapped at least every five seconds: a picture older than that is shown as lost
 	Metrics http.Handler
@@ -102,7 +105,7 @@ func Listen(o Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("web server: %w", err)
 	}
-	listener = newBounded(listener, mostConnections)
+	listener = newBounded(listener, s.manySpeakFrom)
 	ctx, stop := context.WithCancel(context.Background())
 	server := &Server{listener: listener, site: s, stop: stop, tls: config != nil, http: &http.Server{
 		Handler: s.handler(), TLSConfig: config, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
@@ -221,7 +224,7 @@ func (s *site) handler() http.Handler {
 			}
 		}
 	}
-	return s.guardHost(origins.Handler(secure(s.guardAccess(mux))))
+	return s.guardProxy(s.guardHost(origins.Handler(secure(s.guardAccess(mux)))))
 }
 
 // ills tells in a line each what is wrong with the ways out and the history. The answer is 200 all the same: watching goes on,
