@@ -19,8 +19,10 @@
 // ROOT/command/+. A client with a name is refused then. The program itself logs in with a name of its own and a secret
 // that is made at the start and never leaves the process; it may read everything and write below ROOT.
 //
-// A subscription is granted only if a read filter covers all of it: a user who may read a/b/# is refused the
-// subscription a/#, rather than given a silent part of it. The will of a client is held to the same rules as what it
+// A subscription of a user is granted only if a read filter covers all of it: a user who may read a/b/# is refused the
+// subscription a/#, rather than given a silent part of it. A client without a name may subscribe to # as well, as people do to
+// look around, and gets of it what it may read: every message is held to the rules on its way out. The log says by which rule
+// something was refused, and so does the reason string of MQTT 5. The will of a client is held to the same rules as what it
 // publishes, and a client with a forbidden will is not let in: the library does not check wills.
 //
 // A client id belongs to the user who came with it first, while it is connected and while a session is stored for it;

@@ -3,6 +3,7 @@ package broker
 import (
 	"errors"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -52,7 +53,7 @@ func (g *gate) ID() string { return "access" }
 // Provides tells the library what to ask.
 func (g *gate) Provides(method byte) bool {
 	switch method {
-	case mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnPacketRead, mqtt.OnSubscribe, mqtt.OnPublish,
+	case mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnPacketRead, mqtt.OnPacketEncode, mqtt.OnSubscribe, mqtt.OnPublish,
 		mqtt.OnWill, mqtt.OnRetainMessage, mqtt.OnRetainedExpired, mqtt.OnPublishDropped, mqtt.OnClientExpired:
 		return true
 	}
@@ -216,14 +217,50 @@ func connOf(client *mqtt.Client) *conn {
 // OnACLCheck decides about a publish, a subscription, and every single message to a subscriber.
 func (g *gate) OnACLCheck(client *mqtt.Client, topic string, write bool) bool {
 	a := g.accounts.byName[string(client.Properties.Username)]
-	if a != nil && a.may(write, topic) {
+	if a != nil && (a.may(write, topic) || !write && strings.ContainsAny(topic, "+#") && a.maySubscribe(topic)) {
 		return true
 	}
 	if write {
-		g.notes.warn("write "+string(client.Properties.Username), "a client may not write there",
-			"user", string(client.Properties.Username), "client", client.ID, "topic", shortened(topic))
+		g.refuse(client, a, true, topic)
 	}
 	return false
+}
+
+// refuse notes, for the log and for the acknowledgement that follows, by which rule a client may not do what it asked for.
+func (g *gate) refuse(client *mqtt.Client, a *account, write bool, topic string) {
+	rule := "no such user"
+	if a != nil {
+		rule = shortened(a.refusal(write, topic))
+	}
+	if c := connOf(client); c != nil {
+		c.refusal.Store(&rule)
+	}
+	kind, message, key := "read ", "a client may not read there", "filter"
+	if write {
+		kind, message, key = "write ", "a client may not write there", "topic"
+	}
+	g.notes.warn(kind+string(client.Properties.Username), message,
+		"user", string(client.Properties.Username), "client", client.ID, key, shortened(topic), "rule", rule)
+}
+
+// OnPacketEncode gives the reason to a client of MQTT 5 that was refused. The library answers a packet before it reads the
+// next one of the same client.
+func (g *gate) OnPacketEncode(client *mqtt.Client, pk packets.Packet) packets.Packet {
+	switch pk.FixedHeader.Type {
+	case packets.Suback, packets.Puback, packets.Pubrec:
+	default:
+		return pk
+	}
+	c := connOf(client)
+	if c == nil {
+		return pk
+	}
+	denied := pk.ReasonCode == packets.ErrNotAuthorized.Code || slices.Contains(pk.ReasonCodes, packets.ErrNotAuthorized.Code)
+	if rule := c.refusal.Load(); denied && rule != nil {
+		c.refusal.Store(nil)
+		pk.Properties.ReasonString = *rule
+	}
+	return pk
 }
 
 // OnPacketRead keeps a client from stretching its session at the goodbye, where the library does not look.
@@ -252,9 +289,8 @@ func (g *gate) OnSubscribe(client *mqtt.Client, pk packets.Packet) packets.Packe
 		full := count > maxSubscriptions && (a == nil || !a.internal)
 		if full || mqttlink.CheckFilter(filter) != nil {
 			pk.Filters[i].Filter = ""
-		} else if a == nil || !a.may(false, filter) {
-			g.notes.warn("read "+string(client.Properties.Username), "a client may not read there",
-				"user", string(client.Properties.Username), "client", client.ID, "filter", shortened(filter))
+		} else if a == nil || !a.maySubscribe(filter) {
+			g.refuse(client, a, false, filter)
 		}
 	}
 	return pk

@@ -176,8 +176,9 @@ type conn struct {
 	known   atomic.Bool // has logged in
 	ended   atomic.Bool
 	hurried atomic.Bool
-	modest  bool          // has a receive maximum below what may wait for it; written before it is known
-	done    chan struct{} // closed when nothing works on the connection any more
+	refusal atomic.Pointer[string] // why the last request was denied, until it is answered
+	modest  bool                   // has a receive maximum below what may wait for it; written before it is known
+	done    chan struct{}          // closed when nothing works on the connection any more
 }
 
 // farewell is how long a goodbye may take.

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"golang.org/x/crypto/bcrypt"
@@ -44,6 +45,45 @@ func (a *account) may(write bool, topic string) bool {
 		}
 	}
 	return false
+}
+
+// maySubscribe reports whether the account may subscribe to a filter. A user's filter must be covered by a rule, so that
+// a slip is noticed. A client without a name looks around: it may ask for everything, and gets of it what it may read, as each
+// message is held to the rules too.
+func (a *account) maySubscribe(filter string) bool {
+	if a.may(false, filter) {
+		return true
+	}
+	return a.name == "" && len(filter) <= maxTopic && strings.Count(filter, "/") < maxLevels &&
+		slices.ContainsFunc(a.rules, func(r rule) bool { return r.allow && !r.write && overlap(r.filter, filter) })
+}
+
+// refusal says by which rule an account may not read or write a topic or filter.
+func (a *account) refusal(write bool, topic string) string {
+	verb, who := "read", "user "+a.name
+	if write {
+		verb = "write"
+	}
+	if a.name == "" {
+		who = "a client without a user name"
+	}
+	if write && strings.HasPrefix(topic, "$") {
+		return "topics that begin with $ are written by the broker only"
+	}
+	var allowed []string
+	for _, r := range a.rules {
+		switch {
+		case r.write != write:
+		case !r.allow && covers(r.filter, topic):
+			return "commands are not allowed: the configuration says so with mqtt: {commands: false}"
+		case r.allow && a.may(write, r.filter): // not one that an earlier rule takes back
+			allowed = append(allowed, r.filter)
+		}
+	}
+	if allowed == nil {
+		return who + " may " + verb + " nothing"
+	}
+	return who + " may " + verb + " only " + strings.Join(allowed, ", ")
 }
 
 // accounts are all who may log in.
@@ -165,6 +205,23 @@ func (all *accounts) check(l login) *account {
 		return nil
 	}
 	return a
+}
+
+// overlap reports whether some topic is matched by both filters.
+func overlap(a, b string) bool {
+	if strings.HasPrefix(a, "$") != strings.HasPrefix(b, "$") {
+		return false
+	}
+	first, second := strings.Split(a, "/"), strings.Split(b, "/")
+	for i := 0; ; i++ {
+		endA, endB := i == len(first), i == len(second)
+		switch {
+		case !endA && first[i] == "#", !endB && second[i] == "#", endA && endB:
+			return true
+		case endA || endB, first[i] != "+" && second[i] != "+" && first[i] != second[i]:
+			return false
+		}
+	}
 }
 
 // covers reports whether every topic that the filter asked matches is matched by the filter rule too. A topic is the

@@ -191,3 +191,47 @@ func TestStartRefuses(t *testing.T) {
 func TestTheNameOfTheProgramIsReserved(t *testing.T) {
 	assert.Equal(t, config.ReservedUser, internalUser)
 }
+
+func TestOverlap(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		wild := rapid.SampledFrom([]string{"a", "b", "", "+"})
+		filter := func(name string) string {
+			levels := rapid.SliceOfN(wild, 1, 4).Draw(t, name)
+			if rapid.Bool().Draw(t, name+" ends in #") {
+				levels = append(levels, "#")
+			}
+			return strings.Join(levels, "/")
+		}
+		first, second := filter("first"), filter("second")
+		topic := strings.Join(rapid.SliceOfN(rapid.SampledFrom([]string{"a", "b", ""}), 1, 5).Draw(t, "topic"), "/")
+		if topic != "" && mqttlink.Match(first, topic) && mqttlink.Match(second, topic) {
+			require.True(t, overlap(first, second), "%s and %s have %s in common", first, second, topic)
+		}
+		require.Equal(t, overlap(first, second), overlap(second, first))
+	})
+	require.False(t, overlap("dewline/#", "tasks/#"))
+	require.False(t, overlap("#", "$SYS/#"))
+}
+
+// Whoever looks around without a name subscribes to everything, and gets what it may read.
+func TestANamelessClientLooksAround(t *testing.T) {
+	b := startBroker(t, Options{AllowCommands: true}, quick())
+	looker := connect(t, b, "looker")
+	for _, filter := range []string{"#", "dewline/#", "dewline/+/status"} {
+		require.True(t, looker.subscribe(filter, 1), filter)
+	}
+	require.False(t, looker.subscribe("tasks/#", 1))
+	require.False(t, looker.subscribe("$SYS/#", 1))
+	connect(t, b, "itself", asDaemon(b)).publish(root+"/status", 1, true, "online")
+	require.Equal(t, root+"/status", (<-looker.messages).Topic())
+	looker.publish(root+"/command/note", 1, false, "{}")
+	require.Equal(t, root+"/command/note", (<-looker.messages).Topic())
+}
+
+func TestARefusalNamesTheRule(t *testing.T) {
+	a := &account{name: "phone", rules: []rule{{write: true, filter: root + "/command/#"}, {allow: true, filter: root + "/#"}}}
+	require.Equal(t, "user phone may read only dewline/north-loft/#", a.refusal(false, "#"))
+	require.Contains(t, a.refusal(true, root+"/command/note"), "mqtt: {commands: false}")
+	require.Equal(t, "user phone may write nothing", a.refusal(true, root+"/status"))
+	require.Contains(t, a.refusal(true, "$SYS/x"), "written by the broker only")
+}
