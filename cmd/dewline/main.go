@@ -28,16 +28,17 @@ const (
 type verbs struct {
 	Demo      demoCommand      `cmd:"" help:"Run a simulated room with everything live; nothing needs to be configured."`
 	Run       runCommand       `cmd:"" help:"Watch the room that a configuration describes."`
-	Check     checkCommand     `cmd:"" help:"Tell every problem of a configuration."`
-	Probe     probeCommand     `cmd:"" help:"List the sensors that are attached, read each once, and print configuration lines."`
-	Replay    replayCommand    `cmd:"" help:"Run recorded readings through the same core and print what came of them."`
-	Report    reportCommand    `cmd:"" help:"Write down what the animals were exposed to, or how well the alarms have served."`
+	Check     checkCommand     `cmd:"" help:"Say what is wrong in a configuration, with file, line and column."`
+	Probe     probeCommand     `cmd:"" help:"Find the sensors that are attached, read each once, and print them as lines of a configuration."`
+	Replay    replayCommand    `cmd:"" help:"Try other limits on past readings."`
+	Report    reportCommand    `cmd:"" help:"Write down how long which animals were too warm, too cold or too dry; or how well the alarms have served."`
 	Export    exportCommand    `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
-	Alarm     alarmCommand     `cmd:"" help:"List, acknowledge or shelve the alarms of the running daemon."`
-	Stage     stageCommand     `cmd:"" help:"Move a cohort of the running daemon to another stage."`
+	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
+	Stage     stageCommand     `cmd:"" help:"Say at which stage of life a cohort is."`
 	Password  passwordCommand  `cmd:"" help:"Make the hash of a password, or a token, for a user of the pages."`
-	Version   versionCommand   `cmd:"" help:"Tell what this is."`
+	Version   versionCommand   `cmd:"" help:"Print the version of this program."`
+	Help      helpCommand      `cmd:"" help:"Describe every key of a configuration, the commands over MQTT, or what a webhook is sent."`
 }
 
 // streams are where a command reads and writes.
