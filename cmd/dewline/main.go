@@ -33,6 +33,7 @@ type verbs struct {
 	Replay    replayCommand    `cmd:"" help:"Try other limits on past readings."`
 	Report    reportCommand    `cmd:"" help:"Write down how long which animals were too warm, too cold or too dry; or how well the alarms have served."`
 	Export    exportCommand    `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
+	Misting   mistingCommand   `cmd:"" help:"See how an enclosure dries between mistings, and try another schedule on the recorded days."`
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
 	Stage     stageCommand     `cmd:"" help:"Say at which stage of life a cohort is."`

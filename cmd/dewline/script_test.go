@@ -23,7 +23,8 @@ func TestScripts(t *testing.T) {
 		t.Fatal(err)
 	}
 	testscript.Run(t, testscript.Params{
-		Dir: "testdata/script",
+		Dir:  "testdata/script",
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"enclosure": enclosure},
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("TREE", tree)
 			env.Setenv("CONFIGS", shipped)

@@ -33,6 +33,7 @@
 //	    kind: room | enclosure *
 //	    in: ID                           # the room of an enclosure
 //	    latch: false                     # alarms stay until a person resets them
+//	    mistings: "07:30,18:30x0.5"      # what the mister of an enclosure is set to: local times, each with its length in usual mistings
 //	    bands: {QUANTITY: BAND, …}       # go before those of a cohort
 //	cohorts:
 //	  - id: ID *

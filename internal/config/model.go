@@ -4,6 +4,7 @@ import (
 	"net/netip"
 	"time"
 
+	"dewline/internal/core/misting"
 	"dewline/internal/deliver/text"
 	"dewline/internal/instant"
 	"dewline/internal/quantity"
@@ -52,6 +53,8 @@ type Place struct {
 	Room  bool
 	In    string // the room of an enclosure, or ""
 	Latch bool   // alarms stay until a person resets them
+	// Mistings is what the mister of an enclosure is set to, as far as the keeper says.
+	Mistings misting.Schedule
 	// Bands are as given: [stage.Band.WithDefaults] has not been applied.
 	Bands   map[quantity.Quantity]stage.DayNight
 	Sources map[string]string // path below bands, such as "air-temperature.high" → where the number comes from

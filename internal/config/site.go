@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/core/misting"
 	"dewline/internal/quantity"
 	"dewline/internal/stage"
 )
@@ -117,7 +118,7 @@ func (l *loader) light(n *node, path string, local *time.Location) stage.Light {
 }
 
 func (l *loader) place(n *node, path string) Place {
-	f := l.fields(n, path, "id", "title", "kind", "in", "latch", "bands")
+	f := l.fields(n, path, "id", "title", "kind", "in", "latch", "mistings", "bands")
 	place := Place{
 		ID:      l.id(f["id"], join(path, "id")),
 		Title:   l.text(f["title"], join(path, "title")),
@@ -128,6 +129,13 @@ func (l *loader) place(n *node, path string) Place {
 	}
 	if place.Title == "" {
 		place.Title = place.ID
+	}
+	if text := l.text(f["mistings"], join(path, "mistings")); text != "" {
+		schedule, err := misting.ParseSchedule(text)
+		if err != nil {
+			l.errorf(join(path, "mistings"), "%s", err)
+		}
+		place.Mistings = schedule
 	}
 	kind := l.word(f["kind"], join(path, "kind"), "kind of place", "room", "enclosure")
 	place.Room = kind == "room"

@@ -1,6 +1,10 @@
 package stage
 
-import "time"
+import (
+	"time"
+
+	"dewline/internal/instant"
+)
 
 // Light tells when it is day at a site: two local times of day in an IANA time zone. The day may wrap around midnight.
 //
@@ -21,7 +25,7 @@ func (l *Light) IsDay(t time.Time) bool {
 	// Tomorrow is looked at as well, since a clock set back over midnight returns to a date that had already ended.
 	year, month, day := t.In(l.Location).Date()
 	for offset := -1; offset <= 1; offset++ {
-		from := reach(year, month, day+offset, l.From, l.Location)
+		from := instant.OnClock(year, month, day+offset, l.From, l.Location)
 		if t.Before(from) {
 			return false // later days begin later still
 		}
@@ -29,7 +33,7 @@ func (l *Light) IsDay(t time.Time) bool {
 		if l.To < l.From {
 			last++
 		}
-		if t.Before(reach(year, month, last, l.To, l.Location)) {
+		if t.Before(instant.OnClock(year, month, last, l.To, l.Location)) {
 			return true
 		}
 	}
@@ -48,7 +52,7 @@ func (l *Light) NextSwitch(t time.Time) time.Time {
 	// A skipped hour or date can swallow a whole day or night, so a candidate counts only if the light does change there.
 	for offset := -1; offset <= 3; offset++ {
 		for _, minute := range [...]int{first, second} {
-			at := reach(year, month, day+offset, minute, l.Location)
+			at := instant.OnClock(year, month, day+offset, minute, l.Location)
 			if at.After(t) && l.IsDay(at) != isDay {
 				return at
 			}
@@ -69,28 +73,8 @@ func (l *Light) constant() bool {
 func NextMidnight(t time.Time, location *time.Location) time.Time {
 	year, month, day := t.In(location).Date()
 	for offset := 1; ; offset++ {
-		if next := reach(year, month, day+offset, 0, location); next.After(t) {
+		if next := instant.OnClock(year, month, day+offset, 0, location); next.After(t) {
 			return next
 		}
-	}
-}
-
-// reach returns the first instant at which the local clock shows the given minute of the day or a later time. Unlike
-// [time.Date] it settles times that the clock skips (the instant of the skip) and times that it shows twice (the first)
-// alike in all zones.
-func reach(year int, month time.Month, day, minute int, location *time.Location) time.Time {
-	face := time.Date(year, month, day, 0, minute, 0, 0, time.UTC) // what the clock must show, as if it were UTC
-	at := face.Add(-24 * time.Hour).In(location)                   // no zone is a whole day away from UTC: not yet reached
-	for {
-		_, offset := at.Zone()
-		start, end := at.ZoneBounds()
-		candidate := face.Add(-time.Duration(offset) * time.Second).In(location)
-		if candidate.Before(start) {
-			candidate = start // skipped by the change of the clock
-		}
-		if end.IsZero() || candidate.Before(end) {
-			return candidate
-		}
-		at = end
 	}
 }

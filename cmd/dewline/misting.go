@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/core/misting"
+	"dewline/internal/instant"
+	"dewline/internal/report"
+)
+
+// mistingCommand shows how an enclosure dries, and what another misting schedule would bring.
+type mistingCommand struct {
+	Config   string  `required:"" placeholder:"FILE" help:"The configuration, which names the history."`
+	Place    string  `required:"" placeholder:"ID" help:"The enclosure."`
+	History  string  `placeholder:"DB" xor:"source" help:"Another history than that of the configuration."`
+	Readings string  `placeholder:"FILE.csv" xor:"source" help:"Instead of a history, readings: CSV with the header time,point,value,unit."`
+	Schedule *string `placeholder:"TIMES" help:"A schedule to try on the recorded days: local times, each with its length in usual mistings: \"07:30,18:30x0.5\". Empty: no misting."`
+	From     string  `placeholder:"T" help:"Begin of the days to look at; the last fourteen if not given."`
+	To       string  `placeholder:"T" help:"Their end; the newest reading if not given."`
+	JSON     bool    `name:"json" help:"Print JSON."`
+}
+
+const (
+	// mistingDays is the length of a recording whose begin is not given, and mostMistingDays the most that is held in memory.
+	mistingDays    = 14
+	maxMistingDays = 62
+)
+
+// Run makes the document and prints it.
+func (c *mistingCommand) Run(ctx context.Context, s streams) error {
+	request := report.MistingRequest{Place: c.Place, Made: instant.Of(time.Now())}
+	if c.Schedule != nil {
+		schedule, err := misting.ParseSchedule(*c.Schedule)
+		if err != nil {
+			return usageError{fmt.Errorf("--schedule: %w", err)}
+		}
+		request.Proposed = schedule
+	}
+	made, err := c.make(ctx, s, request)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		encoder := json.NewEncoder(s.out)
+		encoder.SetIndent("", "  ")
+		encoder.SetEscapeHTML(false)
+		return encoder.Encode(made.document)
+	}
+	return report.Text(s.out, made.document.Sheet(report.WordsOf(made.site)))
+}
+
+type madeMisting struct {
+	site     *config.Site
+	document *report.Misting
+}
+
+func (c *mistingCommand) make(ctx context.Context, s streams, request report.MistingRequest) (made madeMisting, err error) {
+	if c.Readings != "" {
+		return c.fromFile(s, request)
+	}
+	site, err := loadSite(c.Config, s)
+	if err != nil {
+		return made, err
+	}
+	path := site.History.Path
+	if c.History != "" {
+		path = c.History
+	}
+	store, err := openHistory(path)
+	if err != nil {
+		return made, err
+	}
+	defer store.Close(ctx)
+	request.Site = site
+	newest := func() (instant.Instant, error) { return report.Newest(ctx, store) }
+	if request.From, request.To, err = c.span(site, newest); err != nil {
+		return made, err
+	}
+	document, err := report.MistFromHistory(ctx, store, request)
+	return madeMisting{site, document}, err
+}
+
+func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (made madeMisting, err error) {
+	site, problems := config.LoadForReplay(c.Config)
+	for _, p := range problems {
+		fmt.Fprintln(s.err, p)
+	}
+	if problems.Err() != nil {
+		return made, errNo
+	}
+	file, err := readingsFile(c.Readings)
+	if err != nil {
+		return made, err
+	}
+	_, last := file.Span()
+	if last.IsNone() {
+		return made, fmt.Errorf("%s holds no readings", c.Readings)
+	}
+	request.Site = site
+	if request.From, request.To, err = c.span(site, func() (instant.Instant, error) { return last.Add(1), nil }); err != nil {
+		return made, err
+	}
+	document, err := report.MistFromFile(file, request)
+	return madeMisting{site, document}, err
+}
+
+// span finds the range: whole minutes.
+func (c *mistingCommand) span(site *config.Site, newest func() (instant.Instant, error)) (from, to instant.Instant, err error) {
+	location := site.WatchSite().Location
+	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
+		return from, to, err
+	}
+	if c.To == "" {
+		if to, err = newest(); err != nil {
+			return from, to, err
+		}
+	}
+	if c.From == "" {
+		from = report.DaysBefore(to, location, mistingDays)
+	}
+	if to <= from {
+		return from, to, fmt.Errorf("the range begins at %s and ends at %s: there is nothing between", from, to)
+	}
+	if to.Sub(from) > maxMistingDays*24*time.Hour {
+		return from, to, usageError{errors.New("--from and --to lie further apart than two months: an enclosure changes in that time, ask for less")}
+	}
+	return from, to, nil
+}

@@ -1,0 +1,69 @@
+package misting
+
+import (
+	"math"
+	"time"
+
+	"dewline/internal/moistair"
+)
+
+// The mass balance of a well-mixed enclosure, with vapour densities ρ in kg/m³ and rates per hour:
+//
+//	dρ/dt = κ(ρ_s − ρ) − n(ρ − ρ_room)
+//
+// n is the number of air changes per hour with the room, κ the evaporation of soil and plants per deficit to saturation, ρ_s the
+// density of saturation at their temperature. Reading n from a decay is the principle of the tracer-gas decay of ASTM E741
+// (from memory). The rest follows by arithmetic.
+
+// Tau returns the time in which 63 % of the way to the floor is gone: 1/(n+κ). It is not 1/n, since soil and leaves go on
+// evaporating while the air dries.
+func Tau(airChangesPerHour, kappaPerHour float64) time.Duration {
+	return time.Duration(float64(time.Hour) / (airChangesPerHour + kappaPerHour))
+}
+
+// Floor returns the vapour density at which an enclosure left to itself ends.
+func Floor(airChangesPerHour, kappaPerHour, room, saturated float64) (kgPerM3 float64) {
+	return (airChangesPerHour*room + kappaPerHour*saturated) / (airChangesPerHour + kappaPerHour)
+}
+
+// Exchange returns n and κ per hour from what a dry-down shows. It is NaN where the room is as wet as saturated air, which says
+// nothing about ventilation.
+func Exchange(tau time.Duration, floor, room, saturated float64) (airChangesPerHour, kappaPerHour float64) {
+	if !(saturated > room) || tau <= 0 {
+		return math.NaN(), math.NaN()
+	}
+	rate := 1 / tau.Hours()
+	airChangesPerHour = rate * (saturated - floor) / (saturated - room)
+	return airChangesPerHour, rate - airChangesPerHour
+}
+
+// DryDown returns how long the fall from one vapour density to another takes; ok is false where the floor is not below the end.
+func DryDown(tau time.Duration, floor, from, to float64) (d time.Duration, ok bool) {
+	if to >= from {
+		return 0, true
+	}
+	if to <= floor {
+		return 0, false
+	}
+	return time.Duration(float64(tau) * math.Log((from-floor)/(to-floor))), true
+}
+
+// The evaporation from open water by the formula that handbooks of ventilation give for pools, with pressures in kPa and the latent
+// heat in kJ/kg: w = (0.089 + 0.0782 v)(p_w − p_a)/Y in kg/(m² s). From memory; good to ±20 %.
+const (
+	filmStill    = 0.089
+	filmByWind   = 0.0782
+	latentAtZero = 2501.0 // kJ/kg, from memory
+	latentSlope  = -2.36  // kJ/(kg K), from memory
+)
+
+// FilmDrying returns how long a film of water takes to dry in air of a temperature and humidity that moves at a speed. It is a guide:
+// ±20 %. ok is false in saturated air, where it never does.
+func FilmDrying(millimetres, celsius, percentRH, metresPerSecond float64) (d time.Duration, ok bool) {
+	deficit := moistair.VapourPressureDeficit(celsius, percentRH) / 1000
+	rate := (filmStill + filmByWind*metresPerSecond) * deficit / (latentAtZero + latentSlope*celsius)
+	if !(rate > 0) {
+		return 0, false
+	}
+	return time.Duration(millimetres / rate * float64(time.Second)), true
+}
