@@ -286,14 +286,31 @@ func TestASessionIsNotStretched_RowSlowOfflineClient(t *testing.T) {
 	assert.Equal(t, uint32(3600), session.Properties.Props.SessionExpiryInterval)
 }
 
+// Dead sessions give way, the one longest away first; connections do not.
 func TestSessionsOfAUserAreLimited(t *testing.T) {
-	b := startBroker(t, Options{}, quick())
+	var log logged
+	b := startBroker(t, Options{Log: log.logger()}, quick())
 	for i := range maxSessions {
 		connect(t, b, fmt.Sprint("phone-", i), keepsSession).Disconnect(100)
 	}
-	_, err := tryConnect(t, b, "phone-more")
-	require.Error(t, err)
+	stored := func(id string) bool { _, ok := b.server.Clients.Get(id); return ok }
+	require.Eventually(t, func() bool {
+		session, ok := b.server.Clients.Get(fmt.Sprint("phone-", maxSessions-1))
+		return ok && session.Closed()
+	}, patient, time.Millisecond)
 	connect(t, b, "phone-3", keepsSession)
+	for i := range maxSessions - 1 {
+		connect(t, b, fmt.Sprint("new-", i), keepsSession)
+	}
+	assert.True(t, stored("phone-3"), "it is connected")
+	for i := range maxSessions {
+		if i != 3 {
+			assert.False(t, stored(fmt.Sprint("phone-", i)))
+		}
+	}
+	assert.Contains(t, log.String(), "too many stored sessions")
+	_, err := tryConnect(t, b, "phone-more")
+	require.Error(t, err, "all are connected")
 	connect(t, b, "program", asDaemon(b))
 }
 

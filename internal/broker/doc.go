@@ -32,7 +32,7 @@
 //
 // A packet has at most 64 KiB, before login too. There are at most 32 connections; where one more comes, the oldest that
 // has not logged in makes room, and a login takes at most 10 s. A user has at most 16 connections and stored sessions
-// together, a client at most 256 subscriptions, a topic at most 1024 bytes and 32 levels. Retained messages are at most
+// together, of which the session that was left longest ago gives way; a client at most 256 subscriptions, a topic at most 1024 bytes and 32 levels. Retained messages are at most
 // 2048 and 16 MiB; what comes on top is passed on but not kept. A client that does not take what it subscribed to is
 // disconnected after 5 s, or at 4096 waiting messages; what is retained it gets anew when it comes back. 1024 messages of
 // QoS 1 or 2 wait for a client that is away, at most one hour; of more, the newest are lost. Messages that waited may come

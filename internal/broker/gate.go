@@ -182,8 +182,8 @@ func (g *gate) reserve(a *account, client *mqtt.Client) (old *conn, err error) {
 			return nil, errors.New("its client id belongs to another user")
 		}
 	}
-	if !a.internal && g.sessions(a, client.ID) >= maxSessions {
-		return nil, errors.New("its user has too many connections and sessions")
+	if !a.internal && g.sessions(a, client.ID) >= maxSessions && !g.dropOldest(a, client.ID) {
+		return nil, errors.New("its user has too many connections: end one of them")
 	}
 	g.arriving[client.ID] = arrival{a.name, client}
 	if holder == nil || holder.Closed() {
@@ -207,6 +207,27 @@ func (g *gate) sessions(a *account, but string) int {
 	}
 	delete(ids, but)
 	return len(ids)
+}
+
+// dropOldest forgets the session of a user whose client has been away longest. It returns false where all of them are connected: a
+// program that takes a new client id at each start must not keep its user out for ever.
+func (g *gate) dropOldest(a *account, but string) bool {
+	var oldest *mqtt.Client
+	for id, session := range g.server.Clients.GetAll() {
+		if _, coming := g.arriving[id]; coming || id == but || string(session.Properties.Username) != a.name || !session.Closed() {
+			continue
+		}
+		if oldest == nil || session.StopTime() < oldest.StopTime() {
+			oldest = session
+		}
+	}
+	if oldest == nil {
+		return false
+	}
+	g.notes.warn("sessions "+a.name, "a user has too many stored sessions: the oldest is forgotten", "user", a.name, "client", shortened(oldest.ID))
+	g.OnClientExpired(oldest)
+	g.server.Clients.Delete(oldest.ID)
+	return true
 }
 
 func connOf(client *mqtt.Client) *conn {

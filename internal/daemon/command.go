@@ -55,6 +55,10 @@ func (l *loop) obey(m commandMessage) control.Response {
 	if c, ok := l.chain.Core.Cohort(m.command.Cohort); ok && response.Done && m.command.Verb == watch.SetStage {
 		response.Cohort = control.CohortOf(c, l.now())
 	}
+	many := l.refusals.thin(&work, l.options.Clock.Monotonic())
 	l.keep(work)
+	if many {
+		l.note("commands are refused faster than they are written down: look for a program that sends them. The last was refused since: " + response.Reason)
+	}
 	return response
 }

@@ -63,6 +63,7 @@ type loop struct {
 	posts         map[string]*post // by outlet
 	storeFailures []string         // what was told of the store since it worked last
 	directions    directions
+	refusals      refusals
 	gaveUp        chan string  // what outlets gave up, for the journal
 	lastTick      atomic.Int64 // monotonic nanoseconds; read from anywhere
 	nextBeat      time.Duration
@@ -242,7 +243,7 @@ func (l *loop) turn(ctx context.Context) {
 		case <-l.options.Reload:
 			l.reload()
 		case text := <-l.gaveUp:
-			l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{Verb: watch.WriteNote, Text: text, By: "dewline"}})
+			l.note(text)
 		case err := <-l.keeper.outcome:
 			l.storeReport(err)
 		case <-ticker.C:
@@ -257,6 +258,7 @@ func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
 
 // tick lets time pass in the chain, makes a new picture, and shows the service manager that the loop is alive.
 func (l *loop) tick() {
+	l.countRefusals()
 	l.checkOutlets()
 	l.chain.Tick(l.now())
 	l.keep(l.chain.Work())

@@ -67,6 +67,7 @@ type source struct {
 	due     time.Time // when silence is to be reported; zero before the first look
 	ignored string    // why the last message did not count; "" after one that did
 	partial string    // what of the last message was missing, so that the log says it once
+	pace    pace
 }
 
 // channel is where to find a value and in which unit it is.
