@@ -4,14 +4,18 @@ import (
 	"bufio"
 	"context"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"time"
 
+	"dewline/internal/config"
 	"dewline/internal/history"
 	"dewline/internal/instant"
 	"dewline/internal/intake/recorded"
 	"dewline/internal/quantity"
 	"dewline/internal/senml"
+	"dewline/internal/watch"
 )
 
 // exportCommand writes what the history holds, every sample of it: also those of a time that the clock passed twice.
@@ -46,20 +50,9 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	points := store.Points()
-	if len(c.Point) > 0 {
-		points = nil
-		for _, text := range c.Point {
-			p, err := quantity.ParsePoint(text)
-			if err != nil {
-				return usageError{fmt.Errorf("--point: %w", err)}
-			}
-			points = append(points, p)
-		}
-	}
-	wanted := map[quantity.Point]bool{}
-	for _, p := range points {
-		wanted[p] = true
+	wanted, err := c.points(site, store)
+	if err != nil {
+		return err
 	}
 	out := bufio.NewWriter(s.out)
 	write := writeCSV
@@ -70,6 +63,31 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	return out.Flush()
+}
+
+// points returns the points that are asked for: all that the history holds, or those that are named. One that neither the
+// configuration nor the history knows is most likely a slip.
+func (c *exportCommand) points(site *config.Site, store *history.Store) (map[quantity.Point]bool, error) {
+	wanted := map[quantity.Point]bool{}
+	for _, p := range store.Points() {
+		wanted[p] = true
+	}
+	if len(c.Point) == 0 {
+		return wanted, nil
+	}
+	known := map[string]quantity.Point{}
+	for _, p := range append(watch.New(site.WatchSite(), "").Points(), store.Points()...) {
+		known[p.String()] = p
+	}
+	clear(wanted)
+	for _, text := range c.Point {
+		p, found := known[text]
+		if !found {
+			return nil, usageError{fmt.Errorf("--point: %s", config.UnknownWord("point", text, slices.Sorted(maps.Keys(known))))}
+		}
+		wanted[p] = true
+	}
+	return wanted, nil
 }
 
 // openHistory opens a history for reading beside a daemon that may be writing it.
@@ -101,7 +119,7 @@ func writeCSV(ctx context.Context, out *bufio.Writer, store *history.Store, want
 			return err
 		}
 		if wanted[sample.Point] {
-			if err := w.Row(sample.At, sample.Point, sample.Value, sample.Flag); err != nil {
+			if err := w.Row(sample.At, sample.Point, quantity.Decimal(sample.Value), sample.Flag); err != nil {
 				return err
 			}
 		}
@@ -144,6 +162,6 @@ func writeSenML(ctx context.Context, out *bufio.Writer, store *history.Store, wa
 }
 
 func senmlRecord(s history.PointSample) senml.Record {
-	value := s.Value
+	value := quantity.Decimal(s.Value)
 	return senml.Record{Name: s.Point.String(), Unit: s.Point.Quantity.Unit().Symbol(), At: s.At, Value: &value}
 }

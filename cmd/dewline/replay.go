@@ -5,7 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
+	"slices"
+	"strings"
 	"time"
 
 	"dewline/internal/config"
@@ -21,12 +22,13 @@ import (
 
 // replayCommand runs recorded readings through the core.
 type replayCommand struct {
-	Config   string `required:"" placeholder:"FILE" help:"The configuration; it needs no sensors."`
-	Readings string `placeholder:"FILE.csv" help:"Readings: CSV with the header time,point,value,unit and an optional column flag."`
-	History  string `placeholder:"DB" help:"Instead, the history that a daemon has kept or is keeping, with the stages that were set in it."`
-	From     string `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 7d."`
-	To       string `placeholder:"T" help:"End of the range."`
-	JSON     bool   `name:"json" help:"Print JSON."`
+	Config   string            `required:"" placeholder:"FILE" help:"The configuration; it needs no sensors."`
+	Readings string            `placeholder:"FILE.csv" help:"Readings: CSV with the header time,point,value,unit and an optional column flag."`
+	History  string            `placeholder:"DB" help:"Instead, the history that a daemon has kept or is keeping, with the stages that were set in it."`
+	From     string            `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 7d."`
+	To       string            `placeholder:"T" help:"End of the range."`
+	Gap      timetext.Duration `placeholder:"15m" help:"The longest time between two readings that are joined, for all points; what lies between others is unknown. A point has that of its sensor, or 60s."`
+	JSON     bool              `name:"json" help:"Print JSON."`
 }
 
 // Run replays and prints.
@@ -46,28 +48,44 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	if options.From, options.To, err = rangeOf(c.From, c.To, site.Location); err != nil {
 		return err
 	}
+	options.Gap = time.Duration(c.Gap)
 	watched := site.WatchSite()
-	var file *recorded.File
+	var readings *recorded.Stream
 	if c.Readings != "" {
-		file, err = readingsFile(c.Readings)
+		if readings, err = recorded.Open(ctx, c.Readings); err == nil {
+			err = knownPlaces(site, readings)
+		}
 	} else {
-		watched, file, err = fromHistory(ctx, c.History, watched, options.To)
+		store, err := openHistory(c.History)
+		if err != nil {
+			return err
+		}
+		defer store.Close(ctx)
+		if watched, readings, err = fromHistory(ctx, store, watched, options.To); err != nil {
+			return err
+		}
+		warnUnknownPlaces(site, readings, s)
 	}
 	if err != nil {
 		return err
 	}
-	warnUnknownPlaces(site, file, s)
+	if readings.Close != nil {
+		defer readings.Close()
+	}
 	if s.terminal {
-		options.Progress = func(done, total int) {
+		options.Progress = func(done, total int64) {
 			fmt.Fprintf(s.err, "\r%3d %% of %d readings", 100*done/total, total)
 		}
 	}
-	result, err := replay.Run(watched, file, options)
+	result, err := replay.Run(watched, readings, options)
 	if s.terminal {
 		fmt.Fprint(s.err, "\r\033[K")
 	}
 	if err != nil {
 		return err
+	}
+	for _, warning := range result.Warnings {
+		fmt.Fprintf(s.err, "warning: %s\n", warning)
 	}
 	if c.JSON {
 		encoder := json.NewEncoder(s.out)
@@ -77,23 +95,9 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	return replay.Print(s.out, result, site.Display.Temperature, site.Location)
 }
 
-func readingsFile(path string) (*recorded.File, error) {
-	source, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer source.Close()
-	return recorded.Read(path, source)
-}
-
 // fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages
 // that were set while they were made.
-func fromHistory(ctx context.Context, path string, site watch.Site, to instant.Instant) (watch.Site, *recorded.File, error) {
-	store, err := openHistory(path)
-	if err != nil {
-		return site, nil, err
-	}
-	defer store.Close(ctx)
+func fromHistory(ctx context.Context, store *history.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
 	sets, err := report.Entries(ctx, store, history.Filter{Kinds: []journal.Kind{journal.StageSet}})
 	if err != nil {
 		return site, nil, err
@@ -101,8 +105,8 @@ func fromHistory(ctx context.Context, path string, site watch.Site, to instant.I
 	if !to.IsNone() {
 		to = to.Add(replay.Reach(site))
 	}
-	file, err := replay.FromHistory(ctx, store, instant.None, to)
-	return replay.WithJournal(site, sets), file, err
+	readings, err := replay.FromHistory(ctx, store, instant.None, to)
+	return replay.WithJournal(site, sets), readings, err
 }
 
 // timeOf reads the time that a flag was given; None where it was not.
@@ -117,17 +121,42 @@ func timeOf(text, flag string, location *time.Location) (instant.Instant, error)
 	return at, nil
 }
 
-// warnUnknownPlaces tells of points whose place the configuration does not know: most likely a slip.
-func warnUnknownPlaces(site *config.Site, file *recorded.File, s streams) {
-	known := map[string]bool{}
-	for _, place := range site.Places {
-		known[place.ID] = true
-	}
-	warned := map[string]bool{}
-	for _, p := range file.Points {
-		if !known[p.Place] && !warned[p.Place] {
-			warned[p.Place] = true
-			fmt.Fprintf(s.err, "warning: the configuration has no place %q: its points are shown without a band\n", p.Place)
+// knownPlaces refuses a readings file with a place that the configuration does not know: most likely a slip, and its points would have
+// no band.
+func knownPlaces(site *config.Site, readings *recorded.Stream) error {
+	var problems []error
+	for i, p := range readings.Points {
+		if err := knownPlace(site, p.Place); err != nil {
+			problems = append(problems, fmt.Errorf("%s:%d: %w", readings.Name, readings.Lines[i], err))
 		}
+	}
+	if problems == nil {
+		return nil
+	}
+	return usageError{errors.Join(problems...)}
+}
+
+// knownPlace says that the configuration does not know a place, and which may have been meant.
+func knownPlace(site *config.Site, id string) error {
+	var known []string
+	for _, place := range site.Places {
+		known = append(known, place.ID)
+	}
+	if slices.Contains(known, id) {
+		return nil
+	}
+	return errors.New(config.UnknownWord("place", id, known))
+}
+
+// warnUnknownPlaces says which places of a history the configuration does not know any more.
+func warnUnknownPlaces(site *config.Site, readings *recorded.Stream, s streams) {
+	var unknown []string
+	for _, p := range readings.Points {
+		if knownPlace(site, p.Place) != nil && !slices.Contains(unknown, p.Place) {
+			unknown = append(unknown, p.Place)
+		}
+	}
+	if unknown != nil {
+		fmt.Fprintf(s.err, "warning: the configuration has no place %s: the points there are shown without a band\n", strings.Join(unknown, ", "))
 	}
 }

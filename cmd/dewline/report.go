@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"dewline/internal/config"
@@ -35,6 +36,9 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
+	if err := c.knownSubject(site); err != nil {
+		return err
+	}
 	store, err := openHistory(site.History.Path)
 	if err != nil {
 		return err
@@ -45,7 +49,7 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if s.terminal {
-		request.Progress = func(done, total int) {
+		request.Progress = func(done, total int64) {
 			fmt.Fprintf(s.err, "\r%3d %% of %d readings", 100*done/total, total)
 		}
 		defer fmt.Fprint(s.err, "\r\033[K")
@@ -62,6 +66,23 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	return c.write(s.out, made, made.Sheet(report.WordsOf(site)), func(w io.Writer) error { return report.ExposureCSV(w, made) })
+}
+
+// knownSubject refuses a place or a cohort that the configuration does not know.
+func (c *reportCommand) knownSubject(site *config.Site) error {
+	if c.Place != "" {
+		if err := knownPlace(site, c.Place); err != nil {
+			return usageError{fmt.Errorf("--place: %w", err)}
+		}
+	}
+	var cohorts []string
+	for i := range site.Cohorts {
+		cohorts = append(cohorts, site.Cohorts[i].ID)
+	}
+	if c.Cohort != "" && !slices.Contains(cohorts, c.Cohort) {
+		return usageError{fmt.Errorf("--cohort: %s", config.UnknownWord("cohort", c.Cohort, cohorts))}
+	}
+	return nil
 }
 
 // span finds the range: what is not given depends on what there is.

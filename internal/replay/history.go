@@ -16,41 +16,67 @@ import (
 	"dewline/internal/watch"
 )
 
-// Readings is where [FromHistory] reads from; a *[history.Store] is one.
-type Readings interface {
+// History is where [FromHistory] reads from; a *[history.Store] is one.
+type History interface {
 	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error]
 }
 
-// FromHistory takes the readings in [from, to] out of a store, with their flags, as if they came from a readings file; a from
+// FromHistory streams the readings in [from, to] of a store, with their flags, as if they came from a readings file; a from
 // or to of None is open. Derived quantities are left out, since the core derives them again. Where retention has left only
-// minutes, a minute is one reading: its mean. The rows are held in memory, 24 bytes each: a month of ten points at 10 s
-// is 60 MB.
-func FromHistory(ctx context.Context, store Readings, from, to instant.Instant) (*recorded.File, error) {
+// minutes, a minute is one reading: its mean. The store is read once to learn what it holds, and again for each use.
+func FromHistory(ctx context.Context, store History, from, to instant.Instant) (*recorded.Stream, error) {
+	s := &recorded.Stream{First: instant.None, Last: instant.None}
+	numbers := map[quantity.Point]int32{}
+	for sample, err := range measured(ctx, store, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		if _, known := numbers[sample.Point]; !known {
+			numbers[sample.Point] = int32(len(s.Points))
+			s.Points = append(s.Points, sample.Point)
+		}
+		if s.Count++; s.First.IsNone() {
+			s.First = sample.At
+		}
+		s.Last = sample.At
+	}
+	s.Rows = func() iter.Seq2[recorded.Row, error] {
+		return func(yield func(recorded.Row, error) bool) {
+			for sample, err := range measured(ctx, store, from, s.Last) { // a daemon may go on writing
+				number, known := numbers[sample.Point]
+				if err == nil && !known {
+					continue
+				}
+				if !yield(recorded.Row{At: sample.At, Value: sample.Value, Point: number, Flag: sample.Flag}, err) || err != nil {
+					return
+				}
+			}
+		}
+	}
+	return s, nil
+}
+
+// measured yields the readings in [from, to] that are not derived from others.
+func measured(ctx context.Context, store History, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
 	end := instant.None
 	if !to.IsNone() {
 		end = to.Add(1) // the store leaves out the end itself
 	}
-	file := &recorded.File{}
-	numbers := map[quantity.Point]int32{}
-	for sample, err := range store.ReadingsBetween(ctx, from, end) {
-		if err != nil {
-			return nil, fmt.Errorf("taking readings out of the history: %w", err)
-		}
-		if sample.Point.Quantity.Derived() {
-			continue
-		}
-		number, known := numbers[sample.Point]
-		if !known {
-			number = int32(len(file.Points))
-			numbers[sample.Point] = number
-			file.Points = append(file.Points, sample.Point)
-		}
-		file.Rows = append(file.Rows, recorded.Row{At: sample.At, Value: sample.Value, Point: number, Flag: sample.Flag})
-		if len(file.Rows)%8192 == 0 && ctx.Err() != nil {
-			return nil, context.Cause(ctx)
+	return func(yield func(history.PointSample, error) bool) {
+		n := 0
+		for sample, err := range store.ReadingsBetween(ctx, from, end) {
+			if n++; err == nil && n%8192 == 0 {
+				err = context.Cause(ctx)
+			}
+			if err != nil {
+				yield(sample, fmt.Errorf("taking readings out of the history: %w", err))
+				return
+			}
+			if !sample.Point.Quantity.Derived() && !yield(sample, nil) {
+				return
+			}
 		}
 	}
-	return file, nil
 }
 
 // WithJournal returns the site with the stages that its cohorts have had by the journal: what a person set while the daemon ran

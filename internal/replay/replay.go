@@ -23,6 +23,9 @@ type Result struct {
 	To     instant.Instant `json:"to"`
 	Points []PointReport   `json:"points"`
 	Alarms []AlarmReport   `json:"alarms"`
+
+	// Warnings say what is odd about the readings, for the person who replays them.
+	Warnings []string `json:"-"`
 }
 
 // PointReport is the exposure of one point over the range.
@@ -63,59 +66,96 @@ type AlarmReport struct {
 // Options narrow a replay. The zero value replays everything.
 type Options struct {
 	From, To instant.Instant // None (or 0) = the file's first and last row
+	Gap      time.Duration   // of every point, instead of that of the site; 0 = that of the site
 	Parts    bool            // keep the ledgers of each local day and stage; the JSON stays the same
-	Progress func(done, total int)
+	Progress func(done, total int64)
 }
 
-// Run replays the rows of a file through a core for the site. Points that the site does not know are added without a
-// band. Rows of equal time are taken rooms first, so that the order of rows across points makes no difference.
+// Readings are what a replay reads: a *[recorded.File] or a *[recorded.Stream].
+type Readings interface{ Stream() *recorded.Stream }
+
+// Run replays readings through a core for the site. Points that the site does not know are added without a
+// band. Rows of equal time are taken rooms first, so that the order of rows across points makes no difference. Rows of derived
+// points are ignored where what they are derived from is among the readings as well.
 //
 // What came before the range is replayed as well, since it decides what is active when the range begins. Excursions are
 // cut to the range; alarms keep the times at which they were raised and cleared.
-func Run(site watch.Site, file *recorded.File, options Options) (*Result, error) {
-	if len(file.Rows) == 0 {
+func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
+	stream := readings.Stream()
+	if stream.Count == 0 {
+		if stream.Name != "" {
+			return nil, fmt.Errorf("%s: there are no readings to replay", stream.Name)
+		}
 		return nil, fmt.Errorf("there are no readings to replay")
 	}
 	from, to := options.From, options.To
-	first, last := file.Span()
 	if from == 0 || from.IsNone() {
-		from = first
+		from = stream.First
 	}
 	if to == 0 || to.IsNone() {
-		to = last
+		to = stream.Last
 	}
 	if to < from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}
-	site = withPoints(site, file.Points)
-	r, err := newRun(site, file, from, to)
+	site, ignored := withPoints(site, stream.Points, options.Gap)
+	r, err := newRun(site, stream, ignored, from, to)
 	if err != nil {
 		return nil, err
 	}
 	r.progress = options.Progress
+	r.rhythm = make([]rhythm, len(r.core.Points()))
 	if options.Parts {
 		r.keepParts(site)
 	}
-	r.fold()
-	if err := r.cutExcursions(site); err != nil {
+	if err := r.fold(); err != nil {
 		return nil, err
 	}
-	return r.result(site.ID), nil
+	if err := r.cutExcursions(site, ignored); err != nil {
+		return nil, err
+	}
+	result := r.result(site.ID)
+	result.Warnings = r.warnings(site)
+	return result, nil
 }
 
-// withPoints adds the points of a file to those of a site, in an order that does not depend on that of the rows.
-func withPoints(site watch.Site, points []quantity.Point) watch.Site {
+// withPoints adds the points of a record to those of a site, in an order that does not depend on that of the rows. It also returns
+// the derived points of the record whose rows are ignored, since the core computes them from others of the record.
+func withPoints(site watch.Site, points []quantity.Point, gap time.Duration) (watch.Site, map[quantity.Point]bool) {
+	sorted := slices.SortedFunc(slices.Values(points), byName)
+	given := watch.Site{Places: site.Places}
+	add := func(s *watch.Site, p quantity.Point) { s.Points = append(s.Points, watch.Point{Point: p}) }
+	for _, p := range sorted {
+		if !p.Quantity.Derived() {
+			add(&given, p)
+		}
+	}
+	ignored := map[quantity.Point]bool{}
+	for _, p := range sorted { // dew points come before what is derived from them
+		if p.Quantity.Derived() {
+			if _, computed := watch.New(given, "").Index(p); computed {
+				ignored[p] = true
+			} else {
+				add(&given, p)
+			}
+		}
+	}
 	known := map[quantity.Point]bool{}
 	for _, p := range site.Points {
 		known[p.Point] = true
 	}
 	site.Points = slices.Clone(site.Points)
-	for _, p := range slices.SortedFunc(slices.Values(points), byName) {
-		if !known[p] {
-			site.Points = append(site.Points, watch.Point{Point: p})
+	for _, p := range sorted {
+		if !known[p] && !ignored[p] {
+			add(&site, p)
 		}
 	}
-	return site
+	if gap > 0 {
+		for i := range site.Points {
+			site.Points[i].Gap = gap
+		}
+	}
+	return site, ignored
 }
 
 func byName(a, b quantity.Point) int {
@@ -125,15 +165,19 @@ func byName(a, b quantity.Point) int {
 // run is a replay under way.
 type run struct {
 	core     *watch.Core
-	file     *recorded.File
+	readings *recorded.Stream
 	from, to instant.Instant
-	start    instant.Instant // of the file
+	start    instant.Instant // of the record
 	enough   instant.Instant // no row after this time has a say in the range
 	cuts     []instant.Instant
-	progress func(done, total int)
-	order    []int32 // index in the core of each point of the file
-	rank     []int32 // place of each point of the file among rows of equal time
-	group    []recorded.Row
+	progress func(done, total int64)
+	order    []int32         // index in the core of each point of the record; −1 where its rows are ignored
+	rank     []int32         // place of each point of the record among rows of equal time
+	rhythm   []rhythm        // of each point of the core; nil where it is of no interest
+	group    []recorded.Row  // of one time
+	within   bool            // what is taken lies in the range or before it
+	end      instant.Instant // up to where time goes
+	seen     instant.Instant // the time of the last row
 
 	ledgers    []watch.Ledger
 	excursions [][]watch.Excursion
@@ -143,23 +187,26 @@ type run struct {
 	effects    []watch.Effect
 }
 
-func newRun(site watch.Site, file *recorded.File, from, to instant.Instant) (*run, error) {
+func newRun(site watch.Site, readings *recorded.Stream, ignored map[quantity.Point]bool, from, to instant.Instant) (*run, error) {
 	core := watch.New(site, "replay")
-	r := &run{core: core, file: file, from: from, to: to, cuts: []instant.Instant{from, to}}
+	r := &run{core: core, readings: readings, from: from, to: to, cuts: []instant.Instant{from, to}}
 	places := map[string]int32{}
 	for i, place := range core.PlaceOrder() {
 		places[place] = int32(i)
 	}
-	for _, p := range file.Points {
+	for _, p := range readings.Points {
 		index, ok := core.Index(p)
-		if !ok {
+		switch {
+		case ignored[p]:
+			index = -1
+		case !ok:
 			return nil, fmt.Errorf("point %s was not taken over", p)
 		}
 		r.order = append(r.order, index)
 		r.rank = append(r.rank, places[p.Place]<<8|int32(p.Quantity))
 	}
 	// Readings are expected from the first row on, whatever range is asked for; before it nothing is known.
-	r.start, _ = file.Span()
+	r.start = readings.First
 	r.ledgers = make([]watch.Ledger, len(core.Points()))
 	for i := range r.ledgers {
 		r.ledgers[i] = watch.Ledger{From: from, To: from}
@@ -182,57 +229,71 @@ func Reach(site watch.Site) time.Duration {
 }
 
 // fold steps through the rows.
-func (r *run) fold() {
+func (r *run) fold() error {
 	r.step(watch.Event{Kind: watch.StartEvent, At: r.start})
 	for _, cut := range r.cuts {
 		if cut > r.start {
 			r.step(watch.Event{Kind: watch.CutEvent, At: cut})
 		}
 	}
-	end, within := r.to, true
-	for begin := 0; begin < len(r.file.Rows); {
-		group, next := r.next(begin)
-		at := group[0].At
-		if at > r.enough {
+	r.within, r.end = true, r.to
+	var done int64
+	for row, err := range r.readings.Rows() {
+		if err != nil {
+			return err
+		}
+		if len(r.group) > 0 && r.group[0].At != row.At {
+			r.takeGroup()
+		}
+		if row.At > r.enough {
 			break
 		}
-		if at > r.to && within {
-			within = false
-			r.noteExtremes()
+		if r.order[row.Point] >= 0 {
+			r.group = append(r.group, row)
 		}
-		if r.core.Due(at) {
-			r.step(watch.Event{Kind: watch.TickEvent, At: at})
+		r.seen = row.At
+		if done++; r.progress != nil && done%100_000 == 0 {
+			r.progress(done, r.readings.Count)
 		}
-		for _, row := range group {
-			r.step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: r.order[row.Point], Value: row.Value, Flag: row.Flag})
-		}
-		if r.progress != nil && next/100_000 > begin/100_000 {
-			r.progress(next, len(r.file.Rows))
-		}
-		begin, end = next, max(end, at)
 	}
-	if within {
+	r.takeGroup()
+	r.end = max(r.end, r.seen)
+	if r.within {
 		r.noteExtremes()
 	}
-	if _, last := r.file.Span(); last > r.enough {
-		end = max(end, r.enough)
+	if r.readings.Last > r.enough {
+		r.end = max(r.end, r.enough)
 	}
-	r.step(watch.Event{Kind: watch.TickEvent, At: end})
-	r.effects = r.core.Finish(end, r.effects[:0])
+	r.step(watch.Event{Kind: watch.TickEvent, At: r.end})
+	r.effects = r.core.Finish(r.end, r.effects[:0])
 	r.take()
+	return nil
 }
 
-// next returns the rows of one time, rooms before what is inside them, then as the core has them.
-func (r *run) next(begin int) (group []recorded.Row, end int) {
-	rows := r.file.Rows
-	for end = begin + 1; end < len(rows) && rows[end].At == rows[begin].At; end++ {
+// takeGroup takes the rows of one time, rooms before what is inside them, then as the core has them.
+func (r *run) takeGroup() {
+	if len(r.group) == 0 {
+		return
 	}
-	if end-begin == 1 {
-		return rows[begin:end], end
+	at := r.group[0].At
+	if at > r.to && r.within {
+		r.within = false
+		r.noteExtremes()
 	}
-	r.group = append(r.group[:0], rows[begin:end]...) // the file is the caller's
-	slices.SortStableFunc(r.group, func(a, b recorded.Row) int { return cmp.Compare(r.rank[a.Point], r.rank[b.Point]) })
-	return r.group, end
+	if r.core.Due(at) {
+		r.step(watch.Event{Kind: watch.TickEvent, At: at})
+	}
+	if len(r.group) > 1 {
+		slices.SortStableFunc(r.group, func(a, b recorded.Row) int { return cmp.Compare(r.rank[a.Point], r.rank[b.Point]) })
+	}
+	for _, row := range r.group {
+		point := r.order[row.Point]
+		r.step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: point, Value: row.Value, Flag: row.Flag})
+		if r.rhythm != nil && row.Flag.Usable() {
+			r.rhythm[point].note(at)
+		}
+	}
+	r.group = r.group[:0]
 }
 
 func (r *run) step(ev watch.Event) {
@@ -312,7 +373,7 @@ func (r *run) noteExtremes() {
 
 // cutExcursions cuts excursions that reach over an end of the range to it. How far the value went and how long it was not
 // observed within the part that is left, only ledgers of just that part can tell: a second run closes them there.
-func (r *run) cutExcursions(site watch.Site) error {
+func (r *run) cutExcursions(site watch.Site, ignored map[quantity.Point]bool) error {
 	parts := map[int32][]*watch.Excursion{}
 	cuts := slices.Clone(r.cuts)
 	for point := range r.excursions {
@@ -329,7 +390,7 @@ func (r *run) cutExcursions(site watch.Site) error {
 	if len(parts) == 0 {
 		return nil
 	}
-	second, err := newRun(site, r.file, r.from, r.to)
+	second, err := newRun(site, r.readings, ignored, r.from, r.to)
 	if err != nil {
 		return err
 	}
@@ -345,7 +406,9 @@ func (r *run) cutExcursions(site watch.Site) error {
 			}
 		}
 	}
-	second.fold()
+	if err := second.fold(); err != nil {
+		return err
+	}
 	for e, l := range within {
 		e.Unknown = l.InZone[watch.UnknownZone]
 		switch { // between two readings the extreme of the whole stay is all there is

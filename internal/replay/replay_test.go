@@ -486,15 +486,15 @@ func TestProgressIsTold(t *testing.T) {
 	for range 250_000 {
 		values = append(values, 24)
 	}
-	var told []int
+	var told []int64
 	_, err := replay.Run(load(t, tub("high: 26 degC", time.Minute)).WatchSite(), read(t, header+every(1, values...)), replay.Options{
-		Progress: func(done, total int) {
-			assert.Equal(t, 250_000, total)
+		Progress: func(done, total int64) {
+			assert.EqualValues(t, 250_000, total)
 			told = append(told, done)
 		},
 	})
 	require.NoError(t, err)
-	assert.Equal(t, []int{100_000, 200_000}, told)
+	assert.Equal(t, []int64{100_000, 200_000}, told)
 }
 
 func asJSON(t require.TestingT, r *replay.Result) string {

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -92,4 +93,16 @@ func (p printer) alarm(a *AlarmReport) {
 // shown prints a value as the keeper reads it.
 func (p printer) shown(q quantity.Quantity, canonical float64) string {
 	return q.Keeper(p.temperature).Print(canonical, q.Decimals())
+}
+
+// short writes a duration without the zero units that [time.Duration] prints.
+func short(d time.Duration) string {
+	text := d.String()
+	if strings.HasSuffix(text, "m0s") {
+		text = strings.TrimSuffix(text, "0s")
+	}
+	if strings.HasSuffix(text, "h0m") {
+		text = strings.TrimSuffix(text, "0m")
+	}
+	return text
 }

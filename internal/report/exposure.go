@@ -26,7 +26,7 @@ type Request struct {
 	Place    string          // only this place; "" = all
 	Cohort   string          // only the place where this cohort lives, and the time it has lived there; "" = all
 	Made     instant.Instant // stands on the report; 0 = does not
-	Progress func(done, total int)
+	Progress func(done, total int64)
 }
 
 // Exposure is the exposure report of a range. Its JSON form is described in the package comment.
@@ -114,7 +114,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	if err != nil {
 		return nil, err
 	}
-	if len(file.Rows) == 0 {
+	if file.Count == 0 {
 		return nil, fmt.Errorf("%w", s.nothing())
 	}
 	result, err := replay.Run(s.watched, file, replay.Options{From: s.From, To: s.To, Parts: true, Progress: r.Progress})
@@ -131,6 +131,9 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 		return nil, err
 	}
 	out.Alarms = s.alarms(entries)
+	if err := s.completeExtremes(ctx, h, out.Alarms); err != nil {
+		return nil, err
+	}
 	out.Journal = s.notes(entries)
 	out.Cautions = s.cautions()
 	return out, nil
@@ -239,7 +242,7 @@ type narrowed struct {
 	subject *subject
 }
 
-// ReadingsBetween implements [replay.Readings].
+// ReadingsBetween implements [replay.History].
 func (n narrowed) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
 	return func(yield func(history.PointSample, error) bool) {
 		for sample, err := range n.History.ReadingsBetween(ctx, from, to) {

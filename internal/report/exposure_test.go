@@ -346,3 +346,22 @@ func TestEntriesOfManyPages(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, h.entries, all)
 }
+
+// The journal has the extreme of the moment at which an alarm was raised; that of a running one is looked up in the readings.
+func TestExtremeOfARunningAlarmIsThatSoFar(t *testing.T) {
+	begin := time.Date(2026, 7, 6, 12, 0, 0, 0, time.UTC)
+	h := &memory{}
+	for i, v := range []float64{24, 27, 29, 31, 30, 28} {
+		h.readings = append(h.readings, reading(tub, begin.Add(time.Duration(i)*10*time.Minute), v, quantity.Pass))
+	}
+	raised, since, extreme := begin.Add(20*time.Minute), instant.Of(begin.Add(5*time.Minute)), 29.0
+	h.entries = append(h.entries, &journal.Entry{
+		Seq: 1, At: instant.Of(raised), Kind: journal.AlarmRaised, Alarm: tub.String() + "/high", Occurrence: "1", State: "B", Priority: "high",
+		Since: &since, Extreme: &extreme,
+	})
+	e := expose(t, load(t, northLoft), h, report.Request{From: instant.Of(begin), To: instant.Of(begin.Add(50 * time.Minute))})
+	require.Len(t, e.Alarms, 1)
+	assert.EqualValues(t, 31, *e.Alarms[0].Extreme)
+	e = expose(t, load(t, northLoft), h, report.Request{From: instant.Of(begin), To: instant.Of(begin.Add(20 * time.Minute))})
+	assert.EqualValues(t, 29, *e.Alarms[0].Extreme, "what came after the range has no say")
+}

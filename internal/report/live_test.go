@@ -108,7 +108,12 @@ func (m *memory) Columns(_ stdcontext.Context, p quantity.Point, from, to instan
 	width := to.Sub(from) / time.Duration(n)
 	for _, r := range m.readings {
 		if r.Point == p && r.Flag.Usable() && r.At >= from && r.At < to {
-			columns[int(r.At.Sub(from)/width)].Count++
+			c := &columns[min(int(r.At.Sub(from)/width), n-1)]
+			if c.Count == 0 {
+				c.Min, c.Max = r.Value, r.Value
+			}
+			c.Min, c.Max = min(c.Min, r.Value), max(c.Max, r.Value)
+			c.Count++
 		}
 	}
 	return columns, nil

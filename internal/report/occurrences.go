@@ -1,13 +1,16 @@
 package report
 
 import (
+	"context"
 	"slices"
 	"strings"
+	"time"
 
 	"dewline/internal/config"
 	"dewline/internal/exposure"
 	"dewline/internal/instant"
 	"dewline/internal/journal"
+	"dewline/internal/quantity"
 	"dewline/internal/watch"
 )
 
@@ -88,6 +91,40 @@ func (s *subject) alarms(entries []*journal.Entry) []Alarm {
 		}
 	}
 	return kept
+}
+
+// completeExtremes finds out how far the alarms have gone that had not cleared when the range ended: the journal has the extreme of
+// the moment at which each was raised only.
+func (s *subject) completeExtremes(ctx context.Context, h History, alarms []Alarm) error {
+	for i := range alarms {
+		a := &alarms[i]
+		name, limit, _ := cutLast(a.Alarm, "/")
+		p, err := quantity.ParsePoint(name)
+		end := s.To.Add(time.Millisecond) // the columns leave out their end
+		if err != nil || a.Extreme == nil || !a.Cleared.IsNone() || a.Since >= end {
+			continue
+		}
+		columns, err := h.Columns(ctx, p, a.Since, end, 1)
+		if err != nil {
+			return err
+		}
+		switch c := columns[0]; {
+		case c.Count == 0:
+		case strings.HasSuffix(limit, "high"):
+			*a.Extreme = max(*a.Extreme, exposure.Number(c.Max))
+		default:
+			*a.Extreme = min(*a.Extreme, exposure.Number(c.Min))
+		}
+	}
+	return nil
+}
+
+func cutLast(text, separator string) (before, after string, found bool) {
+	i := strings.LastIndex(text, separator)
+	if i < 0 {
+		return text, "", false
+	}
+	return text[:i], text[i+len(separator):], true
 }
 
 // concerns reports whether an alarm is about the subject's place: on a point of it, on a sensor that feeds it, or of a room

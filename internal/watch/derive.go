@@ -2,6 +2,7 @@ package watch
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/internal/instant"
@@ -119,7 +120,7 @@ func (c *Core) emit(pair *pairing, port int, at instant.Instant, mine, theirs fl
 		flag = quantity.Suspect
 	}
 	for k, point := range pair.outputs {
-		if math.IsNaN(values[k]) {
+		if point < 0 || math.IsNaN(values[k]) {
 			continue
 		}
 		if c.reportDerived {
@@ -161,10 +162,10 @@ func (c *Core) addDerived() {
 			outputs := c.addOutputs(place, air, humidity,
 				quantity.DewPoint, quantity.VapourPressureDeficit, quantity.AbsoluteHumidity)
 			c.addPairing(air, humidity, deriveHumidity, outputs)
-			if surface, ok := find(quantity.SurfaceTemperature); ok {
-				margin := c.addOutputs(place, outputs[0], surface, quantity.CondensationMargin)
-				c.addPairing(outputs[0], surface, deriveMargin, margin)
-			}
+		}
+		dew, hasDew := find(quantity.DewPoint)
+		if surface, ok := find(quantity.SurfaceTemperature); ok && hasDew {
+			c.addPairing(dew, surface, deriveMargin, c.addOutputs(place, dew, surface, quantity.CondensationMargin))
 		}
 		if water, ok := find(quantity.WaterTemperature); ok {
 			pressure, ok := find(quantity.Pressure)
@@ -178,22 +179,32 @@ func (c *Core) addDerived() {
 	}
 }
 
-// addOutputs adds derived points with the longer gap of their two inputs.
+// addOutputs adds derived points with the longer gap of their two inputs. One that is there already is fed by name: it is not
+// derived as well, and has the index −1.
 func (c *Core) addOutputs(place string, a, b int32, quantities ...quantity.Quantity) []int32 {
 	var added []int32
 	for _, q := range quantities {
 		gap := max(c.points[a].gap, c.points[b].gap)
+		if _, fed := c.index[quantity.Point{Place: place, Quantity: q}]; fed {
+			added = append(added, -1)
+			continue
+		}
 		added = append(added, c.addPoint(Point{Point: quantity.Point{Place: place, Quantity: q}, Gap: gap}, []int32{a, b}))
 	}
 	return added
 }
 
 func (c *Core) addPairing(a, b int32, derive derivation, outputs []int32) {
+	if !slices.ContainsFunc(outputs, func(output int32) bool { return output >= 0 }) {
+		return
+	}
 	index := int32(len(c.pairings))
 	c.pairings = append(c.pairings, pairing{[2]int32{a, b}, outputs, derive})
 	c.pairState = append(c.pairState, pairingState{Waiting: make([]sample, 0, longestWait)})
 	for _, output := range outputs {
-		c.points[output].pairing = index
+		if output >= 0 {
+			c.points[output].pairing = index
+		}
 	}
 	for port, input := range [2]int32{a, b} {
 		c.points[input].feeds = append(c.points[input].feeds, inputOf{index, port})

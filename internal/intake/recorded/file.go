@@ -22,6 +22,8 @@ type Row struct {
 	Value float64 // in the canonical unit of the point's quantity; NaN where a missing reading has none
 	Point int32   // index into File.Points
 	Flag  quantity.Flag
+	// Unflagged says that the file gave no flag, and Flag is pass.
+	Unflagged bool
 }
 
 // Span returns the times of the first and the last row; [instant.None] twice where there is no row.

@@ -26,9 +26,24 @@ var columns = [...]string{"time", "point", "value", "unit", "flag"}
 // Read reads a whole file. name is what errors call it. Where anything is wrong, the error is an *[Error] that lists the
 // problems (at most 20 of them), or wraps what r returned, and there is no file.
 func Read(name string, r io.Reader) (*File, error) {
+	file := &File{}
+	p, err := parse(name, r, func(row Row) bool {
+		file.Rows = append(file.Rows, row)
+		return true
+	})
+	if err != nil {
+		return nil, err
+	}
+	file.Points = p.points
+	file.sort()
+	return file, nil
+}
+
+// parse hands the rows of a file to take, up to the first problem and for as long as take returns true.
+func parse(name string, r io.Reader, take func(Row) bool) (*parser, error) {
 	p := &parser{
 		lines:  bufio.NewReaderSize(r, maxLine),
-		file:   new(File),
+		take:   take,
 		known:  make(map[string]int32),
 		failed: Error{Name: name},
 	}
@@ -38,8 +53,7 @@ func Read(name string, r io.Reader) (*File, error) {
 	if len(p.failed.Problems) > 0 {
 		return nil, &p.failed
 	}
-	p.file.sort()
-	return p.file, nil
+	return p, nil
 }
 
 // parser is the state of one [Read].
@@ -48,10 +62,15 @@ type parser struct {
 	line   int // number of the line in hand
 	width  int // number of columns, by the header
 	fields [len(columns) + 1]field
-	file   *File
+	take   func(Row) bool
+	over   bool // take wants no more
+	points []quantity.Point
 	known  map[string]int32 // index of each point by its text
 	units  []unitText       // by point: the unit of its row before
+	least  []float64        // by point: the smallest value that can be
 	failed Error
+
+	firstLines []int // by point: the line of its first row
 }
 
 // field is the text of one field and the byte column where it begins.
@@ -68,7 +87,7 @@ type unitText struct {
 
 // read goes through all lines. It returns an error of the underlying reader only.
 func (p *parser) read() error {
-	for !p.failed.Stopped {
+	for !p.failed.Stopped && !p.over {
 		line, err := p.lines.ReadSlice('\n')
 		switch {
 		case errors.Is(err, bufio.ErrBufferFull):
@@ -81,7 +100,7 @@ func (p *parser) read() error {
 		}
 		if len(line) > 0 {
 			p.line++
-			p.take(line)
+			p.takeLine(line)
 		}
 		if err == io.EOF {
 			if p.width == 0 && len(p.failed.Problems) == 0 {
@@ -94,8 +113,8 @@ func (p *parser) read() error {
 	return nil
 }
 
-// take handles one line.
-func (p *parser) take(line []byte) {
+// takeLine handles one line.
+func (p *parser) takeLine(line []byte) {
 	line = bytes.TrimSuffix(line, []byte("\n"))
 	line = bytes.TrimSuffix(line, []byte("\r"))
 	first := 1
@@ -168,11 +187,13 @@ func (p *parser) splitQuoted(line []byte, first int) (count int, ok bool) {
 
 // takeHeader accepts the header, or ends the reading: without it no row can be understood.
 func (p *parser) takeHeader(line []byte, count int) {
-	good := count == 4 || count == 5
-	for i := 0; good && i < count; i++ {
-		good = string(p.fields[i].text) == columns[i]
+	wrong := -1
+	for i := 0; i < count && wrong < 0; i++ {
+		if i == len(columns) || string(p.fields[i].text) != columns[i] {
+			wrong = i
+		}
 	}
-	if good {
+	if wrong < 0 && count >= 4 {
 		p.width = count
 		return
 	}
@@ -185,8 +206,19 @@ func (p *parser) takeHeader(line []byte, count int) {
 	case bytes.IndexByte(line, '\r') >= 0:
 		hint = "; lines must end with LF or CRLF, not CR alone"
 	}
-	p.problem(0, "the file begins with %s, and must begin with the header %s or %s%s",
-		shown(line), header(4), header(5), hint)
+	_, err := parseTime(p.fields[0].text)
+	timed := err == nil // there is no header at all
+	must := fmt.Sprintf("the header must be %s or %s%s", header(4), header(5), hint)
+	switch {
+	case hint != "" || wrong == 0 && (count == 1 || timed):
+		p.problem(0, "the file begins with %s: %s", shown(line), must)
+	case wrong < 0:
+		p.problem(0, "column %d, %s, is missing: %s", count+1, columns[count], must)
+	case wrong == len(columns):
+		p.problem(p.fields[wrong].column, "there are more columns than %d: %s", len(columns), must)
+	default:
+		p.problem(p.fields[wrong].column, "column %d is %s and must be %s: %s", wrong+1, shown(p.fields[wrong].text), columns[wrong], must)
+	}
 	p.failed.Stopped = true
 }
 
@@ -208,7 +240,7 @@ func (p *parser) takeRow() {
 		p.problem(p.fields[1].column, "%v", err)
 		return
 	}
-	row := Row{At: at, Point: point, Flag: quantity.Pass}
+	row := Row{At: at, Point: point, Flag: quantity.Pass, Unflagged: true}
 	value, err := parseNumber(p.fields[2].text)
 	if err != nil && len(p.fields[2].text) > 0 {
 		p.problem(p.fields[2].column, "value %s %v", shown(p.fields[2].text), err)
@@ -219,7 +251,8 @@ func (p *parser) takeRow() {
 		p.problem(p.fields[3].column, "%v", err)
 		return
 	}
-	if p.width == 5 {
+	if p.width == 5 && len(p.fields[4].text) > 0 {
+		row.Unflagged = false
 		if row.Flag, err = parseFlag(p.fields[4].text); err != nil {
 			p.problem(p.fields[4].column, "flag %s %v", shown(p.fields[4].text), err)
 			return
@@ -232,6 +265,12 @@ func (p *parser) takeRow() {
 			p.problem(p.fields[2].column, "value %s is too large", shown(p.fields[2].text))
 			return
 		}
+		if row.Value < p.least[point] && row.Flag.Usable() { // what failed a test may be anything
+			q := p.points[point].Quantity
+			p.problem(p.fields[2].column, "value %s %s is less than any %s can be (%s)", shown(p.fields[2].text), p.fields[3].text, q,
+				unit.Print(p.least[point], q.Decimals()+1))
+			return
+		}
 	case row.Flag == quantity.Missing:
 		row.Value = math.NaN()
 	default:
@@ -239,8 +278,19 @@ func (p *parser) takeRow() {
 		return
 	}
 	if len(p.failed.Problems) == 0 {
-		p.file.Rows = append(p.file.Rows, row)
+		p.over = !p.take(row)
 	}
+}
+
+// leastOf returns the smallest canonical value that a quantity can have.
+func leastOf(q quantity.Quantity) float64 {
+	switch {
+	case q.IsTemperature():
+		return -273.15
+	case q == quantity.CondensationMargin: // a difference
+		return math.Inf(-1)
+	}
+	return 0
 }
 
 // point returns the number of the point that text names.
@@ -252,9 +302,11 @@ func (p *parser) point(text []byte) (int32, error) {
 	if err != nil {
 		return 0, err
 	}
-	index := int32(len(p.file.Points))
+	index := int32(len(p.points))
 	p.known[string(text)] = index
-	p.file.Points = append(p.file.Points, parsed)
+	p.points = append(p.points, parsed)
+	p.firstLines = append(p.firstLines, p.line)
+	p.least = append(p.least, leastOf(parsed.Quantity))
 	p.units = append(p.units, unitText{})
 	return index, nil
 }
@@ -269,7 +321,7 @@ func (p *parser) unit(point int32, text []byte) (quantity.Unit, error) {
 	if err != nil {
 		return quantity.NoUnit, err
 	}
-	if unit, err = unit.For(p.file.Points[point].Quantity); err != nil {
+	if unit, err = unit.For(p.points[point].Quantity); err != nil {
 		return quantity.NoUnit, err
 	}
 	*last = unitText{string(text), unit}
@@ -283,7 +335,6 @@ func (p *parser) problem(column int, format string, args ...any) {
 	if len(p.failed.Problems) >= maxProblems {
 		p.failed.Stopped = true
 	}
-	p.file.Rows = nil // nothing will be returned: give the memory back at once
 }
 
 var (

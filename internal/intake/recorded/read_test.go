@@ -55,12 +55,12 @@ func TestReadUnderstandsUnitsFlagsAndZones(t *testing.T) {
 	assert.True(t, math.IsNaN(file.Rows[4].Value))
 	file.Rows[4].Value = 0
 	assert.Equal(t, []Row{
-		{at(t, "2026-07-01T13:30:00Z"), 200. / 9, 0, quantity.Pass},
-		{at(t, "2026-07-01T13:30:10Z"), 81.2, 1, quantity.Suspect},
-		{at(t, "2026-07-01T13:30:20.25Z"), 800, 2, quantity.NotEvaluated},
-		{at(t, "2026-07-01T13:30:30Z"), 22.4375, 0, quantity.Fail},
-		{at(t, "2026-07-01T13:30:40Z"), 0, 0, quantity.Missing},
-		{at(t, "2026-07-01T13:30:50Z"), 5, 3, quantity.Pass}, // a difference: 9 °F are 5 K
+		{at(t, "2026-07-01T13:30:00Z"), 200. / 9, 0, quantity.Pass, false},
+		{at(t, "2026-07-01T13:30:10Z"), 81.2, 1, quantity.Suspect, false},
+		{at(t, "2026-07-01T13:30:20.25Z"), 800, 2, quantity.NotEvaluated, false},
+		{at(t, "2026-07-01T13:30:30Z"), 22.4375, 0, quantity.Fail, false},
+		{at(t, "2026-07-01T13:30:40Z"), 0, 0, quantity.Missing, false},
+		{at(t, "2026-07-01T13:30:50Z"), 5, 3, quantity.Pass, false}, // a difference: 9 °F are 5 K
 	}, file.Rows)
 	first, last := file.Span()
 	assert.Equal(t, at(t, "2026-07-01T13:30:00Z"), first)
@@ -79,6 +79,7 @@ func TestReadAcceptsEveryHonestForm(t *testing.T) {
 		"quoted fields":          "time,point,value,unit\n\"2026-07-01T13:30:00Z\",\"tub-1/water-temperature\",\"22\",\"Cel\"\n",
 		"empty lines":            "\n\r\ntime,point,value,unit\n\n\n" + row + "\n\n",
 		"flag column":            "time,point,value,unit,flag\n" + row + ",1\n",
+		"an empty flag":          "time,point,value,unit,flag\n" + row + ",\n",
 		"exponent":               "time,point,value,unit\n" + strings.Replace(row, ",22,", ",+2.2e1,", 1),
 		"unit of people":         "time,point,value,unit\n" + strings.Replace(row, "Cel", "°C", 1),
 	} {
@@ -86,7 +87,7 @@ func TestReadAcceptsEveryHonestForm(t *testing.T) {
 			file, err := Read("a.csv", strings.NewReader(text))
 			require.NoError(t, err)
 			assert.Equal(t, []quantity.Point{point(t, "tub-1/water-temperature")}, file.Points)
-			assert.Equal(t, []Row{{at(t, "2026-07-01T13:30:00Z"), 22, 0, quantity.Pass}}, file.Rows)
+			assert.Equal(t, []Row{{at(t, "2026-07-01T13:30:00Z"), 22, 0, quantity.Pass, name != "flag column"}}, file.Rows)
 		})
 	}
 }
@@ -97,12 +98,17 @@ func TestReadRefuses(t *testing.T) {
 	for name, c := range map[string]struct{ text, want string }{
 		"an empty file":        {"", `a.csv:1: the file is empty: it must begin with the header time,point,value,unit`},
 		"blank lines only":     {"\n\n", `a.csv:2: the file is empty: it must begin with the header time,point,value,unit`},
-		"no header":            {good, `a.csv:1: the file begins with "2026-07-01T13:30:00Z,tub-1/water-temperature,22,"…, and must begin with the header time,point,value,unit or time,point,value,unit,flag`},
+		"no header":            {good, `a.csv:1: the file begins with "2026-07-01T13:30:00Z,tub-1/water-temperature,22,"…: the header must be time,point,value,unit or time,point,value,unit,flag`},
 		"semicolons":           {"time;point;value;unit\n", `columns are separated by commas, not semicolons`},
 		"UTF-16":               {"\xff\xfet\x00i\x00m\x00e\x00", `the file is UTF-16, save it as UTF-8`},
 		"CR alone":             {"time,point,value,unit\r2026", `lines must end with LF or CRLF, not CR alone`},
-		"another order":        {"point,time,value,unit\n", `must begin with the header`},
-		"a sixth column":       {"time,point,value,unit,flag,note\n", `must begin with the header`},
+		"another order":        {"point,time,value,unit\n", `a.csv:1:1: column 1 is "point" and must be time`},
+		"a wrong column":       {"time,point,val,unit\n", `a.csv:1:12: column 3 is "val" and must be value`},
+		"a missing column":     {"time,point,value\n", `a.csv:1: column 4, unit, is missing`},
+		"below absolute zero":  {"time,point,value,unit\n" + strings.Replace(good, ",22,", ",-300,", 1), `a.csv:2:46: value "-300" Cel is less than any water-temperature can be (-273.15 °C)`},
+		"a negative humidity":  {"time,point,value,unit\n2026-07-01T13:30:00Z,loft/relative-humidity,-5,%RH\n", `a.csv:2:45: value "-5" %RH is less than any relative-humidity can be`},
+		"below it in degF":     {"time,point,value,unit\n2026-07-01T13:30:00Z,tub-1/water-temperature,-500,degF\n", `a.csv:2:46: value "-500" degF`},
+		"a sixth column":       {"time,point,value,unit,flag,note\n", `a.csv:1:28: there are more columns than 5`},
 		"a missing field":      {head + "2026-07-01T13:30:00Z,tub-1/water-temperature,22\n", `a.csv:2: the row has 3 columns, the header has 4`},
 		"a field too many":     {head + strings.TrimSpace(good) + ",1\n", `a.csv:2: the row has 5 columns, the header has 4`},
 		"many fields too many": {head + strings.Repeat(",", 50) + "\n", `a.csv:2: the row has more than 5 columns, the header has 4`},
@@ -124,14 +130,13 @@ func TestReadRefuses(t *testing.T) {
 		"an empty value":       {head + "2026-07-01T13:30:00Z,tub-1/water-temperature,,Cel\n", `a.csv:2:46: the value is empty: only a row of flag 9 (missing) may have none`},
 		"an empty value flag":  {"time,point,value,unit,flag\n2026-07-01T13:30:00Z,tub-1/water-temperature,,Cel,3\n", `the value is empty`},
 		"flag 5":               {"time,point,value,unit,flag\n" + strings.TrimSpace(good) + ",5\n", `a.csv:2:53: flag "5" is none of 1 (pass), 2 (not evaluated), 3 (suspect), 4 (fail), 9 (missing)`},
-		"an empty flag":        {"time,point,value,unit,flag\n" + strings.TrimSpace(good) + ",\n", `flag "" is none of`},
 		"a NUL":                {head + "2026-07-01T13:30:00Z,tub-1/water-temperature,2\x002,Cel\n", `a.csv:2:46: value "2\x002" is not a decimal number`},
 		"a NUL in the point":   {head + "2026-07-01T13:30:00Z,tub-\x001/water-temperature,22,Cel\n", `use the letters a to z`},
 		"a bare quote":         {head + "2026-07-01T13:30:00Z,tub-1/water-temperature,2\"2,Cel\n", `a.csv:2:47: quotes: bare " in non-quoted-field`},
 		"an open quote":        {head + "\"2026-07-01T13:30:00Z,tub-1/water-temperature,22,Cel\n", `a.csv:2:53: quotes: extraneous or missing " in quoted-field`},
 		"a long field":         {head + "2026-07-01T13:30:00Z," + strings.Repeat("a", 3000) + "/pressure,22,Pa\n", `a.csv:2:22: the field has 3009 bytes, and no honest one has more than 200`},
 		"an endless line":      {head + strings.Repeat("a", 1<<20), `a.csv:2: the line is longer than 65536 bytes: this is not a readings file`},
-		"after a mark":         {"\ufefftime,point\n", `a.csv:1: the file begins with "time,point"`},
+		"after a mark":         {"\ufefftime,point\n", `a.csv:1: column 3, value, is missing`},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file, err := Read("a.csv", strings.NewReader(c.text))
@@ -265,6 +270,9 @@ func drawFile(t *rapid.T) *File {
 			Flag: rapid.SampledFrom([]quantity.Flag{quantity.Pass, quantity.NotEvaluated, quantity.Suspect, quantity.Fail,
 				quantity.Missing}).Draw(t, "flag"),
 		}
+		if row.Flag.Usable() { // only what failed may be impossible
+			row.Value = max(row.Value, leastOf(p.Quantity))
+		}
 		if row.Flag == quantity.Missing && rapid.Bool().Draw(t, "empty") {
 			row.Value = math.NaN()
 		}
@@ -320,9 +328,9 @@ func TestWriteGolden(t *testing.T) {
 	require.NoError(t, Write(&text, &File{
 		Points: []quantity.Point{point(t, "tub-1/water-temperature"), point(t, "loft/relative-humidity")},
 		Rows: []Row{
-			{at(t, "2026-07-01T13:30:00Z"), 22.4375, 0, quantity.Pass},
-			{at(t, "2026-07-01T13:30:00.5Z"), 81.2, 1, quantity.Suspect},
-			{at(t, "2026-07-01T13:30:10Z"), math.NaN(), 0, quantity.Missing},
+			{at(t, "2026-07-01T13:30:00Z"), 22.4375, 0, quantity.Pass, false},
+			{at(t, "2026-07-01T13:30:00.5Z"), 81.2, 1, quantity.Suspect, false},
+			{at(t, "2026-07-01T13:30:10Z"), math.NaN(), 0, quantity.Missing, false},
 		},
 	}))
 	assert.Equal(t, `time,point,value,unit,flag
@@ -338,7 +346,7 @@ func TestWriteGolden(t *testing.T) {
 
 func TestWriteRefusesWhatCouldNotBeReadAgain(t *testing.T) {
 	water := point(t, "tub-1/water-temperature")
-	good := Row{at(t, "2026-07-01T13:30:00Z"), 22, 0, quantity.Pass}
+	good := Row{at(t, "2026-07-01T13:30:00Z"), 22, 0, quantity.Pass, false}
 	for name, c := range map[string]struct {
 		change func(*Row)
 		points []quantity.Point
@@ -485,7 +493,7 @@ func TestReadManyRows(t *testing.T) {
 	require.NoError(t, err)
 	assert.Len(t, file.Rows, 30000)
 	assert.Len(t, file.Points, 3)
-	assert.Equal(t, Row{at(t, "2026-01-01T00:00:10Z"), quantity.Fahrenheit.ToCanonical(70.04), 1, quantity.Pass}, file.Rows[4])
+	assert.Equal(t, Row{at(t, "2026-01-01T00:00:10Z"), quantity.Fahrenheit.ToCanonical(70.04), 1, quantity.Pass, true}, file.Rows[4])
 }
 
 func BenchmarkRead(b *testing.B) {
