@@ -51,7 +51,9 @@ func (s *Stream) Stream() *Stream { return s }
 // Open reads a file once to its end, so that whatever is wrong in it is known before anything comes of it, and returns its rows as a
 // stream. A sorted file is read again for each use. Of a file that is not sorted, pieces are sorted and put aside in a temporary file,
 // and merged as they are read. Errors are those of [Read].
-func Open(ctx context.Context, path string) (*Stream, error) {
+func Open(ctx context.Context, path string) (*Stream, error) { return open(ctx, path, maxRun) }
+
+func open(ctx context.Context, path string, run int) (*Stream, error) {
 	s := &Stream{Name: path, First: instant.None, Last: instant.None}
 	sorted := true
 	p, err := parseFile(path, func(row Row) bool {
@@ -75,7 +77,7 @@ func Open(ctx context.Context, path string) (*Stream, error) {
 		s.Rows = again
 		return s, nil
 	}
-	runs := &sorter{rows: again}
+	runs := &sorter{rows: again, most: run}
 	s.Rows, s.Close = runs.merged, runs.close
 	return s, nil
 }
@@ -156,6 +158,7 @@ const maxRun = 1 << 19
 // sorter brings rows into the order of their times with little memory.
 type sorter struct {
 	rows  func() iter.Seq2[Row, error]
+	most  int      // rows in a run
 	runs  []int64  // where each sorted run ends in the file, in rows
 	aside *os.File // the runs; nil where one run holds everything
 	whole []Row
@@ -188,7 +191,7 @@ func (s *sorter) sort() error {
 	}
 	var out *bufio.Writer
 	var kept int64
-	run := make([]Row, 0, maxRun)
+	run := make([]Row, 0, s.most)
 	flush := func() error {
 		if s.aside == nil {
 			file, err := os.CreateTemp("", "dewline-sort-*")
@@ -214,7 +217,7 @@ func (s *sorter) sort() error {
 		return out.Flush()
 	}
 	for row, err := range s.rows() {
-		if err == nil && len(run) == maxRun {
+		if err == nil && len(run) == s.most {
 			err = flush()
 		}
 		if err != nil {
