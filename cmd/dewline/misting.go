@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"time"
 
 	"dewline/internal/config"
 	"dewline/internal/core/misting"
 	"dewline/internal/instant"
+	"dewline/internal/intake/recorded"
 	"dewline/internal/report"
 )
 
@@ -130,4 +132,13 @@ func (c *mistingCommand) span(site *config.Site, newest func() (instant.Instant,
 		return from, to, usageError{errors.New("--from and --to lie further apart than two months: an enclosure changes in that time, ask for less")}
 	}
 	return from, to, nil
+}
+
+func readingsFile(path string) (*recorded.File, error) {
+	source, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer source.Close()
+	return recorded.Read(path, source)
 }

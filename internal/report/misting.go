@@ -153,7 +153,11 @@ func MistFromHistory(ctx context.Context, h History, r MistingRequest) (*Misting
 	wanted := func(p quantity.Point) bool {
 		return slices.Contains(mistingQuantities, p.Quantity) && (p.Place == place.ID || p.Place == place.In)
 	}
-	file, err := replay.FromHistory(ctx, onlyPoints{h, wanted}, r.From, r.To)
+	readings, err := replay.FromHistory(ctx, onlyPoints{h, wanted}, r.From, r.To)
+	if err != nil {
+		return nil, err
+	}
+	file, err := readings.Collect()
 	if err != nil {
 		return nil, err
 	}

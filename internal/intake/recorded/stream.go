@@ -45,6 +45,18 @@ func (f *File) Stream() *Stream {
 	return s
 }
 
+// Collect reads all rows into memory, for work that needs them at once.
+func (s *Stream) Collect() (*File, error) {
+	file := &File{Points: s.Points, Rows: make([]Row, 0, s.Count)}
+	for row, err := range s.Rows() {
+		if err != nil {
+			return nil, err
+		}
+		file.Rows = append(file.Rows, row)
+	}
+	return file, nil
+}
+
 // Stream returns s itself.
 func (s *Stream) Stream() *Stream { return s }
 
