@@ -4,10 +4,17 @@ SHELL := /bin/bash
 export CGO_ENABLED ?= 0
 
 GO_TEST_FLAGS ?= -shuffle=on -timeout 20m
+# The release has its home in cmd/dewline/version.go. The revision is set here, since a machine may be set to leave it out.
+VERSION ?= $(shell sed -n 's/^var version = "\(.*\)"/\1/p' cmd/dewline/version.go)
+REVISION := $(shell git rev-parse HEAD 2>/dev/null || echo unknown)
+export SOURCE_DATE_EPOCH ?= $(shell git log -1 --format=%ct 2>/dev/null || echo 0)
+LDFLAGS := -X main.version=$(VERSION) -X dewline/internal/metrics.revision=$(REVISION)
+STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
+
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross tools pages clean
+.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages install tools pages clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -15,7 +22,7 @@ demo: build
 
 ## build: the program for this machine
 build: pages
-	go build -o dewline ./cmd/dewline
+	go build -ldflags "$(LDFLAGS)" -o dewline ./cmd/dewline
 
 ## pages: the web pages; without npm the program still runs and shows plain pages
 pages:
@@ -52,9 +59,25 @@ unit:
 
 ## cross: that the program builds for the boards it is made for
 cross:
-	GOOS=linux GOARCH=arm GOARM=6 go build -trimpath -o /dev/null ./cmd/dewline
-	GOOS=linux GOARCH=arm64 go build -trimpath -o /dev/null ./cmd/dewline
+	GOOS=linux GOARCH=arm GOARM=6 go build $(STRIPPED) -o dist/armhf/dewline ./cmd/dewline
+	GOOS=linux GOARCH=arm64 go build $(STRIPPED) -o dist/arm64/dewline ./cmd/dewline
+	GOOS=linux GOARCH=amd64 go build $(STRIPPED) -o dist/amd64/dewline ./cmd/dewline
 	GOOS=linux GOARCH=386 go vet ./...
+
+## packages: Debian packages for all three, in dist/; the same sources give the same bytes
+packages: pages cross
+	@mkdir -p dist/doc
+	go run $(STRIPPED) ./cmd/dewline manual bash > dist/doc/dewline.bash
+	go run $(STRIPPED) ./cmd/dewline manual page | gzip -9n > dist/doc/dewline.1.gz
+	@for arch in armhf arm64 amd64; do \
+		ARCH=$$arch VERSION=$(VERSION) BUILD=dist/$$arch DOCS=dist/doc \
+		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/ || exit; done
+
+## install: the packages in a throw-away Debian with a systemd of its own: installed, upgraded, removed, purged. Needs root
+INSTALL_PACKAGES := debootstrap systemd-container
+install: tools packages
+	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(INSTALL_PACKAGES)"
+	go run ./internal/faults/install
 
 ## bench: the benchmarks
 bench:

@@ -50,7 +50,7 @@ func TestUnitIsUnderstood(t *testing.T) {
 	require.NoError(t, err)
 	program, err := os.Executable()
 	require.NoError(t, err)
-	const installed = "ExecStart=/usr/local/bin/dewline "
+	const installed = "ExecStart=/usr/bin/dewline "
 	require.Equal(t, 1, strings.Count(string(unit), installed))
 	path := filepath.Join(t.TempDir(), "dewline.service")
 	require.NoError(t, os.WriteFile(path, []byte(strings.Replace(string(unit), installed, "ExecStart="+program+" ", 1)), 0o644))
@@ -91,7 +91,7 @@ func TestPromises(t *testing.T) {
 	for key, want := range map[string]string{
 		"Type": "notify", "NotifyAccess": "main", "WatchdogSec": "60", "Restart": "always", "RestartSec": "5",
 		"ExecReload": "/bin/kill -HUP $MAINPID", "User": "dewline", "StateDirectory": "dewline", "RuntimeDirectory": "dewline",
-		"SupplementaryGroups": "i2c gpio", "DeviceAllow": "char-i2c rw", "ReadWritePaths": "-/sys/devices", "UMask": "0077",
+		"SupplementaryGroups": "i2c", "DeviceAllow": "char-i2c rw", "ReadWritePaths": "-/sys/devices", "UMask": "0077",
 	} {
 		assert.Equal(t, []string{want}, service[key], key)
 	}

@@ -40,6 +40,7 @@ type verbs struct {
 	Password  passwordCommand  `cmd:"" help:"Make the hash of a password, or a token, for a user of the pages."`
 	Version   versionCommand   `cmd:"" help:"Print the version of this program."`
 	Help      helpCommand      `cmd:"" help:"Describe every key of a configuration, the commands over MQTT, or what a webhook is sent."`
+	Manual    manualCommand    `cmd:"" help:"Write the manual page, or the completion for a shell."`
 }
 
 // streams are where a command reads and writes.

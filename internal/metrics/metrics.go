@@ -230,8 +230,15 @@ func truth(is bool) float64 {
 
 func unixSeconds(t interface{ UnixMilli() int64 }) float64 { return float64(t.UnixMilli()) / 1000 }
 
+// revision is the commit that the program was built from. The Makefile sets it, since a machine may be set to leave it out
+// (-buildvcs=false).
+var revision string
+
 // Revision returns the revision the program was built from, "unknown" where the build does not say.
 func Revision() string {
+	if revision != "" {
+		return revision
+	}
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, s := range info.Settings {
 			if s.Key == "vcs.revision" {
