@@ -28,6 +28,7 @@ const (
 type verbs struct {
 	Demo      demoCommand      `cmd:"" help:"Run a simulated room with everything live; nothing needs to be configured."`
 	Run       runCommand       `cmd:"" help:"Watch the room that a configuration describes."`
+	Init      initCommand      `cmd:"" help:"Look for sensors, ask, and write the first configuration."`
 	Check     checkCommand     `cmd:"" help:"Say what is wrong in a configuration, with file, line and column."`
 	Probe     probeCommand     `cmd:"" help:"Find the sensors that are attached, read each once, and print them as lines of a configuration."`
 	Replay    replayCommand    `cmd:"" help:"Try other limits on past readings."`
@@ -37,6 +38,7 @@ type verbs struct {
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
 	Stage     stageCommand     `cmd:"" help:"Say at which stage of life a cohort is."`
+	Profile   profileCommand   `cmd:"" help:"List or copy the care profiles that the program brings."`
 	Password  passwordCommand  `cmd:"" help:"Make the hash of a password, or a token, for a user of the pages."`
 	Version   versionCommand   `cmd:"" help:"Print the version of this program."`
 	Help      helpCommand      `cmd:"" help:"Describe every key of a configuration, the commands over MQTT, or what a webhook is sent."`
@@ -71,6 +73,7 @@ func run(ctx context.Context, args []string, s streams) int {
 		kong.Writers(s.out, s.err),
 		kong.Exit(func(code int) { exit = code }),
 		kong.UsageOnError(),
+		kong.Vars{"service_config": serviceConfig},
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 		kong.BindTo(ctx, (*context.Context)(nil)),
 		kong.Bind(s),

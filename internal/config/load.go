@@ -12,6 +12,7 @@ import (
 	"time"
 	_ "time/tzdata" // a bare board has no zone files
 
+	"dewline/configs"
 	"dewline/internal/stage"
 )
 
@@ -144,14 +145,14 @@ func (l *loader) profiles(site *Site, n *node) {
 	}
 	for i, name := range paths {
 		entry := index("profiles", i)
-		source, err := readFile(l.from, l.resolve(name))
+		file, source, err := l.profileSource(name)
 		if err != nil {
 			l.errorf(entry, "care profile %s: %s", name, err)
 			site.unsure.profiles = true
 			continue
 		}
 		prefix := fmt.Sprintf("profile(%d)", i)
-		profile := l.profileFile(l.resolve(name), prefix, source)
+		profile := l.profileFile(file, prefix, source)
 		if profile == nil {
 			site.unsure.profiles = true
 			continue
@@ -163,6 +164,27 @@ func (l *loader) profiles(site *Site, n *node) {
 		site.Profiles[profile.ID] = profile
 		site.profilePaths[profile.ID] = prefix
 	}
+}
+
+// profileSource reads a care profile: by its plain name one of those that the program brings, or else a file.
+func (l *loader) profileSource(name string) (file string, source []byte, err error) {
+	if text, shipped := configs.Profile(name); shipped {
+		return name + ".yaml (shipped)", text, nil
+	}
+	file = l.resolve(name)
+	if source, err = readFile(l.from, file); err == nil {
+		return file, source, nil
+	}
+	if _, absent := l.from.Stat(file); errors.Is(absent, fs.ErrNotExist) {
+		plain := strings.TrimSuffix(path.Base(name), ".yaml")
+		if _, shipped := configs.Profile(plain); shipped {
+			return "", nil, fmt.Errorf("%w; the program brings one of that name: write %s", err, plain)
+		}
+		if !strings.ContainsAny(name, "/.") {
+			return "", nil, errors.New(UnknownWord("care profile", name, configs.Profiles()))
+		}
+	}
+	return "", nil, err
 }
 
 // checkFiles looks at the files the site names without reading them. Secrets are often laid out only for the running

@@ -65,18 +65,31 @@ func plainWord(text string) string {
 // WriteConfig writes the sensors list of a config, one entry for every device with a driver, as the keeper may paste it. The
 // place of each point is left open.
 func (r Result) WriteConfig(w io.Writer) error {
+	return r.WriteConfigFor(w, func(Device) string { return placeholder })
+}
+
+// WriteConfigFor is [Result.WriteConfig] where the places are known. A device without a place is written as a comment, since
+// it would feed nothing.
+func (r Result) WriteConfigFor(w io.Writer, place func(Device) string) error {
 	var b strings.Builder
 	b.WriteString("sensors:\n")
 	for _, d := range r.Devices {
-		if d.Driver != "" {
-			writeEntry(&b, d)
+		if d.Driver == "" {
+			continue
 		}
+		if at := place(d); at != "" || d.Driver == "board" {
+			writeEntry(&b, d, at)
+			continue
+		}
+		var unplaced strings.Builder
+		writeEntry(&unplaced, d, placeholder)
+		b.WriteString(commented(unplaced.String()))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-func writeEntry(b *strings.Builder, d Device) {
+func writeEntry(b *strings.Builder, d Device, place string) {
 	fmt.Fprintf(b, "  - id: %s\n", d.ID)
 	for _, note := range d.Notes {
 		fmt.Fprintf(b, "    # %s\n", oneLine(note))
@@ -106,7 +119,7 @@ func writeEntry(b *strings.Builder, d Device) {
 		if quantity == "" {
 			continue
 		}
-		feeds = append(feeds, fmt.Sprintf("%s: %s/%s", channel, placeholder, quantity))
+		feeds = append(feeds, fmt.Sprintf("%s: %s/%s", channel, place, quantity))
 		if m, ok := d.Description.MeasureOf(channel); ok {
 			accuracy = append(accuracy, fmt.Sprintf("%s: %s", channel, difference(channel, m.Accuracy)))
 		}

@@ -1,6 +1,7 @@
 package probe
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -55,11 +56,32 @@ func (r Result) Advice() (lines []string) {
 // enable is how a Raspberry Pi gets its buses.
 const enable = "on a Raspberry Pi the lines dtparam=i2c_arm=on (I²C) and dtoverlay=w1-gpio (1-Wire) in config.txt, and a restart, bring the buses up"
 
-func writeDevice(b *strings.Builder, d Device) {
-	part := d.Part
-	if part == "" {
-		part = d.Description.Part
+// Summary is the device on one line: its id, part and address, and what it measures now.
+func (d Device) Summary() string {
+	text := fmt.Sprintf("%s at %s %s", cmp.Or(d.Part, d.Description.Part), d.Bus, d.Address)
+	if d.ID != "" {
+		text = d.ID + ": " + text
 	}
+	switch {
+	case d.Err != nil:
+		text += ", no reading: " + sensors.KindOf(d.Err).String()
+	case len(d.Reading.Values) > 0:
+		text += ", " + d.Values()
+	}
+	return oneLine(text)
+}
+
+// Values are those of the reading, with their units.
+func (d Device) Values() string {
+	var values []string
+	for _, v := range d.Reading.Values {
+		values = append(values, shown(v))
+	}
+	return strings.Join(values, ", ")
+}
+
+func writeDevice(b *strings.Builder, d Device) {
+	part := cmp.Or(d.Part, d.Description.Part)
 	way := d.Bus
 	if d.Bridge != "" {
 		way += " " + d.Bridge
@@ -73,11 +95,7 @@ func writeDevice(b *strings.Builder, d Device) {
 	case d.Err != nil:
 		fmt.Fprintf(b, "    no reading: %s\n", oneLine(d.Err.Error()))
 	case len(d.Reading.Values) > 0:
-		var values []string
-		for _, v := range d.Reading.Values {
-			values = append(values, shown(v))
-		}
-		fmt.Fprintf(b, "    %s\n", strings.Join(values, ", "))
+		fmt.Fprintf(b, "    %s\n", d.Values())
 	}
 	for _, note := range d.Notes {
 		fmt.Fprintf(b, "    note: %s\n", oneLine(note))
