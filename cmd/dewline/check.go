@@ -1,7 +1,10 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"time"
 
 	"dewline/internal/config"
@@ -32,6 +35,9 @@ func (c *checkCommand) Run(s streams) error {
 
 // loadSite loads a configuration for a command that needs it, and tells its problems where that is not possible.
 func loadSite(path string, s streams) (*config.Site, error) {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: there is no configuration yet: dewline init --config %s writes one", path, path)
+	}
 	site, problems := config.Load(path)
 	for _, p := range problems {
 		fmt.Fprintln(s.err, p)
