@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages install tools pages clean
+.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial tools pages clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -34,7 +34,7 @@ $(PAGES): $(PAGE_SOURCES)
 	@touch $@
 
 ## test: everything, on a fresh machine; installs what it needs
-test: tools pages lint unit cross proving
+test: tools pages lint unit packages proving
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries
 APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd
@@ -65,6 +65,7 @@ cross:
 
 ## packages: Debian packages for all three, in dist/; the same sources give the same bytes
 packages: pages cross
+	rm -f dist/*.deb
 	GOOS=linux GOARCH=amd64 go build $(STRIPPED) -o dist/amd64/dewline ./cmd/dewline
 	@mkdir -p dist/doc
 	go run $(STRIPPED) ./cmd/dewline manual bash > dist/doc/dewline.bash
@@ -73,10 +74,13 @@ packages: pages cross
 		ARCH=$$arch VERSION=$(VERSION) BUILD=dist/$$arch DOCS=dist/doc \
 		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/ || exit; done
 
-## install: the packages in a throw-away Debian with a systemd of its own: installed, upgraded, removed, purged. Needs root
-INSTALL_PACKAGES := debootstrap systemd-container
-install: tools packages
-	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(INSTALL_PACKAGES)"
+## trial: the package in a throw-away Debian with a systemd of its own: installed, upgraded, removed, purged. Needs root
+TRIAL_PACKAGES := debootstrap systemd-container
+trial: packages
+	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(TRIAL_PACKAGES)"
+	@mkdir -p dist/previous
+	ARCH=amd64 VERSION=0.0.1 BUILD=dist/amd64 DOCS=dist/doc \
+		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/previous/
 	go run ./internal/faults/install
 
 ## bench: the benchmarks
@@ -95,6 +99,7 @@ faults: tools
 	DEWLINE_FAULTS=long DEWLINE_KILLS=2000 go test -count=1 -timeout 3h -parallel 4 ./internal/faults/...
 	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/history
 	go run ./internal/faults/clock/machine
+	$(MAKE) --no-print-directory trial
 	go run ./internal/faults/load
 	$(MAKE) --no-print-directory critical ROOM_YEARS=2000
 

@@ -90,7 +90,7 @@ func TestPromises(t *testing.T) {
 	unit, service := settings(t, "Unit"), settings(t, "Service")
 	for key, want := range map[string]string{
 		"Type": "notify", "NotifyAccess": "main", "WatchdogSec": "60", "Restart": "always", "RestartSec": "5",
-		"ExecReload": "/bin/kill -HUP $MAINPID", "User": "dewline", "StateDirectory": "dewline", "RuntimeDirectory": "dewline",
+		"ExecReload": "/bin/sh -c 'kill -HUP $MAINPID'", "User": "dewline", "StateDirectory": "dewline", "RuntimeDirectory": "dewline",
 		"SupplementaryGroups": "i2c", "DeviceAllow": "char-i2c rw", "ReadWritePaths": "-/sys/devices", "UMask": "0077",
 	} {
 		assert.Equal(t, []string{want}, service[key], key)

@@ -85,8 +85,7 @@ const (
 // Run searches and reads. Buses are worked on side by side, the devices of one bus one after another. Where ctx ends, what
 // is missing has its error.
 func Run(ctx context.Context, options Options) Result {
-	options.Sys = cmp.Or(options.Sys, "/sys")
-	options.Timeout = cmp.Or(options.Timeout, usualTimeout)
+	options.fill()
 	p := &prober{
 		options: options,
 		lines:   map[string]*w1.Bus{},
@@ -99,6 +98,11 @@ func Run(ctx context.Context, options Options) Result {
 	}
 	propose(result.Devices)
 	return result
+}
+
+func (o *Options) fill() {
+	o.Sys = cmp.Or(o.Sys, "/sys")
+	o.Timeout = cmp.Or(o.Timeout, usualTimeout)
 }
 
 type prober struct {
