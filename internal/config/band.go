@@ -21,11 +21,11 @@ var numberKeys = slices.DeleteFunc(slices.Clone(bandKeys), func(key string) bool
 
 // band reads the band of a quantity: the base, and what day and night change of it. A source beside the keys is that of
 // every number of the band which has none of its own.
-func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[string]string) stage.DayNight {
-	f := d.fields(n, path, append([]string{"day", "night"}, bandKeys...)...)
+func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[string]string, more ...string) stage.DayNight {
+	f := d.fields(n, path, slices.Concat([]string{"day", "night"}, bandKeys, more)...)
 	common := d.text(f["source"], join(path, "source"))
 	base := d.overlay(f, path, q, stage.NoBand(), common, sources)
-	both := stage.DayNight{Day: base, Night: base}
+	both := stage.DayNight{Day: base, Night: base, Override: d.boolean(f["override"], join(path, "override"))}
 	if n := f["day"]; n != nil {
 		inner := join(path, "day")
 		f := d.fields(n, inner, bandKeys...)
@@ -172,7 +172,7 @@ func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other
 		previous = l
 	}
 	r.checkDeadband(path, at, when, q, band)
-	r.checkDelays(path, at, band, q)
+	r.checkDelays(path, at, band)
 }
 
 // written reports whether a limit is written under day or night.
@@ -206,25 +206,15 @@ func (r *reporter) checkDeadband(path string, at func(string) string, when strin
 	r.errorf(path, "the usual deadband of %s, %s, is wider than half of this band%s (%s): give a smaller deadband", q, show(unit, deadband), when, show(unit, half))
 }
 
-// allowableDelay returns the longest on-delay of a limit. The critical low limit of humidity has an hour, as in the
-// core's own defaults: animals dry out more slowly than they overheat. A delay beyond the response time that the priority
-// allows would use it up before anybody is told.
-func allowableDelay(band *stage.Band, l stage.Limit, q quantity.Quantity) time.Duration {
-	if l == stage.CriticalLow && q == quantity.RelativeHumidity {
-		return time.Hour
-	}
-	return band.PriorityOf(l).Allowable()
-}
-
 const longestForesight = 12 * time.Hour
 
-func (r *reporter) checkDelays(path string, at func(string) string, band stage.Band, q quantity.Quantity) {
+func (r *reporter) checkDelays(path string, at func(string) string, band stage.Band) {
 	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
 		key, delay := "on-delay", band.OnDelay
 		if l.Critical() && band.CriticalOnDelay >= 0 {
 			key, delay = "critical-on-delay", band.CriticalOnDelay
 		}
-		most := allowableDelay(&band, l, q)
+		most := band.PriorityOf(l).Allowable() // a longer delay would use up the time to act before the alarm is raised
 		if !band.Has(l) || delay <= most {
 			continue
 		}

@@ -257,7 +257,16 @@ func TestWhatMustFit(t *testing.T) {
 		{"two cohorts that differ share a place", "cohorts:", "cohorts:\n  - {id: b-2026, profile: tropical-forest-floor, place: tub-1, stages: [{stage: egg, since: 2026-09-02}]}",
 			[]string{
 				"9 egg warning: care profile tropical-forest-floor says nothing about the stage egg: no band holds then",
-				"10 tub-1 warning: b-2026 lives in tub-1 too and is listed first, so its bands hold there; those of a-2026 differ in water-temperature",
+			}},
+		{"a band of a place that meets that of its cohort", "{id: tub-1, kind: enclosure, in: loft}", "{id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {high: 23 °C}}}", nil},
+		{"a band of a place that does not meet that of its cohort", "{id: tub-1, kind: enclosure, in: loft}", "{id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {low: 35 °C}}}",
+			[]string{
+				"7 water-temperature no water-temperature suits all of tub-1 from 2026-09-01 on: the band of tub-1 and that of a-2026 (larva) leave no value in band: change one of them, or let the band of the place say override: true",
+			}},
+		{"it overrides", "{id: tub-1, kind: enclosure, in: loft}", "{id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {low: 35 °C, override: true}}}", nil},
+		{"an override that is none", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {air-temperature: {high: 26 °C, override: maybe}}}",
+			[]string{
+				"6 maybe true or false is wanted here, and this is \"maybe\"",
 			}},
 
 		{"a second probe with one code", "sensors:", "sensors:\n  - {id: other, driver: w1, address: 28-00000B3C5D1E, feeds: {temperature: tub-1/water-temperature}}",

@@ -129,6 +129,10 @@
 //	foresee: DURATION                    # how far ahead a limit is looked for; absent: not at all
 //	source: TEXT                         # of every number here that has none of its own
 //	day: {…}, night: {…}                 # any of the above, in place of the base
+//	override: true                       # of a place: the bands of those who live there do not count beside it
+//
+// Of the band of a place and those of all cohorts that live there the tightest limit holds, limit by limit, with its delays, its
+// deadband and its priority. Bands that leave no value between them are an error.
 //
 // A number in a band may be written {value: 72 degF, source: TEXT}. What is not given is left to [stage.Band.WithDefaults].
 //

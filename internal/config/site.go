@@ -155,7 +155,7 @@ func (l *loader) place(n *node, path string) Place {
 			l.errorf(inner, "the band of %s is empty: give low, high, critical-low or critical-high, or leave it out", q)
 			continue
 		}
-		place.Bands[q] = l.band(e.value, inner, q, sources)
+		place.Bands[q] = l.band(e.value, inner, q, sources, "override")
 	}
 	for path, source := range sources {
 		place.Sources[strings.TrimPrefix(path, bands+".")] = source

@@ -31,8 +31,8 @@ func (v *validator) cohorts() {
 			v.errorf(join(path, "profile"), "%s", UnknownWord("care profile", cohort.Profile, slices.Sorted(maps.Keys(v.Profiles))))
 		}
 		v.timeline(cohort, path, profile)
-		v.companions(i)
 	}
+	v.intersections()
 }
 
 // timeline checks the stages of a cohort against the clock, against life and against its profile.
@@ -80,53 +80,41 @@ func (v *validator) lacksEither(path string, entry stage.Since) {
 	}
 }
 
-// companions warns where two cohorts of one place ask for different things at their latest stages: the core goes by the
-// first of them, and the other one is not watched as its stage wants.
-func (v *validator) companions(i int) {
-	second := &v.Cohorts[i]
-	for j := range i {
-		first, place := &v.Cohorts[j], v.place(second.Place)
-		if place == nil || first.Place != second.Place || first.ID == second.ID {
-			continue
-		}
-		a, b := v.latestCare(first), v.latestCare(second)
-		var differ, apart []quantity.Quantity
-		for _, q := range slices.Sorted(maps.Keys(b.Bands)) {
-			ours, asked := a.Bands[q]
-			theirs := b.Bands[q]
-			_, own := place.Bands[q]
-			switch {
-			case own:
-			case asked && (doNotMeet(ours.Day, theirs.Day) || doNotMeet(ours.Night, theirs.Night)):
-				apart = append(apart, q)
-			case !asked || !sameBand(ours.Day, theirs.Day) || !sameBand(ours.Night, theirs.Night):
-				differ = append(differ, q)
+// intersections reports where a place's own band and those of the cohorts that live there leave no value in band: the tightest limit
+// of all holds, limit by limit.
+func (v *validator) intersections() {
+	site := v.WatchSite()
+	for i := range v.Places {
+		place := &v.Places[i]
+		var times []time.Time
+		quantities := map[quantity.Quantity]bool{}
+		at := ""
+		for j := range v.Cohorts {
+			c := &v.Cohorts[j]
+			profile := v.Profiles[c.Profile]
+			if c.Place != place.ID || profile == nil {
+				continue
+			}
+			at = join(index("cohorts", j), "place")
+			for _, entry := range c.Stages {
+				times = append(times, entry.At)
+				for q := range profile.Care[entry.Stage].Bands {
+					quantities[q] = true
+				}
 			}
 		}
-		at := join(index("cohorts", i), "place")
-		if len(apart) > 0 {
-			v.warnf(at, "no %s suits both cohorts of %s: the bands of %s (%s) and %s (%s) do not meet, and those of %[3]s hold",
-				quantityList(apart), place.ID, first.ID, a.Stage, second.ID, b.Stage)
+		slices.SortFunc(times, time.Time.Compare)
+		for _, q := range slices.Sorted(maps.Keys(quantities)) {
+			if _, own := place.Bands[q]; own {
+				at = join(index("places", i), "bands."+q.String())
+			}
+			for _, t := range times {
+				if apart := site.Apart(quantity.Point{Place: place.ID, Quantity: q}, t); apart[0] != "" {
+					v.errorf(at, "no %s suits all of %s from %s on: %s and %s leave no value in band: change one of them, or let the band of the place say override: true",
+						q, place.ID, t.Format("2006-01-02"), apart[0], apart[1])
+					break
+				}
+			}
 		}
-		if len(differ) > 0 {
-			v.warnf(at, "%s lives in %s too and is listed first, so its bands hold there; those of %s differ in %s",
-				first.ID, place.ID, second.ID, quantityList(differ))
-		}
-		return // told against the first one, whose bands hold
 	}
-}
-
-// latestCare returns what the last stage of a cohort's timeline asks for.
-func (v *validator) latestCare(cohort *Cohort) stage.Care {
-	profile := v.Profiles[cohort.Profile]
-	if profile == nil || len(cohort.Stages) == 0 {
-		return stage.Care{}
-	}
-	return profile.Care[cohort.Stages[len(cohort.Stages)-1].Stage]
-}
-
-// doNotMeet reports whether no value lies in both bands.
-func doNotMeet(a, b stage.Band) bool {
-	return a.Has(stage.Low) && b.Has(stage.High) && a.Limits[stage.Low] > b.Limits[stage.High] ||
-		b.Has(stage.Low) && a.Has(stage.High) && b.Limits[stage.Low] > a.Limits[stage.High]
 }

@@ -41,9 +41,9 @@ func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at strin
 				until = min(until, since)
 			}
 		}
-		if s := stage.StageAt(c.Stages, t.Time()); s != stage.NoStage && cohort == "" {
-			cohort, at = c.ID, s.String()
-		}
+	}
+	if k, s := watch.TenantAt(site.Cohorts, place, t.Time()); k >= 0 {
+		cohort, at = site.Cohorts[k].ID, s.String()
 	}
 	return cohort, at, until
 }

@@ -74,6 +74,8 @@ type Band struct {
 	Deadband        float64 // in the unit of a difference of the quantity
 	Priority        Priority
 	Foresee         time.Duration // how far ahead the outlook looks; 0 = no outlook
+
+	rules *[LimitCount]Rule // where the limits behave differently: see [Band.RuleOf]
 }
 
 // NoBand returns a band without limits in which nothing is given.
@@ -101,6 +103,8 @@ func (b *Band) Empty() bool {
 // DayNight is a band by day and by night; without day and night variants both are the same.
 type DayNight struct {
 	Day, Night Band
+	// Override says, of a place's own band, that the bands of those who live there do not count beside it.
+	Override bool
 }
 
 // At returns the day or the night band.

@@ -22,7 +22,7 @@ var defaultsOf = map[quantity.Quantity]defaults{
 	quantity.AirTemperature:        {deadband: 0.5, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
 	quantity.SurfaceTemperature:    {deadband: 0.5, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
 	quantity.DewPoint:              {deadband: 0.5, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
-	quantity.RelativeHumidity:      {deadband: 3, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 2 * time.Minute, criticalLowOn: time.Hour},
+	quantity.RelativeHumidity:      {deadband: 3, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 2 * time.Minute, criticalLowOn: 20 * time.Minute},
 	quantity.VapourPressureDeficit: {deadband: 50, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 15 * time.Minute},
 	quantity.AbsoluteHumidity:      {deadband: 0.5e-3, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 15 * time.Minute},
 	quantity.CondensationMargin:    {deadband: 0.3, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 15 * time.Minute},

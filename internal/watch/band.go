@@ -5,37 +5,12 @@ import (
 	"time"
 
 	"dewline/internal/instant"
-	"dewline/internal/quantity"
 	"dewline/internal/stage"
 )
 
-// tenant returns the cohort that lives at a place and its stage at time t; −1 where nobody does. Where several share a
-// place, the first one of the configuration speaks.
+// tenant returns the cohort that lives at a place and its stage at time t; −1 where none does.
 func (c *Core) tenant(place string, t instant.Instant) (cohort int32, at stage.Stage) {
-	for i := range c.cohorts {
-		if c.cohorts[i].Place == place {
-			if s := stage.StageAt(c.cohorts[i].Stages, t.Time()); s != stage.NoStage {
-				return int32(i), s
-			}
-		}
-	}
-	return -1, stage.NoStage
-}
-
-// bandsFor returns the bands of a quantity at a place: the place's own, else those of the tenant's stage.
-func (c *Core) bandsFor(place string, q quantity.Quantity, cohort int32, at stage.Stage) (stage.DayNight, bool) {
-	if own, ok := c.places[place].Bands[q]; ok {
-		return own, true
-	}
-	if cohort < 0 {
-		return stage.DayNight{}, false
-	}
-	profile := c.site.Profiles[c.cohorts[cohort].Profile]
-	if profile == nil {
-		return stage.DayNight{}, false
-	}
-	bands, ok := profile.Care[at].Bands[q]
-	return bands, ok
+	return TenantAt(c.site.Cohorts, place, t.Time())
 }
 
 // enterBand puts in force what holds for the point from time t on, and finds out when that changes next.
@@ -43,12 +18,12 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	q, place := p.name.Quantity, p.name.Place
 	p.bandAt = t
 	p.cohort, p.stage = c.tenant(place, t)
-	p.day = c.site.Light.IsDay(t.Time())
-	p.band = c.bandOf(place, q, p.cohort, p.stage, p.day)
+	holding := c.site.BandAt(p.name, t.Time())
+	p.day, p.band = holding.Day, holding.Band
 	p.limits = limitsOf(&p.band)
 	certain, doubtful := &p.band, &p.band
 	if c.lightInDoubt(t) {
-		wider := c.evenIfTheClockIsWrong(p)
+		wider := c.evenIfTheClockIsWrong(p, t)
 		doubtful = &wider
 	}
 	for limit := stage.CriticalLow; limit <= stage.CriticalHigh; limit++ {
@@ -56,14 +31,15 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 		if p.Conditions[limit].Active { // what stands is judged on as it was
 			band = certain
 		}
+		of := p.band.RuleOf(limit, q)
 		rule := limitRule{
 			level: band.Limits[limit], present: band.Has(limit), sign: -1,
-			on: p.band.OnDelayOf(limit, q), off: p.band.OffDelay,
+			on: of.OnDelay, off: of.OffDelay,
 		}
 		if limit.Above() {
 			rule.sign = 1
 		}
-		rule.returning = rule.level - rule.sign*p.band.Deadband
+		rule.returning = rule.level - rule.sign*of.Deadband
 		p.rules[limit] = rule
 	}
 	p.boundary = c.nextBoundary(place, t)
@@ -73,15 +49,6 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	if p.band.Foresee > 0 {
 		c.lookUpNext(p, t)
 	}
-}
-
-// bandOf returns the band for a quantity at a place, with its defaults.
-func (c *Core) bandOf(place string, q quantity.Quantity, cohort int32, at stage.Stage, day bool) stage.Band {
-	band := stage.NoBand()
-	if bands, ok := c.bandsFor(place, q, cohort, at); ok {
-		band = *bands.At(day)
-	}
-	return band.WithDefaults(q)
 }
 
 // lightDoubt is how long a clock that nobody confirms is taken to be able to confuse day and night. A board without a battery
@@ -96,13 +63,9 @@ func (c *Core) lightInDoubt(t instant.Instant) bool {
 
 // evenIfTheClockIsWrong returns the band in force with the wider of day's and night's limits: only what leaves both calls somebody.
 // Critical limits stay as the clock has them, since a false alarm is the lesser evil there. Ledgers go by the clock.
-func (c *Core) evenIfTheClockIsWrong(p *point) stage.Band {
+func (c *Core) evenIfTheClockIsWrong(p *point, t instant.Instant) stage.Band {
 	band := p.band
-	bands, ok := c.bandsFor(p.name.Place, p.name.Quantity, p.cohort, p.stage)
-	if !ok {
-		return band
-	}
-	other := bands.At(!p.day)
+	other := c.site.bandAt(p.name, t.Time(), !p.day).Band
 	if !other.Has(stage.Low) || other.Limits[stage.Low] < band.Limits[stage.Low] {
 		band.Limits[stage.Low] = other.Limits[stage.Low]
 	}
@@ -116,9 +79,8 @@ func (c *Core) evenIfTheClockIsWrong(p *point) stage.Band {
 func (c *Core) lookUpNext(p *point, t instant.Instant) {
 	p.changes = c.nextChange(p.name.Place, t)
 	if !p.changes.IsNone() {
-		cohort, at := c.tenant(p.name.Place, p.changes)
-		band := c.bandOf(p.name.Place, p.name.Quantity, cohort, at, c.site.Light.IsDay(p.changes.Time()))
-		p.after = limitsOf(&band)
+		holding := c.site.BandAt(p.name, p.changes.Time())
+		p.after = limitsOf(&holding.Band)
 	}
 }
 
@@ -147,9 +109,9 @@ func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
 	if at := c.site.Light.NextSwitch(t.Time()); !at.IsZero() {
 		sooner(at)
 	}
-	for i := range c.cohorts {
-		if c.cohorts[i].Place == place {
-			for _, entry := range c.cohorts[i].Stages {
+	for i := range c.site.Cohorts {
+		if c.site.Cohorts[i].Place == place {
+			for _, entry := range c.site.Cohorts[i].Stages {
 				sooner(entry.At)
 			}
 		}
@@ -206,7 +168,7 @@ func (c *Core) localDay(t instant.Instant) int {
 func (c *Core) newLedger(p *point, from instant.Instant) Ledger {
 	l := Ledger{From: from, To: from}
 	if p.cohort >= 0 {
-		l.Cohort, l.Stage = c.cohorts[p.cohort].ID, p.stage.String()
+		l.Cohort, l.Stage = c.site.Cohorts[p.cohort].ID, p.stage.String()
 	}
 	return l
 }

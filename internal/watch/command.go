@@ -137,7 +137,7 @@ func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []E
 // setStage moves a cohort to a stage. A stage that began earlier counts for the bands from now on, since what was
 // judged under the old ones stays on record.
 func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect {
-	k := slices.IndexFunc(c.cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
+	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
 	if k < 0 {
 		return c.Refuse(at, cmd, fmt.Sprintf("there is no cohort %q", cmd.Cohort), out)
 	}
@@ -154,7 +154,7 @@ func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect
 	}
 	c.stageSets = append(c.stageSets, stageSet{cmd.Cohort, to, from})
 	c.moveCohort(k, to, from)
-	cohort := &c.cohorts[k]
+	cohort := &c.site.Cohorts[k]
 	c.expect(max(from, at), cohort.Place)
 	e := c.entry(journal.StageSet, at)
 	e.Cohort, e.Stage, e.Place, e.By, e.Reason, e.Since = cohort.ID, to.String(), cohort.Place, cmd.By, cmd.Reason, &from
@@ -171,21 +171,21 @@ func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect
 
 // Cohort returns a cohort with the stages that were set by command.
 func (c *Core) Cohort(id string) (Cohort, bool) {
-	k := slices.IndexFunc(c.cohorts, func(h Cohort) bool { return h.ID == id })
+	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == id })
 	if k < 0 {
 		return Cohort{}, false
 	}
-	cohort := c.cohorts[k]
+	cohort := c.site.Cohorts[k]
 	cohort.Stages = slices.Clone(cohort.Stages)
 	return cohort, true
 }
 
 // moveCohort enters a stage into a cohort's timeline, in place of an entry of the same time.
 func (c *Core) moveCohort(k int, to stage.Stage, from instant.Instant) {
-	timeline := slices.DeleteFunc(slices.Clone(c.cohorts[k].Stages), func(s stage.Since) bool { return s.At.Equal(from.Time()) })
+	timeline := slices.DeleteFunc(slices.Clone(c.site.Cohorts[k].Stages), func(s stage.Since) bool { return s.At.Equal(from.Time()) })
 	timeline = append(timeline, stage.Since{Stage: to, At: from.Time()})
 	slices.SortStableFunc(timeline, func(a, b stage.Since) int { return a.At.Compare(b.At) })
-	c.cohorts[k].Stages = timeline
+	c.site.Cohorts[k].Stages = timeline
 }
 
 // record takes a misting or a note into the journal.

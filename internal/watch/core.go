@@ -2,6 +2,7 @@ package watch
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewline/internal/instant"
@@ -28,8 +29,7 @@ type Core struct {
 	alarms    []alarm // alarmsPerPoint of each point, then one per fault
 	byName    map[string]int
 	faults    []fault
-	faultOf   []int32 // index in faults of each sensor itself; its channels follow
-	cohorts   []Cohort
+	faultOf   []int32    // index in faults of each sensor itself; its channels follow
 	stageSets []stageSet // stage changes by command, which outlive the configuration's timelines
 
 	run           string
@@ -113,7 +113,7 @@ func New(site Site, run string) *Core {
 	if c.site.Location == nil {
 		c.site.Location = time.UTC
 	}
-	c.cohorts = append(c.cohorts, site.Cohorts...)
+	c.site.Cohorts = slices.Clone(site.Cohorts)
 	c.arrangePlaces()
 	for _, p := range site.Points {
 		c.addPoint(p, nil)
@@ -486,7 +486,7 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 		switch k.judge(rule, at) {
 		case becomesActive:
 			out = c.raise(a, occurrence{
-				since: since, at: at, value: v, setpoint: rule.level, extreme: k.Extreme, priority: p.band.PriorityOf(limit),
+				since: since, at: at, value: v, setpoint: rule.level, extreme: k.Extreme, priority: p.band.RuleOf(limit, p.name.Quantity).Priority,
 			}, out)
 		case becomesNormal:
 			if a.Extreme != nil { // nil where the state of an earlier run did not know the alarm as raised

@@ -14,8 +14,8 @@ type Resident struct {
 // Residents lists the cohorts that live in a place at a time, in the order of the configuration.
 func (c *Core) Residents(place string, at instant.Instant) []Resident {
 	var list []Resident
-	for i := range c.cohorts {
-		if h := &c.cohorts[i]; h.Place == place && place != "" {
+	for i := range c.site.Cohorts {
+		if h := &c.site.Cohorts[i]; h.Place == place && place != "" {
 			if s := stage.StageAt(h.Stages, at.Time()); s != stage.NoStage {
 				list = append(list, Resident{h.ID, s})
 			}

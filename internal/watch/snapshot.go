@@ -135,8 +135,8 @@ func (c *Core) Restore(data []byte) (err error) {
 		c.doubt = *s.Doubt
 	}
 	for _, set := range s.Stages {
-		for k := range c.cohorts {
-			if c.cohorts[k].ID == set.Cohort {
+		for k := range c.site.Cohorts {
+			if c.site.Cohorts[k].ID == set.Cohort {
 				c.stageSets = append(c.stageSets, set)
 				c.moveCohort(k, set.Stage, set.At)
 			}
@@ -269,7 +269,7 @@ func (c *Core) State(index int32) PointState {
 		s.Zone, s.LastReading = UnknownZone, instant.None
 	}
 	if p.cohort >= 0 {
-		s.Cohort = c.cohorts[p.cohort].ID
+		s.Cohort = c.site.Cohorts[p.cohort].ID
 	}
 	s.Today = p.Day
 	current := p.Ledger
@@ -371,7 +371,8 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 	if s.Priority == stage.Unset {
 		s.Priority = a.kind.priority()
 		if a.kind.limit() {
-			s.Priority = c.points[a.point].band.PriorityOf(stage.Limit(a.kind))
+			p := &c.points[a.point]
+			s.Priority = p.band.RuleOf(stage.Limit(a.kind), p.name.Quantity).Priority
 		}
 	}
 	if a.Extreme != nil {
@@ -388,9 +389,9 @@ func (c *Core) Seq() uint64 { return c.seq }
 
 // Timeline returns the stages of a cohort, as configured and as set since.
 func (c *Core) Timeline(cohort string) []stage.Since {
-	for i := range c.cohorts {
-		if c.cohorts[i].ID == cohort {
-			return append([]stage.Since(nil), c.cohorts[i].Stages...)
+	for i := range c.site.Cohorts {
+		if c.site.Cohorts[i].ID == cohort {
+			return append([]stage.Since(nil), c.site.Cohorts[i].Stages...)
 		}
 	}
 	return nil

@@ -90,34 +90,15 @@ func bandsOver(site *watch.Site, sets []journal.Entry, point quantity.Point, fro
 	return spans
 }
 
-// bandAt returns the band in force at a time, by the rules of the core.
+// bandAt returns the band in force at a time, with the stages that were known then.
 func bandAt(site *watch.Site, sets []journal.Entry, point quantity.Point, at instant.Instant) BandSpan {
-	span := BandSpan{Band: stage.NoBand(), Day: site.Light.IsDay(at.Time())}
-	var profile string
-	for i := range site.Cohorts {
-		c := &site.Cohorts[i]
-		if c.Place != point.Place {
-			continue
-		}
-		if s := stage.StageAt(timelineAt(c, sets, at), at.Time()); s != stage.NoStage {
-			span.Cohort, span.Stage, profile = c.ID, s, c.Profile
-			break
-		}
+	then := *site
+	then.Cohorts = slices.Clone(site.Cohorts)
+	for i := range then.Cohorts {
+		then.Cohorts[i].Stages = timelineAt(&site.Cohorts[i], sets, at)
 	}
-	for i := range site.Places {
-		if site.Places[i].ID == point.Place {
-			if own, ok := site.Places[i].Bands[point.Quantity]; ok {
-				span.Band = *own.At(span.Day)
-				return span
-			}
-		}
-	}
-	if p := site.Profiles[profile]; p != nil && span.Stage != stage.NoStage {
-		if bands, ok := p.Care[span.Stage].Bands[point.Quantity]; ok {
-			span.Band = *bands.At(span.Day)
-		}
-	}
-	return span
+	holding := then.BandAt(point, at.Time())
+	return BandSpan{Band: holding.Band, Day: holding.Day, Cohort: holding.Cohort, Stage: holding.Stage}
 }
 
 // timelineAt returns the stages of a cohort as far as they were known at a time.
