@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -30,13 +31,17 @@ type errTaken struct {
 
 // Error says who holds what, and what to do.
 func (e errTaken) Error() string {
-	return fmt.Sprintf("not started, since another program uses what this site needs:\n  %s\nstop it first, or give this site paths, addresses and a client-id of its own: two would fight over the alarms",
+	return fmt.Sprintf("not started, since another program uses what this site needs:\n  %s\nstop it first, or give this site paths, addresses and a client-id of its own",
 		strings.ReplaceAll(e.In(e.location), "\n", "\n  "))
 }
 
 // claimSite claims all that only one daemon may use.
 func claimSite(o *Options, site *config.Site) (*claims, error) {
-	c := &claims{me: claim.Holder{PID: os.Getpid(), Since: time.Now(), Config: o.Config}, links: map[string]*claim.Held{}}
+	path := o.Config
+	if absolute, err := filepath.Abs(path); err == nil && path != "" {
+		path = absolute
+	}
+	c := &claims{me: claim.Holder{PID: os.Getpid(), Since: time.Now(), Config: path}, links: map[string]*claim.Held{}}
 	var wanted []claim.Claim
 	if path := site.History.Path; path != "" {
 		wanted = append(wanted, claim.File("the history", path, history.LockFile(path)))
