@@ -51,7 +51,7 @@ const kindWords: Record<string, string> = {
   "alarm.disabled": "taken out of service", "alarm.enabled": "back in service", "command.refused": "refused", "stage.set": "stage", misting: "misting",
   note: "note", "clock.stepped": "clock set", "clock.confirmed": "clock confirmed", "run.started": "dewline started", "run.stopped": "dewline stopped",
   "config.changed": "configuration changed", "flood.began": "flood of alarms", "flood.ended": "flood over", "alarm.summary": "summary told",
-  "alarm.chattering": "alarm chatters", "alarm.fleeting": "fleeting alarm", "outlet.test": "outlets tested", "outlet.taken": "test taken",
+  "alarm.chattering": "alarm chatters", "alarm.fleeting": "fleeting alarm", "outlet.test": "outlets tested", "outlet.taken": "test taken", "outlet.lost": "message given up",
 };
 
 export const kindText = (kind: string): string => kindWords[kind] ?? kind;

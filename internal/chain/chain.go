@@ -4,8 +4,8 @@
 //
 //	c := chain.Chain{Rules: notify.New(rules)}
 //	c.Configure(site, run)                         // a new core
-//	c.Resume(entries)                              // what is on record of earlier runs: the journal,
-//	err := c.Core.Restore(state)                   // the last state,
+//	err := c.Core.Restore(state)                   // what is on record of earlier runs: the last state,
+//	c.Resume(entries)                              // the journal,
 //	c.Recall(reading)                              // and each reading after it
 //	c.Step(watch.Event{Kind: watch.StartEvent, …}) // the run begins,
 //	c.Line = line                                  // and sensors are read
@@ -19,8 +19,6 @@ package chain
 
 import (
 	"fmt"
-	"slices"
-	"time"
 
 	"dewline/internal/instant"
 	"dewline/internal/intake"
@@ -150,19 +148,9 @@ func (c *Chain) Step(ev watch.Event) {
 	c.fold(ev)
 }
 
-// recent is how far back the journal tells who was told of what: an alarm that has stood for longer is taken to be told to all.
-const recent = 3 * 24 * time.Hour
-
-// Resume lets the rules know what the journal has of earlier runs, the oldest entry first. How far it reaches is counted from the
-// newest entry: at a start the clock need not be right.
-func (c *Chain) Resume(entries []*journal.Entry) {
-	if len(entries) == 0 {
-		return
-	}
-	newest := entries[len(entries)-1].At
-	old := func(e *journal.Entry) bool { return newest.Sub(e.At) > recent }
-	c.Rules.Resume(slices.DeleteFunc(slices.Clone(entries), old))
-}
+// Resume lets the rules know what the journal has of earlier runs, the oldest entry first: everything since the oldest alarm that is
+// active was raised, as far as it is there.
+func (c *Chain) Resume(entries []*journal.Entry) { c.Rules.Resume(entries) }
 
 // Recall folds in a reading that is on record beyond the state that the core was restored from. The ticks between them are not
 // on record: time passes where that matters.

@@ -73,21 +73,31 @@ func openKeeper(l *loop) *keeper {
 	return k
 }
 
-// bringBack restores the core: the last state that was recorded, then the readings that came after it.
-func (k *keeper) bringBack(ctx context.Context) error {
+// restore restores the core as it was recorded last. It returns up to where the readings are in it; nil where there is nothing to bring
+// up to date.
+func (k *keeper) restore() (*history.Reach, error) {
 	if k.store == nil {
-		return nil
+		return nil, nil
 	}
 	state, reach, err := k.store.LoadCore()
 	if err != nil || state == nil {
-		return err
+		return nil, err
+	}
+	if err := k.loop.chain.Core.Restore(state); err != nil {
+		return nil, fmt.Errorf("the state of the last run is not taken over: %w", err)
+	}
+	return &reach, nil
+}
+
+// bringUpToDate folds in the readings that came after the recorded state.
+func (k *keeper) bringUpToDate(ctx context.Context, reach *history.Reach) error {
+	if reach == nil {
+		return nil
 	}
 	chain := &k.loop.chain
-	if err := chain.Core.Restore(state); err != nil {
-		return fmt.Errorf("the state of the last run is not taken over: %w", err)
-	}
-	reach.At = reach.At.Add(-time.Minute)
-	for s, err := range k.store.ReadingsSince(ctx, reach) {
+	from := *reach
+	from.At = from.At.Add(-time.Minute)
+	for s, err := range k.store.ReadingsSince(ctx, from) {
 		if err != nil {
 			return fmt.Errorf("bringing the state of the last run up to date: %w", err)
 		}
@@ -101,17 +111,58 @@ func (k *keeper) bringBack(ctx context.Context) error {
 	return nil
 }
 
-// recentEntries is how many entries of the journal are read to know who was told of what.
-const recentEntries = 3000
+const (
+	// recentPage is how many entries of the journal are read at a time.
+	recentPage = 2000
+	// recentSpan is how far back all entries matter to know who was told of what; of an alarm that is active its own matter from its
+	// beginning on.
+	recentSpan = 3 * 24 * time.Hour
+	// recentSlack is what the times of entries may be wrong by, where a clock was set.
+	recentSlack = 2 * 24 * time.Hour
+)
 
-// recent returns the last entries of the journal, the oldest first.
+// recent returns the entries of the journal by which the rules know who was told of what, the oldest first: those of the last days, and
+// everything about alarms that are active, however long ago they were raised and whatever lies in between.
 func (k *keeper) recent(ctx context.Context) ([]*journal.Entry, error) {
 	if k.store == nil {
 		return nil, nil
 	}
-	entries, err := k.store.Journal(ctx, history.Filter{Limit: recentEntries})
+	open := map[string]bool{}
+	oldest := instant.Instant(math.MaxInt64)
+	alarms := k.loop.chain.Core.Alarms()
+	for i := range alarms {
+		if a := &alarms[i]; a.Active && a.Occurrence != "" {
+			open[a.Occurrence] = true
+			oldest = min(oldest, a.Raised)
+		}
+	}
+	var entries []*journal.Entry
+	for before := uint64(0); ; {
+		page, err := k.store.Journal(ctx, history.Filter{Kinds: notify.Kinds(), Before: before, Limit: recentPage})
+		if err != nil {
+			return nil, err
+		}
+		for _, e := range page {
+			age := time.Duration(0)
+			if len(entries) > 0 {
+				age = entries[0].At.Sub(e.At)
+			}
+			switch {
+			case age <= recentSpan, open[e.Occurrence], e.Kind == journal.ClockStepped, e.Kind == journal.ClockConfirmed:
+				entries = append(entries, e)
+			}
+		}
+		if len(page) < recentPage {
+			break
+		}
+		last := page[len(page)-1]
+		before = last.Seq
+		if entries[0].At.Sub(last.At) > recentSpan && last.At < oldest.Add(-recentSlack) {
+			break
+		}
+	}
 	slices.Reverse(entries)
-	return entries, err
+	return entries, nil
 }
 
 // reading keeps a reading of a sensor.

@@ -64,7 +64,7 @@ type loop struct {
 	storeFailures []string         // what was told of the store since it worked last
 	directions    directions
 	refusals      refusals
-	gaveUp        chan string  // what outlets gave up, for the journal
+	lost          lostMessages
 	lastTick      atomic.Int64 // monotonic nanoseconds; read from anywhere
 	nextBeat      time.Duration
 }
@@ -79,7 +79,7 @@ const (
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
 		options: o, id: run, chain: chain.Chain{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
-		posts: map[string]*post{}, directions: directions{}, gaveUp: make(chan string, 16),
+		posts: map[string]*post{}, directions: directions{},
 		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
 	l.access = access.New(l.sessions(site))
@@ -160,12 +160,16 @@ func (l *loop) run(ctx context.Context) error {
 	if l.callers, err = openCallers(l); err != nil {
 		log.Error("a way out is missing", "err", err)
 	}
+	reach, err := l.keeper.restore()
+	if err != nil {
+		log.Error("the history could not bring back the last state", "err", err)
+	}
 	if entries, err := l.keeper.recent(ctx); err != nil {
 		log.Error("who was told of what in the last run is not known", "err", err)
 	} else {
 		l.chain.Resume(entries)
 	}
-	if err := l.keeper.bringBack(ctx); err != nil {
+	if err := l.keeper.bringUpToDate(ctx, reach); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
 	}
 	l.takeUpClock()
@@ -242,8 +246,6 @@ func (l *loop) turn(ctx context.Context) {
 			m.reply <- l.obey(m)
 		case <-l.options.Reload:
 			l.reload()
-		case text := <-l.gaveUp:
-			l.note(text)
 		case err := <-l.keeper.outcome:
 			l.storeReport(err)
 		case <-ticker.C:
@@ -260,6 +262,7 @@ func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
 func (l *loop) tick() {
 	l.countRefusals()
 	l.checkOutlets()
+	l.recordLost()
 	l.chain.Tick(l.now())
 	l.keep(l.chain.Work())
 	l.publish()

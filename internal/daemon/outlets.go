@@ -83,10 +83,7 @@ func (c *callers) open(name string, o *config.Outlet) (sender, error) {
 	queue := l.post(name)
 	givenUp := func(item outlet.Item, why error) {
 		queue.lose(item, why)
-		select {
-		case l.gaveUp <- fmt.Sprintf("outlet %s gave up event %s: %v", name, item.Event, why):
-		default: // the log has it, and the journal has many like it waiting
-		}
+		l.lost.add(lostMessage{name, item.Event, why})
 	}
 	if o.Kind == "webhook" {
 		return webhook.New(webhook.Options{
@@ -163,7 +160,7 @@ func (c *callers) states() []status.Outlet {
 	for _, name := range c.names {
 		s := c.senders[name].Status()
 		o := status.Outlet{
-			Name: name, Connected: s.Err == "", LastError: s.Err, Pending: s.Pending, Sent: s.Sent, Dropped: s.GivenUp,
+			Name: name, Connected: s.Err == "", LastError: s.Err, Pending: s.Pending, Sent: s.Sent, Dropped: s.GivenUp, Refused: s.Refused,
 		}
 		if !s.Oldest.IsNone() {
 			o.Oldest = s.Oldest.Time()

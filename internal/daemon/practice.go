@@ -30,6 +30,9 @@ type wayOut struct {
 // slow is how long something may wait in a queue before the outlet counts as failing. A queue is emptied within seconds.
 const slow = time.Minute
 
+// slip is how long a refusal may last before it is an alarm.
+const slip = 15 * time.Second
+
 // waysOut lists the outlets of a configuration, the MQTT one first: it is there whenever there is a broker.
 func waysOut(site *config.Site) []wayOut {
 	var ways []wayOut
@@ -119,7 +122,13 @@ func (l *loop) checkOutlets() {
 				Verb: watch.Report, Kind: journal.TestTaken, Outlets: []string{w.name}, By: "dewline", Text: "the far side has taken test " + test,
 			}})
 		}
-		l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: w.sensor, Failure: failure, Flag: quantity.Missing})
+		// What the far side refuses it will not take by itself: that is an alarm at once, and not only after the time in which one should
+		// have acted. A single refusal may be a slip.
+		flag := quantity.Missing
+		if failure != "" && (s.Refused || s.GaveUp != "") && l.clock.Now().Sub(w.failing) >= slip {
+			flag = quantity.Fail
+		}
+		l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: w.sensor, Failure: failure, Flag: flag})
 	}
 }
 

@@ -291,3 +291,75 @@ notify:
 	require.NoError(t, err)
 	assert.Contains(t, string(data), `"failing_since":null`)
 }
+
+// With thousands of entries between an alarm and a power cut, and the cut over the hour at which the second person is to be told, that
+// person is told after the start.
+func TestEscalationIsNotForgottenUnderManyEntries(t *testing.T) {
+	first, second := &hook{}, &hook{}
+	one, two := httptest.NewServer(first), httptest.NewServer(second)
+	defer one.Close()
+	defer two.Close()
+	tree := newProbeTree(t)
+	tree.Show(28)
+	text := plainSite + `
+history: {path: "HISTORY"}
+notify:
+  - {via: webhook, format: cloudevent, url: "` + one.URL + `", priorities: [critical]}
+  - {via: webhook, format: cloudevent, url: "` + two.URL + `", priorities: [critical], after: 20m}
+`
+	r := begin(t, 60, tree.root, text)
+	r.wait("the keeper is told", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
+	raised := r.alarm(tubCritical).Raised
+	r.stop()
+
+	store, err := history.Open(filepath.Join(r.folder, "history.db"), history.Options{})
+	require.NoError(t, err)
+	newest, err := store.Journal(t.Context(), history.Filter{Limit: 1})
+	require.NoError(t, err)
+	var many []*journal.Entry
+	for i := range 4000 { // of another alarm, which comes and goes
+		kind, state, was := journal.AlarmRaised, "B", "A"
+		if i%2 == 1 {
+			kind, state, was = journal.AlarmCleared, "A", "B"
+		}
+		many = append(many, &journal.Entry{
+			Seq: newest[0].Seq + 1 + uint64(i), Run: newest[0].Run, At: raised.Add(time.Duration(i+1) * 100 * time.Millisecond), Kind: kind,
+			Alarm: "loft/air-temperature/low", Occurrence: "loft/air-temperature/low@" + strconv.Itoa(i/2), State: state, Was: was, Priority: "low",
+		})
+	}
+	require.NoError(t, store.Record(t.Context(), many, nil, nil))
+	require.NoError(t, store.Close(t.Context()))
+
+	r = beginAt(t, r.folder, raised.Time().Add(25*time.Minute), 60, tree.root, text)
+	require.Equal(t, raised, r.alarm(tubCritical).Raised, "it is the same one")
+	r.wait("the second person is told", func() bool { return second.count("dewline.alarm.repeated.v1 "+tubCritical) == 1 })
+	assert.Equal(t, 1, first.count("dewline.alarm.raised.v1 "+tubCritical), "and the keeper is not told of it as if it were new")
+}
+
+// A push service that refuses everything for a while: the alarm arrives once it takes messages again, and in the meantime the second
+// person is told at once rather than after twenty minutes.
+func TestARefusingPushServiceLosesNoAlarm(t *testing.T) {
+	m, second := &moody{}, &pushService{}
+	server, two := httptest.NewServer(m), httptest.NewServer(second)
+	defer server.Close()
+	defer two.Close()
+	m.status.Store(http.StatusForbidden)
+	tree := newProbeTree(t)
+	tree.Show(28)
+	r := begin(t, 10, tree.root, plainSite+`
+history: {path: "HISTORY"}
+notify:
+  - {via: webhook, format: cloudevent, url: "`+server.URL+`", priorities: [high, critical]}
+  - {via: webhook, url: "`+two.URL+`", title-header: Title, priorities: [high, critical], after: 20m}
+`)
+	r.wait("the second person is told of the alarm", func() bool { return len(second.with("CRITICAL (your other notifiers do not get through): ")) == 1 })
+	r.wait("and that the first notifier does not work", func() bool {
+		return len(second.with("ALARM (your other notifiers do not get through): The notifier webhook does not deliver")) == 1
+	})
+	a := r.alarm(tubCritical)
+	assert.Less(t, r.alarm("sensor/outlet-webhook/fault").Raised.Sub(a.Raised), 5*time.Minute)
+	assert.Equal(t, 0, m.count("dewline"))
+	m.status.Store(0)
+	r.wait("the alarm arrives", func() bool { return m.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
+	r.wait("and the notifier is well again", func() bool { return r.outlet("webhook").Failure == "" })
+}

@@ -41,6 +41,7 @@ const (
 	Fleeting   Kind = "alarm.fleeting"   // the alarm was gone before anybody could act
 	OutletTest Kind = "outlet.test"      // a test notification; never an alarm
 	TestTaken  Kind = "outlet.taken"     // the far side of an outlet has taken a test
+	Lost       Kind = "outlet.lost"      // a notifier has given up a message; its alarm, if it is still active, is told again
 )
 
 // Entry is one line of the journal. Fields that do not apply are absent.

@@ -73,6 +73,7 @@ type Outlet struct {
 	FailingSince time.Time
 	Failure      string
 	GaveUp       string
+	Refused      bool // the far side says no, rather than not now
 	Test         Test
 }
 

@@ -220,13 +220,13 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 // report takes an entry about the alarms themselves into the journal. No alarm changes because of it.
 func (c *Core) report(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	switch cmd.Kind {
-	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.OutletTest, journal.TestTaken:
+	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.OutletTest, journal.TestTaken, journal.Lost:
 	default:
 		return c.Refuse(at, cmd, fmt.Sprintf("%q is no kind of report", cmd.Kind), out)
 	}
 	e := c.entry(cmd.Kind, at)
 	e.Alarm, e.Priority, e.Text, e.By, e.Reason, e.Outlets = cmd.Alarm, cmd.Priority.String(), cmd.Text, cmd.By, cmd.Reason, cmd.Outlets
-	e.Since = cmd.Since
+	e.Since, e.Occurrence = cmd.Since, cmd.Occurrence
 	return append(out, Effect{Kind: Keep, Point: -1, Entry: e})
 }
 

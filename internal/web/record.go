@@ -37,7 +37,7 @@ var kindGroups = map[string][]journal.Kind{
 	"notes":    {journal.Note},
 	"stages":   {journal.StageSet},
 	"mistings": {journal.Misting},
-	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.OutletTest, journal.TestTaken},
+	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.OutletTest, journal.TestTaken, journal.Lost},
 }
 
 func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {

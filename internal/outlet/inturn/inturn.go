@@ -7,7 +7,7 @@
 //
 // The order is kept: a message that cannot be delivered now is tried again, and those behind it wait. What can never be
 // delivered ([outlet.ErrUnsendable]) is given up and reported. A far side that answers to one and the same message again and
-// again that it should come later may be stumbling over that very message. So after [Options.Patience] the one behind it, if
+// again that it should come later may be stumbling over that very message. So after [Options.Patience], or a minute of refusals, the one behind it, if
 // there is one, is tried: only if the far side takes that is the first one given up, since a far side that is out of order
 // for a day refuses them all. A far side that cannot be reached, or refuses all, is waited for without end.
 package inturn
@@ -29,12 +29,16 @@ const (
 	// LongestWait bounds what a far side may ask for.
 	LongestWait     = time.Hour
 	defaultPatience = time.Hour
+	refusalPatience = time.Minute
 )
 
 // Later is the answer of a far side that is there and does not want the message now.
 type Later struct {
 	// After is how long it asks to be left alone, 0 where it does not say. No more than [LongestWait] is granted.
 	After time.Duration
+	// Refusal marks an answer that says no rather than not now, such as 403: it is most often a mistake at either end that is put right,
+	// and so the message is tried again, but the next one is tried sooner.
+	Refusal bool
 	// Err says what it answered.
 	Err error
 }
@@ -69,6 +73,7 @@ type Sender struct {
 	o       Options
 	worker  *outlet.Worker
 	success atomic.Int64 // instant of the last delivery
+	refused atomic.Bool  // the last answer was a refusal
 
 	// These belong to the goroutine of Run.
 	notBefore time.Time
@@ -128,6 +133,7 @@ type Status struct {
 	GivenUp uint64
 	Last    instant.Instant // of the last delivery; None before the first
 	Err     string          // what went wrong last and is not cured; "" when all is well
+	Refused bool            // what went wrong is that the far side says no
 }
 
 // Status returns how the sender fares.
@@ -135,7 +141,7 @@ func (s *Sender) Status() Status {
 	stats := s.worker.Stats()
 	status := Status{
 		Sent: stats.Sent, GivenUp: stats.Unsendable, Err: stats.Err,
-		Oldest: instant.None, Last: instant.Instant(s.success.Load()),
+		Oldest: instant.None, Last: instant.Instant(s.success.Load()), Refused: s.refused.Load() && stats.Err != "",
 	}
 	var err error
 	if status.Pending, err = s.o.Queue.Pending(); err == nil {
@@ -163,11 +169,13 @@ func (s *Sender) Open(ctx context.Context) (outlet.Passage, error) {
 func (s *Sender) deliver(ctx context.Context, item outlet.Item) error {
 	var err error
 	if s.poison != nil && s.poison.id == item.ID {
-		err = fmt.Errorf("%w: others are taken, and for %s the answer to this one has been: %w", outlet.ErrUnsendable, s.o.Patience, s.poison.answer)
+		err = fmt.Errorf("%w: others are taken, and the answer to this one has been again and again: %w", outlet.ErrUnsendable, s.poison.answer)
 		s.poison = nil
 	} else {
 		err = s.o.Deliver(ctx, item)
 	}
+	later, isLater := errors.AsType[*Later](err)
+	s.refused.Store(isLater && later.Refusal)
 	if err == nil {
 		s.success.Store(int64(instant.Of(time.Now())))
 		if s.passed != nil {
@@ -176,7 +184,7 @@ func (s *Sender) deliver(ctx context.Context, item outlet.Item) error {
 		}
 		return nil
 	}
-	if later, ok := errors.AsType[*Later](err); ok {
+	if isLater {
 		s.notBefore = time.Now().Add(min(max(later.After, 0), LongestWait))
 	}
 	if errors.Is(err, outlet.ErrUnsendable) {
@@ -194,13 +202,18 @@ func (s *Sender) loseOrKeepPatience(item outlet.Item, answer error) {
 		s.passed, s.since = nil, time.Now()
 		return
 	}
-	if _, ok := errors.AsType[*Later](answer); !ok {
+	later, ok := errors.AsType[*Later](answer)
+	if !ok {
 		return
+	}
+	patience := s.o.Patience
+	if later.Refusal {
+		patience = min(patience, refusalPatience)
 	}
 	if s.asked != item.Event || s.since.IsZero() {
 		s.asked, s.since = item.Event, time.Now()
 	}
-	if time.Since(s.since) < s.o.Patience {
+	if time.Since(s.since) < patience {
 		return
 	}
 	if waiting, err := s.o.Queue.Pending(); err == nil && waiting > 1 {

@@ -196,7 +196,7 @@ func TestPatienceEnds(t *testing.T) {
 			"0 run-0", "600 run-0", "1200 run-0", "1800 run-0", "2400 run-0", "3000 run-0", "3600 run-0", "4200 run-1",
 		}, f.tries)
 		require.Len(t, f.givenUp, 1)
-		assert.Equal(t, "run-0: this message can never be sent: others are taken, and for 1h0m0s the answer to this one has been: 503", f.givenUp[0])
+		assert.Equal(t, "run-0: this message can never be sent: others are taken, and the answer to this one has been again and again: 503", f.givenUp[0])
 		assert.Equal(t, uint64(1), status.Sent)
 	})
 }

@@ -2,10 +2,10 @@ package notify
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"time"
 
+	"dewline/internal/deliver/text"
 	"dewline/internal/instant"
 	"dewline/internal/stage"
 	"dewline/internal/watch"
@@ -32,11 +32,17 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 			switch rule.lateness(s) {
 			case Escalated:
 				command.Outlets = append(command.Outlets, rule.Outlet)
-				command.Reason = fmt.Sprintf("nobody has acknowledged it within %s", rule.After)
+				command.Reason = "not confirmed within " + text.Span(rule.After)
+				if now.Sub(s.called) < rule.After {
+					command.Reason = "your other notifiers do not get through"
+				}
 			case Late:
 				command.Outlets = append(command.Outlets, rule.Outlet)
 				if command.Reason == "" {
-					command.Reason = "it was held back and still stands"
+					command.Reason = "still active, was held back"
+					if s.held[rule.Outlet] == forRetry {
+						command.Reason = "an earlier message did not get through"
+					}
 				}
 			}
 		}
@@ -94,12 +100,31 @@ func (r *Rules) due(rule *Rule, name string, s *standing, now instant.Instant, t
 		return rule.Repeat > 0 && now.Sub(last) >= rule.Repeat-tolerance && !(r.flood.active && !critical(s.priority))
 	case s.letter != watch.Unacknowledged, s.acknowledged:
 		return false
+	case s.held[rule.Outlet] == forRetry:
+		return now >= s.retries[rule.Outlet].at
 	case rule.After > 0:
-		return now.Sub(s.called) >= rule.After
+		return now.Sub(s.called) >= rule.After || r.unreachable(name, s.priority)
 	case s.held[rule.Outlet] != 0:
 		return !r.restrained(name, s, rule.Outlet, now)
 	}
 	return rule.Repeat > 0
+}
+
+// unreachable reports whether none of the notifiers that should have been told of an alarm at once delivers.
+func (r *Rules) unreachable(name, priority string) bool {
+	asked := false
+	for i := range r.rules {
+		rule := &r.rules[i]
+		if rule.After > 0 || !rule.listens("", priority) {
+			continue
+		}
+		fault := r.alarms[rule.Except]
+		if name != rule.Except && (fault == nil || fault.letter != watch.Unacknowledged && fault.letter != watch.Acknowledged) {
+			return false
+		}
+		asked = true
+	}
+	return asked
 }
 
 func critical(priority string) bool { return priority == stage.CriticalPriority.String() }

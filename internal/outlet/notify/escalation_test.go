@@ -29,7 +29,7 @@ func TestEscalation(t *testing.T) {
 	i := slices.IndexFunc(l.journal, func(e *journal.Entry) bool { return e.Kind == "alarm.repeated" })
 	require.GreaterOrEqual(t, i, 0)
 	assert.Equal(t, []string{"mail"}, l.journal[i].Outlets)
-	assert.Equal(t, "nobody has acknowledged it within 20m0s", l.journal[i].Reason)
+	assert.Equal(t, "not confirmed within 20 min", l.journal[i].Reason)
 	l.run(200, 22, 23, 22)
 	assert.Equal(t, []string{"3150 webhook over " + tubHigh + " D", "3150 mail over " + tubHigh + " D"}, l.take())
 }
@@ -90,7 +90,7 @@ func TestEscalationSurvivesARestartAndTheClock(t *testing.T) {
 		"the clock and then a restart":     {600, func(l *loft) { l.setClock(86400); l.restart(first, boss) }, "87670 mail escalated " + tubHigh + " B"},
 		"back, and then a restart":         {600, func(l *loft) { l.setClock(-86400); l.restart(first, boss) }, "-85130 mail escalated " + tubHigh + " B"},
 		"a restart, told already":          {1300, func(l *loft) { l.restart(first, boss) }, "3070 mail again " + tubHigh + " B"},
-		"no journal, and it must be known": {1300, func(l *loft) { l.journal = nil; l.restart(first, boss) }, "3100 mail again " + tubHigh + " B"},
+		"no journal, and it must be known": {1300, func(l *loft) { l.journal = nil; l.restart(first, boss) }, "1310 mail escalated " + tubHigh + " B"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			l := open(t, first, boss)

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"dewline/internal/instant"
@@ -10,20 +11,30 @@ import (
 	"dewline/internal/watch"
 )
 
-// flood counts annunciations in fixed bins. A flood has begun as soon as its first bin holds too many, and is over at the end of
-// the first bin that holds few enough.
+// flood counts alarms in fixed bins, each alarm once in a bin: one probe that swings is no flood. A flood has begun as soon as its first
+// bin holds too many, and is over at the end of the first bin that holds few enough.
 type flood struct {
 	active bool
 	since  instant.Instant // start of its first bin; None while there has been none
-	total  int             // annunciations since then
+	total  int             // alarms of all its bins
 	bin    int64
-	n      int // annunciations of this bin
+	alarms map[string]bool // of this bin
+	// What belongs to it: the points, and of each kind of alarm ("water-temperature/high") how many of them. It grows from the first bin
+	// on, and begins again with a bin that is in no flood.
+	points map[string]bool
+	kinds  map[string]int
 	// The journal does not know yet that it has begun, or ended.
 	owesBegin, owesEnd bool
 	last               instant.Instant // start of the bin that was too quiet
 }
 
-func noFlood() flood { return flood{since: instant.None, last: instant.None} }
+// manyAlike is how many points make a kind of alarm a part of the flood: what so many have in common has one cause, and one more of
+// them is no news. The first alarm of a point that is no part of it always goes out at once.
+const manyAlike = nuisance.FloodEnds
+
+func noFlood() flood {
+	return flood{since: instant.None, last: instant.None, alarms: map[string]bool{}, points: map[string]bool{}, kinds: map[string]int{}}
+}
 
 // roll closes the bins that have ended by a time.
 func (f *flood) roll(now instant.Instant) {
@@ -33,24 +44,53 @@ func (f *flood) roll(now instant.Instant) {
 	}
 	ended := nuisance.BinStart(f.bin)
 	was := f.active
-	if f.active = nuisance.InFlood(f.active, f.n); f.active && b > f.bin+1 { // nothing at all has happened since
+	if f.active = nuisance.InFlood(f.active, len(f.alarms)); f.active && b > f.bin+1 { // nothing at all has happened since
 		f.active, ended = nuisance.InFlood(true, 0), nuisance.BinStart(f.bin+1)
 	}
 	if was && !f.active {
 		f.owesEnd, f.last = true, ended
 	}
-	f.bin, f.n = b, 0
+	f.bin = b
+	clear(f.alarms)
+	if !f.active {
+		clear(f.points)
+		clear(f.kinds)
+	}
 }
 
-// count takes note of an annunciation.
-func (f *flood) count(at instant.Instant) {
+// count takes note of an annunciation, and reports whether it is part of a flood.
+func (f *flood) count(alarm string, at instant.Instant) (part bool) {
 	f.roll(at)
-	f.n++
-	f.total++
-	if !f.active && nuisance.InFlood(false, f.n) {
-		f.active, f.owesBegin, f.owesEnd = true, true, false
-		f.since, f.total = nuisance.BinStart(f.bin), f.n
+	point, kind := pointAndKind(alarm)
+	known := f.points[point]
+	part = known || f.kinds[kind] >= manyAlike
+	if !known {
+		f.points[point] = true
 	}
+	if f.alarms[alarm] {
+		return part && f.active
+	}
+	f.alarms[alarm] = true
+	if !known {
+		f.kinds[kind]++
+	}
+	f.total++
+	if !f.active && nuisance.InFlood(false, len(f.alarms)) {
+		f.active, f.owesBegin, f.owesEnd = true, true, false
+		f.since, f.total = nuisance.BinStart(f.bin), len(f.alarms)
+	}
+	return part && f.active
+}
+
+// pointAndKind parts the name of an alarm: the point or sensor, and what other points or sensors can have as well.
+func pointAndKind(alarm string) (point, kind string) {
+	i := strings.LastIndexByte(alarm, '/')
+	point, limit := alarm[:max(i, 0)], alarm[i+1:]
+	place, quantity, _ := strings.Cut(point, "/")
+	if place == watch.FaultPlace {
+		return point, limit
+	}
+	return point, quantity + "/" + limit
 }
 
 // recorded takes note of an entry on a flood.

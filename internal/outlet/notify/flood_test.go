@@ -74,7 +74,8 @@ func TestAFloodIsToldInSummaries(t *testing.T) {
 	l.run(100, temperatures(22, 20, 20)...)
 	assert.Equal(t, 10, count(l, notify.Call), "the first ten go out before anybody can know")
 	l.run(400, temperatures(27, 20, 20)...)
-	assert.Equal(t, 10, count(l, notify.Call))
+	assert.Equal(t, 11, count(l, notify.Call), "the air is no part of a flood of warm water: its first alarm goes out at once")
+	assert.Equal(t, "loft/air-temperature/high", l.log[len(l.log)-1].Entry.Alarm)
 	began := ofKind(l, journal.FloodBegan)
 	require.Len(t, began, 1)
 	assert.Equal(t, at(0), *began[0].Since, "it counts from the start of its bin")
@@ -88,8 +89,8 @@ func TestAFloodIsToldInSummaries(t *testing.T) {
 	assert.Equal(t, notify.Digest, l.log[0].Why)
 	assert.Equal(t, "webhook", l.log[0].Outlet)
 	assert.Equal(t, at(600), l.log[0].Entry.At)
-	assert.Equal(t, "high", l.log[0].Entry.Priority)
-	assert.Equal(t, "11 alarms in the last ten minutes; not acknowledged: loft/air-temperature/high (high), "+
+	assert.Equal(t, "medium", l.log[0].Entry.Priority)
+	assert.Equal(t, "10 alarms in the last ten minutes; not acknowledged: "+
 		"tub-11/water-temperature/high (medium), tub-12/water-temperature/high (medium), tub-13/water-temperature/high (medium), "+
 		"tub-14/water-temperature/high (medium), tub-15/water-temperature/high (medium), tub-16/water-temperature/high (medium), "+
 		"tub-17/water-temperature/high (medium), tub-18/water-temperature/high (medium), tub-19/water-temperature/high (medium), "+
@@ -174,6 +175,44 @@ func TestFloodsAreThoseOfTheReport(t *testing.T) {
 		}
 		assert.Equal(t, want, got)
 	})
+}
+
+// TestOneProbeIsNoFlood: whatever one probe does, another tub's alarm goes out at once.
+func TestOneProbeIsNoFlood(t *testing.T) {
+	site := wideLoft(2)
+	b := band(20, 24, none)
+	b.Day.OnDelay, b.Day.OffDelay = 0, 0
+	b.Night = b.Day
+	site.Places[1].Bands = map[quantity.Quantity]stage.DayNight{quantity.WaterTemperature: b}
+	l := openSite(t, site, notify.Rule{Outlet: "webhook"})
+	l.run(20, 22, 22, 22)
+	for range 20 {
+		l.run(10, 22, 25, 22)
+		l.run(10, 22, 22, 22)
+	}
+	_, is := l.rules.Flood()
+	assert.False(t, is)
+	l.log = nil
+	l.run(70, 22, 22, 25)
+	require.NotEmpty(t, l.log)
+	last := l.log[len(l.log)-1]
+	assert.Equal(t, notify.Call, last.Why)
+	assert.Equal(t, "tub-2/water-temperature/high", last.Entry.Alarm)
+}
+
+// TestWhatIsNoPartOfAFloodCallsAtOnce: among twelve tubs that are too warm one gets too cold.
+func TestWhatIsNoPartOfAFloodCallsAtOnce(t *testing.T) {
+	l := openSite(t, wideLoft(13), notify.Rule{Outlet: "webhook"})
+	l.run(100, temperatures(22, 13, 12)...)
+	_, is := l.rules.Flood()
+	require.True(t, is)
+	l.log = nil
+	cold := temperatures(22, 13, 12)
+	cold[13] = 18
+	l.run(80, cold...)
+	require.Len(t, l.log, 1)
+	assert.Equal(t, "tub-13/water-temperature/low", l.log[0].Entry.Alarm)
+	assert.Equal(t, notify.Call, l.log[0].Why)
 }
 
 // quick is a loft of which the alarms come and go within seconds.

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"slices"
+	"strings"
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
@@ -42,6 +43,9 @@ func (r *Rules) keep(entry *journal.Entry) []Delivery {
 		return r.summarised(entry)
 	case journal.Chattering, journal.Fleeting:
 		return r.advised(entry)
+	case journal.Lost:
+		r.lost(entry)
+		return nil
 	case journal.OutletTest:
 		for _, name := range entry.Outlets {
 			r.tested[name] = entry.At
@@ -77,6 +81,7 @@ func (r *Rules) follow(entry *journal.Entry) []Delivery {
 	switch entry.Kind {
 	case journal.AlarmRaised:
 		s.raised = entry.At
+		r.reach(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
 	case journal.AlarmShelved, journal.AlarmDisabled:
@@ -91,8 +96,60 @@ func (r *Rules) follow(entry *journal.Entry) []Delivery {
 	return r.over(s, entry)
 }
 
+// foreseen are the limits that an alarm of the outlook foresees.
+var foreseen = map[string][2]string{"rising": {"high", "critical-high"}, "falling": {"low", "critical-low"}}
+
+// reach notes that a limit is reached, with the alarm that has foreseen it.
+func (r *Rules) reach(alarm string) {
+	i := strings.LastIndexByte(alarm, '/')
+	for outlook, limits := range foreseen {
+		if s := r.alarms[alarm[:i+1]+outlook]; s != nil && slices.Contains(limits[:], alarm[i+1:]) {
+			s.reached = true
+		}
+	}
+}
+
+// cameTrue reports whether the end of an alarm of the outlook is that its limit was reached: "rising is over" would then mislead.
+func cameTrue(s *standing, entry *journal.Entry) bool {
+	limit := entry.Alarm[strings.LastIndexByte(entry.Alarm, '/')+1:]
+	if _, ok := foreseen[limit]; !ok {
+		return false
+	}
+	beyond := entry.Value != nil && entry.Setpoint != nil && (*entry.Value == *entry.Setpoint || (*entry.Value > *entry.Setpoint) == (limit == "rising"))
+	return s.reached || beyond
+}
+
+// lost takes note of a message that a notifier has given up: while its alarm is active, another one goes out, later each time.
+func (r *Rules) lost(entry *journal.Entry) {
+	s := r.alarms[entry.Alarm]
+	if s == nil || s.occurrence != entry.Occurrence {
+		return
+	}
+	for _, outlet := range entry.Outlets {
+		delete(s.told, outlet)
+		s.held[outlet] = forRetry
+		again := s.retries[outlet]
+		again.times++
+		again.at = entry.At.Add(min(firstRetry<<min(again.times-1, 10), maxRetry))
+		s.retries[outlet] = again
+	}
+}
+
+// Told returns the alarm and the occurrence that the last message to a notifier was about, if that message was the one of an event.
+func (r *Rules) Told(outlet, event string) (alarm, occurrence string) {
+	for name, s := range r.alarms {
+		if s.events[outlet] == event {
+			return name, s.occurrence
+		}
+	}
+	return "", ""
+}
+
 // over tells the end of an alarm.
 func (r *Rules) over(s *standing, entry *journal.Entry) (deliveries []Delivery) {
+	if cameTrue(s, entry) {
+		return nil
+	}
 	for i := range r.rules {
 		rule := &r.rules[i]
 		_, told := s.told[rule.Outlet]
@@ -116,7 +173,7 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 	if s == nil { // the entry has not come by as one to keep
 		return nil
 	}
-	r.flood.count(entry.At)
+	part := r.flood.count(entry.Alarm, entry.At)
 	again := entry.Kind == journal.AlarmRepeated
 	if again {
 		s.asked = instant.None
@@ -146,10 +203,10 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		case again:
 			why = rule.lateness(s)
 		}
-		s.told[rule.Outlet] = entry.At
+		s.told[rule.Outlet], s.events[rule.Outlet] = entry.At, entry.ID()
 		delete(s.held, rule.Outlet)
 		r.calledNow(entry.Alarm, rule.Outlet, entry.At)
-		if r.flood.active && !critical(s.priority) {
+		if part && !critical(s.priority) {
 			r.gather(r.floods, rule.Outlet, entry)
 			continue
 		}

@@ -39,9 +39,18 @@
 // stands and that nobody has acknowledged is told once, and one [journal.Summary] says in a line what came and went, and what
 // ended of that which had been told before.
 //
-// In a flood (package nuisance) an outlet gets one summary at the end of each bin of ten minutes instead of a message for each
-// alarm, and nothing is repeated; critical alarms go out one by one as ever. The first ten of a flood have gone out before anybody
-// could know that it is one.
+// In a flood (package nuisance; each alarm counts once in a bin) an outlet gets one summary at the end of each bin of ten minutes
+// instead of a message for each alarm, and nothing is repeated; critical alarms go out one by one as ever. The first ten of a flood have
+// gone out before it can be known to be one. The first alarm of a point that is no part of it goes out at once: another point is part
+// of it only where five or more have the same kind of alarm.
+//
+// That a value no longer rises or falls towards its limit is not told where it has reached the limit.
+//
+// # What does not get through
+//
+// A message that a notifier gives up ([journal.Lost]) is not the end of its incident: while the alarm is active and not acknowledged
+// another one goes out, after a minute, then two, up to a quarter of an hour. An escalation does not wait while none of the notifiers
+// ahead of it delivers.
 //
 // An alarm that chatters (package nuisance) calls each outlet at most once in ten minutes, unless it is critical. That it
 // chatters, or that it was fleeting, is an entry in the journal, and is told to those who listen to low, once a day.
@@ -156,7 +165,10 @@ type standing struct {
 	raised       instant.Instant            // as its entry says; None where that has not come by
 	called       instant.Instant            // when it began to call for a person
 	told         map[string]instant.Instant // outlet → when it was told last
-	held         map[string]hold            // outlets that will be told later if it still stands then
+	held         map[string]hold            // outlets that will be told later if it is still active then
+	events       map[string]string          // outlet → the entry that it was told last
+	retries      map[string]retry           // outlets that have given up a message about it
+	reached      bool                       // of the outlook: the limit has been reached since
 	asked        instant.Instant            // when the core was asked to repeat; None if it has answered
 }
 
@@ -167,12 +179,25 @@ const (
 	_            hold = iota
 	forQuiet          // until the quiet hours end
 	forRestraint      // until a chattering alarm may call again
+	forRetry          // until the next try after a message that was given up
+)
+
+// retry is when the next message goes out after one that was given up.
+type retry struct {
+	times int
+	at    instant.Instant
+}
+
+// The waiting times after a message that was given up: they double.
+const (
+	firstRetry = time.Minute
+	maxRetry   = 15 * time.Minute
 )
 
 func newStanding(occurrence string, at instant.Instant) *standing {
 	return &standing{
 		occurrence: occurrence, raised: instant.None, called: at, asked: instant.None,
-		told: map[string]instant.Instant{}, held: map[string]hold{},
+		told: map[string]instant.Instant{}, held: map[string]hold{}, events: map[string]string{}, retries: map[string]retry{},
 	}
 }
 
@@ -185,6 +210,10 @@ func (s *standing) shift(by time.Duration) {
 	}
 	for outlet, at := range s.told {
 		s.told[outlet] = at.Add(by)
+	}
+	for outlet, again := range s.retries {
+		again.at = again.at.Add(by)
+		s.retries[outlet] = again
 	}
 }
 
@@ -214,6 +243,16 @@ func (r *Rules) Tests(weekly []Weekly) { r.weekly = slices.Clone(weekly) }
 // Rooms tells which places are rooms: a summary names them first.
 func (r *Rules) Rooms(rooms map[string]bool) { r.rooms = maps.Clone(rooms) }
 
+// Kinds are the entries that [Rules.Resume] learns from.
+func Kinds() []journal.Kind {
+	return []journal.Kind{
+		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmShelved,
+		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
+		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.OutletTest, journal.Lost,
+		journal.ClockStepped, journal.ClockConfirmed,
+	}
+}
+
 // Resume takes in the journal, the oldest entry first, without telling anybody: what the rules of the last run knew.
 func (r *Rules) Resume(entries []*journal.Entry) {
 	confirmed := map[string]uint64{} // run → number of the entry up to which its times have been put right
@@ -241,8 +280,8 @@ func (r *Rules) Resume(entries []*journal.Entry) {
 }
 
 // Sync brings what is known in line with the alarms of the core. What stands without being known here counts as told now on
-// all outlets that listen to it, except those whose time to be told has not come yet: nobody is called twice, repetition
-// goes on from here, and its end is told.
+// all outlets that listen to it at once: repetition goes on from here, and its end is told. Those with a time in After count as not
+// told: a second message is better than none.
 func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 	known := r.alarms
 	r.alarms = map[string]*standing{}
@@ -278,8 +317,7 @@ func (r *Rules) assume(a *watch.AlarmState, now instant.Instant) *standing {
 	}
 	for i := range r.rules {
 		rule := &r.rules[i]
-		escalates := rule.After > 0 && (s.acknowledged || now.Sub(s.called) < rule.After)
-		if rule.listens(a.Name, s.priority) && !escalates {
+		if rule.listens(a.Name, s.priority) && rule.After == 0 {
 			s.told[rule.Outlet] = now
 		}
 	}

@@ -12,8 +12,9 @@ import (
 	"dewline/internal/outlet/outward"
 )
 
-// judge says what an answer means: nil for delivered, [inturn.Later], or given up.
-func judge(response *http.Response, now time.Time) error {
+// judge says what an answer means: nil for delivered, [inturn.Later] for another try, or given up. A refusal (403, 404, 400 …) is most
+// often put right at either end, and an alarm that waits for that must not be lost; a test is told to have failed at once.
+func judge(response *http.Response, now time.Time, test bool) error {
 	status := response.StatusCode
 	answer := fmt.Errorf("the webhook answered %s", outward.Status(response))
 	switch {
@@ -28,7 +29,10 @@ func judge(response *http.Response, now time.Time) error {
 	case status == http.StatusNotFound, status == http.StatusGone:
 		answer = fmt.Errorf("%w: is the address right?", answer)
 	}
-	return fmt.Errorf("%w: %w", outlet.ErrUnsendable, answer)
+	if test {
+		return fmt.Errorf("%w: %w", outlet.ErrUnsendable, answer)
+	}
+	return &inturn.Later{After: retryAfter(response.Header, now), Refusal: true, Err: answer}
 }
 
 // retryAfter reads how long to wait (RFC 9110 section 10.2.3): seconds, or a date, which is held against the far side's

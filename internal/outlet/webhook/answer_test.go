@@ -2,6 +2,7 @@ package webhook
 
 import (
 	"context"
+	"io"
 	"net/http"
 	"strings"
 	"testing"
@@ -107,5 +108,70 @@ func TestTimes(t *testing.T) {
 		assert.Equal(t, []time.Duration{0, 90 * time.Second, 107 * time.Second}, tries)
 		stop()
 		<-done
+	})
+}
+
+// sent runs a webhook on a fake clock in front of a server of which each answer is given by the body and the time since the start, and
+// returns the bodies that were taken, with their times, and what was given up.
+func sent(t *testing.T, length time.Duration, answer func(body string, after time.Duration) int, bodies ...string) (taken map[string]time.Duration, givenUp []string) {
+	taken = map[string]time.Duration{}
+	began := time.Now()
+	transport := roundTripper(func(r *http.Request) (*http.Response, error) {
+		body, _ := io.ReadAll(r.Body)
+		status := answer(string(body), time.Since(began))
+		if status == http.StatusOK {
+			taken[string(body)] = time.Since(began)
+		}
+		return &http.Response{StatusCode: status, Header: http.Header{}, Body: http.NoBody, Request: r}, nil
+	})
+	w, err := New(Options{
+		Site: "north-loft", URL: "https://hooks.example.org/", Queue: outlet.NewMemory(0, 0, 0), Transport: transport, Random: func() float64 { return 1 },
+		GivenUp: func(item outlet.Item, _ error) { givenUp = append(givenUp, item.Event) },
+	})
+	require.NoError(t, err)
+	for _, body := range bodies {
+		require.NoError(t, w.sender.Add(outlet.Item{Event: body, Class: outlet.Alarm, Body: []byte(body)}))
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		assert.NoError(t, w.Run(ctx))
+	}()
+	time.Sleep(length)
+	synctest.Wait()
+	cancel()
+	<-done
+	return taken, givenUp
+}
+
+// TestRefusalsThatPassCostNoAlarm: a push service that says no for five minutes gets the message within a minute after.
+func TestRefusalsThatPassCostNoAlarm(t *testing.T) {
+	for _, status := range []int{400, 403, 404} {
+		synctest.Test(t, func(t *testing.T) {
+			taken, givenUp := sent(t, 10*time.Minute, func(_ string, after time.Duration) int {
+				if after < 5*time.Minute {
+					return status
+				}
+				return http.StatusOK
+			}, `{"id":"critical"}`, `{"id":"next"}`)
+			assert.Empty(t, givenUp)
+			require.Len(t, taken, 2)
+			assert.Less(t, taken[`{"id":"critical"}`], 6*time.Minute+time.Second)
+		})
+	}
+}
+
+// TestOneRefusedMessageDoesNotHoldUpTheNext: where others are taken, the refused one is given up, so that its incident can be told anew.
+func TestOneRefusedMessageDoesNotHoldUpTheNext(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		taken, givenUp := sent(t, 10*time.Minute, func(body string, _ time.Duration) int {
+			if body == `{"id":"bad"}` {
+				return http.StatusUnprocessableEntity
+			}
+			return http.StatusOK
+		}, `{"id":"bad"}`, `{"id":"good"}`)
+		assert.Equal(t, []string{`{"id":"bad"}`}, givenUp)
+		assert.Less(t, taken[`{"id":"good"}`], 3*time.Minute)
 	})
 }

@@ -56,7 +56,8 @@
 //
 //	2xx                       delivered
 //	408, 425, 429, 5xx, 3xx   tried again, after Retry-After if the answer has it (an hour at most)
-//	any other                 given up, logged, and reported to Options.GivenUp
+//	any other                 tried again as well; a test is given up. Where the service takes the next message and not this one, this one
+//	                          is given up after a minute, logged, and reported to Options.GivenUp: its alarm is then told again
 //	none                      tried again without end
 //
 // Between tries the waiting time doubles from a second to a minute, and is spread by chance. A redirect is followed within the

@@ -28,6 +28,7 @@ type content struct {
 	Type  string `json:"content_type"`
 	Title string `json:"title"`
 	Body  string `json:"body"`
+	Test  bool   `json:"test,omitempty"` // it is a test, and no alarm
 }
 
 const (
@@ -45,7 +46,7 @@ func (w *Webhook) write(entry *journal.Entry) ([]byte, error) {
 		return event.JSON()
 	}
 	message := w.o.Text.Message(entry)
-	c := content{Type: mediaText, Title: message.Title, Body: message.Text}
+	c := content{Type: mediaText, Title: message.Title, Body: message.Text, Test: entry.Kind == journal.OutletTest}
 	if w.o.Format == JSON {
 		body, err := json.Marshal(message)
 		if err != nil {
@@ -73,7 +74,8 @@ func unpack(item outlet.Item) (content, error) {
 		return content{}, fmt.Errorf("%w: the outbox holds no message: %w", outlet.ErrUnsendable, err)
 	}
 	if c.Type == "" { // a CloudEvent has no such member
-		c = content{Type: cloudevent.MediaType, Body: string(item.Body)}
+		event, _ := cloudevent.Parse(item.Body) // what is none goes out as it is
+		c = content{Type: cloudevent.MediaType, Body: string(item.Body), Test: event.Type == cloudevent.TypeOf(journal.OutletTest)}
 	}
 	return c, nil
 }

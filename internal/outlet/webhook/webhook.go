@@ -142,7 +142,7 @@ func (w *Webhook) deliver(ctx context.Context, item outlet.Item) error {
 		return w.unreached(err)
 	}
 	defer outward.Finish(response)
-	return judge(response, w.o.Now())
+	return judge(response, w.o.Now(), c.Test)
 }
 
 // unreached tells why there was no answer.

@@ -1,0 +1,46 @@
+package daemon
+
+import (
+	"fmt"
+	"sync"
+
+	"dewline/internal/journal"
+	"dewline/internal/watch"
+)
+
+// lostMessage is a message that a notifier has given up.
+type lostMessage struct {
+	notifier, event string
+	why             error
+}
+
+// lostMessages are those that are not on record yet. Notifiers add them from their own goroutines.
+type lostMessages struct {
+	mu   sync.Mutex
+	list []lostMessage
+}
+
+func (l *lostMessages) add(m lostMessage) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.list = append(l.list, m)
+}
+
+func (l *lostMessages) take() []lostMessage {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	list := l.list
+	l.list = nil
+	return list
+}
+
+// recordLost puts on record which messages were given up. The rules then send another one while the alarm is active.
+func (l *loop) recordLost() {
+	for _, m := range l.lost.take() {
+		alarm, occurrence := l.chain.Rules.Told(m.notifier, m.event)
+		l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
+			Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Outlets: []string{m.notifier}, By: "dewline",
+			Text: fmt.Sprintf("%s gave up message %s: %v", m.notifier, m.event, m.why),
+		}})
+	}
+}
