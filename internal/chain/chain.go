@@ -19,6 +19,7 @@ package chain
 
 import (
 	"fmt"
+	"slices"
 
 	"dewline/internal/instant"
 	"dewline/internal/intake"

@@ -469,7 +469,7 @@ func TestChainStaysPure(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []string{
 		"dewline/internal/instant", "dewline/internal/intake", "dewline/internal/journal", "dewline/internal/outlet/notify",
-		"dewline/internal/quantity", "dewline/internal/watch", "dewline/sensors", "fmt",
+		"dewline/internal/quantity", "dewline/internal/watch", "dewline/sensors", "fmt", "slices",
 	}, strings.Fields(string(imports)))
 	deps, err := exec.Command("go", "list", "-deps", "dewline/internal/chain").Output()
 	require.NoError(t, err)
