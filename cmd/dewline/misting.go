@@ -28,7 +28,7 @@ type mistingCommand struct {
 }
 
 const (
-	// mistingDays is the length of a recording whose begin is not given, and mostMistingDays the most that is held in memory.
+	// mistingDays is the length of a recording whose begin is not given, and maxMistingDays the most that is held in memory.
 	mistingDays    = 14
 	maxMistingDays = 62
 )
@@ -43,7 +43,13 @@ func (c *mistingCommand) Run(ctx context.Context, s streams) error {
 		}
 		request.Proposed = schedule
 	}
+	if s.terminal {
+		fmt.Fprint(s.err, "\rfitting the enclosure …")
+	}
 	made, err := c.make(ctx, s, request)
+	if s.terminal {
+		fmt.Fprint(s.err, "\r\033[K")
+	}
 	if err != nil {
 		return err
 	}

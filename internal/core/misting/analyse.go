@@ -21,10 +21,10 @@ type Fit struct {
 	AirChanges    Interval // per hour
 	Kappa         Interval // per hour
 	Days          float64  // of which readings took part
-	Doors         int      // that showed how fast the air makes itself anew
+	Doors         int      // that showed how fast the air recovers
 	ScatterPct    float64  // by how much the model misses a minute, root mean square, %RH
 	Refused       string   // why there is no fit at all; "" where there is one
-	RefusedParts  string   // why air changes and evaporation are not told apart; "" where they are
+	RefusedParts  string   // why air changes and evaporation are not known separately; "" where they are
 	usable        bool
 	result        outcome
 	recordedDoses []float64
@@ -42,7 +42,7 @@ type Event struct {
 	PeakHidden     bool          // the sensor was at its end: the true peak is not known
 	Saturated      time.Duration // at the plateau
 	Stuck          bool          // still saturated hours after
-	Tau            time.Duration // of the dry-down; 0 where it cannot be told
+	Tau            time.Duration // of the dry-down; 0 where it is not known
 	FloorPct       float64
 	To80           time.Duration // from 100 to 80 %RH by tau and floor; 0 where it does not get there
 	Below, Above   time.Duration // outside the band until the next misting
@@ -50,7 +50,7 @@ type Event struct {
 
 // Disturbance is what moved the humidity and was no misting.
 type Disturbance struct {
-	Kind     string // "door", "light", "room"
+	Kind     string // "door", "light", "room", "temperature"
 	From, To instant.Instant
 }
 
@@ -74,7 +74,7 @@ type Analysis struct {
 }
 
 const (
-	// saturatedPct is where a humidity sensor can no longer be told from its end.
+	// saturatedPct is where a humidity sensor can no longer be distinguished from its end.
 	saturatedPct = 97.0
 	hiddenPeak   = 99.0
 	stuckAfter   = 4 * time.Hour
@@ -356,7 +356,7 @@ func (a *Analysis) state(o *outcome) {
 	nan := Interval{math.NaN(), math.NaN(), math.NaN()}
 	a.Fit.AirChanges, a.Fit.Kappa = nan, nan
 	if !s.hasRoom {
-		a.Fit.RefusedParts = "nothing measures the humidity of the room: how much of the drying is ventilation cannot be told"
+		a.Fit.RefusedParts = "nothing measures the humidity of the room: how much of the drying is ventilation is not known"
 		return
 	}
 	// n = (1/τ)(ρ_s − ρ∞)/(ρ_s − ρ_room): what is unsure of ρ_s and of ρ∞ weighs the more, the wetter the floor.
@@ -366,15 +366,15 @@ func (a *Analysis) state(o *outcome) {
 	sdK := math.Sqrt(c[lnKappa][lnKappa] + few*few + levels/(over*over) + levels/(gap*gap)*wn*wn)
 	switch {
 	case !(sdN <= maxUnsureN) && a.Fit.Doors < enoughDoors:
-		a.Fit.RefusedParts = "the air was not seen making itself anew without mist: open the door for a minute, five times or more, while the leaves are dry"
+		a.Fit.RefusedParts = "the air was hardly ever seen recovering without mist: open the door for a minute, five times or more, while the leaves are dry"
 		return
 	case !(sdN <= maxUnsureN):
-		a.Fit.RefusedParts = "the enclosure dries too little between mistings for its sensor to tell ventilation from evaporation"
+		a.Fit.RefusedParts = "the enclosure dries too little between mistings for its sensor to distinguish ventilation from evaporation"
 		return
 	}
 	a.Fit.AirChanges = Interval{n * math.Exp(-z80*sdN), n, n * math.Exp(z80*sdN)}
 	if !(sdK <= maxUnsureKappa) {
-		a.Fit.RefusedParts = "soil and plants give too little water beside what the room brings for the sensor to tell how much"
+		a.Fit.RefusedParts = "soil and plants give too little water beside what the room brings for the sensor to show how much"
 		return
 	}
 	a.Fit.Kappa = Interval{kappa * math.Exp(-z80*sdK), kappa, kappa * math.Exp(z80*sdK)}

@@ -15,7 +15,7 @@ const (
 
 // door is a door that was open.
 type door struct {
-	opened, closed int // minutes; from closed on the fall is over and the air of the enclosure makes itself anew
+	opened, closed int // minutes; from closed on the fall is over and the air of the enclosure recovers
 }
 
 // doors finds the doors in the difference between measurement and model. What comes after a door that has been closed is the best

@@ -12,7 +12,7 @@ const (
 	binMinutes   = 5
 	memory       = 2 * 60 // minutes
 	huber        = 2.5    // where a residual begins to count as an outlier, in standard deviations
-	leastSigma   = 0.1    // %RH; what quantisation leaves of a new part
+	minSigma     = 0.1    // %RH; what quantisation leaves of a new part
 	burstMinutes = 12     // after a misting, while the mist itself is about
 	warmUp       = 3 * 60 // minutes after each start that are not judged
 	// trust is the number of bins that count as one against the prior: what the model does not know fools many bins at once.
@@ -132,7 +132,7 @@ func (f *fitter) scatter(shown []float64) float64 {
 		}
 	}
 	slices.Sort(all)
-	return max(leastSigma, all[len(all)*2/3]) // two thirds of a normal distribution lie within 0.97 standard deviations
+	return max(minSigma, all[len(all)*2/3]) // two thirds of a normal distribution lie within 0.97 standard deviations
 }
 
 // descend improves an outcome until it does not get better.

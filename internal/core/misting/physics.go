@@ -1,3 +1,25 @@
+// Package misting says how a planted enclosure dries between its mistings, and what another schedule would bring. It is pure: readings and
+// times go in, values come out.
+//
+//	a := misting.Analyse(&misting.Recording{From: from, To: to, Air: air, Humidity: humidity, RoomAir: …, RoomHumidity: …})
+//	fmt.Println(a.Fit.Tau, a.Fit.FloorPct.Mid, a.Events)
+//	outlook, err := a.WhatIf(schedule) // hours below the band, with the interval that holds four of five cases
+//
+// # What is done
+//
+// Everything is computed in vapour density, never in relative humidity, which a lamp moves without any water. [Analyse] brings together
+// the mistings on record, those that are due, and those that the humidity shows; fits a model of the mass balance (below) with
+// a film on leaves that dries like drops, a store of moss and wood, and the lag of the sensor, by least squares over the whole
+// recording; and describes each misting. Differences between model and measurement are taken as a process with a memory of two hours,
+// so that how the air dries weighs more than where it ends, and the covariance is that of whole days against each other.
+//
+// Mist and wet leaves hide how fast the air is exchanged, since a film dries only as fast as the room takes its vapour. What shows it is
+// a door that was opened and shut: the principle of tracer-gas decay. So air changes and evaporation are stated only where enough
+// doors were seen, where the floor leaves room under saturation, and where the room's own humidity is measured; else τ and floor alone.
+//
+// [Analysis.WhatIf] runs the model over the recorded room twice, under the mistings that came and under the schedule, adds the difference to
+// what was measured, and states an interval for the weather that was recorded, not for another week's. How well all this does on enclosures
+// that the model does not know is in testdata/figures/misting.md, bad rows included.
 package misting
 
 import (

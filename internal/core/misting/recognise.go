@@ -67,7 +67,7 @@ func (s *series) recognise() (found []int) {
 	return found
 }
 
-// comesBack reports whether a rise of d from minute i on is the air of an enclosure making itself anew after a door.
+// comesBack reports whether a rise of d from minute i on is the air of an enclosure that recovers after a door.
 func (s *series) comesBack(h []float64, i int, d float64) bool {
 	highest := 0.0
 	for j := i; j < min(len(h), i+apartMinutes); j++ {

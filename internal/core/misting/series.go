@@ -45,7 +45,7 @@ const (
 	maxJoin   = 5 * time.Minute
 )
 
-// series is a recording minute by minute; NaN stands for unknown. Densities are in g/m³, which keeps numbers near one.
+// series is a recording minute by minute; NaN is unknown. Densities are in g/m³, which keeps numbers near one.
 type series struct {
 	from     instant.Instant
 	humidity []float64 // %RH as measured

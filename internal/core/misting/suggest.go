@@ -17,7 +17,7 @@ const (
 	firstHour = 6
 	lastHour  = 21
 	stepHours = 2.5
-	mostADay  = 4
+	maxADay   = 4
 	smallDose = 0.5
 )
 
@@ -89,7 +89,7 @@ func candidates() (all []Schedule) {
 					schedule = append(schedule, Slot{int(h * 60), dose})
 				}
 			}
-			if len(schedule) <= mostADay {
+			if len(schedule) <= maxADay {
 				all = append(all, schedule)
 			}
 		}

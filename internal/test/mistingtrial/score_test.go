@@ -10,7 +10,7 @@ import (
 	"dewline/internal/core/misting"
 )
 
-// A few enclosures that nobody has looked at when constants were chosen.
+// A few enclosures that had no part in the choice of constants.
 func TestHeldBackEnclosures(t *testing.T) {
 	var rows []row
 	for seed := uint64(7001); seed < 7005; seed++ {
