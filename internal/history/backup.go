@@ -10,48 +10,48 @@ import (
 
 // Backup writes a copy of the file as it is now, compact and whole, while work goes on. It does not overwrite: the target
 // must not exist. What is in memory only is not in it; call Commit before.
-func (s *Store) Backup(ctx context.Context, target string) (err error) {
+func (f *file) Backup(ctx context.Context, target string) (err error) {
 	const doing = "making a backup"
 	if exists(target) {
-		return &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("%s exists: choose another name or remove it", target)}
+		return &Error{Doing: doing, Path: f.path, Err: fmt.Errorf("%s exists: choose another name or remove it", target)}
 	}
-	open := s.database()
+	open := f.database()
 	if open == nil {
-		return &Error{Doing: doing, Path: s.path, Err: errNotOpen}
+		return &Error{Doing: doing, Path: f.path, Err: errNotOpen}
 	}
 	if _, err := open.reading(ctx); err != nil {
-		return s.explain(doing, err)
+		return f.explain(doing, err)
 	}
 	// A connection of its own: those for queries are few, and a copy takes a while.
-	db, err := connect(s.path, url.Values{}, append([]string{"cache_size(-512)"}, common...), 1)
+	db, err := connect(f.path, url.Values{}, append([]string{"cache_size(-512)"}, common...), 1)
 	if err != nil {
-		return s.explain(doing, err)
+		return f.explain(doing, err)
 	}
-	defer func() { err = errors.Join(err, s.explain(doing, db.Close())) }()
+	defer func() { err = errors.Join(err, f.explain(doing, db.Close())) }()
 	part := target + ".part"
 	if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return s.explain(doing, err)
+		return f.explain(doing, err)
 	}
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
-		return errors.Join(s.explain(doing, err), removeIfThere(part))
+		return errors.Join(f.explain(doing, err), removeIfThere(part))
 	}
 	if err := syncFile(part); err != nil {
-		return s.explain(doing, err)
+		return f.explain(doing, err)
 	}
 	// A link refuses to replace, which a rename would not.
 	if err := os.Link(part, target); err != nil {
 		if exists(target) {
-			return &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("%s has come into being meanwhile", target)}
+			return &Error{Doing: doing, Path: f.path, Err: fmt.Errorf("%s has come into being meanwhile", target)}
 		}
 		// Some file systems of memory sticks know no links.
 		if err := os.Rename(part, target); err != nil {
-			return s.explain(doing, err)
+			return f.explain(doing, err)
 		}
 	}
 	if err := removeIfThere(part); err != nil {
-		return s.explain(doing, err)
+		return f.explain(doing, err)
 	}
-	return s.explain(doing, syncFolder(target))
+	return f.explain(doing, syncFolder(target))
 }
 
 func removeIfThere(path string) error {

@@ -14,8 +14,8 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
 	"dewline/internal/quantity"
+	"dewline/internal/queue"
 )
 
 // loft makes up the readings of a site: half of the points are water temperatures from a part with steps of 1/16 °C, a
@@ -83,7 +83,7 @@ func open(b *testing.B) *Store {
 }
 
 // BenchmarkDay is a day of a site with 20 points: a Commit a minute, a state of the core every half hour, an alarm
-// transition every 20 minutes that passes through the outbox. It tells what the process gave the file system to write
+// transition every 20 minutes that passes through the outbox. It reports what the process gave the file system to write
 // (write_bytes in /proc/self/io, whole pages; what the file system's own journal adds comes on top).
 func BenchmarkDay(b *testing.B) {
 	state := make([]byte, 60_000) // of which a third does not compress
@@ -98,7 +98,7 @@ func BenchmarkDay(b *testing.B) {
 			20 * minute: func(at instant.Instant) {
 				seq++
 				e := &journal.Entry{Seq: seq, Run: "run-1", At: at, Kind: journal.AlarmRaised, Alarm: "tub-1/water-temperature/high", Priority: "high"}
-				item := outlet.Item{Event: e.ID(), Class: outlet.Alarm, Topic: "dewline/north-loft/events", Body: make([]byte, 500), At: at}
+				item := queue.Item{Event: e.ID(), Class: queue.Alarm, Topic: "dewline/north-loft/events", Body: make([]byte, 500), At: at}
 				must(b, s.Record(b.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, state))
 				items, err := s.Queue("mqtt").Next(0, 32)
 				must(b, err)
@@ -126,7 +126,7 @@ func written(b *testing.B) int64 {
 	return 0
 }
 
-// BenchmarkDisk tells the bytes on disk per reading, all tables and indexes counted, after 30 days of 20 points.
+// BenchmarkDisk reports the bytes on disk per reading, all tables and indexes counted, after 30 days of 20 points.
 func BenchmarkDisk(b *testing.B) {
 	for b.Loop() {
 		l, s := newLoft(20), open(b)

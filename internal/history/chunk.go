@@ -25,11 +25,11 @@ type chunk struct {
 	id, segment int64
 	summary
 	thin bool
-	kept bool // stands in the table growing as well
+	kept bool // it is in the table growing as well
 	packed
 }
 
-// summary is what a chunk tells without being decoded.
+// summary is what is known of a chunk without decoding it.
 type summary struct {
 	span             int64 // from start, ms
 	count, unusable  int
@@ -76,7 +76,7 @@ func usable(v float64, flag quantity.Flag) bool {
 	return flag.Usable() && !math.IsNaN(v) && !math.IsInf(v, 0)
 }
 
-// worst returns the flag that is furthest from a pass; 0 where there is none.
+// worst returns the flag that is maxSteps from a pass; 0 where there is none.
 func worst(flags uint16) quantity.Flag {
 	for _, f := range []quantity.Flag{quantity.Missing, quantity.Fail, quantity.Suspect, quantity.NotEvaluated, quantity.Pass} {
 		if flags&(1<<f) != 0 {

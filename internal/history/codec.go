@@ -9,8 +9,8 @@ import (
 	"dewline/internal/quantity"
 )
 
-// The compressed readings of a chunk (column `samples`) are a codec byte and then tokens (nibble.go). Beside them stand, in
-// columns of their own, what the tokens are relative to: start, period, origin, scale.
+// The compressed readings of a chunk (column `samples`) are a codec byte and then tokens (varint.go). Beside them, in
+// columns of their own, is what the tokens are relative to: start, period, origin, scale.
 //
 // The codec byte is the sum of
 //
@@ -20,7 +20,7 @@ import (
 //
 // A chunk of minutes begins with the number of them. Each entry is
 //
-//	time    zigzag(time − time before − period) in ms; before the first stands start − period. Absent with 2.
+//	time    zigzag(time − time before − period) in ms; before the first it is start − period. Absent with 2.
 //	number  only with 4: of the usable readings of the minute
 //	value   zigzag(k − k before) + 1, k before the first being 0; with 4 three of them: mean, least, greatest
 //
@@ -92,15 +92,15 @@ func (e *encoder) encode(b *block, resolution float64) packed {
 	var regular bool
 	p.period, regular = e.rhythm(b.at, p.start)
 
-	onLattice := false
-	var l lattice
+	quantized := false
+	var l quantizer
 	if all := e.allValues(b); all != nil {
-		if l, onLattice = findLattice(all, resolution); onLattice {
-			p.fix, onLattice = e.fix(l, all)
+		if l, quantized = findQuantizer(all, resolution); quantized {
+			p.fix, quantized = e.fix(l, all)
 		}
 	}
 	codec := byte(0)
-	if onLattice {
+	if quantized {
 		p.origin, p.scale = l.origin, l.scale
 	} else {
 		codec |= codecBits
@@ -122,7 +122,7 @@ func (e *encoder) encode(b *block, resolution float64) packed {
 	return p
 }
 
-func (e *encoder) entries(b *block, p packed, l lattice, codec byte) {
+func (e *encoder) entries(b *block, p packed, l quantizer, codec byte) {
 	w := &e.tokens
 	before, k, flag := p.start-p.period, int64(0), quantity.Pass
 	put := func(v float64) {
@@ -195,8 +195,8 @@ func (e *encoder) allValues(b *block) []float64 {
 	return e.distinct
 }
 
-// fix writes by how much the values differ from the lattice; ok is false where two of them have the same k.
-func (e *encoder) fix(l lattice, distinct []float64) (fix []byte, ok bool) {
+// fix writes by how much the values differ from the quantizer; ok is false where two of them have the same k.
+func (e *encoder) fix(l quantizer, distinct []float64) (fix []byte, ok bool) {
 	e.fixes.reset()
 	exact, last := true, int64(math.MinInt64)
 	for _, v := range distinct {
@@ -320,9 +320,9 @@ func appendBits(values []float64, ks []int64) []float64 {
 	return values
 }
 
-// values turns k into values on the lattice, with their corrections.
+// values turns k into values on the quantizer, with their corrections.
 func (d *decoder) values(p packed, b *block) error {
-	l := lattice{p.origin, p.scale}
+	l := quantizer{p.origin, p.scale}
 	d.collectUsed()
 	if len(p.fix) > 0 {
 		if err := d.readFixes(p.fix); err != nil {
@@ -355,7 +355,7 @@ func (d *decoder) readFixes(fix []byte) error {
 	return nil
 }
 
-func (d *decoder) appendValues(values []float64, ks []int64, l lattice) []float64 {
+func (d *decoder) appendValues(values []float64, ks []int64, l quantizer) []float64 {
 	fixed, dense := len(d.by) > 0, d.dense()
 	for _, k := range ks {
 		if k == noK {

@@ -40,9 +40,9 @@ func sameValues(t require.TestingT, want, got []float64) {
 func anyValue(t *rapid.T) func() float64 {
 	step := rapid.SampledFrom([]float64{0.01, 0.0625, 1, 2.6, 175.0 / 65535, 1e-9}).Draw(t, "step")
 	origin := rapid.SampledFrom([]float64{0, -45, -40, 0.3, 30000}).Draw(t, "origin")
-	kind := rapid.SampledFrom([]string{"lattice", "float", "mixed"}).Draw(t, "kind")
+	kind := rapid.SampledFrom([]string{"quantizer", "float", "mixed"}).Draw(t, "kind")
 	return func() float64 {
-		if kind == "lattice" || kind == "mixed" && rapid.IntRange(0, 9).Draw(t, "of ten") > 0 {
+		if kind == "quantizer" || kind == "mixed" && rapid.IntRange(0, 9).Draw(t, "of ten") > 0 {
 			return origin + step*float64(rapid.IntRange(-100, 10000).Draw(t, "k"))
 		}
 		return rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{
@@ -133,7 +133,7 @@ func TestOrderedKeepsOrder(t *testing.T) {
 	})
 }
 
-// Readings of a sensor must find their lattice, whatever the description says: that is what makes them small.
+// Readings of a sensor must find their quantizer, whatever the description says: that is what makes them small.
 func TestSensorsFindTheirLattice(t *testing.T) {
 	chance := rand.New(rand.NewPCG(1, 1))
 	for name, c := range map[string]struct {

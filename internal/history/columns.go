@@ -27,13 +27,13 @@ type Column struct {
 const MaxColumns = 20_000
 
 // Columns sums up [from, to) in n columns of equal length. Hidden readings do not count.
-func (s *Store) Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]Column, error) {
+func (q *readingQueries) Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]Column, error) {
 	if n < 1 || n > MaxColumns || from.IsNone() || to.IsNone() || from >= to {
 		return nil, fmt.Errorf("history: cannot sum up %d columns from %s to %s: ask for 1 to %d columns of a range that begins before it ends", n, from, to, MaxColumns)
 	}
 	t := newTally(from, to, n)
-	if err := s.tally(ctx, p, t); err != nil {
-		return nil, s.explain("summing up "+p.String(), err)
+	if err := q.tally(ctx, p, t); err != nil {
+		return nil, q.explain("summing up "+p.String(), err)
 	}
 	return t.columns(), nil
 }
@@ -99,18 +99,18 @@ func (s *sum) add(low, high, total float64, usable int, flags uint16) {
 	s.usable += usable
 }
 
-// outline is a chunk without its readings, and the later segments that cover parts of it.
-type outline struct {
+// chunkMeta is a chunk without its readings, and the later segments that cover parts of it.
+type chunkMeta struct {
 	id, segment, start int64
 	summary
 	held *chunk // nil where the readings are in the file
 	over [][2]int64
 }
 
-func (o *outline) end() int64 { return o.start + o.span }
+func (o *chunkMeta) end() int64 { return o.start + o.span }
 
 // whole reports whether the summary will do: the chunk lies in one column, and nothing covers it.
-func (t *tally) whole(o *outline) bool {
+func (t *tally) whole(o *chunkMeta) bool {
 	return len(o.over) == 0 && o.start >= t.from && o.end() < t.to && t.column(o.start) == t.column(o.end())
 }
 
@@ -140,14 +140,14 @@ entries:
 	}
 }
 
-func (s *Store) tally(ctx context.Context, p quantity.Point, t *tally) error {
+func (q *readingQueries) tally(ctx context.Context, p quantity.Point, t *tally) error {
 	if t.empty {
 		return nil
 	}
-	chunks := s.newChunkReader(p, t.from, t.to)
-	w := &tallying{tally: t, held: chunks.held}
+	chunks := q.newChunkReader(p, t.from, t.to)
+	w := &aggregator{tally: t, held: chunks.held}
 	for _, c := range chunks.memory {
-		w.memory = append(w.memory, &outline{id: c.id, segment: c.segment, start: c.start, summary: c.summary, held: c})
+		w.memory = append(w.memory, &chunkMeta{id: c.id, segment: c.segment, start: c.start, summary: c.summary, held: c})
 	}
 	if chunks.ended { // nothing of the point is in the file
 		return w.finish(ctx)
@@ -173,26 +173,26 @@ func (s *Store) tally(ctx context.Context, p quantity.Point, t *tally) error {
 	})
 }
 
-// tallying is a tally under way. Chunks come by start; one is settled when none that is still to come can overlap it.
-type tallying struct {
+// aggregator is a tally under way. Chunks come by start; one is settled when none that is still to come can overlap it.
+type aggregator struct {
 	*tally
 	held    map[int64]bool // ids of the chunks that are in memory
-	memory  []*outline
-	waiting []*outline
-	cut     []*outline // in the file, to be decoded
+	memory  []*chunkMeta
+	waiting []*chunkMeta
+	cut     []*chunkMeta // in the file, to be decoded
 	file    driver.QueryerContext
 	decoder decoder
 	block   block
-	free    []*outline
+	free    []*chunkMeta
 }
 
 // take adds a row of the index.
-func (w *tallying) take(ctx context.Context, row []driver.Value) error {
-	o := &outline{}
+func (w *aggregator) take(ctx context.Context, row []driver.Value) error {
+	o := &chunkMeta{}
 	if n := len(w.free); n > 0 {
 		o, w.free = w.free[n-1], w.free[:n-1]
 	}
-	*o = outline{id: integer(row[0]), start: integer(row[1]), segment: integer(row[3]), over: o.over[:0]}
+	*o = chunkMeta{id: integer(row[0]), start: integer(row[1]), segment: integer(row[3]), over: o.over[:0]}
 	o.summary = summary{
 		span: integer(row[2]), count: int(integer(row[4])), unusable: int(integer(row[5])),
 		low: float(row[6]), high: float(row[7]), total: float(row[8]), flags: uint16(integer(row[9])),
@@ -207,7 +207,7 @@ func (w *tallying) take(ctx context.Context, row []driver.Value) error {
 }
 
 // finish counts what is left.
-func (w *tallying) finish(ctx context.Context) error {
+func (w *aggregator) finish(ctx context.Context) error {
 	if err := w.before(ctx, nil); err != nil {
 		return err
 	}
@@ -218,7 +218,7 @@ func (w *tallying) finish(ctx context.Context) error {
 }
 
 // before adds the chunks in memory that begin before o; all of them for nil.
-func (w *tallying) before(ctx context.Context, o *outline) error {
+func (w *aggregator) before(ctx context.Context, o *chunkMeta) error {
 	for len(w.memory) > 0 && (o == nil || w.memory[0].start <= o.start) {
 		if err := w.add(ctx, w.memory[0]); err != nil {
 			return err
@@ -228,7 +228,7 @@ func (w *tallying) before(ctx context.Context, o *outline) error {
 	return nil
 }
 
-func (w *tallying) add(ctx context.Context, o *outline) error {
+func (w *aggregator) add(ctx context.Context, o *chunkMeta) error {
 	if err := w.settle(ctx, o.start); err != nil {
 		return err
 	}
@@ -246,7 +246,7 @@ func (w *tallying) add(ctx context.Context, o *outline) error {
 }
 
 // settle counts the chunks that end before a time.
-func (w *tallying) settle(ctx context.Context, time int64) error {
+func (w *aggregator) settle(ctx context.Context, time int64) error {
 	kept := w.waiting[:0]
 	for _, o := range w.waiting {
 		if o.end() >= time {
@@ -264,7 +264,7 @@ func (w *tallying) settle(ctx context.Context, time int64) error {
 // cutBatch is how many chunks are read from the file at a time.
 const cutBatch = 128
 
-func (w *tallying) count(ctx context.Context, o *outline) error {
+func (w *aggregator) count(ctx context.Context, o *chunkMeta) error {
 	switch {
 	case w.whole(o):
 		w.sums[w.column(o.start)].add(o.low, o.high, o.total, o.count-o.unusable, o.flags)
@@ -281,7 +281,7 @@ func (w *tallying) count(ctx context.Context, o *outline) error {
 	return nil
 }
 
-func (w *tallying) decode(o *outline, p packed) error {
+func (w *aggregator) decode(o *chunkMeta, p packed) error {
 	if err := w.decoder.decode(p, o.count, &w.block); err != nil {
 		return err
 	}
@@ -289,12 +289,12 @@ func (w *tallying) decode(o *outline, p packed) error {
 	return nil
 }
 
-// decodeCut reads what the summaries do not tell.
-func (w *tallying) decodeCut(ctx context.Context) error {
+// decodeCut reads what the summaries do not contain.
+func (w *aggregator) decodeCut(ctx context.Context) error {
 	if len(w.cut) == 0 {
 		return nil
 	}
-	ids, byID := make([]int64, len(w.cut)), map[int64]*outline{}
+	ids, byID := make([]int64, len(w.cut)), map[int64]*chunkMeta{}
 	for i, o := range w.cut {
 		ids[i], byID[o.id] = o.id, o
 	}

@@ -33,7 +33,7 @@ type pointChunk struct {
 }
 
 // Commit writes the readings that are in memory, and everything else that waits. On error they stay in memory, and the next
-// call tries again. Call it once a minute: that is what the card is spared for.
+// call tries again. Call it once a minute: a rarer write wears the card less.
 func (s *Store) Commit(ctx context.Context) error {
 	s.write.Lock()
 	defer s.write.Unlock()
@@ -66,7 +66,7 @@ const maxDoubt = 2
 
 // attempt is one attempt to write.
 func (s *Store) attempt(ctx context.Context, doing string, readings bool) error {
-	s.card.wait()
+	s.probe.wait()
 	err := s.attach(ctx)
 	if err == nil {
 		err = s.examine(ctx, readings)
@@ -96,30 +96,30 @@ func (s *Store) attempt(ctx context.Context, doing string, readings bool) error 
 const examineEvery = 10 * time.Second
 
 // examine looks for damage that the writer does not meet, since it has the pages that it uses in its cache.
-func (s *Store) examine(ctx context.Context, now bool) error {
-	if inspectHeader(s.database().file) != nil {
-		return s.explain("looking at it", errFirstPage)
+func (f *file) examine(ctx context.Context, now bool) error {
+	if inspectHeader(f.database().file) != nil {
+		return f.explain("looking at it", errFirstPage)
 	}
-	if now || time.Since(s.examined) > examineEvery {
-		s.examined = time.Now()
-		if err := s.checkLog(ctx); err != nil {
-			return s.explain("looking at its log", err)
+	if now || time.Since(f.examined) > examineEvery {
+		f.examined = time.Now()
+		if err := f.checkLog(ctx); err != nil {
+			return f.explain("looking at its log", err)
 		}
 	}
-	if s.suspect.Swap(false) { // a query has met damage
-		return s.checkPages(ctx, "integrity_check")
+	if f.suspect.Swap(false) { // a query has met damage
+		return f.checkPages(ctx, "integrity_check")
 	}
 	return nil
 }
 
 // checkPages looks at all pages through a connection that has nothing in its cache.
-func (s *Store) checkPages(ctx context.Context, how string) error {
-	db, err := connect(s.path, url.Values{}, readerPragmas, 1)
+func (f *file) checkPages(ctx context.Context, how string) error {
+	db, err := connect(f.path, url.Values{}, readerPragmas, 1)
 	if err != nil {
-		return s.explain("checking it", err)
+		return f.explain("checking it", err)
 	}
 	defer db.Close()
-	return s.explain("checking it", asDamage(check(ctx, db, how)))
+	return f.explain("checking it", asDamage(check(ctx, db, how)))
 }
 
 // recoverPause is how long the store waits after a recovery that failed: it copies much.
@@ -148,9 +148,9 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 		b = s.gather()
 	}
 	s.mu.RLock()
-	db, shifts, missed, lists := s.db, slices.Clone(s.shifts), slices.Clone(s.missed), s.queuesWaiting()
+	db, shifts, unwritten, lists := s.db, slices.Clone(s.shifts), slices.Clone(s.unwritten), s.queuesWaiting()
 	s.mu.RUnlock()
-	if !readings && len(missed) == 0 && len(shifts) == 0 && lists.empty() {
+	if !readings && len(unwritten) == 0 && len(shifts) == 0 && lists.empty() {
 		return nil
 	}
 	err := transact(ctx, db.writer, func(tx *sql.Tx) error {
@@ -159,7 +159,7 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 				return err
 			}
 		}
-		for _, h := range missed {
+		for _, h := range unwritten {
 			if err := h.write(ctx, tx); err != nil {
 				return err
 			}
@@ -174,13 +174,13 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if len(missed) > 0 {
-		last := missed[len(missed)-1].number
-		s.missed = slices.DeleteFunc(s.missed, func(h held) bool { return h.number <= last })
+	if len(unwritten) > 0 {
+		last := unwritten[len(unwritten)-1].number
+		s.unwritten = slices.DeleteFunc(s.unwritten, func(h pendingRecord) bool { return h.number <= last })
 	}
 	s.shifts = slices.Delete(s.shifts, 0, len(shifts))
-	s.recent.add(missed, b.closed)
-	s.countMissed()
+	s.recent.add(unwritten, b.closed)
+	s.countUnwritten()
 	lists.written()
 	if readings {
 		s.forget(&b)
@@ -190,29 +190,29 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 }
 
 // gather packs what is to be written.
-func (s *Store) gather() batch {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+func (m *chunkMemory) gather() batch {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	b := batch{
 		segments: map[int64]string{}, rows: map[*series]int64{}, changes: map[*series]uint64{},
-		amendments: slices.Clone(s.amendments), pending: s.pending,
+		amendments: slices.Clone(m.amendments), pending: m.pending,
 	}
-	for id, run := range s.segments {
+	for id, run := range m.segments {
 		b.segments[id] = run
 	}
-	for _, sr := range s.order {
+	for _, sr := range m.order {
 		b.rows[sr] = sr.row
 		if sr.row == 0 {
 			b.points = append(b.points, sr)
 		}
-		if len(sr.open.at) > 0 && sr.segment != s.segment {
-			s.close(sr) // nothing joins it any more
+		if len(sr.open.at) > 0 && sr.segment != m.segment {
+			m.close(sr) // nothing joins it any more
 		}
 		for _, c := range sr.closed {
 			b.closed = append(b.closed, pointChunk{sr, c})
 		}
 		if sr.unsaved() {
-			b.growing = append(b.growing, pointChunk{sr, s.encoder.pack(&sr.open, sr.resolution, sr.id, sr.segment)})
+			b.growing = append(b.growing, pointChunk{sr, m.encoder.pack(&sr.open, sr.resolution, sr.id, sr.segment)})
 		}
 		b.changes[sr] = sr.changes
 	}
@@ -220,22 +220,22 @@ func (s *Store) gather() batch {
 }
 
 // forget drops what has been written. Store.mu is held.
-func (s *Store) forget(b *batch) {
+func (m *chunkMemory) forget(b *batch) {
 	written := map[*chunk]bool{}
 	for _, c := range b.closed {
 		written[c.chunk] = true
 	}
-	for _, sr := range s.order {
+	for _, sr := range m.order {
 		sr.closed = slices.DeleteFunc(sr.closed, func(c *chunk) bool { return written[c] })
 		if row, ok := b.rows[sr]; ok {
 			sr.row, sr.saved = row, max(sr.saved, b.changes[sr])
 		}
 	}
 	for id := range b.segments {
-		delete(s.segments, id)
+		delete(m.segments, id)
 	}
-	s.amendments = slices.Delete(s.amendments, 0, len(b.amendments))
-	s.pending = max(0, s.pending-b.pending)
+	m.amendments = slices.Delete(m.amendments, 0, len(b.amendments))
+	m.pending = max(0, m.pending-b.pending)
 }
 
 const (
@@ -274,7 +274,7 @@ func orNaN(v sql.Null[float64]) float64 {
 	return v.V
 }
 
-func (s *Store) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) error {
+func (m *chunkMemory) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) error {
 	for _, sr := range b.points {
 		row := tx.QueryRowContext(ctx, "INSERT INTO point (name) VALUES (?) ON CONFLICT DO UPDATE SET name = excluded.name RETURNING id", sr.name)
 		var id int64
@@ -302,7 +302,7 @@ func (s *Store) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) error {
 		}
 	}
 	for _, a := range b.amendments {
-		if err := s.writeAmendment(ctx, tx, b.rows[a.point], a); err != nil {
+		if err := m.writeAmendment(ctx, tx, b.rows[a.point], a); err != nil {
 			return err
 		}
 	}
@@ -310,7 +310,7 @@ func (s *Store) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) error {
 }
 
 // writeAmendment changes a flag in a chunk that is in the file: the latest that holds the reading.
-func (s *Store) writeAmendment(ctx context.Context, tx *sql.Tx, point int64, a amendment) error {
+func (m *chunkMemory) writeAmendment(ctx context.Context, tx *sql.Tx, point int64, a amendment) error {
 	rows, err := tx.QueryContext(ctx, "SELECT point, "+chunkColumns+" FROM chunk WHERE point = ? AND start BETWEEN ? AND ? ORDER BY id DESC",
 		point, a.at-chunkSpan, a.at)
 	if err != nil {
@@ -329,9 +329,9 @@ func (s *Store) writeAmendment(ctx context.Context, tx *sql.Tx, point int64, a a
 		return err
 	}
 	for _, c := range candidates {
-		s.mu.Lock()
-		changed := s.amended(c, a.at, a.flag, 0)
-		s.mu.Unlock()
+		m.mu.Lock()
+		changed := m.amended(c, a.at, a.flag, 0)
+		m.mu.Unlock()
 		if changed != nil {
 			_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO chunk"+chunkValues, changed.values(point)...)
 			return err

@@ -18,8 +18,8 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
 	"dewline/internal/quantity"
+	"dewline/internal/queue"
 )
 
 // committed is what must be there once the log has reached a length.
@@ -50,7 +50,7 @@ func TestPowerCutAtAnyByte(t *testing.T) {
 			state.done = state.readings
 			e := entry(state.entries, at, journal.AlarmRaised)
 			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e},
-				[]OutboxItem{{"mqtt", outlet.Item{Event: e.ID(), Class: outlet.Alarm, Topic: "events", Body: []byte(e.ID()), At: at}}},
+				[]OutboxItem{{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Topic: "events", Body: []byte(e.ID()), At: at}}},
 				[]byte(strconv.Itoa(state.done))))
 		} else {
 			at = fill(s, "run-1", water, at.Add(10*second), 10*second, 20)
@@ -123,7 +123,7 @@ func checkHolds(t *testing.T, s *Store, want committed) {
 	}
 }
 
-// TestKilledProcess kills a process that writes, again and again on the same file. What it had been told to be durable
+// TestKilledProcess kills a process that writes, again and again on the same file. What it had reported as durable
 // must be there.
 func TestKilledProcess(t *testing.T) {
 	path := tempPath(t)
@@ -141,7 +141,7 @@ func TestKilledProcess(t *testing.T) {
 			require.NoError(t, err)
 		}
 		require.NoError(t, child.Process.Kill())
-		// What it still managed to tell counts as well.
+		// What it still managed to report counts as well.
 		for lines.Scan() {
 			var later committed
 			if n, err := fmt.Sscanf(lines.Text(), "%d %d", &later.readings, &later.entries); n == 2 && err == nil {
@@ -158,7 +158,7 @@ func TestKilledProcess(t *testing.T) {
 	require.Positive(t, want.entries)
 }
 
-// TestWriterProcess is the process that is killed. It tells on standard output what it knows to be durable.
+// TestWriterProcess is the process that is killed. It reports on standard output what it knows to be durable.
 func TestWriterProcess(t *testing.T) {
 	path := os.Getenv("DEWLINE_TEST_WRITE")
 	if path == "" {
@@ -180,7 +180,7 @@ func TestWriterProcess(t *testing.T) {
 		readings += 25
 		seq++
 		e := entry(seq, noon, journal.Note)
-		require.NoError(t, s.Record(ctx, []*journal.Entry{e}, []OutboxItem{{"mqtt", outlet.Item{Event: e.ID(), Class: outlet.Alarm, Body: []byte(e.ID())}}}, []byte("0")))
+		require.NoError(t, s.Record(ctx, []*journal.Entry{e}, []OutboxItem{{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte(e.ID())}}}, []byte("0")))
 		_, err := fmt.Fprintln(writerOutput(), readings, seq)
 		require.NoError(t, err)
 	}

@@ -14,8 +14,8 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
 	"dewline/internal/quantity"
+	"dewline/internal/queue"
 )
 
 // overwrite fills pages of a file with nonsense, from one thousandth of the file up to another.
@@ -45,7 +45,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 		e.Text = strings.Repeat("invented ", 100)
 		entries = append(entries, e)
 	}
-	waits := []OutboxItem{{"mqtt", outlet.Item{Event: "waits", Class: outlet.Alarm, Body: []byte("waits")}}}
+	waits := []OutboxItem{{"mqtt", queue.Item{Event: "waits", Class: queue.Alarm, Body: []byte("waits")}}}
 	require.NoError(t, s.Record(t.Context(), entries, waits, []byte("state")))
 	last := fill(s, "run-1", water, noon, 10*second, 3000)
 	s = again(t, s)
@@ -55,7 +55,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 
 	fill(s, "run-2", air, last.Add(minute), 10*second, 50)
 	e := entry(2000, last, journal.AlarmRaised)
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", outlet.Item{Event: "new", Class: outlet.Alarm, Body: []byte("new")}}}, []byte("state 2")))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", queue.Item{Event: "new", Class: queue.Alarm, Body: []byte("new")}}}, []byte("state 2")))
 	for range 3 { // the writer meets the damage sooner or later; a reader meets it at once
 		_, _ = s.Journal(t.Context(), Filter{})
 		require.NoError(t, s.Commit(t.Context()))
@@ -90,7 +90,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 func TestWhatCanBeSavedOfADamagedFile(t *testing.T) {
 	s := begin(t, tempPath(t))
 	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.AlarmRaised)},
-		[]OutboxItem{{"mail", outlet.Item{Event: "run-1-1", Class: outlet.Alarm, Body: []byte("heat")}}}, []byte("the state")))
+		[]OutboxItem{{"mail", queue.Item{Event: "run-1-1", Class: queue.Alarm, Body: []byte("heat")}}}, []byte("the state")))
 	fill(s, "run-1", water, noon, 10*second, 60_000)
 	require.NoError(t, s.Close(t.Context()))
 	overwrite(t, s.path, 900, 1000)
@@ -166,8 +166,8 @@ func overwriteAt(t *testing.T, path string, at int64, with []byte) {
 	require.NoError(t, file.Close())
 }
 
-// An erase block of the card that is lost, in the log or under the first page, is noticed at the next write, whoever has the rest
-// in a cache. What was written last is in memory, and nothing of it is lost.
+// An erase block of the card that is lost, in the log or under the first page, is noticed at the next write, although the
+// connections have the rest in their caches. What was written last is in memory, and nothing of it is lost.
 func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
 	const block = 64 << 10
 	for name, deed := range map[string]func(t *testing.T, path string){
@@ -190,7 +190,7 @@ func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
 				require.NoError(t, s.Commit(t.Context()))
 				seq++
 				e := entry(seq, at, journal.AlarmRaised)
-				item := OutboxItem{"mqtt", outlet.Item{Event: e.ID(), Class: outlet.Alarm, Body: []byte(e.ID())}}
+				item := OutboxItem{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte(e.ID())}}
 				require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, fmt.Append(nil, "state ", seq)))
 			}
 			for range 15 {
@@ -253,7 +253,7 @@ func abandonWithLog(t *testing.T, s *Store) {
 	require.NoError(t, os.WriteFile(s.path+logSuffix, log, 0o600))
 }
 
-// Somebody else holds the file: Record does not wait for long, and once it has waited it does not wait again.
+// Another program holds the file: Record does not wait for long, and once it has waited it does not wait again.
 func TestDiskThatDoesNotAnswer(t *testing.T) {
 	s, err := Open(tempPath(t), Options{Patience: 100 * time.Millisecond})
 	require.NoError(t, err)
@@ -265,16 +265,16 @@ func TestDiskThatDoesNotAnswer(t *testing.T) {
 	defer other.Close()
 	_, err = other.Exec("BEGIN IMMEDIATE")
 	require.NoError(t, err)
-	queue := s.Queue("mqtt")
+	mqtt := s.Queue("mqtt")
 	for i := range 5 {
 		e := entry(uint64(i+1), noon, journal.AlarmRaised)
-		item := OutboxItem{"mqtt", outlet.Item{Event: e.ID(), Class: outlet.Alarm, Body: []byte{byte(i)}}}
+		item := OutboxItem{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte{byte(i)}}}
 		err := s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, []byte("state"))
 		require.Error(t, err)
 		if i == 0 {
 			require.ErrorIs(t, err, ErrSlow)
 		}
-		items, err := queue.Next(0, 10)
+		items, err := mqtt.Next(0, 10)
 		require.NoError(t, err)
 		assert.Len(t, items, i+1, "the outlet sees it")
 	}

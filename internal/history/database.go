@@ -28,7 +28,7 @@ type database struct {
 	writer *sql.DB // nil where the file is opened for queries alone
 	reader *sql.DB
 	file   *os.File                             // to look at the header; open as long as SQLite has it open, whose locks a close would drop
-	card   *card                                // asked before somebody reads; nil where the file is opened for queries alone
+	probe  *diskProbe                           // asked before a query; nil where the file is opened for queries alone
 	last   struct{ segment, chunk, item int64 } // numbers in use when it was opened
 	runs   map[int64]string                     // segment → run, likewise
 }
@@ -111,7 +111,7 @@ func openForQueries(ctx context.Context, path string) (_ *database, err error) {
 	}()
 	for _, parameters := range []url.Values{{"mode": {"ro"}}, {"mode": {"ro"}, "immutable": {"1"}}} {
 		if parameters.Has("immutable") && exists(path+"-wal") {
-			break // the log holds something that would be missed
+			break // the log holds something that would be unwritten
 		}
 		_ = d.close()
 		if d.reader, err = connect(path, parameters, readerPragmas, 2); err != nil {

@@ -20,13 +20,13 @@
 // returned nil (WAL, synchronous=FULL). Values are kept to the last bit and times to the millisecond; nothing depends on
 // readings being evenly spaced, in order or unique, and a step of the clock overwrites and rejects nothing. An error of the
 // disk is returned, never waited for: what could not be written stays in memory up to a bound, is still found by the
-// queries, and is written by the next call that succeeds. [Store.Health] tells.
+// queries, and is written by the next call that succeeds. [Store.Health] reports it.
 //
 // # Chunks
 //
 // The readings of a point are kept in chunks of at most [ChunkReadings] readings and [ChunkSpan] of time, one row each,
 // with a summary (number, extremes, sum, flags) beside the compressed readings, so that a long trend decodes only the
-// chunks that a column's edge cuts. The chunks still growing stand in a small table of their own that is rewritten at each Commit.
+// chunks that a column's edge cuts. The chunks still growing are in a small table of their own that is rewritten at each Commit.
 // The format of the compressed readings is described in codec.go; the SQL views `readings` and `minutes` decode it in
 // plain SQL, so that any SQLite tool can read the file without this program.
 //
@@ -34,5 +34,5 @@
 //
 // Each chunk belongs to a segment: a stretch of one run (boot) without a step of the clock. Where chunks of one point
 // overlap, the reading of the later segment is shown, and [Store.AllReadings] gives the hidden ones too. What was recorded by a
-// clock that nobody had confirmed is moved by [Store.Restamp] once it is.
+// clock that had not been confirmed is moved by [Store.Restamp] once it is.
 package history

@@ -40,7 +40,7 @@ type Error struct {
 	Err   error // what the layer below said
 }
 
-// Error tells what happened, where, and what to do.
+// Error says what happened, where, and what to do.
 func (e *Error) Error() string {
 	switch {
 	case e.Kind == nil:
@@ -74,20 +74,20 @@ const (
 )
 
 // explain makes an error of the layer below an [Error]; nil stays nil.
-func (s *Store) explain(doing string, err error) error {
+func (f *file) explain(doing string, err error) error {
 	if err == nil {
 		return nil
 	}
 	if _, ok := errors.AsType[*Error](err); ok {
 		return err
 	}
-	e := &Error{Doing: doing, Path: s.path, Err: err}
+	e := &Error{Doing: doing, Path: f.path, Err: err}
 	switch known, ok := errors.AsType[*sqlite.Error](err); {
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 	case ok:
 		e.Kind = kindOf(known.Code() & 0xff)
 		if e.Kind == ErrCorrupt {
-			s.suspect.Store(true)
+			f.suspect.Store(true)
 		}
 	case errors.Is(err, ErrSlow):
 		e.Kind, e.Err = ErrSlow, nil

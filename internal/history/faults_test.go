@@ -16,8 +16,8 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
 	"dewline/internal/quantity"
+	"dewline/internal/queue"
 )
 
 // broken makes the disk fail in a way, and returns what repairs it.
@@ -55,7 +55,7 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 			mqtt := s.Queue("mqtt")
 			state2 := make([]byte, 20_000)
 			rand.NewChaCha8([32]byte{}).Read(state2)
-			require.NoError(t, mqtt.Add(outlet.Item{Event: "before", Class: outlet.Alarm, Body: []byte("before")}))
+			require.NoError(t, mqtt.Add(queue.Item{Event: "before", Class: queue.Alarm, Body: []byte("before")}))
 
 			repair := c.begin(t, s)
 			fill(s, "run-1", water, last.Add(10*second), 10*second, 50_000)
@@ -70,10 +70,10 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 			// Alarming goes on in memory.
 			e := entry(1, noon, journal.AlarmRaised)
 			e.Text = strings.Repeat("it is getting warm ", 1000) // more than the pages in use have room for
-			item := OutboxItem{"mqtt", outlet.Item{Event: e.ID(), Class: outlet.Alarm, Body: []byte("raised")}}
+			item := OutboxItem{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte("raised")}}
 			require.ErrorIs(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, []byte("state 1")), c.kind)
 			require.ErrorIs(t, s.Record(t.Context(), nil, nil, state2), c.kind)
-			require.NoError(t, mqtt.Add(outlet.Item{Event: "during", Class: outlet.Alarm, Body: []byte("during")}))
+			require.NoError(t, mqtt.Add(queue.Item{Event: "during", Class: queue.Alarm, Body: []byte("during")}))
 			require.NoError(t, mqtt.Add(item.Item), "a repeat")
 			check := func(s *Store) {
 				assert.Len(t, collect(t, s, water, instant.None, 0), 50_100)
@@ -119,7 +119,7 @@ func TestMemoryIsBoundedWhileTheDiskFails(t *testing.T) {
 	assert.Len(t, all, h.PendingReadings)
 	assert.Equal(t, noon.Add(99_990*second), all[len(all)-1].At, "the newest are kept")
 
-	for i := range maxMissed/100 + 5 {
+	for i := range maxUnwritten/100 + 5 {
 		var entries []*journal.Entry
 		for k := range 100 {
 			entries = append(entries, entry(uint64(i*100+k+1), noon, journal.Note))
@@ -127,7 +127,7 @@ func TestMemoryIsBoundedWhileTheDiskFails(t *testing.T) {
 		require.ErrorIs(t, s.Record(t.Context(), entries, nil, []byte("state")), ErrReadOnly)
 	}
 	h = s.Health()
-	assert.Equal(t, maxMissed, h.PendingEntries)
+	assert.Equal(t, maxUnwritten, h.PendingEntries)
 	assert.Equal(t, uint64(500), h.DroppedEntries)
 }
 
@@ -334,7 +334,7 @@ func TestFileThatCannotBeOpened(t *testing.T) {
 	last := fill(s, "run-1", water, noon, 10*second, 800)
 	require.Error(t, s.Commit(t.Context()))
 	require.Error(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, nil))
-	require.NoError(t, s.Queue("mqtt").Add(outlet.Item{Event: "e", Class: outlet.Alarm, Body: []byte("body")}))
+	require.NoError(t, s.Queue("mqtt").Add(queue.Item{Event: "e", Class: queue.Alarm, Body: []byte("body")}))
 	assert.Len(t, collect(t, s, water, instant.None, 0), 800)
 	_, err = s.Calibrations(t.Context(), "")
 	require.Error(t, err)
@@ -356,12 +356,12 @@ func TestFileThatCannotBeOpened(t *testing.T) {
 	assert.Equal(t, "body", string(items[0].Body))
 }
 
-// After a failure of the disk the file is opened anew.
+// After a failure of the disk the file is opened again.
 func TestDiskThatComesBack(t *testing.T) {
 	s := begin(t, tempPath(t))
 	last := fill(s, "run-1", water, noon, 10*second, 500)
-	require.NoError(t, s.Queue("mqtt").Add(outlet.Item{Event: "a", Class: outlet.Alarm, Body: []byte("a")}))
-	require.NoError(t, s.Queue("mqtt").Add(outlet.Item{Event: "reading", Body: []byte("22")}))
+	require.NoError(t, s.Queue("mqtt").Add(queue.Item{Event: "a", Class: queue.Alarm, Body: []byte("a")}))
+	require.NoError(t, s.Queue("mqtt").Add(queue.Item{Event: "reading", Body: []byte("22")}))
 	require.NoError(t, s.Commit(t.Context()))
 	s.detach()
 	last = fill(s, "run-1", water, last.Add(10*second), 10*second, 500)
@@ -374,7 +374,7 @@ func TestDiskThatComesBack(t *testing.T) {
 	s.detach()
 	require.NoError(t, os.Truncate(s.path, 0))
 	fill(s, "run-1", water, last.Add(10*second), 10*second, 500)
-	require.NoError(t, s.Queue("mqtt").Add(outlet.Item{Event: "b", Class: outlet.Alarm, Body: []byte("b")}))
+	require.NoError(t, s.Queue("mqtt").Add(queue.Item{Event: "b", Class: queue.Alarm, Body: []byte("b")}))
 	require.NoError(t, s.Commit(t.Context()))
 	items, err = s.Queue("mqtt").Next(0, 10)
 	require.NoError(t, err)

@@ -41,7 +41,7 @@ func begin(t testing.TB, path string) *Store {
 // abandon lets a store go as the end of its process would: nothing is written.
 func abandon(s *Store) {
 	_ = s.database().close()
-	s.release()
+	s.lock.release()
 }
 
 // quick opens a store that does not wait for the disk, for tests that open hundreds.
@@ -66,7 +66,7 @@ func percent(t *testing.T, part int, property func(t *rapid.T)) {
 	rapid.Check(t, property)
 }
 
-// again closes a store and opens its file anew.
+// again closes a store and opens its file again.
 func again(t testing.TB, s *Store) *Store {
 	t.Helper()
 	require.NoError(t, s.Close(t.Context()))

@@ -29,7 +29,7 @@ const (
 )
 
 // Journal returns entries, the newest (by number) first.
-func (s *Store) Journal(ctx context.Context, f Filter) ([]*journal.Entry, error) {
+func (j *pendingJournal) Journal(ctx context.Context, f Filter) ([]*journal.Entry, error) {
 	if f.Limit <= 0 {
 		f.Limit = usualLimit
 	}
@@ -37,35 +37,35 @@ func (s *Store) Journal(ctx context.Context, f Filter) ([]*journal.Entry, error)
 	if f.From == 0 {
 		f.From = instant.None
 	}
-	entries := s.missedEntries(f)
-	db := s.database()
+	entries := j.unwrittenEntries(f)
+	db := j.database()
 	if db == nil {
 		return entries, nil
 	}
 	query, args := f.query()
 	reader, err := db.reading(ctx)
 	if err != nil {
-		return nil, s.explain("reading the journal", err)
+		return nil, j.explain("reading the journal", err)
 	}
 	rows, err := reader.QueryContext(ctx, query, args...)
 	if err != nil {
-		return nil, s.explain("reading the journal", err)
+		return nil, j.explain("reading the journal", err)
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var id int64
 		var body []byte
 		if err := rows.Scan(&id, &body); err != nil {
-			return nil, s.explain("reading the journal", err)
+			return nil, j.explain("reading the journal", err)
 		}
 		e := &journal.Entry{}
 		if err := json.Unmarshal(body, e); err != nil {
-			return nil, s.explain("reading the journal", fmt.Errorf("entry in row %d: %w: %w", id, errDamaged, err))
+			return nil, j.explain("reading the journal", fmt.Errorf("entry in row %d: %w: %w", id, errDamaged, err))
 		}
 		entries = append(entries, e)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, s.explain("reading the journal", err)
+		return nil, j.explain("reading the journal", err)
 	}
 	slices.SortStableFunc(entries, func(a, b *journal.Entry) int { return cmp.Compare(b.Seq, a.Seq) })
 	entries = slices.CompactFunc(entries, func(a, b *journal.Entry) bool { return a.Seq == b.Seq && a.Run == b.Run })
@@ -96,14 +96,14 @@ func (f Filter) query() (string, []any) {
 	return "SELECT id, body FROM journal WHERE " + strings.Join(where, " AND ") + " ORDER BY seq DESC, id DESC LIMIT ?", append(args, f.Limit)
 }
 
-// missedEntries returns those that could not be written yet.
-func (s *Store) missedEntries(f Filter) []*journal.Entry {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
+// unwrittenEntries returns those that could not be written yet.
+func (j *pendingJournal) unwrittenEntries(f Filter) []*journal.Entry {
+	j.mu.RLock()
+	defer j.mu.RUnlock()
 	var entries []*journal.Entry
-	for i := range s.missed {
-		for k := range s.missed[i].entries {
-			if e := s.missed[i].entries[k]; f.matches(&e) {
+	for i := range j.unwritten {
+		for k := range j.unwritten[i].entries {
+			if e := j.unwritten[i].entries[k]; f.matches(&e) {
 				entries = append(entries, &e)
 			}
 		}

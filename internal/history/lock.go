@@ -14,15 +14,20 @@ const lockSuffix = ".lock"
 // LockFile is the file that is locked while a program writes the history of a path.
 func LockFile(path string) string { return path + lockSuffix }
 
+// writeLock is the lock on a file of that name.
+type writeLock struct {
+	path string
+	held *os.File // nil while it is not held
+}
+
 // acquire takes the lock, unless it is held already.
-func (s *Store) acquire() error {
-	path := LockFile(s.path)
+func (l *writeLock) acquire() error {
 	for range 10 {
-		if s.lock != nil && sameFile(s.lock, path) {
+		if l.held != nil && sameFile(l.held, l.path) {
 			return nil
 		}
-		s.release()
-		file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+		l.release()
+		file, err := os.OpenFile(l.path, os.O_RDWR|os.O_CREATE, 0o640)
 		if err != nil {
 			return err
 		}
@@ -31,24 +36,24 @@ func (s *Store) acquire() error {
 			if errors.Is(err, syscall.EWOULDBLOCK) {
 				return ErrBusy
 			}
-			return fmt.Errorf("locking %s: %w", path, err)
+			return fmt.Errorf("locking %s: %w", l.path, err)
 		}
-		// Whoever held it may have removed the file in between: then look again.
-		s.lock = file
+		// The program that held it may have removed the file in between: then look again.
+		l.held = file
 	}
-	return fmt.Errorf("%s keeps being removed", path)
+	return fmt.Errorf("%s keeps being removed", l.path)
 }
 
 // release gives the lock back.
-func (s *Store) release() {
-	if s.lock == nil {
+func (l *writeLock) release() {
+	if l.held == nil {
 		return
 	}
-	if path := s.path + lockSuffix; sameFile(s.lock, path) {
-		_ = os.Remove(path) // a lock file that stays does no harm
+	if sameFile(l.held, l.path) {
+		_ = os.Remove(l.path) // a lock file that stays does no harm
 	}
-	_ = s.lock.Close()
-	s.lock = nil
+	_ = l.held.Close()
+	l.held = nil
 }
 
 func sameFile(open *os.File, path string) bool {

@@ -44,7 +44,7 @@ func (s *Store) attach(ctx context.Context) error {
 	db, err := s.openFile(ctx)
 	if err == nil {
 		if !s.options.ReadOnly {
-			db.card = &s.card
+			db.probe = &s.probe
 		}
 		if s.seen == nil {
 			err = s.takeOver(ctx, db)
@@ -63,35 +63,35 @@ func (s *Store) attach(ctx context.Context) error {
 	return nil
 }
 
-func (s *Store) openFile(ctx context.Context) (*database, error) {
-	if s.options.ReadOnly {
-		if _, err := os.Stat(s.path); err != nil {
+func (f *file) openFile(ctx context.Context) (*database, error) {
+	if f.options.ReadOnly {
+		if _, err := os.Stat(f.path); err != nil {
 			return nil, err
 		}
-		if err := inspect(s.path); err != nil && !unfinished(s.path) {
+		if err := inspect(f.path); err != nil && !unfinished(f.path) {
 			return nil, err
 		}
-		return openForQueries(ctx, s.path)
+		return openForQueries(ctx, f.path)
 	}
-	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
+	if err := os.MkdirAll(filepath.Dir(f.path), 0o750); err != nil {
 		return nil, err
 	}
-	if err := s.acquire(); err != nil {
+	if err := f.lock.acquire(); err != nil {
 		return nil, err
 	}
-	if !exists(s.path) && exists(s.path+rescueSuffix) && !exists(s.path+rescueSuffix+logSuffix) {
+	if !exists(f.path) && exists(f.path+rescueSuffix) && !exists(f.path+rescueSuffix+logSuffix) {
 		// A rescue was cut short between its last two steps.
-		if err := os.Rename(s.path+rescueSuffix, s.path); err != nil {
+		if err := os.Rename(f.path+rescueSuffix, f.path); err != nil {
 			return nil, err
 		}
 	}
-	wrong := inspect(s.path)
+	wrong := inspect(f.path)
 	err := wrong
 	var db *database
-	if wrong == nil || unfinished(s.path) {
+	if wrong == nil || unfinished(f.path) {
 		var repaired bool
-		if repaired, err = s.inspectLog(); err == nil {
-			db, err = create(ctx, s.path)
+		if repaired, err = f.inspectLog(); err == nil {
+			db, err = create(ctx, f.path)
 		}
 		if err == nil && repaired {
 			if err = check(ctx, db.writer, "integrity_check"); err != nil {
@@ -102,30 +102,30 @@ func (s *Store) openFile(ctx context.Context) (*database, error) {
 			err = wrong
 		}
 	}
-	s.suspect.Store(false)
-	if err == nil && s.doubt >= maxDoubt {
+	f.suspect.Store(false)
+	if err == nil && f.doubt >= maxDoubt {
 		err = errors.Join(fmt.Errorf("%w: reading it fails again and again", errDamaged), db.close())
 	}
 	if !damaged(err) {
 		return db, err
 	}
-	if err := s.recover(ctx, nil, err); err != nil {
+	if err := f.recover(ctx, nil, err); err != nil {
 		return nil, err
 	}
-	return create(ctx, s.path)
+	return create(ctx, f.path)
 }
 
 // writable asks the kernel whether the file, what SQLite keeps beside it and their folder may be written. SQLite asks only when it
 // opens a file, and opens one that it may not write for reading alone. Its files beside it have the permissions that the file had
 // when they were made, and get those that it has now.
-func (s *Store) writable() error {
-	info, err := os.Stat(s.path)
+func (f *file) writable() error {
+	info, err := os.Stat(f.path)
 	if err != nil {
 		return err
 	}
-	for _, path := range []string{filepath.Dir(s.path), s.path, s.path + logSuffix, s.path + "-shm"} {
+	for _, path := range []string{filepath.Dir(f.path), f.path, f.path + logSuffix, f.path + "-shm"} {
 		err := unix.Faccessat(unix.AT_FDCWD, path, unix.W_OK, unix.AT_EACCESS)
-		if errors.Is(err, os.ErrPermission) && strings.HasPrefix(path, s.path+"-") {
+		if errors.Is(err, os.ErrPermission) && strings.HasPrefix(path, f.path+"-") {
 			err = os.Chmod(path, info.Mode().Perm())
 		}
 		if err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -165,7 +165,7 @@ func damaged(err error) bool {
 	return errors.Is(asDamage(err), errDamaged)
 }
 
-// inspect looks at a file before SQLite does: SQLite cannot tell a damaged history from a file that never was one.
+// inspect looks at a file before SQLite does: SQLite cannot distinguish a damaged history from a file that never was one.
 func inspect(path string) error {
 	file, err := os.Open(path)
 	if errors.Is(err, os.ErrNotExist) {
@@ -265,17 +265,17 @@ func unfinished(path string) bool {
 }
 
 // setAside moves files, named by what follows the history's name, out of the way, and returns the new name of the first.
-func (s *Store) setAside(suffixes ...string) (string, error) {
-	aside := s.path + ".corrupt-" + s.options.Now().UTC().Format("20060102T150405Z")
+func (f *file) setAside(suffixes ...string) (string, error) {
+	aside := f.path + ".corrupt-" + f.options.Now().UTC().Format("20060102T150405Z")
 	for base, i := aside, 2; exists(aside + suffixes[0]); i++ {
 		aside = fmt.Sprintf("%s-%d", base, i)
 	}
 	for _, suffix := range slices.Backward(suffixes) { // the file itself last
-		if err := os.Rename(s.path+suffix, aside+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+		if err := os.Rename(f.path+suffix, aside+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return "", err
 		}
 	}
-	return aside + suffixes[0], syncFolder(s.path)
+	return aside + suffixes[0], syncFolder(f.path)
 }
 
 func syncFolder(path string) error {
@@ -362,8 +362,8 @@ func (s *Store) renumber(db *database) {
 	for i := range s.shifts {
 		s.shifts[i].Mark += db.last.segment
 	}
-	for i := range s.missed {
-		s.missed[i].reach.Segment += db.last.segment
+	for i := range s.unwritten {
+		s.unwritten[i].reach.Segment += db.last.segment
 	}
 	for i := range s.amendments {
 		s.amendments[i].segment += db.last.segment
@@ -481,13 +481,13 @@ func (s *Store) rescue(ctx context.Context) error {
 	return s.attach(ctx)
 }
 
-// detach closes the file after a failure of the disk: the next call that writes opens it anew, since an open file of a card that
+// detach closes the file after a failure of the disk: the next call that writes opens it again, since an open file of a card that
 // was taken out and put back stays broken for ever.
-func (s *Store) detach() {
-	s.mu.Lock()
-	db := s.db
-	s.db = nil
-	s.mu.Unlock()
+func (f *file) detach() {
+	f.mu.Lock()
+	db := f.db
+	f.db = nil
+	f.mu.Unlock()
 	_ = db.close() // it is broken
 }
 
@@ -523,8 +523,8 @@ func (s *Store) resume(ctx context.Context, db *database) error {
 }
 
 // database returns the open file; nil where there is none.
-func (s *Store) database() *database {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.db
+func (f *file) database() *database {
+	f.mu.RLock()
+	defer f.mu.RUnlock()
+	return f.db
 }

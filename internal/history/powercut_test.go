@@ -18,7 +18,7 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
+	"dewline/internal/queue"
 )
 
 // mark is what had been promised to be durable before an operation.
@@ -28,7 +28,7 @@ type mark struct {
 }
 
 // recordRun writes a history through the recorder: from the making of the file through commits, two checkpoints on the way (one by
-// hand as SQLite makes it by itself after a thousand pages, one by closing) and a log that begins anew over an old one.
+// hand as SQLite makes it by itself after a thousand pages, one by closing) and a log that begins again over an old one.
 func recordRun(t *testing.T, commits int) ([]operation, []mark) {
 	t.Helper()
 	r := theRecorder()
@@ -52,7 +52,7 @@ func recordRun(t *testing.T, commits int) ([]operation, []mark) {
 			state.entries++
 			state.done = state.readings
 			e := entry(state.entries, at, journal.AlarmRaised)
-			item := outlet.Item{Event: e.ID(), Class: outlet.Alarm, Topic: "events", Body: []byte(e.ID()), At: at}
+			item := queue.Item{Event: e.ID(), Class: queue.Alarm, Topic: "events", Body: []byte(e.ID()), At: at}
 			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, []byte(strconv.Itoa(state.done))))
 		} else {
 			at = fill(s, fmt.Sprintf("run-%d", i*3/commits), water, at.Add(10*second), 10*second, 150)
@@ -274,7 +274,7 @@ func cuts(o operation, step int) []int {
 // TestPowerCutAtAnyWrite replays all that SQLite wrote in the life of a history, and cuts the power in every write: what SQLite
 // then finds is whole, and is exactly a prefix of the commits, with all that had been promised.
 //
-// That holds for a disk that keeps what it was told to flush. One that lies about it, as some cards do, may lose what was
+// That holds for a disk that keeps what it was asked to flush. One that lies about it, as some cards do, may lose what was
 // promised or leave a file that has to be set aside; no test at this level can show what such a card does.
 func TestPowerCutAtAnyWrite(t *testing.T) {
 	operations, marks := recordRun(t, 12)
@@ -332,7 +332,7 @@ func TestPowerCutTearsWhatIsNotFlushed(t *testing.T) {
 	t.Logf("%d operations, torn %d times, DEWLINE_CUT_SEED=%d", len(operations), count, seed)
 }
 
-// A first page that a power cut has torn while a checkpoint wrote it stands whole in the log still.
+// A first page that a power cut has torn while a checkpoint wrote it is still whole in the log.
 func TestTornFirstPage(t *testing.T) {
 	for name, rubbish := range map[string]string{"nothing": "\x00", "rubbish": "\x5a"} {
 		t.Run(name, func(t *testing.T) {

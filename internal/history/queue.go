@@ -6,26 +6,27 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 
 	"dewline/internal/instant"
-	"dewline/internal/outlet"
+	"dewline/internal/queue"
 )
 
 // OutboxItem is an item for the queue of an outlet. Its ID is given by the store.
 type OutboxItem struct {
 	Outlet string
-	outlet.Item
+	queue.Item
 }
 
 // Queue is the outbox of one outlet, kept in the file. An index of it is in memory, and the bodies are that the disk has not
-// taken yet: while the disk fails the queue goes on in memory, and [Store.Health] tells. So are the bodies of the oldest alarms
+// taken yet: while the disk fails the queue goes on in memory, and [Store.Health] reports it. So are the bodies of the oldest alarms
 // ([keptBytes]), so that a disk that cannot be read any more holds up no alarm. What is done leaves the file with the next
 // write, so that a delivery costs the card nothing; after a power cut it may be delivered again.
 //
 // An item with the event and topic of one that waits, or was given to the queue lately, is taken to be the same and is not added
 // again. So the items that [Store.Record] has put there may safely be added by the outlet once more.
 type Queue struct {
-	store  *Store
+	outbox *outbox
 	outlet string
 
 	mu      sync.Mutex
@@ -38,16 +39,24 @@ type Queue struct {
 	recent  []identity // those of known, oldest first
 }
 
+// outbox holds the queues.
+type outbox struct {
+	*file
+	queues   map[string]*Queue // guarded by file.mu
+	lastItem atomic.Uint64
+	flush    func() // writes what waits, in time
+}
+
 // identity is what makes two items the same.
 type identity struct{ event, topic string }
 
 // queued is an item in the index.
 type queued struct {
-	outlet.Item      // without its body where that is in the file
-	size        int  // of the body
-	unsaved     bool // not in the file
-	kept        bool // in the file, with its body in memory all the same
-	hidden      bool // not yet tried to be saved: not to be seen by the outlet
+	queue.Item      // without its body where that is in the file
+	size       int  // of the body
+	unsaved    bool // not in the file
+	kept       bool // in the file, with its body in memory all the same
+	hidden     bool // not yet tried to be saved: not to be seen by the outlet
 }
 
 // recentEvents is how many events are remembered to find repeats.
@@ -58,57 +67,56 @@ const recentEvents = 4096
 const keptBytes = 1 << 20
 
 // Queue returns the queue of an outlet, such as "mqtt".
-func (s *Store) Queue(name string) *Queue {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.queue(name)
+func (o *outbox) Queue(name string) *Queue {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.queue(name)
 }
 
 // queue is Queue with Store.mu held.
-func (s *Store) queue(name string) *Queue {
-	q := s.queues[name]
+func (o *outbox) queue(name string) *Queue {
+	q := o.queues[name]
 	if q == nil {
-		q = &Queue{store: s, outlet: name, known: map[identity]bool{}}
-		s.queues[name] = q
+		q = &Queue{outbox: o, outlet: name, known: map[identity]bool{}}
+		o.queues[name] = q
 	}
 	return q
 }
 
-// Add implements [outlet.Queue]. It writes, and returns [outlet.ErrFull] for telemetry that finds no room. A failure of the disk is
+// Add implements [queue.Queue]. It writes, and returns [queue.ErrFull] for telemetry that finds no room. A failure of the disk is
 // no error here, since the item is kept in memory.
-func (q *Queue) Add(item outlet.Item) error {
-	q.store.mu.Lock()
+func (q *Queue) Add(item queue.Item) error {
+	q.outbox.mu.Lock()
 	added, err := q.put(item)
-	q.store.mu.Unlock()
+	q.outbox.mu.Unlock()
 	if err != nil || !added {
 		return err
 	}
-	// Health tells of a failure.
-	_ = q.store.writeSoon(context.Background(), "writing the outbox", false)
+	q.outbox.flush()
 	q.show()
 	return nil
 }
 
 // put adds an item that the outlet does not see yet. Store.mu is held.
-func (q *Queue) put(item outlet.Item) (added bool, err error) {
+func (q *Queue) put(item queue.Item) (added bool, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if item.Event != "" && q.known[identity{item.Event, item.Topic}] {
 		return false, nil
 	}
-	o := &q.store.options
+	o := &q.outbox.options
 	q.giveUp(func(old queued) bool { return !old.At.IsNone() && item.At.Sub(old.At) > o.OutboxAge }, len(q.items))
 	for len(q.items) >= o.OutboxItems || q.bytes+len(item.Body) > o.OutboxBytes {
 		if q.giveUp(func(queued) bool { return true }, 1) {
 			continue
 		}
-		if item.Class == outlet.Telemetry {
+		if item.Class == queue.Telemetry {
 			q.dropped++
-			return false, outlet.ErrFull
+			return false, queue.ErrFull
 		}
 		break
 	}
-	item.ID = q.store.lastItem.Add(1)
+	item.ID = q.outbox.lastItem.Add(1)
 	q.add(queued{Item: item, size: len(item.Body), unsaved: true, hidden: true})
 	return true, nil
 }
@@ -136,7 +144,7 @@ func (q *Queue) add(item queued) {
 func (q *Queue) giveUp(old func(queued) bool, most int) bool {
 	before := len(q.items)
 	q.items = slices.DeleteFunc(q.items, func(i queued) bool {
-		if most == 0 || i.Class != outlet.Telemetry || !old(i) {
+		if most == 0 || i.Class != queue.Telemetry || !old(i) {
 			return false
 		}
 		most--
@@ -149,7 +157,7 @@ func (q *Queue) giveUp(old func(queued) bool, most int) bool {
 
 // keep drops the body of an item that is in the file, unless it is worth keeping.
 func (q *Queue) keep(i *queued) {
-	if i.kept = i.Class == outlet.Alarm && i.Body != nil && q.kept+i.size <= keptBytes; i.kept {
+	if i.kept = i.Class == queue.Alarm && i.Body != nil && q.kept+i.size <= keptBytes; i.kept {
 		q.kept += i.size
 	} else {
 		i.Body = nil
@@ -185,9 +193,9 @@ func (q *Queue) find(id uint64) (int, bool) {
 	})
 }
 
-// Next implements [outlet.Queue]. Where the file cannot be read it passes over what only the file holds, and over what follows
+// Next implements [queue.Queue]. Where the file cannot be read it passes over what only the file holds, and over what follows
 // that in its topic.
-func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
+func (q *Queue) Next(after uint64, limit int) ([]queue.Item, error) {
 	items, err := q.read(q.seen(after, limit))
 	if err == nil {
 		return items, nil
@@ -207,7 +215,7 @@ func (q *Queue) Next(after uint64, limit int) ([]outlet.Item, error) {
 		}
 	}
 	if len(items) == 0 {
-		return nil, q.store.explain("reading the outbox", err)
+		return nil, q.outbox.explain("reading the outbox", err)
 	}
 	return items, nil
 }
@@ -229,8 +237,8 @@ func (q *Queue) seen(after uint64, limit int) []queued {
 }
 
 // read gives what waits with its bodies, without what was done in the meantime and has none any more.
-func (q *Queue) read(waiting []queued) ([]outlet.Item, error) {
-	items := make([]outlet.Item, len(waiting))
+func (q *Queue) read(waiting []queued) ([]queue.Item, error) {
+	items := make([]queue.Item, len(waiting))
 	missing := map[uint64]int{} // ID → index
 	for k, i := range waiting {
 		items[k] = i.Item
@@ -254,8 +262,8 @@ func (q *Queue) read(waiting []queued) ([]outlet.Item, error) {
 }
 
 // readBodies fills in the bodies that are in the file alone, and takes those it found out of missing.
-func (q *Queue) readBodies(items []outlet.Item, missing map[uint64]int) error {
-	db := q.store.database()
+func (q *Queue) readBodies(items []queue.Item, missing map[uint64]int) error {
+	db := q.outbox.database()
 	if db == nil {
 		return errNotOpen
 	}
@@ -285,7 +293,7 @@ func (q *Queue) readBodies(items []outlet.Item, missing map[uint64]int) error {
 
 var errNotOpen = errors.New("the file is not open")
 
-// Done implements [outlet.Queue].
+// Done implements [queue.Queue].
 func (q *Queue) Done(id uint64) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -296,14 +304,14 @@ func (q *Queue) Done(id uint64) error {
 	return nil
 }
 
-// Pending implements [outlet.Queue].
+// Pending implements [queue.Queue].
 func (q *Queue) Pending() (int, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return len(q.items), nil
 }
 
-// Oldest implements [outlet.Queue].
+// Oldest implements [queue.Queue].
 func (q *Queue) Oldest() (instant.Instant, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -320,4 +328,4 @@ func (q *Queue) Dropped() uint64 {
 	return q.dropped
 }
 
-var _ outlet.Queue = (*Queue)(nil)
+var _ queue.Queue = (*Queue)(nil)

@@ -12,14 +12,15 @@ import (
 
 	"dewline/internal/outlet"
 	"dewline/internal/outlet/outlettest"
+	"dewline/internal/queue"
 )
 
 func TestQueueKeepsTheRules(t *testing.T) {
 	t.Run("in the file", func(t *testing.T) {
-		outlettest.Queue(t, func(t *testing.T) outlet.Queue { return begin(t, tempPath(t)).Queue("mqtt") })
+		outlettest.Queue(t, func(t *testing.T) queue.Queue { return begin(t, tempPath(t)).Queue("mqtt") })
 	})
 	t.Run("in memory, the disk failing", func(t *testing.T) {
-		outlettest.Queue(t, func(t *testing.T) outlet.Queue {
+		outlettest.Queue(t, func(t *testing.T) queue.Queue {
 			s := begin(t, tempPath(t))
 			_, err := s.database().writer.Exec("PRAGMA query_only = on")
 			require.NoError(t, err)
@@ -45,7 +46,7 @@ func TestQueueAgainstMemory(t *testing.T) {
 		t.Repeat(map[string]func(*rapid.T){
 			"add": func(t *rapid.T) {
 				n++
-				item := outlettest.Item(n, rapid.SampledFrom([]outlet.Class{outlet.Alarm, outlet.Telemetry}).Draw(t, "class"))
+				item := outlettest.Item(n, rapid.SampledFrom([]queue.Class{queue.Alarm, queue.Telemetry}).Draw(t, "class"))
 				item.At = noon.Add(minute * time.Duration(rapid.SampledFrom([]int{n, n - 90}).Draw(t, "minute")))
 				require.Equal(t, want.Add(item), s.Queue("mqtt").Add(item))
 			},
@@ -77,7 +78,7 @@ func TestQueueAgainstMemory(t *testing.T) {
 				for i := range all {
 					mine[i].ID = all[i].ID
 				}
-				require.Equal(t, append([]outlet.Item{}, all...), mine)
+				require.Equal(t, append([]queue.Item{}, all...), mine)
 				oldest, err := want.Oldest()
 				require.NoError(t, err)
 				mineOldest, err := s.Queue("mqtt").Oldest()
@@ -91,12 +92,12 @@ func TestQueueAgainstMemory(t *testing.T) {
 func TestQueuesOfOutletsAreApart(t *testing.T) {
 	s := begin(t, tempPath(t))
 	for i, name := range []string{"mqtt", "mail", "mqtt"} {
-		require.NoError(t, s.Queue(name).Add(outlettest.Item(i, outlet.Alarm)))
+		require.NoError(t, s.Queue(name).Add(outlettest.Item(i, queue.Alarm)))
 	}
 	items, err := s.Queue("mail").Next(0, 10)
 	require.NoError(t, err)
 	require.Len(t, items, 1)
-	assert.Equal(t, outlettest.Item(1, outlet.Alarm).Body, items[0].Body)
+	assert.Equal(t, outlettest.Item(1, queue.Alarm).Body, items[0].Body)
 	n, err := s.Queue("mqtt").Pending()
 	require.NoError(t, err)
 	assert.Equal(t, 2, n)
@@ -105,7 +106,7 @@ func TestQueuesOfOutletsAreApart(t *testing.T) {
 func TestRepeatsAreNotQueuedAgain(t *testing.T) {
 	s := begin(t, tempPath(t))
 	q := s.Queue("mqtt")
-	item := outlettest.Item(1, outlet.Alarm)
+	item := outlettest.Item(1, queue.Alarm)
 	require.NoError(t, s.Record(t.Context(), nil, []OutboxItem{{"mqtt", item}}, nil))
 	require.NoError(t, q.Add(item))
 	items, err := q.Next(0, 10)
@@ -117,7 +118,7 @@ func TestRepeatsAreNotQueuedAgain(t *testing.T) {
 	require.NoError(t, err)
 	assert.Zero(t, n)
 	for range 3 { // without an event nothing is known of identity
-		require.NoError(t, q.Add(outlet.Item{Class: outlet.Telemetry}))
+		require.NoError(t, q.Add(queue.Item{Class: queue.Telemetry}))
 	}
 	n, err = q.Pending()
 	require.NoError(t, err)
@@ -128,7 +129,7 @@ func TestRepeatsAreNotQueuedAgain(t *testing.T) {
 func TestDoneIsWrittenLater(t *testing.T) {
 	s := begin(t, tempPath(t))
 	for n := range 10 {
-		require.NoError(t, s.Queue("mqtt").Add(outlettest.Item(n, outlet.Alarm)))
+		require.NoError(t, s.Queue("mqtt").Add(outlettest.Item(n, queue.Alarm)))
 	}
 	items, err := s.Queue("mqtt").Next(0, 10)
 	require.NoError(t, err)
@@ -151,20 +152,20 @@ func TestDoneIsWrittenLater(t *testing.T) {
 func TestAlarmsDoNotWaitForAFileThatCannotBeRead(t *testing.T) {
 	path := tempPath(t)
 	s := begin(t, path)
-	alarm := func(n int) outlet.Item { return outlettest.Item(n, outlet.Alarm) }
-	reading := func(n int) outlet.Item {
-		i := outlettest.Item(n, outlet.Telemetry)
+	alarm := func(n int) queue.Item { return outlettest.Item(n, queue.Alarm) }
+	reading := func(n int) queue.Item {
+		i := outlettest.Item(n, queue.Telemetry)
 		i.Topic = "dewline/north-loft/readings"
 		return i
 	}
-	for _, i := range []outlet.Item{reading(1), alarm(2), reading(3), alarm(4)} {
+	for _, i := range []queue.Item{reading(1), alarm(2), reading(3), alarm(4)} {
 		require.NoError(t, s.Queue("mqtt").Add(i))
 	}
 	s = again(t, s)
 	q := s.Queue("mqtt")
 	s.detach()
-	s.options.Patience, s.late, s.writing = 1, true, time.Unix(1, 0) // nobody opens the file again
-	for _, i := range []outlet.Item{reading(5), alarm(6)} {
+	s.options.Patience, s.late, s.writing = 1, true, time.Unix(1, 0) // so that the file stays closed
+	for _, i := range []queue.Item{reading(5), alarm(6)} {
 		require.NoError(t, q.Add(i))
 	}
 	events := func(after uint64, limit int) (all []string) {
@@ -199,7 +200,7 @@ func TestKeptBodiesAreBounded(t *testing.T) {
 	const size = keptBytes / 4
 	var all []OutboxItem
 	for n := range 6 {
-		item := outlettest.Item(n, outlet.Alarm)
+		item := outlettest.Item(n, queue.Alarm)
 		item.Body = make([]byte, size)
 		all = append(all, OutboxItem{"mqtt", item})
 	}
@@ -229,7 +230,7 @@ func TestKeptBodiesAreBounded(t *testing.T) {
 func TestKeptBodiesAreWrittenIntoANewFile(t *testing.T) {
 	path := tempPath(t)
 	s := begin(t, path)
-	for n, class := range []outlet.Class{outlet.Alarm, outlet.Telemetry, outlet.Alarm} {
+	for n, class := range []queue.Class{queue.Alarm, queue.Telemetry, queue.Alarm} {
 		require.NoError(t, s.Queue("mqtt").Add(outlettest.Item(n, class)))
 	}
 	_, err := s.database().writer.Exec("DELETE FROM outbox")
@@ -241,6 +242,6 @@ func TestKeptBodiesAreWrittenIntoANewFile(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, items, 2)
 	for k, n := range []int{0, 2} {
-		assert.Equal(t, outlettest.Item(n, outlet.Alarm).Body, items[k].Body)
+		assert.Equal(t, outlettest.Item(n, queue.Alarm).Body, items[k].Body)
 	}
 }

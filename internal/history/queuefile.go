@@ -6,7 +6,7 @@ import (
 	"slices"
 
 	"dewline/internal/instant"
-	"dewline/internal/outlet"
+	"dewline/internal/queue"
 )
 
 // waiting is what has to be written of the queues.
@@ -19,9 +19,9 @@ type queueChanges struct {
 }
 
 // queuesWaiting collects what has to be written. Store.mu is held.
-func (s *Store) queuesWaiting() waiting {
+func (o *outbox) queuesWaiting() waiting {
 	var w waiting
-	for _, q := range s.queues {
+	for _, q := range o.queues {
 		q.mu.Lock()
 		c := queueChanges{queue: q, done: slices.Clone(q.done)}
 		for _, i := range q.items {
@@ -98,7 +98,7 @@ type storedItem struct {
 // loadItems returns the index of the outbox in the file, and the bodies of the oldest alarms.
 func loadItems(ctx context.Context, db *sql.DB) ([]storedItem, error) {
 	rows, err := db.QueryContext(ctx, `SELECT id, outlet, event, class, topic, at, length(body), CASE class WHEN ? THEN body END FROM outbox
-		ORDER BY id`, outlet.Alarm)
+		ORDER BY id`, queue.Alarm)
 	if err != nil {
 		return nil, err
 	}
@@ -125,17 +125,17 @@ func loadItems(ctx context.Context, db *sql.DB) ([]storedItem, error) {
 }
 
 // adoptItems puts the items of the file before those in memory, which get new numbers above them. Store.mu is held.
-func (s *Store) adoptItems(items []storedItem, last uint64) {
+func (o *outbox) adoptItems(items []storedItem, last uint64) {
 	old := map[*Queue][]queued{}
-	for _, q := range s.queues {
+	for _, q := range o.queues {
 		q.mu.Lock()
 		old[q] = q.items
 		q.items, q.bytes, q.kept, q.done = nil, 0, 0, nil
 		q.mu.Unlock()
 	}
-	s.lastItem.Add(last)
+	o.lastItem.Add(last)
 	for _, i := range items {
-		q := s.queue(i.Outlet)
+		q := o.queue(i.Outlet)
 		q.mu.Lock()
 		q.add(i.queued)
 		q.mu.Unlock()
@@ -152,12 +152,12 @@ func (s *Store) adoptItems(items []storedItem, last uint64) {
 
 // dropLostItems forgets items that were in a file alone that was set aside as damaged, and returns how many. Those whose body was
 // kept have to be written once more. Store.mu is held.
-func (s *Store) dropLostItems(items []storedItem) (lost int) {
+func (o *outbox) dropLostItems(items []storedItem) (lost int) {
 	there := map[uint64]bool{}
 	for _, i := range items {
 		there[i.ID] = true
 	}
-	for _, q := range s.queues {
+	for _, q := range o.queues {
 		q.mu.Lock()
 		for k := range q.items {
 			if i := &q.items[k]; i.kept && !there[i.ID] {

@@ -21,7 +21,7 @@ type Sample struct {
 	Count    int
 	Min, Max float64 // of a minute; otherwise the value
 	Segment  int64   // readings of one run without a step of the clock share it
-	// Hidden tells that a later segment covers this time; only [Store.AllReadings] gives such samples.
+	// Hidden says that a later segment covers this time; only [Store.AllReadings] gives such samples.
 	Hidden bool
 }
 
@@ -31,12 +31,15 @@ type PointSample struct {
 	Sample
 }
 
+// readingQueries answers questions about readings, from the file and from memory together.
+type readingQueries struct{ *chunkMemory }
+
 // Points returns every point that has readings, by name.
-func (s *Store) Points() []quantity.Point {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	points := make([]quantity.Point, 0, len(s.points))
-	for p := range s.points {
+func (m *chunkMemory) Points() []quantity.Point {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	points := make([]quantity.Point, 0, len(m.points))
+	for p := range m.points {
 		points = append(points, p)
 	}
 	slices.SortFunc(points, func(a, b quantity.Point) int { return strings.Compare(a.String(), b.String()) })
@@ -44,17 +47,17 @@ func (s *Store) Points() []quantity.Point {
 }
 
 // Run returns the run that a segment belongs to; "" where it is not known.
-func (s *Store) Run(segment int64) string {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return s.runs[segment]
+func (m *chunkMemory) Run(segment int64) string {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	return m.runs[segment]
 }
 
 // Readings gives the readings of a point in [from, to) in the order of their times, and those of one time in the order in
 // which they came. A from of None and a to of 0 or None are open. An error ends it.
-func (s *Store) Readings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
+func (q *readingQueries) Readings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
 	return func(yield func(Sample, error) bool) {
-		for sample, err := range s.AllReadings(ctx, p, from, to) {
+		for sample, err := range q.AllReadings(ctx, p, from, to) {
 			if !sample.Hidden && !yield(sample, err) {
 				return
 			}
@@ -63,13 +66,13 @@ func (s *Store) Readings(ctx context.Context, p quantity.Point, from, to instant
 }
 
 // AllReadings is Readings with the hidden ones.
-func (s *Store) AllReadings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
+func (q *readingQueries) AllReadings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
 	return func(yield func(Sample, error) bool) {
-		m := s.newMerge(p, from, to)
+		m := q.newMerge(p, from, to)
 		for {
 			sample, more, err := m.next(ctx)
 			if err != nil {
-				yield(Sample{}, s.explain("reading the readings of "+p.String(), err))
+				yield(Sample{}, q.explain("reading the readings of "+p.String(), err))
 				return
 			}
 			if !more || !yield(sample, nil) {
@@ -81,9 +84,9 @@ func (s *Store) AllReadings(ctx context.Context, p quantity.Point, from, to inst
 
 // ReadingsSince gives the readings of all points from a time on that are of a segment or a later one, in the order of their
 // times: what the core needs after [Store.LoadCore].
-func (s *Store) ReadingsSince(ctx context.Context, since Reach) iter.Seq2[PointSample, error] {
+func (q *readingQueries) ReadingsSince(ctx context.Context, since Reach) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
-		for sample, err := range s.ReadingsBetween(ctx, since.At, instant.None) {
+		for sample, err := range q.ReadingsBetween(ctx, since.At, instant.None) {
 			if (err != nil || sample.Segment >= since.Segment) && !yield(sample, err) {
 				return
 			}
@@ -92,17 +95,17 @@ func (s *Store) ReadingsSince(ctx context.Context, since Reach) iter.Seq2[PointS
 }
 
 // ReadingsBetween gives the readings of all points in [from, to), in the order of their times.
-func (s *Store) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
-	return s.together(ctx, from, to, s.Readings)
+func (q *readingQueries) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
+	return q.together(ctx, from, to, q.Readings)
 }
 
 // AllReadingsBetween is ReadingsBetween with the hidden ones.
-func (s *Store) AllReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
-	return s.together(ctx, from, to, s.AllReadings)
+func (q *readingQueries) AllReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
+	return q.together(ctx, from, to, q.AllReadings)
 }
 
 // together merges the readings of all points.
-func (s *Store) together(
+func (q *readingQueries) together(
 	ctx context.Context, from, to instant.Instant,
 	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
 ) iter.Seq2[PointSample, error] {
@@ -112,7 +115,7 @@ func (s *Store) together(
 			next func() (Sample, error, bool)
 		}
 		var sources []*source
-		for _, p := range s.Points() {
+		for _, p := range q.Points() {
 			next, stop := iter.Pull2(of(ctx, p, from, to))
 			defer stop()
 			sources = append(sources, &source{PointSample{Point: p}, next})
@@ -162,10 +165,10 @@ type cursor struct {
 
 func (c *cursor) time() int64 { return c.block.at[c.order[c.at]] }
 
-func (s *Store) newMerge(p quantity.Point, from, to instant.Instant) *merge {
+func (q *readingQueries) newMerge(p quantity.Point, from, to instant.Instant) *merge {
 	m := &merge{}
 	m.from, m.to = bounds(from, to)
-	m.chunks = s.newChunkReader(p, m.from, m.to)
+	m.chunks = q.newChunkReader(p, m.from, m.to)
 	return m
 }
 
@@ -275,11 +278,11 @@ type chunkReader struct {
 
 const pageChunks = 32
 
-func (s *Store) newChunkReader(p quantity.Point, from, to int64) *chunkReader {
+func (q *readingQueries) newChunkReader(p quantity.Point, from, to int64) *chunkReader {
 	r := &chunkReader{from: from, to: to, held: map[int64]bool{}, lastAt: math.MinInt64, ended: true}
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	sr := s.points[p]
+	q.mu.RLock()
+	defer q.mu.RUnlock()
+	sr := q.points[p]
 	if sr == nil {
 		return r
 	}
@@ -289,7 +292,7 @@ func (s *Store) newChunkReader(p quantity.Point, from, to int64) *chunkReader {
 		r.held[c.id] = true
 	}
 	slices.SortFunc(r.memory, byStart)
-	r.ceiling, r.row, r.db = s.lastChunk, sr.row, s.db
+	r.ceiling, r.row, r.db = q.lastChunk, sr.row, q.db
 	r.ended = r.row == 0 || r.db == nil
 	return r
 }

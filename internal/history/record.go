@@ -13,35 +13,44 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
+	"dewline/internal/queue"
 )
 
-// held is what one call of Record writes, apart from the outbox.
-type held struct {
+// pendingRecord is what one call of Record writes, apart from the outbox.
+type pendingRecord struct {
 	number  uint64 // rises
 	entries []journal.Entry
 	state   []byte // compressed; nil for none
 	reach   Reach
 }
 
-// Reach tells what had gone into a state of the core.
+// pendingJournal holds the entries, states of the core and shifts that are not in the file yet. file.mu guards it.
+type pendingJournal struct {
+	*file
+	unwritten  []pendingRecord
+	lastRecord uint64
+	shifts     []Shift
+	recent     recentWrites
+}
+
+// Reach says what had gone into a state of the core.
 type Reach struct {
 	At      instant.Instant // the time of the newest reading or entry
 	Segment int64           // the one in use; earlier ones had all been seen
 }
 
-// maxMissed bounds the entries kept in memory while the disk fails.
-const maxMissed = 20_000
+// maxUnwritten bounds the entries kept in memory while the disk fails.
+const maxUnwritten = 20_000
 
 // Record makes journal entries, the outbox items that belong to them, and the state of the core ([watch.Core.Snapshot];
 // nil for none) durable: all of them together, or on error none. Then they are kept in memory, the items can be
 // seen by their outlets all the same, and the next call that writes tries again: do not hand them over a second time
 // (it would change nothing, since entries are known by run and number and items by their event). A disk that does not answer
-// within [Options.Patience] is such an error ([ErrSlow]): nobody is told of an alarm later than that because of it.
+// within [Options.Patience] is such an error ([ErrSlow]): no alarm is delayed longer than that by the disk.
 //
 // Call it with a state alone every half an hour, so that little has to be replayed after a power cut.
 func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state []byte) error {
-	h := held{reach: Reach{At: instant.None}}
+	h := pendingRecord{reach: Reach{At: instant.None}}
 	for _, e := range entries {
 		h.entries = append(h.entries, *e)
 		h.reach.At = max(h.reach.At, e.At)
@@ -62,13 +71,13 @@ func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []Ou
 		q.show()
 	}
 	if err != nil {
-		s.trimMissed()
+		s.trimUnwritten()
 	}
 	return err
 }
 
 // hold puts entries and items in memory, all at one blow, for the next transaction.
-func (s *Store) hold(h held, items []OutboxItem) (touched []*Queue, err error) {
+func (s *Store) hold(h pendingRecord, items []OutboxItem) (touched []*Queue, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	h.reach.At = max(h.reach.At, s.newest)
@@ -80,50 +89,50 @@ func (s *Store) hold(h held, items []OutboxItem) (touched []*Queue, err error) {
 	}
 	for _, i := range items {
 		q := s.queue(i.Outlet)
-		if _, err := q.put(i.Item); err != nil && !errors.Is(err, outlet.ErrFull) {
+		if _, err := q.put(i.Item); err != nil && !errors.Is(err, queue.ErrFull) {
 			return nil, err
 		}
 		touched = append(touched, q)
 	}
-	s.lastHeld++
-	h.number = s.lastHeld
-	s.missed = append(s.missed, h)
+	s.lastRecord++
+	h.number = s.lastRecord
+	s.unwritten = append(s.unwritten, h)
 	return touched, nil
 }
 
-// trimMissed keeps what could not be recorded within bounds: the newest state only, and the newest entries.
-func (s *Store) trimMissed() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+// trimUnwritten keeps what could not be recorded within bounds: the newest state only, and the newest entries.
+func (j *pendingJournal) trimUnwritten() {
+	j.mu.Lock()
+	defer j.mu.Unlock()
 	count, dropped := 0, 0
-	for i := range slices.Backward(s.missed) {
-		h := &s.missed[i]
-		if i < len(s.missed)-1 {
+	for i := range slices.Backward(j.unwritten) {
+		h := &j.unwritten[i]
+		if i < len(j.unwritten)-1 {
 			// An older state is of no use once there is a newer one.
-			if slices.ContainsFunc(s.missed[i+1:], func(later held) bool { return later.state != nil }) {
+			if slices.ContainsFunc(j.unwritten[i+1:], func(later pendingRecord) bool { return later.state != nil }) {
 				h.state = nil
 			}
 		}
-		if room := max(0, maxMissed-count); len(h.entries) > room {
+		if room := max(0, maxUnwritten-count); len(h.entries) > room {
 			dropped += len(h.entries) - room
-			h.entries = h.entries[len(h.entries)-room:] // somebody may be writing the others just now
+			h.entries = h.entries[len(h.entries)-room:] // a write that is under way may be using the others
 		}
 		count += len(h.entries)
 	}
-	s.missed = slices.DeleteFunc(s.missed, func(h held) bool { return len(h.entries) == 0 && h.state == nil })
-	s.countMissed()
-	s.health.DroppedEntries += uint64(dropped)
+	j.unwritten = slices.DeleteFunc(j.unwritten, func(h pendingRecord) bool { return len(h.entries) == 0 && h.state == nil })
+	j.countUnwritten()
+	j.health.DroppedEntries += uint64(dropped)
 }
 
-// countMissed counts the entries that are in memory only. Store.mu is held.
-func (s *Store) countMissed() {
-	s.health.PendingEntries = 0
-	for i := range s.missed {
-		s.health.PendingEntries += len(s.missed[i].entries)
+// countUnwritten counts the entries that are in memory only. Store.mu is held.
+func (j *pendingJournal) countUnwritten() {
+	j.health.PendingEntries = 0
+	for i := range j.unwritten {
+		j.health.PendingEntries += len(j.unwritten[i].entries)
 	}
 }
 
-func (h held) write(ctx context.Context, tx *sql.Tx) error {
+func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
 	for i := range h.entries {
 		e := &h.entries[i]
 		body, err := json.Marshal(e)
@@ -153,19 +162,19 @@ func text(s string) any {
 
 // LoadCore returns the last state of the core that was recorded, and what had gone into it; nil where there is none.
 // [Store.ReadingsSince] from a little earlier brings the core up to date: it knows by itself what it has seen already.
-func (s *Store) LoadCore() (state []byte, reach Reach, err error) {
-	s.mu.RLock()
-	db := s.db
-	var newest held
-	for _, h := range s.missed {
+func (j *pendingJournal) LoadCore() (state []byte, reach Reach, err error) {
+	j.mu.RLock()
+	db := j.db
+	var newest pendingRecord
+	for _, h := range j.unwritten {
 		if h.state != nil {
 			newest = h
 		}
 	}
-	s.mu.RUnlock()
+	j.mu.RUnlock()
 	if newest.state != nil {
 		state, err = inflate(newest.state)
-		return state, newest.reach, s.explain("reading the state of the core", err)
+		return state, newest.reach, j.explain("reading the state of the core", err)
 	}
 	if db == nil {
 		return nil, Reach{At: instant.None}, nil
@@ -180,7 +189,7 @@ func (s *Store) LoadCore() (state []byte, reach Reach, err error) {
 		state, err = inflate(packed)
 	}
 	if err != nil {
-		return nil, Reach{At: instant.None}, s.explain("reading the state of the core", err)
+		return nil, Reach{At: instant.None}, j.explain("reading the state of the core", err)
 	}
 	reach.At = fromMillis(ms)
 	return state, reach, nil

@@ -34,7 +34,7 @@ type recorder struct {
 	folder     string // "" while nothing is noted
 	operations []operation
 	names      map[uintptr]string  // of open files
-	methods    map[uintptr]uintptr // the shim's tables, by those they stand for
+	methods    map[uintptr]uintptr // the shim's tables, by those they replace
 	keep       []any               // functions that only C's tables point to
 }
 

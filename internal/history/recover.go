@@ -44,8 +44,8 @@ func recoveredTables() []*recoveredTable {
 // recover replaces a damaged file: what can be read is copied into a new one, and the damaged one is set aside. Where the file is
 // open (old is not nil) it is read through its connections first, which know pages that a program that opens it now would not find.
 // After that it is closed; on error it stays as it was.
-func (s *Store) recover(ctx context.Context, old *database, why error) error {
-	fresh := s.path + rescueSuffix
+func (f *file) recover(ctx context.Context, old *database, why error) error {
+	fresh := f.path + rescueSuffix
 	for _, suffix := range []string{"", logSuffix, "-shm"} {
 		if err := removeIfThere(fresh + suffix); err != nil {
 			return errors.Join(why, err)
@@ -60,26 +60,26 @@ func (s *Store) recover(ctx context.Context, old *database, why error) error {
 		for _, t := range tables {
 			t.copyFrom(ctx, old.writer, into.writer)
 		}
-		s.mu.Lock()
-		s.db = nil
-		s.mu.Unlock()
+		f.mu.Lock()
+		f.db = nil
+		f.mu.Unlock()
 		old.closeAsItIs() // before it is renamed: the last close removes the log by its name
 	}
-	aside, err := s.setAside("", "-shm", logSuffix, "-journal")
+	aside, err := f.setAside("", "-shm", logSuffix, "-journal")
 	if err != nil {
 		return errors.Join(why, err, into.close())
 	}
-	s.recoverAside(ctx, aside, into, tables)
+	f.recoverAside(ctx, aside, into, tables)
 	if err := into.close(); err != nil {
 		return errors.Join(why, err)
 	}
-	if err := os.Rename(fresh, s.path); err != nil {
+	if err := os.Rename(fresh, f.path); err != nil {
 		return errors.Join(why, err)
 	}
-	s.doubt = 0
-	s.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun; %s. Look at the card, and keep what was set aside",
-		s.path, why, aside, recovered(tables)))
-	return syncFolder(s.path)
+	f.doubt = 0
+	f.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun; %s. Look at the card, and keep what was set aside",
+		f.path, why, aside, recovered(tables)))
+	return syncFolder(f.path)
 }
 
 // recovered says what was copied.
@@ -99,10 +99,10 @@ func recovered(tables []*recoveredTable) string {
 }
 
 // recoverAside copies from a file that was set aside what is not copied yet. The damaged file is not changed.
-func (s *Store) recoverAside(ctx context.Context, aside string, into *database, tables []*recoveredTable) {
+func (f *file) recoverAside(ctx context.Context, aside string, into *database, tables []*recoveredTable) {
 	from, err := openForQueries(ctx, aside)
 	if err != nil {
-		graft := s.path + ".graft"
+		graft := f.path + ".graft"
 		defer func() {
 			for _, suffix := range []string{"", logSuffix, "-shm"} {
 				_ = removeIfThere(graft + suffix)
@@ -247,7 +247,7 @@ func (t *recoveredTable) copyBatch(ctx context.Context, from, into *sql.DB, quer
 // recentWrites keeps in memory what was written last, so that a log that is overwritten before its content is in the main file loses
 // nothing of it.
 type recentWrites struct {
-	records []held
+	records []pendingRecord
 	chunks  []pointChunk
 }
 
@@ -258,7 +258,7 @@ const (
 )
 
 // add remembers what has just been written.
-func (r *recentWrites) add(records []held, chunks []pointChunk) {
+func (r *recentWrites) add(records []pendingRecord, chunks []pointChunk) {
 	for _, h := range records {
 		if h.state != nil { // the newest is enough
 			for i := range r.records {
@@ -274,7 +274,7 @@ func (r *recentWrites) add(records []held, chunks []pointChunk) {
 			break
 		}
 	}
-	r.records = slices.DeleteFunc(r.records, func(h held) bool { return h.state == nil && len(h.entries) == 0 })
+	r.records = slices.DeleteFunc(r.records, func(h pendingRecord) bool { return h.state == nil && len(h.entries) == 0 })
 	r.chunks = append(r.chunks, chunks...)
 	r.chunks = slices.Delete(r.chunks, 0, max(0, len(r.chunks)-maxRecentChunks))
 }
@@ -292,7 +292,7 @@ func (r *recentWrites) shift(m Shift, runs map[int64]string) {
 // writeRecentAgain hands what was written last to the next write. What is in the file already is not changed by it. Store.mu is
 // held.
 func (s *Store) writeRecentAgain() {
-	s.missed = append(s.recent.records, s.missed...)
+	s.unwritten = append(s.recent.records, s.unwritten...)
 	for _, c := range s.recent.chunks {
 		again := *c.chunk
 		again.kept = true // it does not count as waiting
@@ -300,5 +300,5 @@ func (s *Store) writeRecentAgain() {
 	}
 	maps.Copy(s.segments, s.runs)
 	s.recent = recentWrites{}
-	s.countMissed()
+	s.countUnwritten()
 }

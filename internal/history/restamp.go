@@ -14,11 +14,11 @@ import (
 	"dewline/internal/journal"
 )
 
-// Shift tells how what some runs have on record is to be corrected for a step of the clock.
+// Shift says how the record of some runs is to be corrected for a step of the clock.
 type Shift struct {
 	Runs []string
 	By   time.Duration
-	Mark int64  // the readings up to what [Store.Stepped] told of the step
+	Mark int64  // the readings up to the mark that [Store.Stepped] returned at the step
 	Seq  uint64 // the journal entries up to this number
 }
 
@@ -40,8 +40,8 @@ func (s *Store) Restamp(shifts ...Shift) {
 				a.at += shift.By.Milliseconds()
 			}
 		}
-		for i := range s.missed {
-			s.missed[i].shift(shift)
+		for i := range s.unwritten {
+			s.unwritten[i].shift(shift)
 		}
 		s.recent.shift(shift, s.runs)
 		s.shifts = append(s.shifts, shift)
@@ -64,23 +64,23 @@ func (m Shift) moved(c *chunk, runs map[int64]string) *chunk {
 }
 
 // restamp moves what is in memory of a point. Store.mu is held.
-func (s *Store) restamp(sr *series, m Shift) {
-	ms := m.By.Milliseconds()
+func (m *chunkMemory) restamp(sr *series, shift Shift) {
+	ms := shift.By.Milliseconds()
 	for i, c := range sr.closed {
-		sr.closed[i] = m.moved(c, s.runs)
+		sr.closed[i] = shift.moved(c, m.runs)
 	}
-	if len(sr.open.at) > 0 && m.moves(s.runs[sr.segment], sr.segment) {
+	if len(sr.open.at) > 0 && shift.moves(m.runs[sr.segment], sr.segment) {
 		for i := range sr.open.at {
 			sr.open.at[i] += ms
 		}
 		sr.low, sr.high = sr.low+ms, sr.high+ms
-		s.close(sr)
+		m.close(sr)
 	}
 }
 
 // shift moves the times of entries.
-func (h *held) shift(m Shift) {
-	h.entries = slices.Clone(h.entries) // somebody may be writing the others just now
+func (h *pendingRecord) shift(m Shift) {
+	h.entries = slices.Clone(h.entries) // a write that is under way may be using the others
 	for i := range h.entries {
 		if e := &h.entries[i]; e.Seq <= m.Seq && slices.Contains(m.Runs, e.Run) {
 			*e = shifted(*e, m.By)
@@ -99,7 +99,7 @@ func shifted(e journal.Entry, by time.Duration) journal.Entry {
 	return e
 }
 
-// write moves what stands in the file.
+// write moves what is in the file.
 func (m Shift) write(ctx context.Context, tx *sql.Tx) error {
 	runs, among := m.among()
 	for _, table := range []string{"chunk", "growing"} {
@@ -119,7 +119,7 @@ func (m Shift) among() (runs []any, placeholders string) {
 	return runs, "(" + strings.TrimSuffix(strings.Repeat("?, ", len(runs)), ", ") + ")"
 }
 
-// writeJournal moves the entries that stand in the file.
+// writeJournal moves the entries that are in the file.
 func (m Shift) writeJournal(ctx context.Context, tx *sql.Tx) error {
 	runs, among := m.among()
 	rows, err := tx.QueryContext(ctx, "SELECT id, body FROM journal WHERE seq <= ? AND run IN "+among, append([]any{int64(m.Seq)}, runs...)...)

@@ -11,7 +11,7 @@ import (
 	"dewline/internal/instant"
 )
 
-// Retention tells how long readings are kept. The journal and the calibrations are kept for ever: they are small, and they
+// Retention is how long readings are kept. The journal and the calibrations are kept for ever: they are small, and they
 // are the record of the animals.
 type Retention struct {
 	Keep time.Duration // 0 means for ever
@@ -26,7 +26,10 @@ const (
 	thinLook  = 512
 )
 
-// Prune removes readings that are older than they are to be kept, and thins old ones. It does one small step, and tells
+// pruner removes and thins old chunks in the file. file.write guards it.
+type pruner struct{ *chunkMemory }
+
+// Prune removes readings that are older than they are to be kept, and thins old ones. It does one small step, and reports
 // whether there is more to do; call it again until there is not. Unless the clock is confirmed it does nothing at all: by a
 // wrong clock everything may look old.
 func (s *Store) Prune(ctx context.Context, r Retention, now instant.Instant, confirmed bool) (more bool, err error) {
@@ -56,11 +59,11 @@ func (s *Store) Prune(ctx context.Context, r Retention, now instant.Instant, con
 }
 
 // rows returns the points by their row in the file.
-func (s *Store) rows() map[int64]*series {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
+func (m *chunkMemory) rows() map[int64]*series {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
 	rows := map[int64]*series{}
-	for _, sr := range s.order {
+	for _, sr := range m.order {
 		if sr.row != 0 {
 			rows[sr.row] = sr
 		}
@@ -68,10 +71,10 @@ func (s *Store) rows() map[int64]*series {
 	return rows
 }
 
-func (s *Store) prune(ctx context.Context, until int64) (more bool, err error) {
-	err = transact(ctx, s.writer(), func(tx *sql.Tx) error {
+func (p *pruner) prune(ctx context.Context, until int64) (more bool, err error) {
+	err = transact(ctx, p.writer(), func(tx *sql.Tx) error {
 		room := int64(pruneStep)
-		for row := range s.rows() {
+		for row := range p.rows() {
 			result, err := tx.ExecContext(ctx, `DELETE FROM chunk WHERE id IN (
 				SELECT id FROM chunk WHERE point = ? AND start < ? AND start + span < ? LIMIT ?)`, row, until, until, room)
 			if err != nil {
@@ -91,14 +94,14 @@ func (s *Store) prune(ctx context.Context, until int64) (more bool, err error) {
 	return more && err == nil, err
 }
 
-func (s *Store) thin(ctx context.Context, until int64) (more bool, err error) {
-	for row, sr := range s.rows() {
-		old, reached, err := s.findFull(ctx, row, sr.thinned, until)
+func (p *pruner) thin(ctx context.Context, until int64) (more bool, err error) {
+	for row, sr := range p.rows() {
+		old, reached, err := p.findFull(ctx, row, sr.thinned, until)
 		if err != nil {
 			return false, err
 		}
 		if len(old) > 0 {
-			if err := s.thinChunks(ctx, row, old); err != nil {
+			if err := p.thinChunks(ctx, row, old); err != nil {
 				return false, err
 			}
 		}
@@ -112,8 +115,8 @@ func (s *Store) thin(ctx context.Context, until int64) (more bool, err error) {
 
 // findFull looks for chunks that are to be thinned, from a start on. It looks at a bounded number of chunks, and returns
 // how far it came.
-func (s *Store) findFull(ctx context.Context, row, from, until int64) (old []*chunk, reached int64, err error) {
-	reader, err := s.database().reading(ctx)
+func (p *pruner) findFull(ctx context.Context, row, from, until int64) (old []*chunk, reached int64, err error) {
+	reader, err := p.database().reading(ctx)
 	if err != nil {
 		return nil, from, err
 	}
@@ -143,15 +146,15 @@ func (s *Store) findFull(ctx context.Context, row, from, until int64) (old []*ch
 	return old, reached, rows.Err()
 }
 
-func (s *Store) thinChunks(ctx context.Context, row int64, old []*chunk) error {
+func (p *pruner) thinChunks(ctx context.Context, row int64, old []*chunk) error {
 	var d decoder
 	var e encoder
 	var b block
-	return transact(ctx, s.writer(), func(tx *sql.Tx) error {
+	return transact(ctx, p.writer(), func(tx *sql.Tx) error {
 		for _, c := range old {
 			if err := d.decode(c.packed, c.count, &b); err != nil {
 				if errors.Is(err, errDamaged) {
-					continue // it is told when it is read
+					continue // a query reports it
 				}
 				return err
 			}
@@ -159,7 +162,7 @@ func (s *Store) thinChunks(ctx context.Context, row int64, old []*chunk) error {
 			if c.samples[0]&codecBits == 0 {
 				resolution = 1 / c.scale
 			}
-			minutes := toMinutes(&b, lattice{c.origin, c.scale}, c.samples[0]&codecBits == 0)
+			minutes := toMinutes(&b, quantizer{c.origin, c.scale}, c.samples[0]&codecBits == 0)
 			thin := *c
 			// The summary stays what it was: exact, and of the same stretch of time.
 			thin.packed, thin.thin = e.encode(minutes, resolution), true
@@ -172,13 +175,13 @@ func (s *Store) thinChunks(ctx context.Context, row int64, old []*chunk) error {
 }
 
 // toMinutes sums up the entries of each minute. A mean is given at the resolution of the sensor where that is known.
-func toMinutes(b *block, l lattice, onLattice bool) *block {
+func toMinutes(b *block, l quantizer, quantized bool) *block {
 	order := make([]int, len(b.at))
 	for i := range order {
 		order[i] = i
 	}
 	slices.SortStableFunc(order, func(x, y int) int { return int(b.at[x]/minuteMillis - b.at[y]/minuteMillis) })
-	known := map[int64]float64{} // the value with each k: it may differ from the lattice in its last bits
+	known := map[int64]float64{} // the value with each k: it may differ from the quantizer in its last bits
 	minutes := &block{}
 	for begin := 0; begin < len(order); {
 		end := begin + 1
@@ -188,7 +191,7 @@ func toMinutes(b *block, l lattice, onLattice bool) *block {
 		minute := block{}
 		for _, i := range order[begin:end] {
 			minute.add(b.at[i], b.value[i], b.flag[i])
-			if k, ok := l.nearest(b.value[i]); onLattice && ok {
+			if k, ok := l.nearest(b.value[i]); quantized && ok {
 				known[k] = b.value[i]
 			}
 		}
@@ -200,7 +203,7 @@ func toMinutes(b *block, l lattice, onLattice bool) *block {
 		begin = end
 	}
 	for i, mean := range minutes.value {
-		if k, ok := round(l, mean); onLattice && ok {
+		if k, ok := round(l, mean); quantized && ok {
 			minutes.value[i] = l.value(k)
 			if v, ok := known[k]; ok {
 				minutes.value[i] = v
@@ -212,8 +215,8 @@ func toMinutes(b *block, l lattice, onLattice bool) *block {
 
 const minuteMillis = int64(time.Minute / time.Millisecond)
 
-// round returns the k nearest to v, which need not lie on the lattice.
-func round(l lattice, v float64) (int64, bool) {
+// round returns the k nearest to v, which need not lie on the quantizer.
+func round(l quantizer, v float64) (int64, bool) {
 	x := math.Round((v - l.origin) * l.scale)
-	return int64(x), !math.IsNaN(x) && math.Abs(x) < furthest
+	return int64(x), !math.IsNaN(x) && math.Abs(x) < maxSteps
 }

@@ -7,7 +7,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"pgregory.net/rapid"
 
-	"dewline/internal/instant"
 	"dewline/internal/quantity"
 )
 
@@ -15,10 +14,7 @@ import (
 // is full.
 func TestRoomOfAnOpenChunkIsBounded(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := &Store{
-			options: Options{Pending: 1_000_000}, points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{},
-			newest: instant.None,
-		}
+		s := newStore("", Options{Pending: 1_000_000})
 		count := rapid.IntRange(1, 3*ChunkReadings).Draw(t, "count")
 		every := second * rapid.SampledFrom([]time.Duration{1, 10, 60}).Draw(t, "every")
 		for i := range count {

@@ -11,8 +11,8 @@ import (
 
 	"dewline/internal/instant"
 	"dewline/internal/journal"
-	"dewline/internal/outlet"
 	"dewline/internal/quantity"
+	"dewline/internal/queue"
 )
 
 // cells are the columns that are read back, by table.
@@ -29,7 +29,7 @@ var cells = []struct{ table, column string }{
 	{"growing", "period"}, {"growing", "origin"}, {"growing", "scale"}, {"growing", "fix"}, {"growing", "samples"},
 }
 
-// A file in which somebody has changed a row is read as far as it makes sense, or refused with an error; and it goes on taking
+// A file in which a row was changed by hand is read as far as it makes sense, or refused with an error; and it goes on taking
 // what happens, or says that it does not. Nothing panics and nothing runs for ever.
 func FuzzRows(f *testing.F) {
 	for i := range cells {
@@ -45,7 +45,7 @@ func FuzzRows(f *testing.F) {
 	raised := entry(1, noon, journal.AlarmRaised)
 	raised.Alarm = "tub-1/water-temperature/high"
 	require.NoError(f, s.Record(f.Context(), []*journal.Entry{raised, entry(2, noon, journal.Note)},
-		[]OutboxItem{{"mqtt", outlet.Item{Event: raised.ID(), Class: outlet.Alarm, Topic: "events", At: noon, Body: []byte("{}")}}}, []byte("state")))
+		[]OutboxItem{{"mqtt", queue.Item{Event: raised.ID(), Class: queue.Alarm, Topic: "events", At: noon, Body: []byte("{}")}}}, []byte("state")))
 	_, err = s.AddCalibration(f.Context(), Calibration{At: noon, Sensor: "probe", Channel: "temperature", Against: "ice bath", Readings: []float64{0.1, 0.2}})
 	require.NoError(f, err)
 	require.NoError(f, s.Close(f.Context()))
@@ -71,8 +71,8 @@ func FuzzRows(f *testing.F) {
 		look(t, s)
 		next := last.Add(10 * second)
 		s.Append("run-2", water, next, 21.5, quantity.Pass, 0.01)
-		queue := s.Queue("mqtt")
-		require.NoError(t, queue.Add(outlet.Item{Event: "new", Class: outlet.Alarm, Topic: "events", At: next, Body: []byte("new")}))
+		mqtt := s.Queue("mqtt")
+		require.NoError(t, mqtt.Add(queue.Item{Event: "new", Class: queue.Alarm, Topic: "events", At: next, Body: []byte("new")}))
 		e := entry(3, next, journal.Note)
 		e.Run = "run-2"
 		_ = s.Record(t.Context(), []*journal.Entry{e}, nil, []byte("state 2"))
@@ -80,7 +80,7 @@ func FuzzRows(f *testing.F) {
 		if h := s.Health(); h.LastError != nil {
 			require.ErrorContains(t, h.LastError, path)
 		}
-		items, err := queue.Next(0, 100)
+		items, err := mqtt.Next(0, 100)
 		require.NoError(t, err)
 		found := false
 		for _, item := range items {

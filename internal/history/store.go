@@ -12,8 +12,8 @@ import (
 	"modernc.org/sqlite"
 
 	"dewline/internal/instant"
-	"dewline/internal/outlet"
 	"dewline/internal/quantity"
+	"dewline/internal/queue"
 )
 
 // Options are the surroundings of a store. The zero value is usable.
@@ -33,55 +33,55 @@ type Options struct {
 	Patience time.Duration
 }
 
-// Store is a history file. Its methods may be called from any goroutine.
+// Store is a history file. Its methods may be called from any goroutine. It joins parts that know the file and their own matters:
+// Store itself decides what goes into one transaction, and when the file is opened, replaced and closed.
 type Store struct {
+	*file
+	*chunkMemory
+	*readingQueries
+	*pendingJournal
+	*outbox
+	*pruner
+}
+
+// file is the database file with its write-ahead log, as all parts share it.
+type file struct {
 	path    string
 	options Options
 	log     *slog.Logger
 
-	write   sync.Mutex  // one transaction at a time; taken before mu
-	seen    os.FileInfo // the file as it was opened; nil before
-	seenLog os.FileInfo // its write-ahead log, likewise
+	write sync.Mutex   // one transaction at a time; taken before mu
+	mu    sync.RWMutex // guards the memory of all parts; never held while a disk works; taken before a queue's
+	db    *database    // nil while the file cannot be opened; guarded by mu
+	lock  writeLock
+	probe diskProbe
+	seen  os.FileInfo // the file as it was opened; nil before; guarded by write
+	// closed is guarded by write.
+	closed bool
+	damageWatch
+	monitor
+}
+
+// damageWatch is what is known of damage to the file. Apart from suspect it is guarded by file.write.
+type damageWatch struct {
+	seenLog os.FileInfo // the write-ahead log in use; nil before there is one
 	logMark logMark     // how much of the log was whole at the last write
 	doubt   int         // findings of damage in a row
 	suspect atomic.Bool // a query has found damage
 	// reopen says that the file could not be written as it was opened: it has to be opened again once it may be written.
 	reopen                   bool
-	examined, recoveryFailed time.Time    // when that was last
-	recent                   recentWrites // guarded by mu
-	closed                   bool
-	lock                     *os.File // held while this program writes the history
-
-	lastItem atomic.Uint64
-
-	mu          sync.RWMutex // guards what follows; never held while a disk works; taken before a queue's
-	queues      map[string]*Queue
-	db          *database // nil while the file cannot be opened
-	points      map[quantity.Point]*series
-	order       []*series
-	run         string
-	segment     int64            // the one in use; 0 before the first reading
-	runs        map[int64]string // segment → run
-	segments    map[int64]string // those not written yet
-	lastSegment int64
-	lastChunk   int64
-	newest      instant.Instant // time of the newest reading of the segment
-	pending     int             // readings not written yet
-	dropped     uint64
-	amendments  []amendment
-	missed      []held // entries and states that are not recorded yet
-	lastHeld    uint64
-	card        card
-	writing     time.Time // since when a write has been under way, by the machine's clock; zero while none is
-	late        bool      // the last write has not ended in time
-	shifts      []Shift   // not written yet
-	health      Health
-	notices     []Notice
-	encoder     encoder
-	decoder     decoder
+	examined, recoveryFailed time.Time // when that was last
 }
 
-// Health tells how the store does.
+// monitor is what [Store.Health] and [Store.Notices] report. It is guarded by file.mu.
+type monitor struct {
+	health  Health
+	writing time.Time // since when a write has been under way, by the machine's clock; zero while none is
+	late    bool      // the last write has not ended in time
+	notices []Notice
+}
+
+// Health is the condition of the store.
 type Health struct {
 	Bytes           int64         // of the file and its log
 	WriteErrors     uint64        // attempts to write that failed
@@ -95,14 +95,14 @@ type Health struct {
 	DroppedItems    uint64 // outbox items given up for want of room or for age
 }
 
-// Notice is something the keeper must be told, once.
+// Notice is something the keeper must hear of, once.
 type Notice struct {
 	At   time.Time
 	Text string
 }
 
 // Open opens the history file at path, and makes it and its folder where they do not exist. A damaged file is set aside
-// as FILE.corrupt-TIME and told by [Store.Notices]. With [ErrForeign], [ErrNewer] and [ErrBusy] there is no store; any other
+// as FILE.corrupt-TIME and reported by [Store.Notices]. With [ErrForeign], [ErrNewer] and [ErrBusy] there is no store; any other
 // failure gives one as well, beside the error: it works in memory, and each Commit tries to open the file again.
 func Open(path string, options Options) (*Store, error) {
 	if options.Log == nil {
@@ -115,18 +115,15 @@ func Open(path string, options Options) (*Store, error) {
 		options.Pending = 1_000_000
 	}
 	if options.OutboxItems == 0 {
-		options.OutboxItems = outlet.DefaultItems
+		options.OutboxItems = queue.DefaultItems
 	}
 	if options.OutboxBytes == 0 {
-		options.OutboxBytes = outlet.DefaultBytes
+		options.OutboxBytes = queue.DefaultBytes
 	}
 	if options.OutboxAge == 0 {
-		options.OutboxAge = outlet.DefaultAge
+		options.OutboxAge = queue.DefaultAge
 	}
-	s := &Store{
-		path: path, card: card{path: path}, options: options, log: options.Log, queues: map[string]*Queue{},
-		points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{}, newest: instant.None,
-	}
+	s := newStore(path, options)
 	s.health.LastCommit = instant.None
 	// Spares the card the time stamps of the file at each commit, and is as durable. Where there is no such thing all stays as it is.
 	_, _ = sqlite.Fdatasync(true)
@@ -135,10 +132,23 @@ func Open(path string, options Options) (*Store, error) {
 	err := s.attach(context.Background())
 	s.note(err)
 	if refused(err) || err != nil && options.ReadOnly {
-		s.release()
+		s.lock.release()
 		return nil, err
 	}
 	return s, err
+}
+
+// newStore joins the parts of a store whose file is not open.
+func newStore(path string, options Options) *Store {
+	f := &file{path: path, options: options, log: options.Log, lock: writeLock{path: path + lockSuffix}, probe: diskProbe{path: path}}
+	m := &chunkMemory{
+		file: f, points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{}, newest: instant.None,
+	}
+	s := &Store{file: f, chunkMemory: m, readingQueries: &readingQueries{m}, pruner: &pruner{m}, pendingJournal: &pendingJournal{file: f}}
+	s.outbox = &outbox{file: f, queues: map[string]*Queue{}, flush: func() {
+		_ = s.writeSoon(context.Background(), "writing the outbox", false) // Health reports a failure
+	}}
+	return s
 }
 
 // Close writes what is in memory and closes the file.
@@ -156,11 +166,11 @@ func (s *Store) Close(ctx context.Context) error {
 	if closing := db.close(); err == nil {
 		err = s.explain("closing it", closing)
 	}
-	s.release()
+	s.lock.release()
 	return err
 }
 
-// Health tells how the store does. It does not touch the disk.
+// Health returns the condition of the store. It does not touch the disk.
 func (s *Store) Health() Health {
 	s.mu.RLock()
 	h := s.health
@@ -180,33 +190,33 @@ func (s *Store) Health() Health {
 }
 
 // Notices returns what has been found since the store was opened.
-func (s *Store) Notices() []Notice {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return append([]Notice(nil), s.notices...)
+func (f *file) Notices() []Notice {
+	f.mu.RLock()
+	defer f.mu.RUnlock()
+	return append([]Notice(nil), f.notices...)
 }
 
-func (s *Store) tell(text string) {
-	s.log.Warn("history: " + text)
-	s.mu.Lock()
-	s.notices = append(s.notices, Notice{s.options.Now(), text})
-	s.mu.Unlock()
+func (f *file) tell(text string) {
+	f.log.Warn("history: " + text)
+	f.mu.Lock()
+	f.notices = append(f.notices, Notice{f.options.Now(), text})
+	f.mu.Unlock()
 }
 
 // note keeps the outcome of an attempt to write.
-func (s *Store) note(err error) {
+func (f *file) note(err error) {
 	var size int64
 	for _, suffix := range []string{"", "-wal"} {
-		if info, err := os.Stat(s.path + suffix); err == nil {
+		if info, err := os.Stat(f.path + suffix); err == nil {
 			size += info.Size()
 		}
 	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.health.Bytes, s.writing = size, time.Time{}
-	s.late = errors.Is(err, ErrBusy)
-	s.health.LastError = err
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.health.Bytes, f.writing = size, time.Time{}
+	f.late = errors.Is(err, ErrBusy)
+	f.health.LastError = err
 	if err != nil {
-		s.health.WriteErrors++
+		f.health.WriteErrors++
 	}
 }

@@ -2,6 +2,7 @@ package history
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -120,8 +121,8 @@ func commits(frame []byte) bool { return binary.BigEndian.Uint32(frame[4:]) != 0
 // ends at the first frame that is damaged, whatever follows. After a power cut that is right: at most the last transaction was
 // not on the disk yet. Where whole transactions follow a damaged frame the log was damaged later: then the damaged frames
 // are left out, and repaired is true.
-func (s *Store) inspectLog() (repaired bool, err error) {
-	content, err := os.ReadFile(s.path + logSuffix)
+func (f *file) inspectLog() (repaired bool, err error) {
+	content, err := os.ReadFile(f.path + logSuffix)
 	if errors.Is(err, os.ErrNotExist) || err == nil && len(content) < logHeaderSize { // empty, or cut off while it was begun
 		return false, nil
 	}
@@ -129,28 +130,56 @@ func (s *Store) inspectLog() (repaired bool, err error) {
 		return false, err
 	}
 	h, ok := parseLogHeader(content)
+	if !ok && inMainFile(content[logHeaderSize:], f.path) {
+		return false, nil
+	}
 	if !ok {
-		aside, err := s.setAside(logSuffix)
+		aside, err := f.setAside(logSuffix)
 		if err != nil {
 			return false, err
 		}
-		s.tell(fmt.Sprintf("%s%s was damaged, and what had been written last is lost. It was set aside as %s. Look at the card", s.path, logSuffix, aside))
+		f.tell(fmt.Sprintf("%s%s was damaged, and what had been written last is lost. It was set aside as %s. Look at the card", f.path, logSuffix, aside))
 		return false, nil
 	}
 	good, lost := h.withoutDamage(content)
 	if lost == 0 {
 		return false, nil
 	}
-	aside, err := s.setAside(logSuffix)
+	aside, err := f.setAside(logSuffix)
 	if err != nil {
 		return false, err
 	}
-	if err := writeSynced(s.path+logSuffix, good); err != nil {
+	if err := writeSynced(f.path+logSuffix, good); err != nil {
 		return false, err
 	}
-	s.tell(fmt.Sprintf("%s%s was damaged: %d pages of it could not be read. It was set aside as %s, and the rest was taken over. Look at the card",
-		s.path, logSuffix, lost, aside))
+	f.tell(fmt.Sprintf("%s%s was damaged: %d pages of it could not be read. It was set aside as %s, and the rest was taken over. Look at the card",
+		f.path, logSuffix, lost, aside))
 	return true, nil
+}
+
+// inMainFile reports whether a log without a header holds nothing that is not in the main file as well. So it is where the power was
+// cut while SQLite began the log again, which it does when all of it has been copied. The first frame shares a sector with the
+// header and is not looked at.
+func inMainFile(frames []byte, path string) bool {
+	if len(frames) == 0 {
+		return true
+	}
+	file, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer file.Close()
+	pages := map[uint32][]byte{}
+	for at := frameHeaderSize + ourPageSize; at+frameHeaderSize+ourPageSize <= len(frames); at += frameHeaderSize + ourPageSize {
+		pages[binary.BigEndian.Uint32(frames[at:])] = frames[at+frameHeaderSize:][:ourPageSize]
+	}
+	page := make([]byte, ourPageSize)
+	for number, content := range pages {
+		if _, err := file.ReadAt(page, (int64(number)-1)*ourPageSize); err != nil || !bytes.Equal(page, content) {
+			return false
+		}
+	}
+	return len(pages) > 0
 }
 
 // withoutDamage returns the log with its whole frames alone, and how many frames before the last whole transaction are damaged.
@@ -201,18 +230,18 @@ func writeSynced(path string, content []byte) error {
 }
 
 // markLog remembers which log is in use and how much of it is whole. Store.write is held.
-func (s *Store) markLog() {
-	if s.seenLog == nil {
-		s.seenLog, _ = os.Stat(s.path + logSuffix) // it exists after the next write
+func (f *file) markLog() {
+	if f.seenLog == nil {
+		f.seenLog, _ = os.Stat(f.path + logSuffix) // it exists after the next write
 	}
-	if m, err := s.scan(s.logMark, -1); err == nil {
-		s.logMark = m
+	if m, err := f.scan(f.logMark, -1); err == nil {
+		f.logMark = m
 	}
 }
 
 // scan reads the log in use.
-func (s *Store) scan(from logMark, limit int) (logMark, error) {
-	file, err := os.Open(s.path + logSuffix)
+func (f *file) scan(from logMark, limit int) (logMark, error) {
+	file, err := os.Open(f.path + logSuffix)
 	if errors.Is(err, os.ErrNotExist) {
 		return logMark{}, nil
 	}
@@ -229,18 +258,18 @@ func (s *Store) scan(from logMark, limit int) (logMark, error) {
 
 // checkLog verifies what was whole in the log at the last write. Until the log is in the main file SQLite reads its frames
 // without looking at their checksums, and after a restart ends at the first damaged one.
-func (s *Store) checkLog(ctx context.Context) error {
-	if s.logMark.frames == 0 {
+func (f *file) checkLog(ctx context.Context) error {
+	if f.logMark.frames == 0 {
 		return nil
 	}
 	for range 2 { // another program may begin the log again during the first look
-		m, err := s.scan(logMark{}, s.logMark.frames)
+		m, err := f.scan(logMark{}, f.logMark.frames)
 		switch {
 		case err != nil && !errors.Is(err, errDamaged):
 			return err
 		case err == nil && m == logMark{}:
-			return s.checkEmptyLog(ctx)
-		case err == nil && (m.salts != s.logMark.salts || m == s.logMark):
+			return f.checkEmptyLog(ctx)
+		case err == nil && (m.salts != f.logMark.salts || m == f.logMark):
 			return nil
 		}
 	}
@@ -248,9 +277,9 @@ func (s *Store) checkLog(ctx context.Context) error {
 }
 
 // checkEmptyLog finds out whether a log that is empty now was emptied by SQLite.
-func (s *Store) checkEmptyLog(ctx context.Context) error {
+func (f *file) checkEmptyLog(ctx context.Context) error {
 	var busy, frames, moved int
-	err := s.database().writer.QueryRowContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)").Scan(&busy, &frames, &moved)
+	err := f.database().writer.QueryRowContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)").Scan(&busy, &frames, &moved)
 	if err == nil && frames <= 0 {
 		return nil
 	}

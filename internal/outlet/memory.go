@@ -6,13 +6,7 @@ import (
 	"time"
 
 	"dewline/internal/instant"
-)
-
-// The default bounds of a queue in memory.
-const (
-	DefaultItems = 4096
-	DefaultBytes = 4 << 20
-	DefaultAge   = 7 * 24 * time.Hour
+	"dewline/internal/queue"
 )
 
 // Memory is a queue in memory, bounded by number, size and age. Where it is full the oldest telemetry is given up; alarms
@@ -32,13 +26,13 @@ type Memory struct {
 func NewMemory(items, bytes int, age time.Duration) *Memory {
 	q := &Memory{items: items, bytes: bytes, age: age}
 	if items == 0 {
-		q.items = DefaultItems
+		q.items = queue.DefaultItems
 	}
 	if bytes == 0 {
-		q.bytes = DefaultBytes
+		q.bytes = queue.DefaultBytes
 	}
 	if age == 0 {
-		q.age = DefaultAge
+		q.age = queue.DefaultAge
 	}
 	return q
 }

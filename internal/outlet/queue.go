@@ -1,48 +1,22 @@
 package outlet
 
-import (
-	"errors"
+import "dewline/internal/queue"
 
-	"dewline/internal/instant"
+// The types of the queue, which the store implements without knowing this package.
+type (
+	// Item is a message that waits to go out.
+	Item = queue.Item
+	// Class says what may be given up when a queue is full.
+	Class = queue.Class
+	// Queue is the outbox of one notifier.
+	Queue = queue.Queue
 )
 
-// Class tells what may be given up when a queue is full.
-type Class uint8
-
-// The classes.
+// The classes, and the error of a full queue.
 const (
-	Telemetry Class = iota // may be dropped, the oldest first
-	Alarm                  // is never dropped
+	Telemetry = queue.Telemetry
+	Alarm     = queue.Alarm
 )
 
-// Item is a message that waits to go out.
-type Item struct {
-	// ID is its place in the queue; the queue gives it. IDs count up and are never used again.
-	ID uint64
-	// Event is the identity that every repeat of the delivery carries.
-	Event string
-	Class Class
-	// Topic is where it goes. Items of one topic go out in the order of their IDs.
-	Topic string
-	Body  []byte
-	// At is when the thing happened.
-	At instant.Instant
-}
-
-// Queue is the outbox of one outlet, the only queue that counts. Its methods may be called from any goroutine and must
-// not wait for anything but a disk.
-type Queue interface {
-	// Add appends an item. It may give up telemetry to make room, and returns [ErrFull] where that does not help.
-	Add(item Item) error
-	// Next returns the oldest items whose ID is above after, in order, at most limit.
-	Next(after uint64, limit int) ([]Item, error)
-	// Done removes an item that has been delivered. An item that is not there any more is no error.
-	Done(id uint64) error
-	// Pending returns how many items wait.
-	Pending() (int, error)
-	// Oldest returns when the oldest waiting thing happened; [instant.None] when nothing waits.
-	Oldest() (instant.Instant, error)
-}
-
-// ErrFull says that a queue has no room for telemetry, since all it holds are alarms.
-var ErrFull = errors.New("the outbox is full of alarms that could not be delivered")
+// ErrFull says that a queue has no room for telemetry.
+var ErrFull = queue.ErrFull

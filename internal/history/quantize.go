@@ -6,28 +6,28 @@ import (
 	"slices"
 )
 
-// lattice is the set of numbers that a sensor can give: origin + k/scale for whole k. A division is used since it cannot
+// quantizer is the set of numbers that a sensor can give: origin + k/scale for whole k. A division is used since it cannot
 // be fused with the addition into one rounding, so that all processors agree on every bit.
-type lattice struct {
+type quantizer struct {
 	origin, scale float64
 }
 
-// furthest is the largest k in use: all smaller whole numbers are exact as floats.
-const furthest = 1 << 50
+// maxSteps is the largest k in use: all smaller whole numbers are exact as floats.
+const maxSteps = 1 << 50
 
-func (l lattice) value(k int64) float64 { return l.origin + float64(k)/l.scale }
+func (l quantizer) value(k int64) float64 { return l.origin + float64(k)/l.scale }
 
-// nearest returns the k nearest to v; ok is false where v does not lie on the lattice but for rounding.
-func (l lattice) nearest(v float64) (k int64, ok bool) {
+// nearest returns the k nearest to v; ok is false where v does not lie on the quantizer but for rounding.
+func (l quantizer) nearest(v float64) (k int64, ok bool) {
 	x := math.Round((v - l.origin) * l.scale)
-	if !(math.Abs(x) < furthest) {
+	if !(math.Abs(x) < maxSteps) {
 		return 0, false
 	}
 	k = int64(x)
 	return k, math.Abs((v-l.value(k))*l.scale) < 1e-4
 }
 
-func (l lattice) holds(values []float64) bool {
+func (l quantizer) holds(values []float64) bool {
 	for _, v := range values {
 		if _, ok := l.nearest(v); !ok {
 			return false
@@ -36,16 +36,16 @@ func (l lattice) holds(values []float64) bool {
 	return true
 }
 
-// findLattice looks for a lattice that all values lie on but for rounding. distinct are finite, sorted, and not empty.
+// findQuantizer looks for a quantizer that all values lie on but for rounding. distinct are finite, sorted, and not empty.
 // Tried in turn: multiples of the sensor's resolution; the resolution from another origin; the common divisor of the steps
 // between the values, for sensors whose formula, calibration or description has another step.
-func findLattice(distinct []float64, resolution float64) (lattice, bool) {
+func findQuantizer(distinct []float64, resolution float64) (quantizer, bool) {
 	least := distinct[0]
 	if scale := 1 / resolution; scale > 0 && !math.IsInf(scale, 0) {
 		if whole := math.Round(scale); math.Abs(scale-whole) < 1e-9*scale {
 			scale = whole
 		}
-		for _, l := range []lattice{{0, scale}, {least, scale}} {
+		for _, l := range []quantizer{{0, scale}, {least, scale}} {
 			if l.holds(distinct) {
 				return l, true
 			}
@@ -53,9 +53,9 @@ func findLattice(distinct []float64, resolution float64) (lattice, bool) {
 	}
 	step, ok := commonStep(distinct)
 	if !ok {
-		return lattice{}, false
+		return quantizer{}, false
 	}
-	l := lattice{least, 1 / step}
+	l := quantizer{least, 1 / step}
 	return l, !math.IsInf(l.scale, 0) && l.holds(distinct)
 }
 
@@ -69,7 +69,7 @@ func commonStep(distinct []float64) (float64, bool) {
 	if span > math.MaxFloat64/4 { // the multiple of a step next to a difference could be infinite, and the search without end
 		return 0, false
 	}
-	// Steps this small against the values cannot be told from rounding.
+	// Steps this small against the values cannot be distinguished from rounding.
 	smallest := max(math.Abs(least), math.Abs(most)) * 0x1p-36
 	step := span
 	for i := 1; i < len(distinct); i++ {

@@ -11,7 +11,7 @@ type tokenWriter struct {
 	half  bool // the last byte has room for another group
 }
 
-// reset begins anew.
+// reset empties the writer and keeps its buffer.
 func (w *tokenWriter) reset() { w.bytes, w.half = w.bytes[:0], false }
 
 // octet writes a whole byte; only before the first token.

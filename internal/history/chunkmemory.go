@@ -7,7 +7,7 @@ import (
 	"dewline/internal/quantity"
 )
 
-// series is what is in memory of a point. Store.mu guards it.
+// series is what is in memory of a point. file.mu guards it.
 type series struct {
 	point      quantity.Point
 	name       string
@@ -23,6 +23,25 @@ type series struct {
 	thinned    int64    // chunks that start earlier have been looked at for thinning; Store.write guards it
 }
 
+// chunkMemory holds the readings that are not in the file yet, and numbers them. file.mu guards it.
+type chunkMemory struct {
+	*file
+	points      map[quantity.Point]*series
+	order       []*series
+	run         string
+	segment     int64            // the one in use; 0 before the first reading
+	runs        map[int64]string // segment → run
+	segments    map[int64]string // those not written yet
+	lastSegment int64
+	lastChunk   int64
+	newest      instant.Instant // time of the newest reading of the segment
+	pending     int             // readings not written yet
+	dropped     uint64
+	amendments  []amendment
+	encoder     encoder
+	decoder     decoder
+}
+
 // amendment is a late flag for a reading whose chunk is closed and written.
 type amendment struct {
 	point   *series
@@ -34,63 +53,63 @@ type amendment struct {
 // Append takes over a reading of a run of the daemon. It touches memory only. A value that was not obtained is NaN. The
 // resolution is that of the sensor, 0 where it is not known: it makes the readings small and never changes a value. A flag
 // that is none of the five counts as not evaluated. Times are kept to the millisecond.
-func (s *Store) Append(run string, p quantity.Point, at instant.Instant, value float64, flag quantity.Flag, resolution float64) {
+func (m *chunkMemory) Append(run string, p quantity.Point, at instant.Instant, value float64, flag quantity.Flag, resolution float64) {
 	if !flag.Valid() {
 		flag = quantity.NotEvaluated
 	}
 	ms := millis(at)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if run != s.run || s.segment == 0 {
-		s.beginSegment(run)
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if run != m.run || m.segment == 0 {
+		m.beginSegment(run)
 	}
-	sr := s.series(p)
-	if len(sr.open.at) > 0 && !sr.fits(s.segment, ms) {
-		s.close(sr)
+	sr := m.series(p)
+	if len(sr.open.at) > 0 && !sr.fits(m.segment, ms) {
+		m.close(sr)
 	}
 	if len(sr.open.at) == 0 {
-		s.lastChunk++
-		sr.id, sr.segment, sr.low, sr.high = s.lastChunk, s.segment, ms, ms
+		m.lastChunk++
+		sr.id, sr.segment, sr.low, sr.high = m.lastChunk, m.segment, ms, ms
 	}
 	sr.low, sr.high = min(sr.low, ms), max(sr.high, ms)
 	sr.resolution = resolution
 	sr.open.add(ms, value, flag)
 	sr.changes++
-	s.pending++
-	if at > s.newest || s.newest.IsNone() {
-		s.newest = at
+	m.pending++
+	if at > m.newest || m.newest.IsNone() {
+		m.newest = at
 	}
 }
 
-// Stepped tells that the clock has stepped: what comes from now on is a new segment, and hides the readings of earlier ones
+// Stepped says that the clock has stepped: what comes from now on is a new segment, and hides the readings of earlier ones
 // where their times overlap. It returns a mark for the readings up to here, for [Store.Restamp].
-func (s *Store) Stepped() (mark int64) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	mark = s.lastSegment
-	if s.segment != 0 {
-		s.beginSegment(s.run)
+func (m *chunkMemory) Stepped() (mark int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	mark = m.lastSegment
+	if m.segment != 0 {
+		m.beginSegment(m.run)
 	}
 	return mark
 }
 
-func (s *Store) beginSegment(run string) {
-	s.lastSegment++
-	s.run, s.segment = run, s.lastSegment
-	s.newest = instant.None
-	s.segments[s.segment], s.runs[s.segment] = run, run
+func (m *chunkMemory) beginSegment(run string) {
+	m.lastSegment++
+	m.run, m.segment = run, m.lastSegment
+	m.newest = instant.None
+	m.segments[m.segment], m.runs[m.segment] = run, run
 }
 
 // unsaved reports whether the open chunk has something that is not written.
 func (sr *series) unsaved() bool { return len(sr.open.at) > 0 && sr.changes != sr.saved }
 
 // series finds or makes the memory of a point.
-func (s *Store) series(p quantity.Point) *series {
-	sr := s.points[p]
+func (m *chunkMemory) series(p quantity.Point) *series {
+	sr := m.points[p]
 	if sr == nil {
 		sr = &series{point: p, name: p.String()}
-		s.points[p] = sr
-		s.order = append(s.order, sr)
+		m.points[p] = sr
+		m.order = append(m.order, sr)
 	}
 	return sr
 }
@@ -104,15 +123,15 @@ func (sr *series) fits(segment, ms int64) bool {
 }
 
 // close packs the open chunk. The oldest of what waits is given up where there is no room.
-func (s *Store) close(sr *series) {
+func (m *chunkMemory) close(sr *series) {
 	if len(sr.open.at) == 0 {
 		return
 	}
-	sr.closed = append(sr.closed, s.encoder.pack(&sr.open, sr.resolution, sr.id, sr.segment))
+	sr.closed = append(sr.closed, m.encoder.pack(&sr.open, sr.resolution, sr.id, sr.segment))
 	sr.open.reset()
 	sr.saved = sr.changes
-	for s.pending > s.options.Pending {
-		if !s.giveUpOldest() {
+	for m.pending > m.options.Pending {
+		if !m.giveUpOldest() {
 			break
 		}
 	}
@@ -120,10 +139,10 @@ func (s *Store) close(sr *series) {
 
 // giveUpOldest drops the oldest closed chunk that could not be written. What an earlier run left growing is safe in the file,
 // and is not counted.
-func (s *Store) giveUpOldest() bool {
+func (m *chunkMemory) giveUpOldest() bool {
 	var oldest *series
 	at := 0
-	for _, sr := range s.order {
+	for _, sr := range m.order {
 		k := slices.IndexFunc(sr.closed, func(c *chunk) bool { return !c.kept })
 		if k >= 0 && (oldest == nil || sr.closed[k].id < oldest.closed[at].id) {
 			oldest, at = sr, k
@@ -133,22 +152,22 @@ func (s *Store) giveUpOldest() bool {
 		return false
 	}
 	n := oldest.closed[at].count
-	s.pending = max(0, s.pending-n)
-	s.dropped += uint64(n)
+	m.pending = max(0, m.pending-n)
+	m.dropped += uint64(n)
 	oldest.closed = slices.Delete(oldest.closed, at, at+1)
 	return true
 }
 
 // Amend gives a reading that was appended before another flag. Where several readings of the point have the time, the latest
 // is meant. The reading may be in the file already; then the change is made by the next Commit.
-func (s *Store) Amend(p quantity.Point, at instant.Instant, flag quantity.Flag) {
+func (m *chunkMemory) Amend(p quantity.Point, at instant.Instant, flag quantity.Flag) {
 	if !flag.Valid() {
 		return
 	}
 	ms := millis(at)
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	sr := s.points[p]
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	sr := m.points[p]
 	if sr == nil {
 		return
 	}
@@ -157,13 +176,13 @@ func (s *Store) Amend(p quantity.Point, at instant.Instant, flag quantity.Flag) 
 		return
 	}
 	for i, c := range slices.Backward(sr.closed) {
-		if changed := s.amended(c, ms, flag, sr.resolution); changed != nil {
+		if changed := m.amended(c, ms, flag, sr.resolution); changed != nil {
 			sr.closed[i] = changed
 			return
 		}
 	}
-	if len(s.amendments) < maxAmendments {
-		s.amendments = append(s.amendments, amendment{sr, ms, flag, s.segment})
+	if len(m.amendments) < maxAmendments {
+		m.amendments = append(m.amendments, amendment{sr, ms, flag, m.segment})
 	}
 }
 
@@ -182,18 +201,18 @@ func amend(b *block, ms int64, flag quantity.Flag) bool {
 }
 
 // amended returns the chunk with another flag for a reading; nil where it does not hold the reading.
-func (s *Store) amended(c *chunk, ms int64, flag quantity.Flag, resolution float64) *chunk {
+func (m *chunkMemory) amended(c *chunk, ms int64, flag quantity.Flag, resolution float64) *chunk {
 	if c.thin || c.start > ms || c.end() < ms {
 		return nil
 	}
 	var b block
-	if err := s.decoder.decode(c.packed, c.count, &b); err != nil || !amend(&b, ms, flag) {
+	if err := m.decoder.decode(c.packed, c.count, &b); err != nil || !amend(&b, ms, flag) {
 		return nil
 	}
 	if resolution == 0 && c.origin == 0 {
 		resolution = 1 / c.scale
 	}
-	return s.encoder.pack(&b, resolution, c.id, c.segment)
+	return m.encoder.pack(&b, resolution, c.id, c.segment)
 }
 
 // held returns copies of the chunks of a point that are in memory and overlap [from, to), the open one packed last.

@@ -9,11 +9,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// card asks the disk that a history lies on whether it takes calls. SQLite shares its index of the log by memory that is mapped
+// probe asks the disk that a history lies on whether it takes calls. SQLite shares its index of the log by memory that is mapped
 // from a file, and where a disk does not answer, a touch of that memory would hold a thread that Go cannot take away from it: the
-// collector would wait for it, and everything else for the collector. A call holds up nobody but its caller, so it goes first. A
+// collector would wait for it, and everything else for the collector. A call holds up its caller alone, so it goes first. A
 // disk that dies between the question and the touch can still hold the program.
-type card struct {
+type diskProbe struct {
 	path string
 
 	mu     sync.Mutex
@@ -21,17 +21,17 @@ type card struct {
 	asked  time.Time
 }
 
-// readPatience is how long somebody who reads waits for the disk. It is what the daemon's loop waits for a write.
+// readPatience is how long a query waits for the disk. It is what the daemon's loop waits for a write.
 const readPatience = 2 * time.Second
 
 // wait comes back when the disk takes writes. It removes an attribute that the file does not have: that goes all the way through
-// the file system, as a write does, and changes nothing that would have to be written to the card. Its failure says nothing that
+// the file system, as a write does, and changes nothing that would have to be written to the probe. Its failure says nothing that
 // the call of SQLite after it would not.
-func (c *card) wait() { _ = unix.Removexattr(c.path, "user.dewline.none") }
+func (c *diskProbe) wait() { _ = unix.Removexattr(c.path, "user.dewline.none") }
 
-// answers asks for somebody who reads, and returns [ErrSlow] where no answer comes. While a question is under way others wait for
-// its answer, so that a dead disk holds one thread and not one for each page that somebody opens.
-func (c *card) answers(ctx context.Context) error {
+// answers asks on behalf of a query, and returns [ErrSlow] where no answer comes. While a question is under way others wait for
+// its answer, so that a dead disk holds one thread and not one for each page that is opened.
+func (c *diskProbe) answers(ctx context.Context) error {
 	c.mu.Lock()
 	if c.answer == nil {
 		answer := make(chan struct{})
@@ -59,15 +59,15 @@ func (c *card) answers(ctx context.Context) error {
 }
 
 // writer returns the connection that writes, once the disk answers. Store.write is held.
-func (s *Store) writer() *sql.DB {
-	s.card.wait()
-	return s.database().writer
+func (f *file) writer() *sql.DB {
+	f.probe.wait()
+	return f.database().writer
 }
 
 // reading returns the connections that read, once the disk answers.
 func (d *database) reading(ctx context.Context) (*sql.DB, error) {
-	if d.card == nil {
+	if d.probe == nil {
 		return d.reader, nil
 	}
-	return d.reader, d.card.answers(ctx)
+	return d.reader, d.probe.answers(ctx)
 }

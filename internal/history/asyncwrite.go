@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// hurry is what is left of the patience with a disk that has not answered in time or was held by somebody else: the next
+// hurry is what is left of the patience with a disk that has not answered in time or was held by another program: the next
 // entry must not wait as long once more.
 const hurry = 20 * time.Millisecond
 
@@ -22,7 +22,7 @@ func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) erro
 		return s.slow(doing)
 	}
 	done := make(chan error, 1)
-	ctx = context.WithoutCancel(ctx) // half a write helps nobody
+	ctx = context.WithoutCancel(ctx) // half a write is of no use
 	go func() {
 		s.write.Lock()
 		defer s.write.Unlock()
@@ -59,23 +59,23 @@ func (s *Store) catchUp(ctx context.Context, err error) {
 }
 
 // slow is the error of a write that has not ended in time.
-func (s *Store) slow(doing string) error { return &Error{Doing: doing, Path: s.path, Kind: ErrSlow} }
+func (f *file) slow(doing string) error { return &Error{Doing: doing, Path: f.path, Kind: ErrSlow} }
 
 // begins notes that a write begins.
-func (s *Store) begins() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.writing = time.Now()
+func (f *file) begins() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.writing = time.Now()
 }
 
-func (s *Store) ends() {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.writing = time.Time{}
+func (f *file) ends() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.writing = time.Time{}
 }
 
-func (s *Store) entriesWait() bool {
-	s.mu.RLock()
-	defer s.mu.RUnlock()
-	return len(s.missed) > 0
+func (j *pendingJournal) entriesWait() bool {
+	j.mu.RLock()
+	defer j.mu.RUnlock()
+	return len(j.unwritten) > 0
 }

@@ -40,7 +40,7 @@ func TestCalibrationBesideADaemon(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []history.Calibration{want}, got)
 
-	// As after a power cut: nobody has closed it.
+	// As after a power cut: it was not closed.
 	card := t.TempDir()
 	for _, name := range []string{"history.db", "history.db-wal"} {
 		content, err := os.ReadFile(filepath.Join(filepath.Dir(path), name))
