@@ -26,7 +26,7 @@
 //	timezone: IANA name                  # absent: UTC, with a warning; never the machine's own, which changes with it
 //	light: {day: "07:00-19:00"}          # local hours of light; may wrap midnight; absent: always day
 //	display: {temperature: celsius}      # or fahrenheit
-//	profiles: [NAME|PATH, …]          NAME: one that the program brings; see dewline profile list
+//	profiles: [NAME | PATH, …]           # a NAME of dewline profile list, which the program brings, or a file
 //	places: *
 //	  - id: ID *                         # not "sensor"
 //	    title: TEXT
