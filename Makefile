@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial tools pages clean
+.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm tools pages clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -34,10 +34,10 @@ $(PAGES): $(PAGE_SOURCES)
 	@touch $@
 
 ## test: everything, on a fresh machine; installs what it needs
-test: tools pages lint unit packages proving
+test: tools pages lint unit packages arm proving
 
-## tools: what the tests need beside Go: a broker, a browser, reference libraries
-APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd
+## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
+APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
 tools:
 	@missing=(); for p in $(APT_PACKAGES); do \
 		if { [ "$$p" = npm ] || [ "$$p" = gcc ]; } && command -v $$p >/dev/null; then continue; fi; \
@@ -62,6 +62,10 @@ cross:
 	GOOS=linux GOARCH=arm GOARM=6 go build $(STRIPPED) -o dist/armhf/dewline ./cmd/dewline
 	GOOS=linux GOARCH=arm64 go build $(STRIPPED) -o dist/arm64/dewline ./cmd/dewline
 	GOOS=linux GOARCH=386 go vet ./...
+
+## arm: what is computed on the board, computed by ARMv6 code in an emulated processor
+arm:
+	GOOS=linux GOARCH=arm GOARM=6 go test -trimpath -exec qemu-arm ./internal/quantity ./internal/stage ./internal/moistair ./internal/quality
 
 ## packages: Debian packages for all three, in dist/; the same sources give the same bytes
 packages: pages cross
