@@ -1,7 +1,8 @@
 // Bundles the pages into built/ and writes the manifest by which the web server knows what each page needs. The folder is
 // emptied first, except for the placeholder that lets the Go package compile where nothing was built.
 import { build } from "esbuild";
-import { mkdir, readdir, rm, writeFile } from "node:fs/promises";
+import { createHash } from "node:crypto";
+import { mkdir, readFile, readdir, rm, writeFile } from "node:fs/promises";
 import { basename } from "node:path";
 import { fileURLToPath } from "node:url";
 
@@ -30,7 +31,24 @@ const result = await build({
   logLevel: "warning",
 });
 
-const manifest = { styles: [], pages: {} };
+// The licences of the packages that ended up in the bundles go with them.
+const contained = new Set();
+for (const input of Object.keys(result.metafile.inputs)) {
+  const found = input.match(/^(?:.*\/)?node_modules\/((?:@[^/]+\/)?[^/]+)\//);
+  if (found) contained.add(found[1]);
+}
+let notice = "These pages contain the following packages.\n";
+for (const name of [...contained].sort()) {
+  const folder = `${here}node_modules/${name}`;
+  const { version, license } = JSON.parse(await readFile(`${folder}/package.json`, "utf8"));
+  const file = (await readdir(folder)).find((entry) => /^(licen[cs]e|copying)/i.test(entry));
+  if (!file) throw new Error(`${name} brings no text of its licence`);
+  notice += `\n${name} ${version} (${license})\n\n${(await readFile(`${folder}/${file}`, "utf8")).trim()}\n`;
+}
+const noticeName = `notice-${createHash("sha256").update(notice).digest("hex").slice(0, 8)}.txt`;
+await writeFile(`${out}/${noticeName}`, notice);
+
+const manifest = { styles: [], pages: {}, notice: noticeName };
 for (const [path, output] of Object.entries(result.metafile.outputs)) {
   if (!output.entryPoint) continue;
   const entry = basename(output.entryPoint).replace(/\.\w+$/, "");

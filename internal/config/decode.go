@@ -193,6 +193,35 @@ func (d *decoder) word(n *node, path, kind string, known ...string) string {
 	return text
 }
 
+// commonWord reads one of a few words, or another that people use for one of them.
+func (d *decoder) commonWord(n *node, path, kind string, common map[string]string, known ...string) string {
+	if n != nil && n.kind == scalar {
+		if meant, ok := common[strings.ToLower(strings.TrimSpace(n.text))]; ok {
+			return meant
+		}
+	}
+	return d.word(n, path, kind, known...)
+}
+
+// What people write for the words of a configuration.
+var (
+	kindOfPlace = map[string]string{
+		"tub": "enclosure", "tank": "enclosure", "vivarium": "enclosure", "terrarium": "enclosure", "aquarium": "enclosure",
+		"paludarium": "enclosure", "shelf": "enclosure", "rack": "enclosure", "box": "enclosure", "pond": "enclosure",
+	}
+	scaleOf = map[string]string{
+		"c": "celsius", "°c": "celsius", "degc": "celsius", "cel": "celsius", "f": "fahrenheit", "°f": "fahrenheit", "degf": "fahrenheit",
+	}
+	// driverOfPart has the parts whose name is not that of their driver.
+	driverOfPart = map[string]string{
+		"ds18b20": "w1", "ds18s20": "w1", "ds1822": "w1", "ds1825": "w1", "ds28ea00": "w1",
+		"ds2482": "ds248x", "ds2482-100": "ds248x", "ds2482-800": "ds248x", "ds2483": "ds248x",
+		"sht40": "sht4x", "sht41": "sht4x", "sht45": "sht4x", "sht30": "sht3x", "sht31": "sht3x", "sht35": "sht3x",
+		"htu21d": "htu21", "si7021": "htu21", "sht21": "htu21", "hdc3020": "hdc302x", "hdc3021": "hdc302x", "hdc3022": "hdc302x",
+		"scd40": "scd4x", "scd41": "scd4x",
+	}
+)
+
 func (d *decoder) boolean(n *node, path string) bool {
 	text := d.text(n, path)
 	switch text {

@@ -25,12 +25,12 @@
 //	site: ID *
 //	timezone: IANA name                  # absent: UTC, with a warning; never the machine's own, which changes with it
 //	light: {day: "07:00-19:00"}          # local hours of light; may wrap midnight; absent: always day
-//	display: {temperature: celsius}      # or fahrenheit
+//	display: {temperature: celsius}      # or fahrenheit; C, F
 //	profiles: [NAME | PATH, …]           # a NAME of dewline profile list, which the program brings, or a file
 //	places: *
 //	  - id: ID *                         # not "sensor"
 //	    title: TEXT
-//	    kind: room | enclosure *
+//	    kind: room | enclosure *         # tub, tank, vivarium and the like are enclosures
 //	    in: ID                           # the room of an enclosure
 //	    latch: false                     # alarms stay until a person resets them
 //	    mistings: "07:30,18:30x0.5"      # what the mister of an enclosure is set to: local times, each with its length in usual mistings
@@ -153,7 +153,7 @@
 //	ID          letters a to z, digits, inner hyphens
 //	QUANTITY    air-temperature, water-temperature, surface-temperature, relative-humidity, pressure; in bands also
 //	            dew-point, vapour-pressure-deficit, absolute-humidity, condensation-margin, oxygen-saturation
-//	STAGE       egg, larva, metamorph, juvenile, adult
+//	STAGE       egg, larva (or tadpole), metamorph, juvenile (or froglet), adult
 //	CHANNEL     temperature, humidity, pressure
 //	PRIORITY    low, medium, high, critical
 //	VALUE       a number with its unit: 72 degF, 22 °C, 80 %, 0.8 kPa, 7 mg/L; a bare number is an error

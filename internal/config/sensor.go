@@ -24,7 +24,7 @@ var sharedSensorKeys = sensorKeys[:10]
 func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sensor, whole bool) {
 	f := l.fields(n, path, sensorKeys...)
 	sensor.ID = l.id(f["id"], join(path, "id"))
-	sensor.Driver = l.word(f["driver"], join(path, "driver"), "driver", driverNames()...)
+	sensor.Driver = l.commonWord(f["driver"], join(path, "driver"), "driver", driverOfPart, driverNames()...)
 	if f != nil && f["driver"] == nil {
 		l.errorf(path, "sensor %s lacks its driver: %s", quoted(sensor.ID), strings.Join(driverNames(), ", "))
 	}

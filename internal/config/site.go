@@ -38,7 +38,7 @@ func (l *loader) site(root *node) *Site {
 	site.Light = l.light(f["light"], "light", local)
 	site.Display.Temperature = quantity.Celsius
 	display := l.fields(f["display"], "display", "temperature")
-	if l.word(display["temperature"], "display.temperature", "scale", "celsius", "fahrenheit") == "fahrenheit" {
+	if l.commonWord(display["temperature"], "display.temperature", "scale", scaleOf, "celsius", "fahrenheit") == "fahrenheit" {
 		site.Display.Temperature = quantity.Fahrenheit
 	}
 	l.profiles(site, f["profiles"])
@@ -137,7 +137,7 @@ func (l *loader) place(n *node, path string) Place {
 		}
 		place.Mistings = schedule
 	}
-	kind := l.word(f["kind"], join(path, "kind"), "kind of place", "room", "enclosure")
+	kind := l.commonWord(f["kind"], join(path, "kind"), "kind of place", kindOfPlace, "room", "enclosure")
 	place.Room = kind == "room"
 	if f["kind"] == nil && f != nil {
 		l.errorf(path, "place %s lacks its kind: room or enclosure", quoted(place.ID))

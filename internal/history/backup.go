@@ -32,6 +32,9 @@ func (f *file) Backup(ctx context.Context, target string) (err error) {
 	if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return f.explain(doing, err)
 	}
+	if err := createAs(f.path, part); err != nil {
+		return f.explain(doing, err)
+	}
 	if _, err := db.ExecContext(ctx, "VACUUM INTO ?", part); err != nil {
 		return errors.Join(f.explain(doing, err), removeIfThere(part))
 	}
@@ -59,6 +62,19 @@ func removeIfThere(path string) error {
 		return err
 	}
 	return nil
+}
+
+// createAs makes an empty file that those may read who may read another: SQLite copies into it, and would itself let everybody.
+func createAs(like, path string) error {
+	info, err := os.Stat(like)
+	if err != nil {
+		return err
+	}
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	return errors.Join(file.Chmod(info.Mode().Perm()), file.Close())
 }
 
 func syncFile(path string) error {

@@ -3,6 +3,7 @@ package history
 import (
 	"cmp"
 	"math"
+	"os"
 	"path/filepath"
 	"slices"
 	"testing"
@@ -123,7 +124,11 @@ func TestBackup(t *testing.T) {
 	fill(s, "run-1", water, noon, 10*second, 5000)
 	require.NoError(t, s.Commit(t.Context()))
 	target := filepath.Join(t.TempDir(), "copy.db")
+	require.NoError(t, os.Chmod(s.path, 0o640))
 	require.NoError(t, s.Backup(t.Context(), target))
+	info, err := os.Stat(target)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o640), info.Mode(), "a copy is for the eyes of those who may read the history")
 	fill(s, "run-1", water, noon.Add(50_000*second), 10*second, 10)
 	require.NoError(t, s.Commit(t.Context()))
 	require.ErrorContains(t, s.Backup(t.Context(), target), "choose another name")

@@ -25,6 +25,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/fstest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -201,6 +202,23 @@ func TestNothingIsToldBeforeTheLogIn(t *testing.T) {
 		}
 		assert.Equal(t, want, response.StatusCode, entry)
 	}
+}
+
+// The licences of what the bundles contain go with them, and a link in the footer leads there.
+func TestLicencesOfThePagesAreServed(t *testing.T) {
+	r := newRig(t)
+	o := r.options(t)
+	o.Pages = fstest.MapFS{
+		web.ManifestName: {Data: []byte(`{"pages": {"now": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"]}, "notice": "notice-0a.txt"}`)},
+		"n.js":           {Data: []byte("1")},
+		"notice-0a.txt":  {Data: []byte("The licence of a package\n")},
+	}
+	site := r.serve(t, o)
+	_, page := newCaller(t, site).get("/")
+	assert.Contains(t, page, `href="/assets/notice-0a.txt"`)
+	response, notice := newCaller(t, site).get("/assets/notice-0a.txt")
+	assert.Equal(t, "text/plain; charset=utf-8", response.Header.Get("Content-Type"))
+	assert.Equal(t, "The licence of a package\n", notice)
 }
 
 func built(t *testing.T, o web.Options) []string {

@@ -14,7 +14,8 @@ import (
 // Manifest is what the build of the pages writes beside its files: which of them each page needs.
 type Manifest struct {
 	Styles []string            `json:"styles"`
-	Pages  map[string][]string `json:"pages"` // the page's script first, then what it imports
+	Pages  map[string][]string `json:"pages"`  // the page's script first, then what it imports
+	Notice string              `json:"notice"` // the licences of the packages that the files contain
 }
 
 // ManifestName is the file that tells that the pages have been built.
@@ -33,6 +34,7 @@ type asset struct {
 
 var mediaTypes = map[string]string{
 	".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml",
+	".txt": "text/plain; charset=utf-8",
 }
 
 func loadAssets(built fs.FS) (*assets, error) {

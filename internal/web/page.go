@@ -51,6 +51,7 @@ type pageView struct {
 	Pages          []pageOf
 	Built          bool
 	Scripts        []string
+	Notice         string
 	Styles         []string
 	Look           string     // light, dark or "" for what the system says
 	Who            access.Who // who has logged in, if anybody
@@ -81,6 +82,7 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	view.Page, view.Pages = p, pages
 	if s.assets != nil {
 		view.Built, view.Scripts, view.Styles = true, s.assets.manifest.Pages[p.Name], s.assets.manifest.Styles
+		view.Notice = s.assets.manifest.Notice
 	}
 	view.Look, view.Who = lookOf(r), visitorOf(r).Who
 	var buffer bytes.Buffer
