@@ -37,8 +37,8 @@ func profiles(t *testing.T) map[string]*stage.Profile {
 // halves calls check with the day and the night band of every quantity at every stage of every profile.
 func halves(t *testing.T, check func(t *testing.T, at stage.Stage, q quantity.Quantity, band *stage.Band)) {
 	for id, profile := range profiles(t) {
-		for at, care := range profile.Care {
-			for q, both := range care.Bands {
+		for at, needs := range profile.Care {
+			for q, both := range needs.Bands {
 				for name, band := range map[string]*stage.Band{"day": &both.Day, "night": &both.Night} {
 					t.Run(strings.Join([]string{id, at.String(), q.String(), name}, "/"), func(t *testing.T) { check(t, at, q, band) })
 				}
@@ -100,9 +100,9 @@ func TestProfilesSpeakToTheKeeper(t *testing.T) {
 			assert.NotEmpty(t, profile.Title)
 			assert.Contains(t, profile.Caution, "Starting point. Species, population, local code, permit office and your veterinarian decide.")
 			assert.Contains(t, profile.Caution, "residual-current device")
-			for at, care := range profile.Care {
-				assert.NotEmpty(t, care.Bands, at)
-				assert.Contains(t, strings.Join(care.Notes, "\n"), "Act within", "%s: how soon a person must act", at)
+			for at, needs := range profile.Care {
+				assert.NotEmpty(t, needs.Bands, at)
+				assert.Contains(t, strings.Join(needs.Notes, "\n"), "Act within", "%s: how soon a person must act", at)
 			}
 		})
 	}
@@ -115,12 +115,12 @@ func TestGosnerRanges(t *testing.T) {
 		stage.Egg: "1–20", stage.Larva: "21–41", stage.Metamorph: "42–45", stage.Juvenile: "46", stage.Adult: "",
 	}
 	for id, profile := range profiles(t) {
-		for at, care := range profile.Care {
+		for at, needs := range profile.Care {
 			if strings.Contains(id, "newt") || strings.Contains(id, "aquatic") {
-				assert.Empty(t, care.Gosner, "%s %s: salamanders and clawed frogs are staged otherwise", id, at)
+				assert.Empty(t, needs.Gosner, "%s %s: salamanders and clawed frogs are staged otherwise", id, at)
 				continue
 			}
-			assert.Equal(t, want[at], care.Gosner, "%s %s", id, at)
+			assert.Equal(t, want[at], needs.Gosner, "%s %s", id, at)
 		}
 	}
 }
@@ -128,8 +128,8 @@ func TestGosnerRanges(t *testing.T) {
 func TestEveryNumberHasASource(t *testing.T) {
 	numbers := 0
 	for id, profile := range profiles(t) {
-		for at, care := range profile.Care {
-			for q, both := range care.Bands {
+		for at, needs := range profile.Care {
+			for q, both := range needs.Bands {
 				base := "stages." + at.String() + "." + q.String()
 				for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
 					for half, band := range map[string]*stage.Band{"day": &both.Day, "night": &both.Night} {
@@ -193,9 +193,9 @@ func TestDelays(t *testing.T) {
 
 // The band that keepers know as 70 to 75 °F stays exactly that.
 func TestFahrenheitBandsStayExact(t *testing.T) {
-	care := profiles(t)["tropical-forest-floor"].Care
+	needs := profiles(t)["tropical-forest-floor"].Care
 	for _, at := range []stage.Stage{stage.Larva, stage.Metamorph} {
-		band := care[at].Bands[quantity.WaterTemperature].Day
+		band := needs[at].Bands[quantity.WaterTemperature].Day
 		assert.Equal(t, quantity.Fahrenheit.ToCanonical(70), band.Limits[stage.Low])
 		assert.Equal(t, quantity.Fahrenheit.ToCanonical(75), band.Limits[stage.High])
 	}
@@ -257,8 +257,8 @@ func TestMetamorphsAreNotKeptWarmerThanLarvae(t *testing.T) {
 		if len(metamorph.Bands) == 0 {
 			continue
 		}
-		water := func(care stage.Care, l stage.Limit) float64 {
-			return care.Bands[quantity.WaterTemperature].Day.Limits[l]
+		water := func(needs stage.Care, l stage.Limit) float64 {
+			return needs.Bands[quantity.WaterTemperature].Day.Limits[l]
 		}
 		assert.LessOrEqual(t, water(metamorph, stage.CriticalHigh), water(larva, stage.CriticalHigh), id)
 		assert.LessOrEqual(t, water(metamorph, stage.High), water(larva, stage.High), id)

@@ -184,13 +184,13 @@ func (c *calibrateCommand) withSecond(ctx context.Context, s streams, path strin
 	if _, err := os.Stat(path); c.OnePoint || errors.Is(err, os.ErrNotExist) {
 		return one
 	}
-	store, err := openHistory(path)
+	db, err := openHistory(path)
 	if err != nil {
 		fmt.Fprintf(s.err, "warning: no second point is looked for: %v\n", err)
 		return one
 	}
-	defer store.Close(ctx)
-	records, err := store.Calibrations(ctx, c.Sensor)
+	defer db.Close(ctx)
+	records, err := db.Calibrations(ctx, c.Sensor)
 	if err != nil {
 		fmt.Fprintf(s.err, "warning: no second point is looked for: %v\n", err)
 		return one

@@ -38,7 +38,7 @@ func enclosure(ts *testscript.TestScript, neg bool, args []string) {
 	tape, err := os.Create(ts.MkAbs(args[1]))
 	ts.Check(err)
 	w := recorded.NewWriter(tape)
-	store, err := history.Open(ts.MkAbs(args[2]), history.Options{})
+	db, err := history.Open(ts.MkAbs(args[2]), history.Options{})
 	ts.Check(err)
 	for _, p := range []struct {
 		place    string
@@ -54,7 +54,7 @@ func enclosure(ts *testscript.TestScript, neg bool, args []string) {
 				continue // a reading a minute will do
 			}
 			ts.Check(w.Row(r.At, point, r.Value, quantity.Pass))
-			store.Append("run-1", point, r.At, r.Value, quantity.Pass, 0.01)
+			db.Append("run-1", point, r.At, r.Value, quantity.Pass, 0.01)
 		}
 	}
 	ts.Check(w.Flush())
@@ -63,6 +63,6 @@ func enclosure(ts *testscript.TestScript, neg bool, args []string) {
 	for i, m := range mistings {
 		entries = append(entries, &journal.Entry{Seq: uint64(i + 1), Run: "run-1", At: m.At, Kind: journal.Misting, Place: "viv-1"})
 	}
-	ts.Check(store.Record(context.Background(), entries, nil, nil))
-	ts.Check(store.Close(context.Background()))
+	ts.Check(db.Record(context.Background(), entries, nil, nil))
+	ts.Check(db.Close(context.Background()))
 }

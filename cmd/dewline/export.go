@@ -34,13 +34,13 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	store, err := openHistory(site.History.Path)
+	db, err := openHistory(site.History.Path)
 	if err != nil {
 		return err
 	}
-	defer store.Close(ctx)
+	defer db.Close(ctx)
 	if c.Backup != "" {
-		if err := store.Backup(ctx, c.Backup); err != nil {
+		if err := db.Backup(ctx, c.Backup); err != nil {
 			return err
 		}
 		fmt.Fprintf(s.err, "the history is copied to %s\n", c.Backup)
@@ -50,7 +50,7 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	wanted, err := c.points(site, store)
+	wanted, err := c.points(site, db)
 	if err != nil {
 		return err
 	}
@@ -59,7 +59,7 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 	if c.Format == "senml" {
 		write = writeSenML
 	}
-	if err := write(ctx, out, store, wanted, from, to); err != nil {
+	if err := write(ctx, out, db, wanted, from, to); err != nil {
 		return err
 	}
 	return out.Flush()
@@ -67,16 +67,16 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 
 // points returns the points that are asked for: all that the history holds, or those that are named. One that neither the
 // configuration nor the history knows is most likely a slip.
-func (c *exportCommand) points(site *config.Site, store *history.Store) (map[quantity.Point]bool, error) {
+func (c *exportCommand) points(site *config.Site, db *history.Store) (map[quantity.Point]bool, error) {
 	wanted := map[quantity.Point]bool{}
-	for _, p := range store.Points() {
+	for _, p := range db.Points() {
 		wanted[p] = true
 	}
 	if len(c.Point) == 0 {
 		return wanted, nil
 	}
 	known := map[string]quantity.Point{}
-	for _, p := range append(watch.New(site.WatchSite(), "").Points(), store.Points()...) {
+	for _, p := range append(watch.New(site.WatchSite(), "").Points(), db.Points()...) {
 		known[p.String()] = p
 	}
 	clear(wanted)
@@ -112,9 +112,9 @@ func rangeOf(fromText, toText string, location *time.Location) (from, to instant
 	return from, to, nil
 }
 
-func writeCSV(ctx context.Context, out *bufio.Writer, store *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
+func writeCSV(ctx context.Context, out *bufio.Writer, db *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
 	w := recorded.NewWriter(out)
-	for sample, err := range store.AllReadingsBetween(ctx, from, to) {
+	for sample, err := range db.AllReadingsBetween(ctx, from, to) {
 		if err != nil {
 			return err
 		}
@@ -130,7 +130,7 @@ func writeCSV(ctx context.Context, out *bufio.Writer, store *history.Store, want
 // senmlRecords is how many records go into one SenML pack: a pack a line, so that a reader needs to hold little.
 const senmlRecords = 500
 
-func writeSenML(ctx context.Context, out *bufio.Writer, store *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
+func writeSenML(ctx context.Context, out *bufio.Writer, db *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
 	var pack []senml.Record
 	flush := func() error {
 		if len(pack) == 0 {
@@ -144,7 +144,7 @@ func writeSenML(ctx context.Context, out *bufio.Writer, store *history.Store, wa
 		_, err = out.Write(append(data, '\n'))
 		return err
 	}
-	for sample, err := range store.AllReadingsBetween(ctx, from, to) {
+	for sample, err := range db.AllReadingsBetween(ctx, from, to) {
 		if err != nil {
 			return err
 		}

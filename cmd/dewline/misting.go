@@ -79,17 +79,17 @@ func (c *mistingCommand) make(ctx context.Context, s streams, request report.Mis
 	if c.History != "" {
 		path = c.History
 	}
-	store, err := openHistory(path)
+	db, err := openHistory(path)
 	if err != nil {
 		return made, err
 	}
-	defer store.Close(ctx)
+	defer db.Close(ctx)
 	request.Site = site
-	newest := func() (instant.Instant, error) { return report.Newest(ctx, store) }
+	newest := func() (instant.Instant, error) { return report.Newest(ctx, db) }
 	if request.From, request.To, err = c.span(site, newest); err != nil {
 		return made, err
 	}
-	document, err := report.MistFromHistory(ctx, store, request)
+	document, err := report.MistFromHistory(ctx, db, request)
 	return madeMisting{site, document}, err
 }
 

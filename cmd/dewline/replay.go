@@ -56,12 +56,12 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 			err = knownPlaces(site, readings)
 		}
 	} else {
-		store, err := openHistory(c.History)
+		db, err := openHistory(c.History)
 		if err != nil {
 			return err
 		}
-		defer store.Close(ctx)
-		if watched, readings, err = fromHistory(ctx, store, watched, options.To); err != nil {
+		defer db.Close(ctx)
+		if watched, readings, err = fromHistory(ctx, db, watched, options.To); err != nil {
 			return err
 		}
 		warnUnknownPlaces(site, readings, s)
@@ -97,15 +97,15 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 
 // fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages
 // that were set while they were made.
-func fromHistory(ctx context.Context, store *history.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
-	sets, err := report.Entries(ctx, store, history.Filter{Kinds: []journal.Kind{journal.StageSet}})
+func fromHistory(ctx context.Context, db *history.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
+	sets, err := report.Entries(ctx, db, history.Filter{Kinds: []journal.Kind{journal.StageSet}})
 	if err != nil {
 		return site, nil, err
 	}
 	if !to.IsNone() {
 		to = to.Add(replay.Reach(site))
 	}
-	readings, err := replay.FromHistory(ctx, store, instant.None, to)
+	readings, err := replay.FromHistory(ctx, db, instant.None, to)
 	return replay.WithJournal(site, sets), readings, err
 }
 

@@ -39,13 +39,13 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	if err := c.knownSubject(site); err != nil {
 		return err
 	}
-	store, err := openHistory(site.History.Path)
+	db, err := openHistory(site.History.Path)
 	if err != nil {
 		return err
 	}
-	defer store.Close(ctx)
+	defer db.Close(ctx)
 	request := report.Request{Site: site, Place: c.Place, Cohort: c.Cohort, Made: instant.Of(time.Now())}
-	if request.From, request.To, err = c.span(ctx, store, site); err != nil {
+	if request.From, request.To, err = c.span(ctx, db, site); err != nil {
 		return err
 	}
 	if s.terminal {
@@ -55,13 +55,13 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 		defer fmt.Fprint(s.err, "\r\033[K")
 	}
 	if c.Alarms {
-		made, err := report.Alarms(ctx, store, request)
+		made, err := report.Alarms(ctx, db, request)
 		if err != nil {
 			return err
 		}
 		return c.write(s.out, made, made.Sheet(report.WordsOf(site)), func(w io.Writer) error { return report.PerformanceCSV(w, made) })
 	}
-	made, err := report.Expose(ctx, store, request)
+	made, err := report.Expose(ctx, db, request)
 	if err != nil {
 		return err
 	}
@@ -86,13 +86,13 @@ func (c *reportCommand) knownSubject(site *config.Site) error {
 }
 
 // span finds the range: what is not given depends on what there is.
-func (c *reportCommand) span(ctx context.Context, store report.History, site *config.Site) (from, to instant.Instant, err error) {
+func (c *reportCommand) span(ctx context.Context, db report.History, site *config.Site) (from, to instant.Instant, err error) {
 	location := site.WatchSite().Location
 	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
 		return from, to, err
 	}
 	if c.To == "" {
-		if to, err = report.Newest(ctx, store); err != nil {
+		if to, err = report.Newest(ctx, db); err != nil {
 			return from, to, err
 		}
 	}

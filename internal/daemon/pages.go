@@ -12,19 +12,19 @@ import (
 )
 
 // pastOf lets the pages ask the store. nil without a store.
-func pastOf(store *history.Store) web.History {
-	if store == nil {
+func pastOf(db *history.Store) web.History {
+	if db == nil {
 		return nil
 	}
-	return storedPast{store}
+	return storedPast{db}
 }
 
 // storedPast answers the pages out of the store.
-type storedPast struct{ store *history.Store }
+type storedPast struct{ db *history.Store }
 
 // Columns sums up a range.
 func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) ([]web.Column, error) {
-	columns, err := p.store.Columns(ctx, point, from, to, n)
+	columns, err := p.db.Columns(ctx, point, from, to, n)
 	if err != nil {
 		return nil, err
 	}
@@ -41,7 +41,7 @@ func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to 
 // Readings yields the readings of a range.
 func (p storedPast) Readings(ctx context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.Reading, error] {
 	return func(yield func(web.Reading, error) bool) {
-		for s, err := range p.store.Readings(ctx, point, from, to) {
+		for s, err := range p.db.Readings(ctx, point, from, to) {
 			if err != nil {
 				yield(web.Reading{}, err)
 				return
@@ -59,7 +59,7 @@ func (p storedPast) Journal(ctx context.Context, f web.JournalFilter) ([]journal
 	if limit == 0 {
 		limit = 200
 	}
-	found, err := p.store.Journal(ctx, history.Filter{
+	found, err := p.db.Journal(ctx, history.Filter{
 		From: f.From, To: f.To, Kinds: f.Kinds, Place: f.Place, Before: f.Before, Limit: limit,
 	})
 	if err != nil {

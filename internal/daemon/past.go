@@ -33,19 +33,19 @@ type Past struct {
 
 // Live carries the past out.
 func (p Past) Live(ctx context.Context) (err error) {
-	store, err := history.Open(p.Site.History.Path, history.Options{})
+	db, err := history.Open(p.Site.History.Path, history.Options{})
 	if err != nil {
 		return fmt.Errorf("the invented past: %w", err)
 	}
 	defer func() {
-		if closing := store.Close(ctx); err == nil {
+		if closing := db.Close(ctx); err == nil {
 			err = closing
 		}
 	}()
 	now := p.Loft.Now()
 	world := sim.NewWorld(p.Loft, func() time.Time { return now })
 	l := newLoop(Options{Clock: stillClock{&now}, World: world, Log: slog.New(slog.DiscardHandler)}, p.Site, "past")
-	l.keeper = &keeper{loop: l, store: store, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
+	l.keeper = &keeper{loop: l, store: db, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
 	l.links = &links{loop: l}
 	l.callers = &callers{loop: l}
 	sources, err := l.pastSources(world)
@@ -71,11 +71,11 @@ func (p Past) Live(ctx context.Context) (err error) {
 		l.acknowledgeOld(instant.Of(now))
 		if now.After(nextCommit) { // rarely: nobody fears a power cut here
 			nextCommit = now.Add(24 * time.Hour)
-			if err := store.Record(ctx, l.keeper.gathered, nil, nil); err != nil {
+			if err := db.Record(ctx, l.keeper.gathered, nil, nil); err != nil {
 				return fmt.Errorf("the invented past: %w", err)
 			}
 			l.keeper.gathered = nil
-			if err := store.Commit(ctx); err != nil {
+			if err := db.Commit(ctx); err != nil {
 				return fmt.Errorf("the invented past: %w", err)
 			}
 		}
@@ -84,10 +84,10 @@ func (p Past) Live(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	if err := store.Commit(ctx); err != nil {
+	if err := db.Commit(ctx); err != nil {
 		return fmt.Errorf("the invented past: %w", err)
 	}
-	return store.Record(ctx, l.keeper.gathered, nil, state)
+	return db.Record(ctx, l.keeper.gathered, nil, state)
 }
 
 // pastSource is a sensor that is read in the past.

@@ -29,22 +29,22 @@ func past(t testing.TB, days int) *history.Store {
 	require.NoError(t, daemon.Past{
 		Site: site, Loft: sim.New(options), Until: begin, Every: time.Minute, Mistings: options.MistingTimes(options.Start, begin),
 	}.Live(t.Context()))
-	store, err := history.Open(site.History.Path, history.Options{ReadOnly: true})
+	db, err := history.Open(site.History.Path, history.Options{ReadOnly: true})
 	require.NoError(t, err)
-	t.Cleanup(func() { assert.NoError(t, store.Close(t.Context())) })
-	return store
+	t.Cleanup(func() { assert.NoError(t, db.Close(t.Context())) })
+	return db
 }
 
 // The past of the demo is there to be looked at: readings of every point, derived ones too, alarms of the hot afternoon, mistings.
 func TestInventedPast(t *testing.T) {
-	store := past(t, 12)
-	points := store.Points()
+	db := past(t, 12)
+	points := db.Points()
 	assert.Contains(t, points, quantity.Point{Place: "vivarium-1", Quantity: quantity.DewPoint})
 	assert.Len(t, points, 39, "18 measured, 21 derived")
-	raised, err := store.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.AlarmRaised}, Alarm: "tub-1/water-temperature/high"})
+	raised, err := db.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.AlarmRaised}, Alarm: "tub-1/water-temperature/high"})
 	require.NoError(t, err)
 	assert.NotEmpty(t, raised)
-	mistings, err := store.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.Misting}, Limit: 1000})
+	mistings, err := db.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.Misting}, Limit: 1000})
 	require.NoError(t, err)
 	assert.Len(t, mistings, 12*(3+2+2)-4)
 }

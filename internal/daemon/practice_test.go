@@ -156,10 +156,10 @@ notify:
   - {via: webhook, format: cloudevent, url: "` + server.URL + `", test: "tuesday 14:01"}
 `
 	taken := func() (outlets []string, reasons []string) {
-		store, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+		db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
 		require.NoError(t, err)
-		defer store.Close(t.Context())
-		entries, err := store.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.OutletTest, journal.TestTaken}})
+		defer db.Close(t.Context())
+		entries, err := db.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.OutletTest, journal.TestTaken}})
 		require.NoError(t, err)
 		for _, e := range entries {
 			if e.Kind == journal.OutletTest {
@@ -312,9 +312,9 @@ notify:
 	raised := r.alarm(tubCritical).Raised
 	r.stop()
 
-	store, err := history.Open(filepath.Join(r.folder, "history.db"), history.Options{})
+	db, err := history.Open(filepath.Join(r.folder, "history.db"), history.Options{})
 	require.NoError(t, err)
-	newest, err := store.Journal(t.Context(), history.Filter{Limit: 1})
+	newest, err := db.Journal(t.Context(), history.Filter{Limit: 1})
 	require.NoError(t, err)
 	var many []*journal.Entry
 	for i := range 4000 { // of another alarm, which comes and goes
@@ -327,8 +327,8 @@ notify:
 			Alarm: "loft/air-temperature/low", Occurrence: "loft/air-temperature/low@" + strconv.Itoa(i/2), State: state, Was: was, Priority: "low",
 		})
 	}
-	require.NoError(t, store.Record(t.Context(), many, nil, nil))
-	require.NoError(t, store.Close(t.Context()))
+	require.NoError(t, db.Record(t.Context(), many, nil, nil))
+	require.NoError(t, db.Close(t.Context()))
 
 	r = beginAt(t, r.folder, raised.Time().Add(25*time.Minute), 60, tree.root, text)
 	require.Equal(t, raised, r.alarm(tubCritical).Raised, "it is the same one")

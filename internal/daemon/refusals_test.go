@@ -31,10 +31,10 @@ func TestRefusedCommandsArePaced(t *testing.T) {
 	require.True(t, r.command(control.Request{Verb: "note", Text: "all is well", By: "ines"}).Done)
 	r.stop()
 
-	store, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+	db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
 	require.NoError(t, err)
-	defer func() { assert.NoError(t, store.Close(t.Context())) }()
-	entries, err := store.Journal(t.Context(), history.Filter{Limit: 2 * many})
+	defer func() { assert.NoError(t, db.Close(t.Context())) }()
+	entries, err := db.Journal(t.Context(), history.Filter{Limit: 2 * many})
 	require.NoError(t, err)
 	refused, said, notes := 0, 0, 0
 	for _, e := range entries {

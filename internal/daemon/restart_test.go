@@ -37,10 +37,10 @@ func TestRestartGoesOn(t *testing.T) {
 	second.wait("it is over", func() bool { return second.letter(tubHigh) == "D" })
 	second.stop()
 
-	store, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+	db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
 	require.NoError(t, err)
-	defer store.Close(t.Context())
-	entries, err := store.Journal(t.Context(), history.Filter{Alarm: tubHigh})
+	defer db.Close(t.Context())
+	entries, err := db.Journal(t.Context(), history.Filter{Alarm: tubHigh})
 	require.NoError(t, err)
 	var kinds []journal.Kind
 	for _, e := range entries {
@@ -48,7 +48,7 @@ func TestRestartGoesOn(t *testing.T) {
 	}
 	assert.Equal(t, []journal.Kind{journal.AlarmCleared, journal.AlarmRaised}, kinds, "raised once, cleared once, newest first")
 	readings := 0
-	for s, err := range store.Readings(t.Context(), quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, 0, 0) {
+	for s, err := range db.Readings(t.Context(), quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, 0, 0) {
 		require.NoError(t, err)
 		assert.Contains(t, []float64{22, 25}, s.Value)
 		readings++

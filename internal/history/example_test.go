@@ -24,45 +24,45 @@ func Example() {
 	}
 	defer os.RemoveAll(folder)
 	ctx := context.Background()
-	store, err := history.Open(filepath.Join(folder, "history.db"), history.Options{})
+	db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{})
 	if err != nil {
 		log.Fatal(err) // with a store beside the error, the daemon would go on in memory
 	}
-	defer store.Close(ctx)
+	defer db.Close(ctx)
 
 	tub := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}
 	noon := instant.Of(time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC))
 	const run, resolution = "3f9a61c2", 0.0625
 	for i := range 6 {
-		store.Append(run, tub, noon.Add(time.Duration(i)*10*time.Second), 22+float64(i)*resolution, quantity.Pass, resolution)
+		db.Append(run, tub, noon.Add(time.Duration(i)*10*time.Second), 22+float64(i)*resolution, quantity.Pass, resolution)
 	}
-	if err := store.Commit(ctx); err != nil { // once a minute
+	if err := db.Commit(ctx); err != nil { // once a minute
 		log.Fatal(err)
 	}
 
 	entry := &journal.Entry{Run: run, Seq: 1, At: noon, Kind: journal.AlarmRaised, Alarm: "tub-1/water-temperature/high", Priority: "high"}
 	item := history.OutboxItem{Outlet: "webhook", Item: queue.Item{Event: entry.ID(), Class: queue.Alarm, Body: []byte("tub 1 is too warm")}}
-	if err := store.Record(ctx, []*journal.Entry{entry}, []history.OutboxItem{item}, nil); err != nil { // at once
+	if err := db.Record(ctx, []*journal.Entry{entry}, []history.OutboxItem{item}, nil); err != nil { // at once
 		log.Fatal(err)
 	}
-	waiting, err := store.Queue("webhook").Next(0, 10)
+	waiting, err := db.Queue("webhook").Next(0, 10)
 	if err != nil {
 		log.Fatal(err)
 	}
 	for _, i := range waiting { // a notifier delivers, and removes what has arrived
 		fmt.Printf("%s: %s\n", i.Event, i.Body)
-		if err := store.Queue("webhook").Done(i.ID); err != nil {
+		if err := db.Queue("webhook").Done(i.ID); err != nil {
 			log.Fatal(err)
 		}
 	}
 
-	for sample, err := range store.Readings(ctx, tub, noon.Add(30*time.Second), instant.None) {
+	for sample, err := range db.Readings(ctx, tub, noon.Add(30*time.Second), instant.None) {
 		if err != nil {
 			log.Fatal(err)
 		}
 		fmt.Println(sample.At, sample.Value)
 	}
-	columns, err := store.Columns(ctx, tub, noon, noon.Add(time.Minute), 2)
+	columns, err := db.Columns(ctx, tub, noon, noon.Add(time.Minute), 2)
 	if err != nil {
 		log.Fatal(err)
 	}

@@ -24,10 +24,10 @@ type History interface {
 // FromHistory streams the readings in [from, to] of a store, with their flags, as if they came from a readings file; a from
 // or to of None is open. Derived quantities are left out, since the core derives them again. Where retention has left only
 // minutes, a minute is one reading: its mean. The store is read once to learn what it holds, and again for each use.
-func FromHistory(ctx context.Context, store History, from, to instant.Instant) (*recorded.Stream, error) {
+func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*recorded.Stream, error) {
 	s := &recorded.Stream{First: instant.None, Last: instant.None}
 	numbers := map[quantity.Point]int32{}
-	for sample, err := range measured(ctx, store, from, to) {
+	for sample, err := range measured(ctx, db, from, to) {
 		if err != nil {
 			return nil, err
 		}
@@ -42,7 +42,7 @@ func FromHistory(ctx context.Context, store History, from, to instant.Instant) (
 	}
 	s.Rows = func() iter.Seq2[recorded.Row, error] {
 		return func(yield func(recorded.Row, error) bool) {
-			for sample, err := range measured(ctx, store, from, s.Last) { // a daemon may go on writing
+			for sample, err := range measured(ctx, db, from, s.Last) { // a daemon may go on writing
 				number, known := numbers[sample.Point]
 				if err == nil && !known {
 					continue
@@ -57,14 +57,14 @@ func FromHistory(ctx context.Context, store History, from, to instant.Instant) (
 }
 
 // measured yields the readings in [from, to] that are not derived from others.
-func measured(ctx context.Context, store History, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
+func measured(ctx context.Context, db History, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
 	end := instant.None
 	if !to.IsNone() {
 		end = to.Add(1) // the store leaves out the end itself
 	}
 	return func(yield func(history.PointSample, error) bool) {
 		n := 0
-		for sample, err := range store.ReadingsBetween(ctx, from, end) {
+		for sample, err := range db.ReadingsBetween(ctx, from, end) {
 			if n++; err == nil && n%8192 == 0 {
 				err = context.Cause(ctx)
 			}

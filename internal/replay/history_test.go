@@ -161,17 +161,17 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 	files := rapid.Custom(func(t *rapid.T) *recorded.File { return read(t, interleave(t, drawTracks(t))) })
 	for seed := range 10 {
 		file := files.Example(seed)
-		store, err := history.Open(filepath.Join(t.TempDir(), "history.db"), history.Options{})
+		db, err := history.Open(filepath.Join(t.TempDir(), "history.db"), history.Options{})
 		require.NoError(t, err)
-		defer store.Close(t.Context())
+		defer db.Close(t.Context())
 		for i := range file.Rows {
 			row := &file.Rows[i]
 			row.At = instant.Of(row.At.Time().Truncate(time.Millisecond)) // what the store keeps
-			store.Append("live", file.Points[row.Point], row.At, row.Value, row.Flag, 0)
+			db.Append("live", file.Points[row.Point], row.At, row.Value, row.Flag, 0)
 		}
 		dew := quantity.Point{Place: "vivarium-1", Quantity: quantity.DewPoint}
-		store.Append("live", dew, file.Rows[0].At, 99, quantity.Pass, 0) // derived again, whatever stands there
-		back, err := replay.FromHistory(t.Context(), store, instant.None, instant.None)
+		db.Append("live", dew, file.Rows[0].At, 99, quantity.Pass, 0) // derived again, whatever stands there
+		back, err := replay.FromHistory(t.Context(), db, instant.None, instant.None)
 		require.NoError(t, err)
 		require.EqualValues(t, len(file.Rows), back.Count)
 		want, err := replay.Run(site, file, replay.Options{})
@@ -181,7 +181,7 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 		require.Equal(t, asJSON(t, want), asJSON(t, got))
 
 		from, to := file.Rows[0].At, file.Rows[len(file.Rows)/2].At
-		part, err := replay.FromHistory(t.Context(), store, from, to)
+		part, err := replay.FromHistory(t.Context(), db, from, to)
 		require.NoError(t, err)
 		last := instant.None
 		for row, err := range part.Rows() {

@@ -320,16 +320,16 @@ func TestMonitored(t *testing.T) {
 // The whole way, with the store itself, in every form.
 func TestAlarmsGolden(t *testing.T) {
 	site, lived := autumn(t)
-	store, err := history.Open(t.TempDir()+"/history.db", history.Options{})
+	db, err := history.Open(t.TempDir()+"/history.db", history.Options{})
 	require.NoError(t, err)
-	defer store.Close(t.Context())
+	defer db.Close(t.Context())
 	for _, r := range lived.readings {
-		store.Append("run-1", r.Point, r.At, r.Value, r.Flag, 0)
+		db.Append("run-1", r.Point, r.At, r.Value, r.Flag, 0)
 	}
-	require.NoError(t, store.Record(t.Context(), lived.entries, nil, nil))
-	from, to, err := report.LastDays(t.Context(), store, site.Location, 3)
+	require.NoError(t, db.Record(t.Context(), lived.entries, nil, nil))
+	from, to, err := report.LastDays(t.Context(), db, site.Location, 3)
 	require.NoError(t, err)
-	p, err := report.Alarms(t.Context(), store, report.Request{Site: site, From: from, To: to})
+	p, err := report.Alarms(t.Context(), db, report.Request{Site: site, From: from, To: to})
 	require.NoError(t, err)
 	golden(t, "alarms.json", asJSON(t, p))
 	var text, page, table bytes.Buffer
@@ -344,5 +344,5 @@ func TestAlarmsGolden(t *testing.T) {
 
 	// And the exposure says with the store what it says with the memory.
 	request := report.Request{From: from, To: to}
-	assert.Equal(t, asJSON(t, expose(t, site, lived, request)), asJSON(t, expose(t, site, store, request)))
+	assert.Equal(t, asJSON(t, expose(t, site, lived, request)), asJSON(t, expose(t, site, db, request)))
 }

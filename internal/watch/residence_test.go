@@ -14,7 +14,7 @@ import (
 
 // shared is a tub in which two cohorts live, the second one from an hour on at a stage that bears less heat.
 func shared(own stage.DayNight) watch.Site {
-	care := func(low, high, criticalHigh float64) stage.Care {
+	needs := func(low, high, criticalHigh float64) stage.Care {
 		return stage.Care{Bands: map[quantity.Quantity]stage.DayNight{quantity.WaterTemperature: band(none, low, high, criticalHigh)}}
 	}
 	return watch.Site{
@@ -26,7 +26,7 @@ func shared(own stage.DayNight) watch.Site {
 			{ID: "a-2026", Profile: "forest", Place: "tub-1", Stages: []stage.Since{{Stage: stage.Larva, At: at(0).Time()}, {Stage: stage.Metamorph, At: at(3600).Time()}}},
 		},
 		Profiles: map[string]*stage.Profile{"forest": {Care: map[stage.Stage]stage.Care{
-			stage.Larva: care(21, 24, 27), stage.Metamorph: care(20, 23.5, 26),
+			stage.Larva: needs(21, 24, 27), stage.Metamorph: needs(20, 23.5, 26),
 		}}},
 	}
 }

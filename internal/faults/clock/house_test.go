@@ -178,10 +178,10 @@ func rows(days []day) (list []row) {
 // journal returns all entries, the oldest first.
 func (h *house) journal() []*journal.Entry {
 	h.t.Helper()
-	store, err := history.Open(h.History, history.Options{ReadOnly: true})
+	db, err := history.Open(h.History, history.Options{ReadOnly: true})
 	require.NoError(h.t, err)
-	defer store.Close(h.t.Context())
-	entries, err := store.Journal(h.t.Context(), history.Filter{Limit: 10_000})
+	defer db.Close(h.t.Context())
+	entries, err := db.Journal(h.t.Context(), history.Filter{Limit: 10_000})
 	require.NoError(h.t, err)
 	slices.Reverse(entries)
 	for i, e := range entries {

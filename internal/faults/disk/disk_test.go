@@ -107,14 +107,14 @@ func (l *loft) health() string {
 // past lets the daemon have a history worth damaging: a past that another run has written.
 func (l *loft) past() {
 	l.t.Helper()
-	store, err := history.Open(l.History, history.Options{})
+	db, err := history.Open(l.History, history.Options{})
 	require.NoError(l.t, err)
 	var entries []*journal.Entry
 	for i := range 2000 {
 		entries = append(entries, &journal.Entry{Run: "past", Seq: uint64(i + 1), At: instant.Of(begin.Add(-time.Hour)), Kind: journal.Note, Text: strings.Repeat("invented ", 60)})
 	}
-	require.NoError(l.t, store.Record(l.t.Context(), entries, nil, nil))
-	require.NoError(l.t, store.Close(l.t.Context()))
+	require.NoError(l.t, db.Record(l.t.Context(), entries, nil, nil))
+	require.NoError(l.t, db.Close(l.t.Context()))
 }
 
 // assertKept holds the file against what has happened: every transition of the two tubs is there, once, and readings without a hole
@@ -134,10 +134,10 @@ func (l *loft) assertKept(first, second string) {
 }
 
 func (l *loft) entries(alarm string) []*journal.Entry {
-	store, err := history.Open(l.History, history.Options{ReadOnly: true})
+	db, err := history.Open(l.History, history.Options{ReadOnly: true})
 	require.NoError(l.t, err)
-	defer store.Close(l.t.Context())
-	entries, err := store.Journal(l.t.Context(), history.Filter{Alarm: alarm, Limit: 10_000})
+	defer db.Close(l.t.Context())
+	entries, err := db.Journal(l.t.Context(), history.Filter{Alarm: alarm, Limit: 10_000})
 	require.NoError(l.t, err)
 	return entries
 }
@@ -656,10 +656,10 @@ func TestHistoryThatMayOnlyBeRead(t *testing.T) {
 		kinds = append(kinds, e.Kind)
 	}
 	assert.Equal(t, []journal.Kind{journal.AlarmAcknowledged, journal.AlarmRaised}, kinds)
-	store, err := history.Open(l.History, history.Options{ReadOnly: true})
+	db, err := history.Open(l.History, history.Options{ReadOnly: true})
 	require.NoError(t, err)
-	defer store.Close(t.Context())
-	for s, err := range store.Readings(t.Context(), quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, 0, 0) {
+	defer db.Close(t.Context())
+	for s, err := range db.Readings(t.Context(), quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, 0, 0) {
 		require.NoError(t, err)
 		assert.Less(t, s.At, repaired, "what was read before the repair")
 		return

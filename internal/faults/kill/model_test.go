@@ -70,11 +70,11 @@ func (h *house) reckon() *figures {
 	require.NoError(h.t, err)
 	checkIntegrity(h.t, db)
 	require.NoError(h.t, db.Close())
-	store, err := history.Open(h.History, history.Options{ReadOnly: true})
+	past, err := history.Open(h.History, history.Options{ReadOnly: true})
 	require.NoError(h.t, err)
-	defer store.Close(h.t.Context())
-	require.Empty(h.t, store.Notices())
-	entries := wholeJournal(h.t, store)
+	defer past.Close(h.t.Context())
+	require.Empty(h.t, past.Notices())
+	entries := wholeJournal(h.t, past)
 	h.Wait("every entry is heard", func() bool { return h.ears.count() >= len(entries) })
 	h.ears.mu.Lock()
 	defer h.ears.mu.Unlock()
@@ -88,7 +88,7 @@ func (h *house) reckon() *figures {
 	for n := range probes {
 		p, err := quantity.ParsePoint(point(n + 1))
 		require.NoError(h.t, err)
-		for s, err := range store.AllReadings(h.t.Context(), p, instant.None, instant.None) {
+		for s, err := range past.AllReadings(h.t.Context(), p, instant.None, instant.None) {
 			require.NoError(h.t, err)
 			samples[point(n+1)] = append(samples[point(n+1)], s)
 		}
@@ -103,10 +103,10 @@ func (h *house) reckon() *figures {
 }
 
 // wholeJournal returns the journal, the oldest entry first.
-func wholeJournal(t *testing.T, store *history.Store) []*journal.Entry {
+func wholeJournal(t *testing.T, past *history.Store) []*journal.Entry {
 	var entries []*journal.Entry
 	for f := (history.Filter{Limit: 5000}); ; f.Before = entries[len(entries)-1].Seq {
-		page, err := store.Journal(t.Context(), f)
+		page, err := past.Journal(t.Context(), f)
 		require.NoError(t, err)
 		if len(page) == 0 {
 			break

@@ -42,18 +42,18 @@ type result struct {
 
 // count opens the history that the daemon has left and counts the readings of the sensors.
 func count(ctx context.Context, path string, nodes []*node) (readings, bytes int64, err error) {
-	store, err := history.Open(path, history.Options{ReadOnly: true})
+	db, err := history.Open(path, history.Options{ReadOnly: true})
 	if err != nil {
 		return 0, 0, err
 	}
-	defer store.Close(ctx)
+	defer db.Close(ctx)
 	for _, n := range nodes {
 		points := []quantity.Point{{Place: n.place, Quantity: quantity.WaterTemperature}}
 		if n.humid {
 			points = []quantity.Point{{Place: n.place, Quantity: quantity.AirTemperature}, {Place: n.place, Quantity: quantity.RelativeHumidity}}
 		}
 		for _, p := range points {
-			for sample, err := range store.AllReadings(ctx, p, instant.None, 0) {
+			for sample, err := range db.AllReadings(ctx, p, instant.None, 0) {
 				if err != nil {
 					return 0, 0, err
 				}
@@ -63,7 +63,7 @@ func count(ctx context.Context, path string, nodes []*node) (readings, bytes int
 			}
 		}
 	}
-	return readings, store.Health().Bytes, nil
+	return readings, db.Health().Bytes, nil
 }
 
 // lost is how many readings were sent and are not in the history.

@@ -112,11 +112,11 @@ func (l *Phone) Letter(alarm string) string {
 // Journal returns the journal in the history file, oldest first.
 func (h *House) Journal(t testing.TB) []journal.Entry {
 	t.Helper()
-	store, err := history.Open(h.History, history.Options{ReadOnly: true})
+	db, err := history.Open(h.History, history.Options{ReadOnly: true})
 	require.NoError(t, err)
-	defer store.Close(t.Context())
+	defer db.Close(t.Context())
 	var all []journal.Entry
-	entries, err := store.Journal(t.Context(), history.Filter{Limit: 10_000})
+	entries, err := db.Journal(t.Context(), history.Filter{Limit: 10_000})
 	require.NoError(t, err)
 	require.Less(t, len(entries), 10_000)
 	for i := range entries {

@@ -207,18 +207,18 @@ func unpack(console, path string) error {
 // judge looks at what the machine has recorded.
 func judge(path string) error {
 	ctx := context.Background()
-	store, err := history.Open(path, history.Options{ReadOnly: true})
+	db, err := history.Open(path, history.Options{ReadOnly: true})
 	if err != nil {
 		return err
 	}
-	defer store.Close(ctx)
-	entries, err := store.Journal(ctx, history.Filter{Limit: 1000})
+	defer db.Close(ctx)
+	entries, err := db.Journal(ctx, history.Filter{Limit: 1000})
 	if err != nil {
 		return err
 	}
 	slices.Reverse(entries)
 	var readings []history.Sample
-	for s, err := range store.AllReadings(ctx, quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, instant.None, 0) {
+	for s, err := range db.AllReadings(ctx, quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, instant.None, 0) {
 		if err != nil {
 			return err
 		}
