@@ -65,7 +65,7 @@ cross:
 
 ## arm: what is computed on the board, computed by ARMv6 code in an emulated processor
 arm:
-	GOOS=linux GOARCH=arm GOARM=6 go test -trimpath -exec qemu-arm ./internal/quantity ./internal/stage ./internal/moistair ./internal/quality
+	GOOS=linux GOARCH=arm GOARM=6 go test -trimpath -exec qemu-arm ./internal/core/quantity ./internal/core/care ./internal/core/psychro ./internal/core/quality
 
 ## packages: Debian packages for all three, in dist/; the same sources give the same bytes
 packages: pages cross
@@ -85,7 +85,7 @@ trial: packages
 	@mkdir -p dist/previous
 	ARCH=amd64 VERSION=0.0.1 BUILD=dist/amd64 DOCS=dist/doc \
 		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/previous/
-	go run ./internal/faults/install
+	go run ./internal/test/faults/install
 
 ## bench: the benchmarks
 bench:
@@ -101,10 +101,10 @@ FAULT_PACKAGES := qemu-system-x86 linux-image-cloud-amd64
 faults: tools
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(FAULT_PACKAGES)"
 	DEWLINE_FAULTS=long DEWLINE_KILLS=2000 go test -count=1 -timeout 3h -parallel 4 ./internal/faults/...
-	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/history
-	go run ./internal/faults/clock/machine
+	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/store
+	go run ./internal/test/faults/clock/machine
 	$(MAKE) --no-print-directory trial
-	go run ./internal/faults/load
+	go run ./internal/test/faults/load
 	$(MAKE) --no-print-directory critical ROOM_YEARS=2000
 
 ## vulnerabilities: those that are known of what the program calls; needs the database of the Go project

@@ -13,16 +13,16 @@ import (
 
 	"dewline/configs"
 	"dewline/internal/config"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 // profiles reads every shipped profile; a problem in one, a warning included, fails the test.
-func profiles(t *testing.T) map[string]*stage.Profile {
+func profiles(t *testing.T) map[string]*care.Profile {
 	names, err := fs.Glob(configs.Files, "profiles/*.yaml")
 	require.NoError(t, err)
 	require.Len(t, names, 9)
-	all := map[string]*stage.Profile{}
+	all := map[string]*care.Profile{}
 	for _, name := range names {
 		text, err := fs.ReadFile(configs.Files, name)
 		require.NoError(t, err)
@@ -35,11 +35,11 @@ func profiles(t *testing.T) map[string]*stage.Profile {
 }
 
 // halves calls check with the day and the night band of every quantity at every stage of every profile.
-func halves(t *testing.T, check func(t *testing.T, at stage.Stage, q quantity.Quantity, band *stage.Band)) {
+func halves(t *testing.T, check func(t *testing.T, at care.Stage, q quantity.Quantity, band *care.Band)) {
 	for id, profile := range profiles(t) {
 		for at, needs := range profile.Care {
 			for q, both := range needs.Bands {
-				for name, band := range map[string]*stage.Band{"day": &both.Day, "night": &both.Night} {
+				for name, band := range map[string]*care.Band{"day": &both.Day, "night": &both.Night} {
 					t.Run(strings.Join([]string{id, at.String(), q.String(), name}, "/"), func(t *testing.T) { check(t, at, q, band) })
 				}
 			}
@@ -78,19 +78,19 @@ func TestNorthLoft(t *testing.T) {
 	now := time.Date(2026, 9, 15, 12, 0, 0, 0, site.Location)
 	require.Len(t, site.Cohorts, 2)
 	assert.Equal(t, "tub-1", site.Cohorts[0].Place)
-	assert.Equal(t, stage.Larva, stage.StageAt(site.Cohorts[0].Stages, now))
+	assert.Equal(t, care.Larva, care.StageAt(site.Cohorts[0].Stages, now))
 	assert.Equal(t, "grow-out", site.Cohorts[1].Place)
-	assert.Equal(t, stage.Juvenile, stage.StageAt(site.Cohorts[1].Stages, now))
+	assert.Equal(t, care.Juvenile, care.StageAt(site.Cohorts[1].Stages, now))
 
-	bands := map[string]map[quantity.Quantity]stage.DayNight{}
+	bands := map[string]map[quantity.Quantity]care.DayNight{}
 	for _, place := range site.Places {
 		bands[place.ID] = place.Bands
 	}
-	assert.Equal(t, 78.0, math.Round(quantity.Fahrenheit.FromCanonical(bands["loft"][quantity.AirTemperature].Day.Limits[stage.High])*1e9)/1e9)
+	assert.Equal(t, 78.0, math.Round(quantity.Fahrenheit.FromCanonical(bands["loft"][quantity.AirTemperature].Day.Limits[care.High])*1e9)/1e9)
 	for _, id := range []string{"vivarium-1", "vivarium-2"} {
 		air := bands[id][quantity.AirTemperature]
-		assert.InDelta(t, 79, quantity.Fahrenheit.FromCanonical(air.At(true).Limits[stage.High]), 1e-9, id)
-		assert.InDelta(t, 72, quantity.Fahrenheit.FromCanonical(air.At(false).Limits[stage.High]), 1e-9, id)
+		assert.InDelta(t, 79, quantity.Fahrenheit.FromCanonical(air.At(true).Limits[care.High]), 1e-9, id)
+		assert.InDelta(t, 72, quantity.Fahrenheit.FromCanonical(air.At(false).Limits[care.High]), 1e-9, id)
 	}
 }
 
@@ -111,8 +111,8 @@ func TestProfilesSpeakToTheKeeper(t *testing.T) {
 // Gosner (1960) stages frogs and toads; the groups embryo, hatchling and tadpole, metamorph are those of McDiarmid &
 // Altig (1999).
 func TestGosnerRanges(t *testing.T) {
-	want := map[stage.Stage]string{
-		stage.Egg: "1–20", stage.Larva: "21–41", stage.Metamorph: "42–45", stage.Juvenile: "46", stage.Adult: "",
+	want := map[care.Stage]string{
+		care.Egg: "1–20", care.Larva: "21–41", care.Metamorph: "42–45", care.Juvenile: "46", care.Adult: "",
 	}
 	for id, profile := range profiles(t) {
 		for at, needs := range profile.Care {
@@ -131,8 +131,8 @@ func TestEveryNumberHasASource(t *testing.T) {
 		for at, needs := range profile.Care {
 			for q, both := range needs.Bands {
 				base := "stages." + at.String() + "." + q.String()
-				for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
-					for half, band := range map[string]*stage.Band{"day": &both.Day, "night": &both.Night} {
+				for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
+					for half, band := range map[string]*care.Band{"day": &both.Day, "night": &both.Night} {
 						if !band.Has(l) {
 							continue
 						}
@@ -159,9 +159,9 @@ func TestEveryNumberHasASource(t *testing.T) {
 
 // Delays: common practice, no published source. Where day and night differ the air may take an hour to follow the light.
 func TestDelays(t *testing.T) {
-	halves(t, func(t *testing.T, at stage.Stage, q quantity.Quantity, band *stage.Band) {
-		young := at == stage.Metamorph || at == stage.Juvenile
-		critical := band.Has(stage.CriticalLow) || band.Has(stage.CriticalHigh)
+	halves(t, func(t *testing.T, at care.Stage, q quantity.Quantity, band *care.Band) {
+		young := at == care.Metamorph || at == care.Juvenile
+		critical := band.Has(care.CriticalLow) || band.Has(care.CriticalHigh)
 		switch q {
 		case quantity.WaterTemperature:
 			assert.Equal(t, 30*time.Minute, band.OnDelay)
@@ -194,10 +194,10 @@ func TestDelays(t *testing.T) {
 // The band that keepers know as 70 to 75 °F stays exactly that.
 func TestFahrenheitBandsStayExact(t *testing.T) {
 	needs := profiles(t)["tropical-forest-floor"].Care
-	for _, at := range []stage.Stage{stage.Larva, stage.Metamorph} {
+	for _, at := range []care.Stage{care.Larva, care.Metamorph} {
 		band := needs[at].Bands[quantity.WaterTemperature].Day
-		assert.Equal(t, quantity.Fahrenheit.ToCanonical(70), band.Limits[stage.Low])
-		assert.Equal(t, quantity.Fahrenheit.ToCanonical(75), band.Limits[stage.High])
+		assert.Equal(t, quantity.Fahrenheit.ToCanonical(70), band.Limits[care.Low])
+		assert.Equal(t, quantity.Fahrenheit.ToCanonical(75), band.Limits[care.High])
 	}
 }
 
@@ -207,43 +207,43 @@ func TestFahrenheitBandsStayExact(t *testing.T) {
 func TestCriticalLimitsAgainstPublishedTolerance(t *testing.T) {
 	cases := []struct {
 		profile  string
-		stage    stage.Stage
+		stage    care.Stage
 		quantity quantity.Quantity
 		heat     float64 // lowest published CTmax
 		cold     float64 // highest published CTmin; NaN where none was found
 		margin   float64 // K below CTmax
 	}{
-		{"tropical-forest-floor", stage.Larva, quantity.WaterTemperature, 32.8, 8.1, 5.8},
-		{"tropical-forest-floor", stage.Adult, quantity.AirTemperature, 29.1, 16.7, 1.1},        // exception: Oophaga pumilio
-		{"cool-montane-stream", stage.Larva, quantity.WaterTemperature, 29.6, math.NaN(), 7.6},  // Ascaphus truei
-		{"cool-montane-stream", stage.Adult, quantity.AirTemperature, 27.5, math.NaN(), 4.5},    // Ascaphus truei
-		{"temperate-pond-frog", stage.Metamorph, quantity.WaterTemperature, 32.1, 4, 6.1},       // Rana temporaria
-		{"temperate-pond-frog", stage.Metamorph, quantity.AirTemperature, 32.1, 4, 6.1},         // Rana temporaria
-		{"temperate-pond-frog", stage.Juvenile, quantity.AirTemperature, 32.1, 4, 5.1},          // Rana temporaria
-		{"temperate-pond-frog", stage.Adult, quantity.WaterTemperature, 29.6, math.NaN(), 3.6},  // acclimated at 5 °C
-		{"temperate-pond-frog", stage.Adult, quantity.AirTemperature, 29.6, math.NaN(), 2.6},    // exception: acclimated at 5 °C
-		{"tropical-arboreal", stage.Larva, quantity.WaterTemperature, 32.8, 9.8, 4.8},           // rhacophorids
-		{"tropical-arboreal", stage.Metamorph, quantity.WaterTemperature, 36.0, math.NaN(), 8},  // hylids
-		{"tropical-arboreal", stage.Metamorph, quantity.AirTemperature, 36.0, math.NaN(), 8},    // hylids
-		{"tropical-arboreal", stage.Juvenile, quantity.AirTemperature, 36.0, math.NaN(), 7},     // hylids
-		{"tropical-arboreal", stage.Adult, quantity.AirTemperature, 31.4, math.NaN(), 2.4},      // exception: stream Litoria
-		{"fully-aquatic", stage.Larva, quantity.WaterTemperature, 37.0, math.NaN(), 10},         // Xenopus laevis
-		{"fully-aquatic", stage.Metamorph, quantity.WaterTemperature, 31.5, 16.9, 5.5},          // Xenopus laevis
-		{"fully-aquatic", stage.Adult, quantity.WaterTemperature, 33.4, math.NaN(), 6.4},        // Xenopus laevis
-		{"fully-aquatic-axolotl", stage.Larva, quantity.WaterTemperature, 33.5, math.NaN(), 10}, // family
-		{"fully-aquatic-axolotl", stage.Adult, quantity.WaterTemperature, 31.9, math.NaN(), 8.9},
-		{"temperate-pond-newt", stage.Larva, quantity.WaterTemperature, 34.8, 4, 9.8},
-		{"temperate-pond-newt", stage.Metamorph, quantity.WaterTemperature, 33.3, 4, 9.3},
-		{"temperate-pond-newt", stage.Juvenile, quantity.AirTemperature, 33.3, 4, 9.3},
-		{"temperate-pond-newt", stage.Adult, quantity.WaterTemperature, 33.8, 4, 9.8},
+		{"tropical-forest-floor", care.Larva, quantity.WaterTemperature, 32.8, 8.1, 5.8},
+		{"tropical-forest-floor", care.Adult, quantity.AirTemperature, 29.1, 16.7, 1.1},        // exception: Oophaga pumilio
+		{"cool-montane-stream", care.Larva, quantity.WaterTemperature, 29.6, math.NaN(), 7.6},  // Ascaphus truei
+		{"cool-montane-stream", care.Adult, quantity.AirTemperature, 27.5, math.NaN(), 4.5},    // Ascaphus truei
+		{"temperate-pond-frog", care.Metamorph, quantity.WaterTemperature, 32.1, 4, 6.1},       // Rana temporaria
+		{"temperate-pond-frog", care.Metamorph, quantity.AirTemperature, 32.1, 4, 6.1},         // Rana temporaria
+		{"temperate-pond-frog", care.Juvenile, quantity.AirTemperature, 32.1, 4, 5.1},          // Rana temporaria
+		{"temperate-pond-frog", care.Adult, quantity.WaterTemperature, 29.6, math.NaN(), 3.6},  // acclimated at 5 °C
+		{"temperate-pond-frog", care.Adult, quantity.AirTemperature, 29.6, math.NaN(), 2.6},    // exception: acclimated at 5 °C
+		{"tropical-arboreal", care.Larva, quantity.WaterTemperature, 32.8, 9.8, 4.8},           // rhacophorids
+		{"tropical-arboreal", care.Metamorph, quantity.WaterTemperature, 36.0, math.NaN(), 8},  // hylids
+		{"tropical-arboreal", care.Metamorph, quantity.AirTemperature, 36.0, math.NaN(), 8},    // hylids
+		{"tropical-arboreal", care.Juvenile, quantity.AirTemperature, 36.0, math.NaN(), 7},     // hylids
+		{"tropical-arboreal", care.Adult, quantity.AirTemperature, 31.4, math.NaN(), 2.4},      // exception: stream Litoria
+		{"fully-aquatic", care.Larva, quantity.WaterTemperature, 37.0, math.NaN(), 10},         // Xenopus laevis
+		{"fully-aquatic", care.Metamorph, quantity.WaterTemperature, 31.5, 16.9, 5.5},          // Xenopus laevis
+		{"fully-aquatic", care.Adult, quantity.WaterTemperature, 33.4, math.NaN(), 6.4},        // Xenopus laevis
+		{"fully-aquatic-axolotl", care.Larva, quantity.WaterTemperature, 33.5, math.NaN(), 10}, // family
+		{"fully-aquatic-axolotl", care.Adult, quantity.WaterTemperature, 31.9, math.NaN(), 8.9},
+		{"temperate-pond-newt", care.Larva, quantity.WaterTemperature, 34.8, 4, 9.8},
+		{"temperate-pond-newt", care.Metamorph, quantity.WaterTemperature, 33.3, 4, 9.3},
+		{"temperate-pond-newt", care.Juvenile, quantity.AirTemperature, 33.3, 4, 9.3},
+		{"temperate-pond-newt", care.Adult, quantity.WaterTemperature, 33.8, 4, 9.8},
 	}
 	all := profiles(t)
 	for _, c := range cases {
 		t.Run(c.profile+"/"+c.stage.String()+"/"+c.quantity.String(), func(t *testing.T) {
 			band := all[c.profile].Care[c.stage].Bands[c.quantity].Day
-			assert.GreaterOrEqual(t, c.heat-band.Limits[stage.CriticalHigh], c.margin-1e-9)
+			assert.GreaterOrEqual(t, c.heat-band.Limits[care.CriticalHigh], c.margin-1e-9)
 			if !math.IsNaN(c.cold) {
-				assert.GreaterOrEqual(t, band.Limits[stage.CriticalLow], c.cold)
+				assert.GreaterOrEqual(t, band.Limits[care.CriticalLow], c.cold)
 			}
 		})
 	}
@@ -253,14 +253,14 @@ func TestCriticalLimitsAgainstPublishedTolerance(t *testing.T) {
 // no profile may give them more.
 func TestMetamorphsAreNotKeptWarmerThanLarvae(t *testing.T) {
 	for id, profile := range profiles(t) {
-		larva, metamorph := profile.Care[stage.Larva], profile.Care[stage.Metamorph]
+		larva, metamorph := profile.Care[care.Larva], profile.Care[care.Metamorph]
 		if len(metamorph.Bands) == 0 {
 			continue
 		}
-		water := func(needs stage.Care, l stage.Limit) float64 {
+		water := func(needs care.Care, l care.Limit) float64 {
 			return needs.Bands[quantity.WaterTemperature].Day.Limits[l]
 		}
-		assert.LessOrEqual(t, water(metamorph, stage.CriticalHigh), water(larva, stage.CriticalHigh), id)
-		assert.LessOrEqual(t, water(metamorph, stage.High), water(larva, stage.High), id)
+		assert.LessOrEqual(t, water(metamorph, care.CriticalHigh), water(larva, care.CriticalHigh), id)
+		assert.LessOrEqual(t, water(metamorph, care.High), water(larva, care.High), id)
 	}
 }

@@ -81,7 +81,7 @@ type Refusal struct {
 }
 
 // Reading is the result of one read.
-type Reading struct {
+type Measurement struct {
 	Values []Value
 	// Refused holds the channels whose values cannot be true, where others of the same read can: a part whose humidity has failed
 	// still measures its temperature. Where no channel has a value that can be true, the read is an error.
@@ -102,13 +102,13 @@ type Sensor interface {
 	Describe() Description
 	// Read performs one bus transaction sequence and returns the values of all channels. It honours ctx where the bus
 	// allows: a kernel call that hangs cannot be cancelled, so a caller must be ready to outlive it.
-	Read(ctx context.Context) (Reading, error)
+	Read(ctx context.Context) (Measurement, error)
 	// Close gives the bus back.
 	Close() error
 }
 
 // Refuse takes a value out of the reading and notes why. It is for drivers.
-func (r *Reading) Refuse(channel Channel, err error) {
+func (r *Measurement) Refuse(channel Channel, err error) {
 	for i, v := range r.Values {
 		if v.Channel == channel {
 			r.Values = slices.Concat(r.Values[:i], r.Values[i+1:])
@@ -120,7 +120,7 @@ func (r *Reading) Refuse(channel Channel, err error) {
 
 // RefuseOutside refuses the values outside the range of their part, whose measures are given. Where that leaves none, or the temperature
 // is among them, by which parts compute what else they measure, it is an error and the reading stays as it was. It is for drivers.
-func (r *Reading) RefuseOutside(measures []Measure) error {
+func (r *Measurement) RefuseOutside(measures []Measure) error {
 	var first error
 	checked := *r
 	for _, m := range measures {
@@ -146,7 +146,7 @@ func (r *Reading) RefuseOutside(measures []Measure) error {
 }
 
 // RefusalOf returns why the value of a channel cannot be true, and whether the reading has such a value.
-func (r Reading) RefusalOf(channel Channel) (Refusal, bool) {
+func (r Measurement) RefusalOf(channel Channel) (Refusal, bool) {
 	for _, refused := range r.Refused {
 		if refused.Channel == channel {
 			return refused, true
@@ -156,7 +156,7 @@ func (r Reading) RefusalOf(channel Channel) (Refusal, bool) {
 }
 
 // Measured returns the value of a channel, and whether the reading has one.
-func (r Reading) Measured(channel Channel) (Value, bool) {
+func (r Measurement) Measured(channel Channel) (Value, bool) {
 	for _, v := range r.Values {
 		if v.Channel == channel {
 			return v, true

@@ -13,9 +13,9 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/control"
-	"dewline/internal/timetext"
-	"dewline/internal/watch"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/timetext"
+	"dewline/internal/server/control"
 )
 
 // alarmCommand talks to the running daemon about its alarms.
@@ -56,7 +56,7 @@ func (c *alarmList) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	outlets, err := client.Outlets(ctx)
+	outlets, err := client.Notifiers(ctx)
 	if err != nil {
 		return err
 	}

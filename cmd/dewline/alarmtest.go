@@ -8,9 +8,9 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"dewline/internal/control"
-	"dewline/internal/status"
-	"dewline/internal/timetext"
+	"dewline/internal/format/timetext"
+	"dewline/internal/server/control"
+	"dewline/internal/server/status"
 )
 
 // alarmTest sends a test notification through the outlets of the running daemon.
@@ -61,10 +61,10 @@ func (c *alarmTest) Run(ctx context.Context, s streams) error {
 }
 
 // await asks until all outlets have settled the test, or the time is up.
-func (c *alarmTest) await(ctx context.Context, client *control.Client, response control.Response) ([]control.Outlet, error) {
+func (c *alarmTest) await(ctx context.Context, client *control.Client, response control.Response) ([]control.NotifierStatus, error) {
 	deadline := time.Now().Add(time.Duration(c.Wait))
 	for {
-		outlets, err := client.Outlets(ctx)
+		outlets, err := client.Notifiers(ctx)
 		if err != nil {
 			return nil, err
 		}
@@ -84,8 +84,8 @@ func (c *alarmTest) await(ctx context.Context, client *control.Client, response 
 }
 
 // fate tells what has become of a test on an outlet, and what to do.
-func fate(outlets []control.Outlet, name, event string) (state, why string) {
-	i := slices.IndexFunc(outlets, func(o control.Outlet) bool { return o.Outlet == name })
+func fate(outlets []control.NotifierStatus, name, event string) (state, why string) {
+	i := slices.IndexFunc(outlets, func(o control.NotifierStatus) bool { return o.Outlet == name })
 	if i < 0 {
 		return status.TestFailed, "the outlet has left the configuration: ask again"
 	}
@@ -106,7 +106,7 @@ func fate(outlets []control.Outlet, name, event string) (state, why string) {
 }
 
 // failing lists the outlets that do not deliver, in words.
-func failing(outlets []control.Outlet) (lines []string) {
+func failing(outlets []control.NotifierStatus) (lines []string) {
 	for i := range outlets {
 		if o := &outlets[i]; o.Failure != "" {
 			line := fmt.Sprintf("outlet %s does not deliver: %s", o.Outlet, o.Failure)

@@ -13,12 +13,12 @@ import (
 
 	"dewline/internal/calibrate"
 	"dewline/internal/config"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quality"
+	"dewline/internal/core/quantity"
 	"dewline/internal/daemon"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/quality"
-	"dewline/internal/quantity"
-	"dewline/internal/timetext"
+	"dewline/internal/format/timetext"
+	"dewline/internal/store"
 	"dewline/sensors"
 )
 
@@ -42,7 +42,7 @@ func (c *calibrateCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(site.Sensors, func(sensor config.Sensor) bool { return sensor.ID == c.Sensor })
+	i := slices.IndexFunc(site.Sensors, func(sensor config.SensorConfig) bool { return sensor.ID == c.Sensor })
 	if i < 0 {
 		return usageError{fmt.Errorf("--sensor: the configuration has no sensor %q: it has %s", c.Sensor, sensorNames(site))}
 	}
@@ -96,7 +96,7 @@ func sensorNames(site *config.Site) string {
 }
 
 // reference reads what the sensor is compared with.
-func (c *calibrateCommand) reference(sensor *config.Sensor) (calibrate.Against, error) {
+func (c *calibrateCommand) reference(sensor *config.SensorConfig) (calibrate.Against, error) {
 	against, err := calibrate.ParseAgainst(c.Against, sensor.Feeds)
 	if err != nil {
 		return against, usageError{fmt.Errorf("--against: %w", err)}
@@ -141,7 +141,7 @@ func (c *calibrateCommand) options(device sensors.Sensor, against calibrate.Agai
 }
 
 // conclude turns what was taken into the lines to paste, and keeps it.
-func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config.Site, sensor *config.Sensor, against calibrate.Against,
+func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config.Site, sensor *config.SensorConfig, against calibrate.Against,
 	description sensors.Description, taken *calibrate.Taken) error {
 	reference, uncertainty, err := against.Reference(taken.Temperature, max(sensor.AccuracyOf(sensors.Temperature), 0.2))
 	if err != nil {
@@ -165,7 +165,7 @@ func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config
 	}
 	if path := site.History.Path; path != "" {
 		calibration = c.withSecond(ctx, s, path, against, comparison, measure.Resolution, calibration)
-		if _, err := history.AddCalibrationTo(ctx, path, history.Calibration{
+		if _, err := store.AddCalibrationTo(ctx, path, store.Calibration{
 			At: at, Sensor: c.Sensor, Channel: string(against.Channel), Reference: reference, Uncertainty: uncertainty,
 			Against: against.String(), Readings: taken.Readings,
 		}); err != nil {

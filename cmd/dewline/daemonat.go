@@ -8,9 +8,9 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/control"
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/server/control"
 )
 
 // daemonAt finds the control socket of the running daemon.

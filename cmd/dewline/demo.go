@@ -12,11 +12,11 @@ import (
 
 	"dewline/configs"
 	"dewline/internal/config"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/watch"
 	"dewline/internal/daemon"
-	"dewline/internal/instant"
+	"dewline/internal/format/timetext"
 	"dewline/internal/sim"
-	"dewline/internal/timetext"
-	"dewline/internal/watch"
 )
 
 // demoCommand runs a simulated room.

@@ -8,12 +8,12 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/sim/planted"
+	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 // enclosure is a command of the scripts: it lets a simulated enclosure (viv-1 in the room loft) live for some days from 2026-07-01 on under
@@ -38,7 +38,7 @@ func enclosure(ts *testscript.TestScript, neg bool, args []string) {
 	tape, err := os.Create(ts.MkAbs(args[1]))
 	ts.Check(err)
 	w := recorded.NewWriter(tape)
-	db, err := history.Open(ts.MkAbs(args[2]), history.Options{})
+	db, err := store.Open(ts.MkAbs(args[2]), store.Options{})
 	ts.Check(err)
 	for _, p := range []struct {
 		place    string

@@ -10,12 +10,12 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/quantity"
-	"dewline/internal/senml"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/senml"
+	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 // exportCommand writes what the history holds, every sample of it: also those of a time that the clock passed twice.
@@ -67,7 +67,7 @@ func (c *exportCommand) Run(ctx context.Context, s streams) error {
 
 // points returns the points that are asked for: all that the history holds, or those that are named. One that neither the
 // configuration nor the history knows is most likely a slip.
-func (c *exportCommand) points(site *config.Site, db *history.Store) (map[quantity.Point]bool, error) {
+func (c *exportCommand) points(site *config.Site, db *store.Store) (map[quantity.Point]bool, error) {
 	wanted := map[quantity.Point]bool{}
 	for _, p := range db.Points() {
 		wanted[p] = true
@@ -91,11 +91,11 @@ func (c *exportCommand) points(site *config.Site, db *history.Store) (map[quanti
 }
 
 // openHistory opens a history for reading beside a daemon that may be writing it.
-func openHistory(path string) (*history.Store, error) {
+func openHistory(path string) (*store.Store, error) {
 	if path == "" {
 		return nil, fmt.Errorf("the configuration keeps no history: give it history: {path: …}")
 	}
-	return history.Open(path, history.Options{ReadOnly: true})
+	return store.Open(path, store.Options{ReadOnly: true})
 }
 
 // rangeOf reads the two ends of a range of the command line.
@@ -112,7 +112,7 @@ func rangeOf(fromText, toText string, location *time.Location) (from, to instant
 	return from, to, nil
 }
 
-func writeCSV(ctx context.Context, out *bufio.Writer, db *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
+func writeCSV(ctx context.Context, out *bufio.Writer, db *store.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
 	w := recorded.NewWriter(out)
 	for sample, err := range db.AllReadingsBetween(ctx, from, to) {
 		if err != nil {
@@ -130,7 +130,7 @@ func writeCSV(ctx context.Context, out *bufio.Writer, db *history.Store, wanted 
 // senmlRecords is how many records go into one SenML pack: a pack a line, so that a reader needs to hold little.
 const senmlRecords = 500
 
-func writeSenML(ctx context.Context, out *bufio.Writer, db *history.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
+func writeSenML(ctx context.Context, out *bufio.Writer, db *store.Store, wanted map[quantity.Point]bool, from, to instant.Instant) error {
 	var pack []senml.Record
 	flush := func() error {
 		if len(pack) == 0 {
@@ -161,7 +161,7 @@ func writeSenML(ctx context.Context, out *bufio.Writer, db *history.Store, wante
 	return flush()
 }
 
-func senmlRecord(s history.PointSample) senml.Record {
+func senmlRecord(s store.PointSample) senml.Record {
 	value := quantity.Decimal(s.Value)
 	return senml.Record{Name: s.Point.String(), Unit: s.Point.Quantity.Unit().Symbol(), At: s.At, Value: &value}
 }

@@ -6,8 +6,8 @@ import (
 	"github.com/alecthomas/kong"
 
 	"dewline/internal/config"
-	"dewline/internal/outlet"
-	"dewline/internal/outlet/webhook"
+	"dewline/internal/deliver"
+	"dewline/internal/deliver/webhook"
 )
 
 // helpCommand prints what is longer than the help of a verb.
@@ -22,7 +22,7 @@ func (c *helpCommand) Run(parser *kong.Kong, s streams) error {
 		_, err := fmt.Fprint(s.out, config.Reference())
 		return err
 	case "mqtt":
-		_, err := fmt.Fprint(s.out, outlet.Reference())
+		_, err := fmt.Fprint(s.out, deliver.Reference())
 		return err
 	case "webhook":
 		_, err := fmt.Fprint(s.out, webhook.Reference())

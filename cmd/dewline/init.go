@@ -13,9 +13,9 @@ import (
 
 	"dewline/configs"
 	"dewline/internal/config"
+	"dewline/internal/core/care"
 	"dewline/internal/probe"
 	"dewline/internal/setup"
-	"dewline/internal/stage"
 	"dewline/sensors/i2cbus"
 )
 
@@ -125,10 +125,10 @@ func (c *initCommand) answers(q *questions, found probe.Result) (setup.Answers, 
 			}
 			profile := q.choice("Which care profile is theirs", configs.Profiles())
 			var names []string
-			for _, at := range stage.All() {
+			for _, at := range care.All() {
 				names = append(names, at.String())
 			}
-			at, err := stage.Parse(q.choice("At which stage are they", names))
+			at, err := care.Parse(q.choice("At which stage are they", names))
 			if err != nil {
 				return a, err
 			}

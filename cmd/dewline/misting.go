@@ -9,10 +9,10 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
 	"dewline/internal/report"
+	"dewline/internal/source/recorded"
 )
 
 // mistingCommand shows how an enclosure dries, and what another misting schedule would bring.

@@ -10,7 +10,7 @@ import (
 
 	"golang.org/x/term"
 
-	"dewline/internal/access"
+	"dewline/internal/server/auth"
 )
 
 // passwordCommand makes what a user of the pages is let in by. Only the hash, or the token, goes to standard output.
@@ -21,14 +21,14 @@ type passwordCommand struct {
 // Run reads a password and prints its hash, to be redirected into a file of its own.
 func (c *passwordCommand) Run(s streams) error {
 	if c.Token {
-		fmt.Fprintln(s.out, access.NewToken())
+		fmt.Fprintln(s.out, auth.NewToken())
 		return nil
 	}
 	password, err := readPassword(os.Stdin, s)
 	if err != nil {
 		return err
 	}
-	hash, err := access.NewHash(password)
+	hash, err := auth.NewHash(password)
 	if err != nil {
 		return err
 	}
@@ -39,7 +39,7 @@ func (c *passwordCommand) Run(s streams) error {
 // readPassword asks twice on a terminal, without echo; otherwise it reads one line.
 func readPassword(in *os.File, s streams) (string, error) {
 	if !isTerminal(in) {
-		line, err := bufio.NewReader(io.LimitReader(in, access.MostPassword+2)).ReadString('\n')
+		line, err := bufio.NewReader(io.LimitReader(in, auth.MaxPassword+2)).ReadString('\n')
 		if err != nil && !errors.Is(err, io.EOF) {
 			return "", fmt.Errorf("reading the password from standard input: %w", err)
 		}
@@ -49,7 +49,7 @@ func readPassword(in *os.File, s streams) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if err := access.CheckPassword(password); err != nil {
+	if err := auth.CheckPassword(password); err != nil {
 		return "", err
 	}
 	again, err := ask(in, "once more: ", s)

@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/config"
-	"dewline/internal/outlet"
-	"dewline/internal/outlet/webhook"
+	"dewline/internal/deliver"
+	"dewline/internal/deliver/webhook"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write configs/reference.md; read the difference before you keep it")
@@ -20,7 +20,7 @@ func TestReferenceIsThatOfTheProgram(t *testing.T) {
 	fence := func(title, text string) string { return "\n## " + title + "\n\n```text\n" + text + "```\n" }
 	want := "# What a configuration may say\n\nWritten by `go test ./cmd/dewline -run Reference -rewrite` from the code that reads it; `dewline help config`, " +
 		"`help mqtt` and `help webhook` print the same.\n" +
-		fence("Configuration and care profiles", config.Reference()) + fence("Commands over MQTT", outlet.Reference()) +
+		fence("Configuration and care profiles", config.Reference()) + fence("Commands over MQTT", deliver.Reference()) +
 		fence("What a webhook is sent", webhook.Reference())
 	if *rewrite {
 		require.NoError(t, os.WriteFile(path, []byte(want), 0o644))

@@ -10,14 +10,14 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/journal"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/timetext"
 	"dewline/internal/replay"
 	"dewline/internal/report"
-	"dewline/internal/timetext"
-	"dewline/internal/watch"
+	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 // replayCommand runs recorded readings through the core.
@@ -97,8 +97,8 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 
 // fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages
 // that were set while they were made.
-func fromHistory(ctx context.Context, db *history.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
-	sets, err := report.Entries(ctx, db, history.Filter{Kinds: []journal.Kind{journal.StageSet}})
+func fromHistory(ctx context.Context, db *store.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
+	sets, err := report.Entries(ctx, db, store.Filter{Kinds: []journal.Kind{journal.StageSet}})
 	if err != nil {
 		return site, nil, err
 	}

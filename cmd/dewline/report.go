@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/instant"
+	"dewline/internal/core/instant"
 	"dewline/internal/report"
 )
 

@@ -15,8 +15,8 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/daemon"
-	"dewline/internal/rehearsal"
-	"dewline/internal/timetext"
+	"dewline/internal/format/timetext"
+	"dewline/internal/test/clockfile"
 )
 
 // runCommand watches a room.
@@ -66,7 +66,7 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		},
 	}
 	if c.Clock != "" {
-		clock, err := rehearsal.Open(c.Clock)
+		clock, err := clockfile.Open(c.Clock)
 		if err != nil {
 			return err
 		}

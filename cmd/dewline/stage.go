@@ -6,10 +6,10 @@ import (
 	"fmt"
 
 	"dewline/internal/config"
-	"dewline/internal/control"
-	"dewline/internal/instant"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/control"
 )
 
 // stageCommand moves cohorts through their stages.
@@ -27,7 +27,7 @@ type stageSet struct {
 
 // Run sets the stage, and says what is in force because of it.
 func (c *stageSet) Run(ctx context.Context, s streams) error {
-	to, err := stage.Parse(c.Stage)
+	to, err := care.Parse(c.Stage)
 	if err != nil {
 		return usageError{errors.New(config.UnknownWord("stage", c.Stage, stageWords()))}
 	}
@@ -53,7 +53,7 @@ func (c *stageSet) Run(ctx context.Context, s streams) error {
 }
 
 func stageWords() (words []string) {
-	for _, s := range stage.All() {
+	for _, s := range care.All() {
 		words = append(words, s.String())
 	}
 	return append(words, "tadpole", "froglet")

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"runtime"
 
-	"dewline/internal/metrics"
+	"dewline/internal/server/metrics"
 )
 
 // version is the release; the build may set it.

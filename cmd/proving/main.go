@@ -17,7 +17,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
-	"dewline/internal/proving"
+	"dewline/internal/test/trial"
 )
 
 // The exit codes.
@@ -57,7 +57,7 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 	if exit >= 0 { // help was asked for
 		return exit
 	}
-	faults, unknown := proving.ParseFaults(f.Faults)
+	faults, unknown := trial.ParseFaults(f.Faults)
 	if err == nil && f.RoomYears < 1 {
 		err = fmt.Errorf("--room-years %d: give at least one", f.RoomYears)
 	}
@@ -66,7 +66,7 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 		return exitUsage
 	}
 	begun := time.Now()
-	result, err := proving.Play(ctx, proving.Options{
+	result, err := trial.Play(ctx, trial.Options{
 		RoomYears: f.RoomYears, Seed: f.Seed, Faults: faults, Workers: f.Workers,
 		Progress: func(done int) {
 			if done%10 == 0 || done == f.RoomYears {

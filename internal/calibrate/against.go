@@ -8,8 +8,8 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/moistair"
-	"dewline/internal/quantity"
+	"dewline/internal/core/psychro"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -17,7 +17,7 @@ import (
 type Against struct {
 	Channel  sensors.Channel
 	Quantity quantity.Quantity // that the channel feeds
-	Salt     moistair.Salt     // 0 unless it is one
+	Salt     psychro.Salt      // 0 unless it is one
 	Ice      bool
 	Value    float64 // canonical; of an ice bath 0 °C; of a salt it hangs on the temperature: see Reference
 	// Uncertainty is the expanded one (k = 2) of a value that was given; 0 where it was not.
@@ -44,7 +44,7 @@ func ParseAgainst(text string, feeds map[sensors.Channel]quantity.Point) (Agains
 		return Against{Channel: sensors.Temperature, Quantity: point.Quantity, Ice: true, words: "ice bath"}, nil
 	}
 	if formula, isSalt := strings.CutPrefix(text, "salt:"); isSalt {
-		salt, err := moistair.ParseSalt(formula)
+		salt, err := psychro.ParseSalt(formula)
 		if err != nil {
 			return Against{}, err
 		}
@@ -139,10 +139,10 @@ func (a Against) Instructions(humid bool) []string {
 			"Keep all of it at one temperature, out of sun and draught: one kelvin between salt and sensor is 6 % of the reading.",
 			"Leave it closed for 12 to 24 hours. It counts once the reading moves by less than 0.2 %RH in an hour.",
 		}
-		if a.Salt == moistair.SodiumChloride {
+		if a.Salt == psychro.SodiumChloride {
 			list = append(list, "Take table salt without additives against caking.")
 		}
-		if a.Salt == moistair.LithiumChloride {
+		if a.Salt == psychro.LithiumChloride {
 			list = append(list, "Lithium chloride is harmful if swallowed: gloves, and away from animals and food.")
 		}
 	default:

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/quality"
+	"dewline/internal/core/quality"
 	"dewline/sensors"
 )
 
@@ -44,7 +44,7 @@ func decimals(channel sensors.Channel) int {
 
 // Lines returns the lines that go into the configuration below the sensor: the new correction of the channel, and the old ones
 // of its other channels. Without a known uncertainty, that of the sensor stays in force.
-func Lines(sensor *config.Sensor, channel sensors.Channel, at time.Time, c *quality.Calibration) string {
+func Lines(sensor *config.SensorConfig, channel sensors.Channel, at time.Time, c *quality.Calibration) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "    calibration:\n      date: %s\n", at.Format(time.DateOnly))
 	for _, ch := range []sensors.Channel{sensors.Temperature, sensors.Humidity, sensors.Pressure} {

@@ -13,11 +13,11 @@ import (
 
 	"dewline/internal/calibrate"
 	"dewline/internal/config"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/moistair"
-	"dewline/internal/quality"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/psychro"
+	"dewline/internal/core/quality"
+	"dewline/internal/core/quantity"
+	"dewline/internal/store"
 	"dewline/sensors"
 )
 
@@ -32,7 +32,7 @@ sensors:
     feeds: {temperature: vivarium-1/air-temperature, humidity: vivarium-1/relative-humidity, pressure: vivarium-1/pressure}
 %s`
 
-func sensorWith(t require.TestingT, lines string) *config.Sensor {
+func sensorWith(t require.TestingT, lines string) *config.SensorConfig {
 	loaded, problems := config.LoadFS(fstest.MapFS{"site.yaml": {Data: fmt.Appendf(nil, site, lines)}}, "site.yaml")
 	require.NoError(t, problems.Err(), lines)
 	return &loaded.Sensors[0]
@@ -125,7 +125,7 @@ func TestSaltReference(t *testing.T) {
 	require.NoError(t, err)
 	_, uncertainty, err := a.Reference(22, 0.3)
 	require.NoError(t, err)
-	assert.Greater(t, uncertainty, moistair.SodiumChloride.RelativeHumidityUncertainty(22, 0.3))
+	assert.Greater(t, uncertainty, psychro.SodiumChloride.RelativeHumidityUncertainty(22, 0.3))
 	assert.InDelta(t, 0.2*0.06*75.4, uncertainty, 0.1)
 	_, _, err = a.Reference(-3, 0.3)
 	require.ErrorContains(t, err, "is known from 0 °C on")
@@ -134,10 +134,10 @@ func TestSaltReference(t *testing.T) {
 func TestSecondPoint(t *testing.T) {
 	now := instant.Of(time.Date(2026, 7, 1, 12, 0, 0, 0, time.UTC))
 	day := 24 * time.Hour
-	record := func(age time.Duration, channel string, reference float64, readings ...float64) history.Calibration {
-		return history.Calibration{At: now.Add(-age), Sensor: "a", Channel: channel, Reference: reference, Uncertainty: 1, Readings: readings}
+	record := func(age time.Duration, channel string, reference float64, readings ...float64) store.Calibration {
+		return store.Calibration{At: now.Add(-age), Sensor: "a", Channel: channel, Reference: reference, Uncertainty: 1, Readings: readings}
 	}
-	records := []history.Calibration{
+	records := []store.Calibration{
 		record(60*day, "humidity", 11.3, 12),
 		record(20*day, "humidity", 32.8, 30, 31),
 		record(10*day, "humidity", 70, 71),

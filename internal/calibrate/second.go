@@ -4,9 +4,9 @@ import (
 	"math"
 	"time"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/quality"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quality"
+	"dewline/internal/store"
 	"dewline/sensors"
 )
 
@@ -26,7 +26,7 @@ func least(channel sensors.Channel) float64 {
 
 // Second finds the newest comparison on record that gives a second point beside one with the given reference: of the same
 // channel, of the last month, and far enough away. It reports whether there is one.
-func Second(records []history.Calibration, channel sensors.Channel, reference, resolution float64, now instant.Instant) (quality.Comparison, bool) {
+func Second(records []store.Calibration, channel sensors.Channel, reference, resolution float64, now instant.Instant) (quality.Comparison, bool) {
 	for i := len(records) - 1; i >= 0; i-- {
 		r := &records[i]
 		if r.Channel != string(channel) || now.Sub(r.At) > together || r.At > now || math.Abs(r.Reference-reference) < least(channel) {

@@ -8,8 +8,8 @@ import (
 	"math"
 	"time"
 
-	"dewline/internal/intake"
-	"dewline/internal/quality"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/quality"
 	"dewline/sensors"
 )
 

@@ -18,7 +18,7 @@ import (
 // invented is a sensor whose values are a function of the time since its first read.
 type invented struct {
 	resolution float64
-	at         func(since time.Duration) (sensors.Reading, error)
+	at         func(since time.Duration) (sensors.Measurement, error)
 	began      time.Time
 	closed     bool
 }
@@ -29,7 +29,7 @@ func (s *invented) Describe() sensors.Description {
 	}}
 }
 
-func (s *invented) Read(context.Context) (sensors.Reading, error) {
+func (s *invented) Read(context.Context) (sensors.Measurement, error) {
 	if s.began.IsZero() {
 		s.began = time.Now()
 	}
@@ -41,13 +41,13 @@ func (s *invented) Close() error {
 	return nil
 }
 
-func values(celsius float64) (sensors.Reading, error) {
-	return sensors.Reading{Values: []sensors.Value{{Channel: sensors.Temperature, Value: celsius}}}, nil
+func values(celsius float64) (sensors.Measurement, error) {
+	return sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Temperature, Value: celsius}}}, nil
 }
 
 // approaching goes from 22 °C to a value as a probe in slush does, in the steps of a DS18B20.
-func approaching(to float64, tau time.Duration) func(time.Duration) (sensors.Reading, error) {
-	return func(since time.Duration) (sensors.Reading, error) {
+func approaching(to float64, tau time.Duration) func(time.Duration) (sensors.Measurement, error) {
+	return func(since time.Duration) (sensors.Measurement, error) {
 		v := to + (22-to)*math.Exp(-since.Seconds()/tau.Seconds())
 		return values(math.Round(v*16) / 16)
 	}
@@ -85,7 +85,7 @@ func TestSettlesInIce(t *testing.T) {
 // Without a movement at all it takes the window and no more.
 func TestWindowIsFilledFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		sensor := &invented{at: func(time.Duration) (sensors.Reading, error) { return values(0.25) }}
+		sensor := &invented{at: func(time.Duration) (sensors.Measurement, error) { return values(0.25) }}
 		begin := time.Now()
 		_, err := calibrate.Settle(t.Context(), calibrate.Options{ID: "a", Sensor: sensor, Channel: sensors.Temperature, Rule: ice})
 		require.NoError(t, err)
@@ -96,33 +96,33 @@ func TestWindowIsFilledFirst(t *testing.T) {
 // What keeps moving, or scatters, or falls silent is refused with the reason.
 func TestWhatDoesNotStandStill(t *testing.T) {
 	for name, test := range map[string]struct {
-		at   func(time.Duration) (sensors.Reading, error)
+		at   func(time.Duration) (sensors.Measurement, error)
 		want string
 	}{
 		"melting": {
-			func(since time.Duration) (sensors.Reading, error) { return values(0.3 + since.Hours()) },
+			func(since time.Duration) (sensors.Measurement, error) { return values(0.3 + since.Hours()) },
 			`did not stand still within 2h0m0s: in the last 15m0s it moved by 0.25 K`,
 		},
 		"scatter": {
-			func(since time.Duration) (sensors.Reading, error) { return values(math.Sin(float64(since))) },
+			func(since time.Duration) (sensors.Measurement, error) { return values(math.Sin(float64(since))) },
 			`did not stand still within 2h0m0s`,
 		},
 		"silent": {
-			func(time.Duration) (sensors.Reading, error) {
-				return sensors.Reading{}, sensors.Errorf(sensors.Absent, "reading it")
+			func(time.Duration) (sensors.Measurement, error) {
+				return sensors.Measurement{}, sensors.Errorf(sensors.Absent, "reading it")
 			},
 			`a has failed 10 times one after another: reading it: absent`,
 		},
 		"other channel": {
-			func(time.Duration) (sensors.Reading, error) {
-				return sensors.Reading{Values: []sensors.Value{{Channel: sensors.Humidity, Value: 75}}}, nil
+			func(time.Duration) (sensors.Measurement, error) {
+				return sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Humidity, Value: 75}}}, nil
 			},
 			`a gives no temperature`,
 		},
 		"loose wire": {
-			func(since time.Duration) (sensors.Reading, error) {
+			func(since time.Duration) (sensors.Measurement, error) {
 				if since%(10*time.Minute) < 30*time.Second {
-					return sensors.Reading{}, sensors.Errorf(sensors.Checksum, "reading it")
+					return sensors.Measurement{}, sensors.Errorf(sensors.Checksum, "reading it")
 				}
 				return values(0.25)
 			},
@@ -145,7 +145,7 @@ func TestWhatDoesNotStandStill(t *testing.T) {
 func TestHeatedReadsAreLeftOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		n := 0
-		sensor := &invented{at: func(since time.Duration) (sensors.Reading, error) {
+		sensor := &invented{at: func(since time.Duration) (sensors.Measurement, error) {
 			n++
 			r, err := values(0.25)
 			switch n % 5 {
@@ -168,7 +168,7 @@ func TestStopsWhenTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, stop := context.WithTimeout(t.Context(), time.Minute)
 		defer stop()
-		sensor := &invented{at: func(time.Duration) (sensors.Reading, error) { return values(0.25) }}
+		sensor := &invented{at: func(time.Duration) (sensors.Measurement, error) { return values(0.25) }}
 		_, err := calibrate.Settle(ctx, calibrate.Options{ID: "a", Sensor: sensor, Channel: sensors.Temperature, Rule: ice})
 		require.EqualError(t, err, "stopped before the readings of a stood still: nothing is changed")
 		assert.True(t, sensor.closed)
@@ -179,9 +179,9 @@ func TestStopsWhenTold(t *testing.T) {
 func TestHungRead(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		release := make(chan struct{})
-		sensor := &invented{at: func(time.Duration) (sensors.Reading, error) {
+		sensor := &invented{at: func(time.Duration) (sensors.Measurement, error) {
 			<-release
-			return sensors.Reading{}, errors.New("too late")
+			return sensors.Measurement{}, errors.New("too late")
 		}}
 		_, err := calibrate.Settle(t.Context(), calibrate.Options{ID: "a", Sensor: sensor, Channel: sensors.Temperature, Rule: ice})
 		close(release)

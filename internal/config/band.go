@@ -7,8 +7,8 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 var bandKeys = []string{
@@ -21,11 +21,11 @@ var numberKeys = slices.DeleteFunc(slices.Clone(bandKeys), func(key string) bool
 
 // band reads the band of a quantity: the base, and what day and night change of it. A source beside the keys is that of
 // every number of the band which has none of its own.
-func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[string]string, more ...string) stage.DayNight {
+func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[string]string, more ...string) care.DayNight {
 	f := d.fields(n, path, slices.Concat([]string{"day", "night"}, bandKeys, more)...)
 	common := d.text(f["source"], join(path, "source"))
-	base := d.overlay(f, path, q, stage.NoBand(), common, sources)
-	both := stage.DayNight{Day: base, Night: base, Override: d.boolean(f["override"], join(path, "override"))}
+	base := d.overlay(f, path, q, care.NoBand(), common, sources)
+	both := care.DayNight{Day: base, Night: base, Override: d.boolean(f["override"], join(path, "override"))}
 	if n := f["day"]; n != nil {
 		inner := join(path, "day")
 		f := d.fields(n, inner, bandKeys...)
@@ -40,13 +40,13 @@ func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[st
 }
 
 // overlay returns band with every key of f put over it. Numbers without a source of their own get the common one.
-func (d *decoder) overlay(f fields, path string, q quantity.Quantity, band stage.Band, common string, sources map[string]string) stage.Band {
+func (d *decoder) overlay(f fields, path string, q quantity.Quantity, band care.Band, common string, sources map[string]string) care.Band {
 	for _, key := range numberKeys {
 		if f[key] != nil && common != "" {
 			sources[join(path, key)] = common // before a source of its own is read, which replaces it
 		}
 	}
-	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 		inner := join(path, l.String())
 		n := d.sourced(f[l.String()], inner, sources)
 		if value, ok := d.number(n, inner, q, quantity.ParseValue); ok {
@@ -67,7 +67,7 @@ func (d *decoder) overlay(f fields, path string, q quantity.Quantity, band stage
 	}
 	inner = join(path, "priority")
 	if word := d.word(f["priority"], inner, "priority", priorityNames...); word != "" {
-		band.Priority, _ = stage.ParsePriority(word)
+		band.Priority, _ = care.ParsePriority(word)
 	}
 	return band
 }
@@ -118,7 +118,7 @@ func span(q quantity.Quantity) (low, high float64) {
 
 // checkBand reports what is wrong within one band: limits that cannot be, or not together, a deadband too wide, a delay
 // too long.
-func (r *reporter) checkBand(path string, q quantity.Quantity, both stage.DayNight) {
+func (r *reporter) checkBand(path string, q quantity.Quantity, both care.DayNight) {
 	r.checkHalf(path, "day", q, both.Day, both.Night)
 	if !sameBand(both.Day, both.Night) {
 		r.checkHalf(path, "night", q, both.Night, both.Day)
@@ -130,7 +130,7 @@ func (r *reporter) checkBand(path string, q quantity.Quantity, both stage.DayNig
 
 // anyLimitWritten reports whether the file has a limit of the band, which may have been too faulty to be read.
 func (r *reporter) anyLimitWritten(path string) bool {
-	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 		if _, ok := r.origins[join(path, l.String())]; ok || r.written(path, "day", l) || r.written(path, "night", l) {
 			return true
 		}
@@ -138,7 +138,7 @@ func (r *reporter) anyLimitWritten(path string) bool {
 	return false
 }
 
-func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other stage.Band) {
+func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other care.Band) {
 	// The value that counts is written under day or night, or else in the base.
 	at := func(key string) string { return r.origins.first(join(join(path, half), key), join(path, key)) }
 	when := " by " + half
@@ -147,8 +147,8 @@ func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other
 	}
 	unit := q.Unit()
 	low, high := span(q)
-	previous := stage.Limit(stage.LimitCount)
-	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+	previous := care.Limit(care.LimitCount)
+	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 		if !band.Has(l) {
 			continue
 		}
@@ -157,7 +157,7 @@ func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other
 			r.errorf(at(l.String()), "%s of %s is %s: it must lie between %s and %s", l, q, show(unit, value), show(unit, low), show(unit, high))
 			continue
 		}
-		if previous < stage.LimitCount && band.Limits[previous] >= value {
+		if previous < care.LimitCount && band.Limits[previous] >= value {
 			// Told at the limit of this half, since the base may be right for the other one.
 			key := l
 			if r.written(path, half, previous) && !r.written(path, half, l) {
@@ -176,14 +176,14 @@ func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other
 }
 
 // written reports whether a limit is written under day or night.
-func (r *reporter) written(path, half string, l stage.Limit) bool {
+func (r *reporter) written(path, half string, l care.Limit) bool {
 	_, ok := r.origins[join(join(path, half), l.String())]
 	return ok
 }
 
 // checkDeadband holds the deadband below half of the band: a value would otherwise have to cross the middle, and come
 // near the other limit, before an alarm returns to normal.
-func (r *reporter) checkDeadband(path string, at func(string) string, when string, q quantity.Quantity, band stage.Band) {
+func (r *reporter) checkDeadband(path string, at func(string) string, when string, q quantity.Quantity, band care.Band) {
 	given := !math.IsNaN(band.Deadband)
 	deadband := band.WithDefaults(q).Deadband
 	place := at("deadband")
@@ -191,10 +191,10 @@ func (r *reporter) checkDeadband(path string, at func(string) string, when strin
 		r.errorf(place, "a deadband must not be negative")
 		return
 	}
-	if !band.Has(stage.Low) || !band.Has(stage.High) {
+	if !band.Has(care.Low) || !band.Has(care.High) {
 		return
 	}
-	half := (band.Limits[stage.High] - band.Limits[stage.Low]) / 2
+	half := (band.Limits[care.High] - band.Limits[care.Low]) / 2
 	if half <= 0 || deadband <= half*(1+1e-9) {
 		return
 	}
@@ -206,10 +206,10 @@ func (r *reporter) checkDeadband(path string, at func(string) string, when strin
 	r.errorf(path, "the usual deadband of %s, %s, is wider than half of this band%s (%s): give a smaller deadband", q, show(unit, deadband), when, show(unit, half))
 }
 
-const longestForesight = 12 * time.Hour
+const maxForesight = 12 * time.Hour
 
-func (r *reporter) checkDelays(path string, at func(string) string, band stage.Band) {
-	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+func (r *reporter) checkDelays(path string, at func(string) string, band care.Band) {
+	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 		key, delay := "on-delay", band.OnDelay
 		if l.Critical() && band.CriticalOnDelay >= 0 {
 			key, delay = "critical-on-delay", band.CriticalOnDelay
@@ -224,16 +224,16 @@ func (r *reporter) checkDelays(path string, at func(string) string, band stage.B
 		}
 		r.errorf(at(key), "%s", message)
 	}
-	if band.OffDelay > stage.MediumPriority.Allowable() {
-		r.errorf(at("off-delay"), "off-delay of %s is longer than %s", formatDuration(band.OffDelay), formatDuration(stage.MediumPriority.Allowable()))
+	if band.OffDelay > care.MediumPriority.Allowable() {
+		r.errorf(at("off-delay"), "off-delay of %s is longer than %s", formatDuration(band.OffDelay), formatDuration(care.MediumPriority.Allowable()))
 	}
-	if band.Foresee > longestForesight {
-		r.errorf(at("foresee"), "foresee of %s is longer than the %s that an outlook can bear", formatDuration(band.Foresee), formatDuration(longestForesight))
+	if band.Foresee > maxForesight {
+		r.errorf(at("foresee"), "foresee of %s is longer than the %s that an outlook can bear", formatDuration(band.Foresee), formatDuration(maxForesight))
 	}
 }
 
 // sameBand reports whether two bands are equal, taking absent numbers as equal.
-func sameBand(a, b stage.Band) bool {
+func sameBand(a, b care.Band) bool {
 	same := func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) }
 	for l := range a.Limits {
 		if !same(a.Limits[l], b.Limits[l]) {

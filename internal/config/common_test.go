@@ -6,8 +6,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 // What people call things is taken for what they mean.
@@ -33,11 +33,11 @@ sensors:
 	require.Equal(t, quantity.Fahrenheit, site.Display.Temperature)
 	require.False(t, site.Places[0].Room)
 	require.False(t, site.Places[1].Room)
-	require.Equal(t, stage.Larva, site.Cohorts[0].Stages[0].Stage)
-	require.Equal(t, stage.Juvenile, site.Cohorts[0].Stages[1].Stage)
+	require.Equal(t, care.Larva, site.Cohorts[0].Stages[0].Stage)
+	require.Equal(t, care.Juvenile, site.Cohorts[0].Stages[1].Stage)
 	require.Equal(t, "w1", site.Sensors[0].Driver)
 	require.Equal(t, "sht4x", site.Sensors[1].Driver)
-	require.Contains(t, site.Profiles["pond"].Care, stage.Larva)
+	require.Contains(t, site.Profiles["pond"].Care, care.Larva)
 	for name, driver := range driverOfPart {
 		require.NotNil(t, driverOf(driver), name)
 	}

@@ -15,8 +15,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -26,7 +26,7 @@ func TestExampleOfTheDesign(t *testing.T) {
 	require.Empty(t, problems)
 	assert.Equal(t, "north-loft", site.ID)
 	assert.Equal(t, "Europe/Lisbon", site.Location.String())
-	assert.Equal(t, stage.Light{Location: site.Location, From: 7 * 60, To: 19 * 60}, site.Light)
+	assert.Equal(t, care.Light{Location: site.Location, From: 7 * 60, To: 19 * 60}, site.Light)
 	assert.Equal(t, quantity.Fahrenheit, site.Display.Temperature)
 	assert.Contains(t, site.Profiles, "tropical-forest-floor")
 
@@ -35,9 +35,9 @@ func TestExampleOfTheDesign(t *testing.T) {
 	assert.True(t, loft.Room)
 	assert.Equal(t, "loft", loft.Title)
 	band := loft.Bands[quantity.AirTemperature].Day
-	assert.InDelta(t, (78.0-32)/1.8, band.Limits[stage.High], 1e-12)
-	assert.InDelta(t, (82.0-32)/1.8, band.Limits[stage.CriticalHigh], 1e-12)
-	assert.False(t, band.Has(stage.Low) || band.Has(stage.CriticalLow))
+	assert.InDelta(t, (78.0-32)/1.8, band.Limits[care.High], 1e-12)
+	assert.InDelta(t, (82.0-32)/1.8, band.Limits[care.CriticalHigh], 1e-12)
+	assert.False(t, band.Has(care.Low) || band.Has(care.CriticalLow))
 	assert.Equal(t, 10*time.Minute, band.OnDelay)
 	assert.Negative(t, band.OffDelay, "not given")
 	assert.True(t, math.IsNaN(band.Deadband), "not given")
@@ -45,7 +45,7 @@ func TestExampleOfTheDesign(t *testing.T) {
 
 	since := time.Date(2026, 9, 1, 0, 0, 0, 0, site.Location)
 	require.Len(t, site.Cohorts, 1)
-	assert.Equal(t, Cohort{ID: "a-2026", Profile: "tropical-forest-floor", Place: "tub-1", Stages: []stage.Since{{Stage: stage.Larva, At: since}}}, site.Cohorts[0])
+	assert.Equal(t, Cohort{ID: "a-2026", Profile: "tropical-forest-floor", Place: "tub-1", Stages: []care.Since{{Stage: care.Larva, At: since}}}, site.Cohorts[0])
 
 	require.Len(t, site.Sensors, 2)
 	probe, air := site.Sensors[0], site.Sensors[1]
@@ -65,10 +65,10 @@ func TestExampleOfTheDesign(t *testing.T) {
 	}, site.MQTT)
 	assert.Equal(t, "127.0.0.1:8420", site.Web.Listen)
 	assert.Equal(t, "/run/dewline/control.sock", site.Control.Socket)
-	assert.Equal(t, []Outlet{
-		{Kind: "mqtt", Priorities: []stage.Priority{stage.LowPriority, stage.MediumPriority, stage.HighPriority, stage.CriticalPriority}},
+	assert.Equal(t, []NotifierConfig{
+		{Kind: "mqtt", Priorities: []care.Priority{care.LowPriority, care.MediumPriority, care.HighPriority, care.CriticalPriority}},
 		{
-			Kind: "webhook", URL: "https://keeper.example/dewline", Format: "text", Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority},
+			Kind: "webhook", URL: "https://keeper.example/dewline", Format: "text", Priorities: []care.Priority{care.HighPriority, care.CriticalPriority},
 			Repeat: 15 * time.Minute, Until: "acknowledged",
 		},
 	}, site.Notify)
@@ -85,26 +85,26 @@ func TestEveryKey(t *testing.T) {
 	assert.Equal(t, "The loft", site.Places[0].Title)
 
 	water := site.Places[1].Bands[quantity.WaterTemperature]
-	assert.Equal(t, stage.Band{
-		Limits:  [stage.LimitCount]float64{17, quantity.Fahrenheit.ToCanonical(70), quantity.Fahrenheit.ToCanonical(75), 27},
+	assert.Equal(t, care.Band{
+		Limits:  [care.LimitCount]float64{17, quantity.Fahrenheit.ToCanonical(70), quantity.Fahrenheit.ToCanonical(75), 27},
 		OnDelay: 30 * time.Minute, CriticalOnDelay: 5 * time.Minute, OffDelay: 10 * time.Minute,
-		Deadband: 0.5 * 5 / 9, Priority: stage.MediumPriority, Foresee: 45 * time.Minute,
+		Deadband: 0.5 * 5 / 9, Priority: care.MediumPriority, Foresee: 45 * time.Minute,
 	}, water.Day)
 	night := water.Day
-	night.Limits[stage.High] = quantity.Fahrenheit.ToCanonical(74)
+	night.Limits[care.High] = quantity.Fahrenheit.ToCanonical(74)
 	assert.Equal(t, night, water.Night)
 	assert.Equal(t, map[string]string{
 		"water-temperature.low": "keeper's book", "water-temperature.on-delay": "judgement", "water-temperature.night.high": "night book",
 	}, site.Places[1].Sources)
 	merged := site.Places[2].Bands
-	assert.Equal(t, 60.0, merged[quantity.RelativeHumidity].Day.Limits[stage.Low], "merged")
-	assert.Equal(t, 90.0, merged[quantity.RelativeHumidity].Day.Limits[stage.High], "its own")
+	assert.Equal(t, 60.0, merged[quantity.RelativeHumidity].Day.Limits[care.Low], "merged")
+	assert.Equal(t, 90.0, merged[quantity.RelativeHumidity].Day.Limits[care.High], "its own")
 	assert.Equal(t, water, merged[quantity.WaterTemperature])
 
 	assert.Equal(t, "2026-12-01T07:30:00Z", site.Cohorts[0].Stages[1].At.Format(time.RFC3339))
 	assert.Empty(t, site.Cohorts[1].Place)
 
-	byID := map[string]Sensor{}
+	byID := map[string]SensorConfig{}
 	for _, sensor := range site.Sensors {
 		byID[sensor.ID] = sensor
 	}
@@ -156,8 +156,8 @@ func TestEveryKey(t *testing.T) {
 	assert.Equal(t, Embedded{Listen: "[::1]:1883", Users: []User{{
 		Name: "phone", PasswordFile: "/run/phone", Read: []string{"barn/loft/#"}, Write: []string{"barn/loft/command/+"},
 	}}}, site.MQTT.Embedded)
-	assert.Equal(t, Outlet{
-		Kind: "mail", Priorities: []stage.Priority{1, 2, 3, 4}, Server: "[::1]:25", Security: "none", Username: "keeper",
+	assert.Equal(t, NotifierConfig{
+		Kind: "mail", Priorities: []care.Priority{1, 2, 3, 4}, Server: "[::1]:25", Security: "none", Username: "keeper",
 		PasswordFile: "/run/mail", From: "Loft <loft@keeper.example>", To: []string{"keeper@keeper.example"},
 	}, site.Notify[3])
 	assert.Equal(t, "acknowledged", site.Notify[2].Until)
@@ -167,7 +167,7 @@ func TestEveryKey(t *testing.T) {
 	}, site.Web)
 	assert.Equal(t, Heartbeat{URL: "https://keeper.example/alive", Every: 10 * time.Minute}, site.Heartbeat)
 	for _, name := range driverNames() {
-		assert.True(t, slices.ContainsFunc(site.Sensors, func(s Sensor) bool { return s.Driver == name }), "driver %s is not shown", name)
+		assert.True(t, slices.ContainsFunc(site.Sensors, func(s SensorConfig) bool { return s.Driver == name }), "driver %s is not shown", name)
 	}
 	assert.Empty(t, site.Validate(), "it stays valid")
 }
@@ -507,15 +507,15 @@ func TestFilesThatCannotBeRead(t *testing.T) {
 
 // TestValidateOfASiteBuiltInCode: without a file behind it a problem names the value by its path in the model.
 func TestValidateOfASiteBuiltInCode(t *testing.T) {
-	band := stage.NoBand()
-	band.Limits[stage.High] = 20
-	band.Limits[stage.Low] = 25
+	band := care.NoBand()
+	band.Limits[care.High] = 20
+	band.Limits[care.Low] = 25
 	site := &Site{
-		ID: "north-loft", Location: time.UTC, Light: stage.Light{Location: time.UTC, AlwaysDay: true},
-		Places: []Place{{ID: "loft", Room: true, Bands: map[quantity.Quantity]stage.DayNight{
+		ID: "north-loft", Location: time.UTC, Light: care.Light{Location: time.UTC, AlwaysDay: true},
+		Places: []Place{{ID: "loft", Room: true, Bands: map[quantity.Quantity]care.DayNight{
 			quantity.AirTemperature: {Day: band, Night: band},
 		}}},
-		Sensors: []Sensor{
+		Sensors: []SensorConfig{
 			{ID: "a", Driver: "sim", Every: 10 * time.Second, Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: {Place: "loft", Quantity: quantity.AirTemperature}}},
 			{ID: "b", Driver: "smi"},
 		},
@@ -524,11 +524,11 @@ func TestValidateOfASiteBuiltInCode(t *testing.T) {
 		"places[0].bands.air-temperature.high: high (20 °C = 68 °F) must lie above low (25 °C = 77 °F)",
 		`sensors[1].driver: unknown driver "smi": did you mean "sim"?`,
 	}, strings.Split(site.Validate().String(), "\n"))
-	band.Limits[stage.High] = 30
-	site.Places[0].Bands[quantity.AirTemperature] = stage.DayNight{Day: band, Night: band}
+	band.Limits[care.High] = 30
+	site.Places[0].Bands[quantity.AirTemperature] = care.DayNight{Day: band, Night: band}
 	site.Sensors = site.Sensors[:1]
 	assert.Empty(t, site.Validate())
-	site.Cohorts = []Cohort{{ID: "a-2026", Profile: "x", Stages: []stage.Since{{Stage: stage.Egg}}}}
+	site.Cohorts = []Cohort{{ID: "a-2026", Profile: "x", Stages: []care.Since{{Stage: care.Egg}}}}
 	assert.Equal(t, []string{
 		`cohorts[0].profile: unknown care profile "x": there is none`,
 		`cohorts[0].stages[0]: a stage and the time since when belong together: "egg" since 0001-01-01T00:00:00Z`,
@@ -606,15 +606,15 @@ func TestWatchSiteWithoutSensors(t *testing.T) {
 func TestIntervalsOfASensor(t *testing.T) {
 	cases := []struct {
 		name              string
-		sensor            Sensor
+		sensor            SensorConfig
 		gap, stale, fault time.Duration
 	}{
-		{"fast", Sensor{Every: 10 * time.Second}, time.Minute, 2 * time.Minute, time.Minute},
-		{"slow", Sensor{Every: 10 * time.Minute}, 30 * time.Minute, 50 * time.Minute, 30 * time.Minute},
-		{"a wide gap", Sensor{Every: 10 * time.Second, Gap: time.Hour}, time.Hour, time.Hour, time.Minute},
-		{"soon stale", Sensor{Every: 10 * time.Second, StaleAfter: time.Minute}, time.Minute, time.Minute, 55 * time.Second},
-		{"stale in two reads", Sensor{Every: time.Minute, Gap: time.Minute, StaleAfter: 2 * time.Minute}, time.Minute, 2 * time.Minute, 90 * time.Second},
-		{"stale at the next read", Sensor{Every: time.Minute, Gap: time.Minute, StaleAfter: time.Minute}, time.Minute, time.Minute, 30 * time.Second},
+		{"fast", SensorConfig{Every: 10 * time.Second}, time.Minute, 2 * time.Minute, time.Minute},
+		{"slow", SensorConfig{Every: 10 * time.Minute}, 30 * time.Minute, 50 * time.Minute, 30 * time.Minute},
+		{"a wide gap", SensorConfig{Every: 10 * time.Second, Gap: time.Hour}, time.Hour, time.Hour, time.Minute},
+		{"soon stale", SensorConfig{Every: 10 * time.Second, StaleAfter: time.Minute}, time.Minute, time.Minute, 55 * time.Second},
+		{"stale in two reads", SensorConfig{Every: time.Minute, Gap: time.Minute, StaleAfter: 2 * time.Minute}, time.Minute, 2 * time.Minute, 90 * time.Second},
+		{"stale at the next read", SensorConfig{Every: time.Minute, Gap: time.Minute, StaleAfter: time.Minute}, time.Minute, time.Minute, 30 * time.Second},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
@@ -628,7 +628,7 @@ func TestIntervalsOfASensor(t *testing.T) {
 func TestCalibrationOf(t *testing.T) {
 	site, problems := Load("testdata/everything/site.yaml")
 	require.NoError(t, problems.Err())
-	byID := map[string]*Sensor{}
+	byID := map[string]*SensorConfig{}
 	for i := range site.Sensors {
 		byID[site.Sensors[i].ID] = &site.Sensors[i]
 	}

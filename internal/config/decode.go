@@ -10,8 +10,8 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/quantity"
-	"dewline/internal/timetext"
+	"dewline/internal/core/quantity"
+	"dewline/internal/format/timetext"
 	"dewline/sensors"
 )
 

@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -208,7 +208,7 @@ func hexList(addresses []uint16) string {
 }
 
 // accuracyOf returns what the maker states of the part of a sensor.
-func (d *driver) accuracyOf(sensor *Sensor) map[sensors.Channel]float64 {
+func (d *driver) accuracyOf(sensor *SensorConfig) map[sensors.Channel]float64 {
 	if part, ok := d.parts[sensor.Part]; ok {
 		return part
 	}

@@ -8,9 +8,9 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/stage"
-	"dewline/internal/timetext"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/format/timetext"
 )
 
 func formatDuration(d time.Duration) string { return timetext.Duration(d).String() }
@@ -84,7 +84,7 @@ func parseTime(text string, location *time.Location) (time.Time, error) {
 		}
 		// From noon of the day before, since some zones have days that do not begin at midnight.
 		noon := time.Date(day.Year(), day.Month(), day.Day()-1, 12, 0, 0, 0, location)
-		at := stage.NextMidnight(noon, location)
+		at := care.NextMidnight(noon, location)
 		for range 12 { // a clock change can leave the result on the day before, by an hour or so
 			if at.In(location).Format(time.DateOnly) >= text {
 				break

@@ -5,9 +5,9 @@ import (
 	"maps"
 	"slices"
 
-	"dewline/internal/intake"
-	"dewline/internal/quality"
-	"dewline/internal/quantity"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/quality"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -31,7 +31,7 @@ func (s *Site) Line(descriptions map[string]*sensors.Description) (*intake.Line,
 }
 
 // feeds tells what a sensor feeds and how its values are corrected and judged.
-func (s *Sensor) feeds(part *sensors.Description) ([]intake.Feed, error) {
+func (s *SensorConfig) feeds(part *sensors.Description) ([]intake.Feed, error) {
 	var list []intake.Feed
 	for _, channel := range slices.Sorted(maps.Keys(s.Feeds)) {
 		point := s.Feeds[channel]

@@ -7,14 +7,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/intake"
-	"dewline/internal/quantity"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
 // degrees is a sample of a temperature.
 func degrees(sensor string, at time.Time, celsius float64) intake.Sample {
-	return intake.Sample{Sensor: sensor, At: at, Reading: sensors.Reading{Values: []sensors.Value{{Channel: sensors.Temperature, Value: celsius}}}}
+	return intake.Sample{Sensor: sensor, At: at, Reading: sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Temperature, Value: celsius}}}}
 }
 
 // What the configuration says of a sensor reaches the line: its calibration, the range that is believed, and what its maker says.
@@ -50,13 +50,13 @@ func TestLine(t *testing.T) {
 // Two sensors of one point may say different things of how far they may differ: the narrower limit holds.
 func TestLineOfSensorsThatDisagree(t *testing.T) {
 	tub := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}
-	probe := func(id string, limit float64) Sensor {
-		return Sensor{
+	probe := func(id string, limit float64) SensorConfig {
+		return SensorConfig{
 			ID: id, Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: tub}, Disagree: map[sensors.Channel]float64{sensors.Temperature: limit},
 		}
 	}
 	for _, limits := range [][2]float64{{1, 3}, {3, 1}} {
-		site := Site{Sensors: []Sensor{probe("one", limits[0]), probe("two", limits[1])}}
+		site := Site{Sensors: []SensorConfig{probe("one", limits[0]), probe("two", limits[1])}}
 		line, err := site.Line(nil)
 		require.NoError(t, err)
 		failure := ""
@@ -74,7 +74,7 @@ func TestLineOfSensorsThatDisagree(t *testing.T) {
 
 func TestLineThatCannotBeMade(t *testing.T) {
 	humid := quantity.Point{Place: "loft", Quantity: quantity.RelativeHumidity}
-	site := Site{Sensors: []Sensor{{ID: "odd", Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: humid}}}}
+	site := Site{Sensors: []SensorConfig{{ID: "odd", Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: humid}}}}
 	_, err := site.Line(nil)
 	assert.ErrorContains(t, err, `"odd"`)
 }

@@ -13,7 +13,7 @@ import (
 	_ "time/tzdata" // a bare board has no zone files
 
 	"dewline/configs"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
 )
 
 // Load reads a configuration and the care profiles it names, and checks all of it. The site is nil where there is an
@@ -63,7 +63,7 @@ func readFile(from files, name string) ([]byte, error) {
 		return nil, bare(err)
 	}
 	defer file.Close()
-	source, err := io.ReadAll(io.LimitReader(file, mostBytes+1))
+	source, err := io.ReadAll(io.LimitReader(file, maxBytes+1))
 	if err != nil {
 		return nil, bare(err)
 	}
@@ -243,5 +243,5 @@ func (l *loader) checkFiles(site *Site) {
 
 // newSite returns a site in which maps may be filled.
 func newSite() *Site {
-	return &Site{Profiles: map[string]*stage.Profile{}, profilePaths: map[string]string{}}
+	return &Site{Profiles: map[string]*care.Profile{}, profilePaths: map[string]string{}}
 }

@@ -4,11 +4,11 @@ import (
 	"net/netip"
 	"time"
 
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
+	"dewline/internal/core/quantity"
 	"dewline/internal/deliver/text"
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
 	"dewline/sensors"
 )
 
@@ -17,17 +17,17 @@ import (
 type Site struct {
 	ID        string
 	Location  *time.Location
-	Light     stage.Light
+	Light     care.Light
 	Display   Display
-	Profiles  map[string]*stage.Profile // by id
+	Profiles  map[string]*care.Profile // by id
 	Places    []Place
 	Cohorts   []Cohort
-	Sensors   []Sensor
+	Sensors   []SensorConfig
 	History   History
 	MQTT      MQTT
 	Web       Web
 	Control   Control
-	Notify    []Outlet
+	Notify    []NotifierConfig
 	Heartbeat Heartbeat
 
 	positions    origins
@@ -56,7 +56,7 @@ type Place struct {
 	// Mistings is what the mister of an enclosure is set to, as far as the keeper says.
 	Mistings misting.Schedule
 	// Bands are as given: [stage.Band.WithDefaults] has not been applied.
-	Bands   map[quantity.Quantity]stage.DayNight
+	Bands   map[quantity.Quantity]care.DayNight
 	Sources map[string]string // path below bands, such as "air-temperature.high" → where the number comes from
 }
 
@@ -65,11 +65,11 @@ type Cohort struct {
 	ID      string
 	Profile string
 	Place   string // "" where it lives nowhere any more
-	Stages  []stage.Since
+	Stages  []care.Since
 }
 
 // Sensor is a device that feeds points.
-type Sensor struct {
+type SensorConfig struct {
 	ID     string
 	Driver string
 	Every  time.Duration
@@ -211,11 +211,11 @@ type Control struct {
 }
 
 // Outlet is a notifier: a way to a person.
-type Outlet struct {
+type NotifierConfig struct {
 	Kind       string // "mqtt", "webhook" or "mail"
-	Priorities []stage.Priority
+	Priorities []care.Priority
 	After      time.Duration   // an alarm must stay unacknowledged for so long; 0 means that its message goes out at once
-	Quiet      *stage.Light    // its hours of light are the quiet hours of low and medium; nil means none
+	Quiet      *care.Light     // its hours of light are the quiet hours of low and medium; nil means none
 	Repeat     time.Duration   // 0 means once
 	Until      string          // "acknowledged" or "cleared": when repetition ends
 	Test       *instant.Weekly // when it is tested; nil means only on request
@@ -239,8 +239,8 @@ type Outlet struct {
 }
 
 // Slowest returns the time within which the outlet must have delivered: the shortest that its priorities allow.
-func (o *Outlet) Slowest() time.Duration {
-	worst := stage.Unset
+func (o *NotifierConfig) Slowest() time.Duration {
+	worst := care.Unset
 	for _, p := range o.Priorities {
 		worst = max(worst, p)
 	}
@@ -254,7 +254,7 @@ type Heartbeat struct {
 }
 
 // GapOrDefault returns the longest time between two readings that are still joined by a line.
-func (s *Sensor) GapOrDefault() time.Duration {
+func (s *SensorConfig) GapOrDefault() time.Duration {
 	if s.Gap > 0 {
 		return s.Gap
 	}
@@ -262,7 +262,7 @@ func (s *Sensor) GapOrDefault() time.Duration {
 }
 
 // StaleAfterOrDefault returns the time without a usable reading after which a point of the sensor is stale.
-func (s *Sensor) StaleAfterOrDefault() time.Duration {
+func (s *SensorConfig) StaleAfterOrDefault() time.Duration {
 	if s.StaleAfter > 0 {
 		return s.StaleAfter
 	}
@@ -271,7 +271,7 @@ func (s *Sensor) StaleAfterOrDefault() time.Duration {
 
 // FaultAfter returns how long the sensor may fail without a break before it is called faulty: in any case before its
 // points are stale, so that the cause is told ahead of the symptom.
-func (s *Sensor) FaultAfter() time.Duration {
+func (s *SensorConfig) FaultAfter() time.Duration {
 	fault, stale := max(3*s.Every, time.Minute), s.StaleAfterOrDefault()
 	if fault < stale {
 		return fault

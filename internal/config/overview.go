@@ -8,10 +8,10 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 )
 
 // Overview is what a keeper should know before trusting the watch: what is watched and within which limits, what is not, and who
@@ -174,7 +174,7 @@ func (o *overviewer) cohortsIn(place string) []string {
 
 // tenants says who lives at a place, at which stage.
 func (o *overviewer) tenants(place string) []string {
-	stages := map[string]stage.Stage{}
+	stages := map[string]care.Stage{}
 	for _, p := range o.states[place] {
 		if p.Cohort != "" {
 			stages[p.Cohort] = p.Stage
@@ -188,29 +188,29 @@ func (o *overviewer) tenants(place string) []string {
 }
 
 // limits writes the limits of a band in the keeper's unit: "70–75 °F, critical below 63 or above 81 °F".
-func (o *overviewer) limits(q quantity.Quantity, b *stage.Band) string {
+func (o *overviewer) limits(q quantity.Quantity, b *care.Band) string {
 	unit := q.Keeper(o.Display.Temperature)
-	say := func(l stage.Limit) string {
+	say := func(l care.Limit) string {
 		number, rest, _ := strings.Cut(unit.Print(b.Limits[l], q.Decimals()), " ")
 		return strings.TrimSuffix(strings.TrimSuffix(number, "0"), ".") + " " + rest
 	}
-	number := func(l stage.Limit) string { text, _, _ := strings.Cut(say(l), " "); return text }
+	number := func(l care.Limit) string { text, _, _ := strings.Cut(say(l), " "); return text }
 	var texts []string
-	switch low, high := b.Has(stage.Low), b.Has(stage.High); {
+	switch low, high := b.Has(care.Low), b.Has(care.High); {
 	case low && high:
-		texts = append(texts, number(stage.Low)+"–"+say(stage.High))
+		texts = append(texts, number(care.Low)+"–"+say(care.High))
 	case low:
-		texts = append(texts, "from "+say(stage.Low)+" up")
+		texts = append(texts, "from "+say(care.Low)+" up")
 	case high:
-		texts = append(texts, "up to "+say(stage.High))
+		texts = append(texts, "up to "+say(care.High))
 	}
-	switch low, high := b.Has(stage.CriticalLow), b.Has(stage.CriticalHigh); {
+	switch low, high := b.Has(care.CriticalLow), b.Has(care.CriticalHigh); {
 	case low && high:
-		texts = append(texts, "critical below "+number(stage.CriticalLow)+" or above "+say(stage.CriticalHigh))
+		texts = append(texts, "critical below "+number(care.CriticalLow)+" or above "+say(care.CriticalHigh))
 	case low:
-		texts = append(texts, "critical below "+say(stage.CriticalLow))
+		texts = append(texts, "critical below "+say(care.CriticalLow))
 	case high:
-		texts = append(texts, "critical above "+say(stage.CriticalHigh))
+		texts = append(texts, "critical above "+say(care.CriticalHigh))
 	}
 	return strings.Join(texts, ", ")
 }
@@ -222,7 +222,7 @@ func (o *overviewer) cohort(i int) {
 	if len(cohort.Stages) == 0 || cohort.Place == "" || place == nil {
 		return
 	}
-	now := slices.IndexFunc(cohort.Stages, func(s stage.Since) bool { return s.At.After(o.at) }) - 1
+	now := slices.IndexFunc(cohort.Stages, func(s care.Since) bool { return s.At.After(o.at) }) - 1
 	switch now {
 	case -2: // none lies in the future
 		now = len(cohort.Stages) - 1
@@ -270,7 +270,7 @@ func (o *overviewer) told() []string {
 	}
 	by := map[string][]string{} // who → priorities
 	var order []string
-	for _, p := range []stage.Priority{stage.CriticalPriority, stage.HighPriority, stage.MediumPriority, stage.LowPriority} {
+	for _, p := range []care.Priority{care.CriticalPriority, care.HighPriority, care.MediumPriority, care.LowPriority} {
 		var who []string
 		for i := range o.Notify {
 			n := &o.Notify[i]
@@ -291,7 +291,7 @@ func (o *overviewer) told() []string {
 				who = append(who, text)
 			}
 		}
-		if len(who) == 0 && p == stage.CriticalPriority {
+		if len(who) == 0 && p == care.CriticalPriority {
 			o.warnf("notify", "nobody is told of critical alarms: no notifier takes that priority")
 		}
 		all := cmp.Or(strings.Join(who, ", "), "nobody")
@@ -316,9 +316,9 @@ func sayQuantity(q quantity.Quantity) string {
 }
 
 // sayStage names the animals of a stage.
-func sayStage(s stage.Stage) string {
-	return map[stage.Stage]string{
-		stage.Egg: "eggs", stage.Larva: "tadpoles", stage.Metamorph: "metamorphs", stage.Juvenile: "froglets", stage.Adult: "adults",
+func sayStage(s care.Stage) string {
+	return map[care.Stage]string{
+		care.Egg: "eggs", care.Larva: "tadpoles", care.Metamorph: "metamorphs", care.Juvenile: "froglets", care.Adult: "adults",
 	}[s]
 }
 

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/watch"
 )
 
 const careOfFrogs = `profile: forest-floor
@@ -117,9 +117,9 @@ func TestOverviewOfARunningDaemon(t *testing.T) {
 	var states []watch.PointState
 	for i := range core.Points() {
 		s := core.State(int32(i))
-		s.Band = stage.NoBand()
+		s.Band = care.NoBand()
 		if s.Point.Place == "tub-2" {
-			s.Band.Limits[stage.High], s.Cohort, s.Stage = 25, "c-2026", stage.Larva
+			s.Band.Limits[care.High], s.Cohort, s.Stage = 25, "c-2026", care.Larva
 		}
 		states = append(states, s)
 	}

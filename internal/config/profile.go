@@ -10,12 +10,12 @@ import (
 	"strconv"
 	"strings"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 // LoadProfile reads a care-profile file. The profile is nil where there are errors.
-func LoadProfile(path string) (*stage.Profile, Problems) {
+func LoadProfile(path string) (*care.Profile, Problems) {
 	source, err := readFile(system{}, path)
 	if err != nil {
 		return nil, Problems{{File: path, Message: err.Error()}}
@@ -25,7 +25,7 @@ func LoadProfile(path string) (*stage.Profile, Problems) {
 
 // ParseProfile reads the text of a care-profile file. The name serves for messages, and its base for the id where the
 // file gives none. The profile is nil where there are errors.
-func ParseProfile(name string, source []byte) (*stage.Profile, Problems) {
+func ParseProfile(name string, source []byte) (*care.Profile, Problems) {
 	d := &decoder{reporter{origins: origins{}}}
 	profile := d.profileFile(name, "", source)
 	if profile != nil {
@@ -40,7 +40,7 @@ func ParseProfile(name string, source []byte) (*stage.Profile, Problems) {
 
 // profileFile decodes a profile; nil where the file could not be read as YAML at all. With a prefix of "" paths begin at
 // the file's own root.
-func (d *decoder) profileFile(name, prefix string, source []byte) *stage.Profile {
+func (d *decoder) profileFile(name, prefix string, source []byte) *care.Profile {
 	root, bad := parseYAML(name, source)
 	if bad != nil {
 		d.syntax(bad)
@@ -52,11 +52,11 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *stage.Profile
 		return nil
 	}
 	f := d.fields(root, prefix, "profile", "title", "caution", "stages")
-	profile := &stage.Profile{
+	profile := &care.Profile{
 		ID:      d.id(f["profile"], join(prefix, "profile")),
 		Title:   d.text(f["title"], join(prefix, "title")),
 		Caution: d.text(f["caution"], join(prefix, "caution")),
-		Care:    map[stage.Stage]stage.Care{},
+		Care:    map[care.Stage]care.Care{},
 		Sources: map[string]string{},
 	}
 	if profile.ID == "" {
@@ -70,7 +70,7 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *stage.Profile
 	stages := join(prefix, "stages")
 	for _, e := range d.anyFields(f["stages"], stages) {
 		inner := join(stages, e.key)
-		which, err := stage.Parse(e.key)
+		which, err := care.Parse(e.key)
 		if err != nil {
 			d.errorf(inner, "%s", UnknownWord("stage", e.key, stageNames()))
 			continue
@@ -84,8 +84,8 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *stage.Profile
 }
 
 // care reads what one stage asks for.
-func (d *decoder) care(n *node, at string, which stage.Stage, sources map[string]string) stage.Care {
-	care := stage.Care{Stage: which, Bands: map[quantity.Quantity]stage.DayNight{}}
+func (d *decoder) care(n *node, at string, which care.Stage, sources map[string]string) care.Care {
+	care := care.Care{Stage: which, Bands: map[quantity.Quantity]care.DayNight{}}
 	known := append(quantityNames(), "gosner", "notes")
 	f := d.fields(n, at, known...)
 	care.Gosner = d.gosner(f["gosner"], join(at, "gosner"))
@@ -124,7 +124,7 @@ func (d *decoder) gosner(n *node, at string) string {
 }
 
 // checkProfile reports what is wrong within a profile. It needs no site.
-func (r *reporter) checkProfile(prefix string, profile *stage.Profile) {
+func (r *reporter) checkProfile(prefix string, profile *care.Profile) {
 	if len(profile.Care) == 0 {
 		r.errorf(r.origins.first(join(prefix, "stages"), prefix), "the profile has no stages: give stages: with one or more of %s", strings.Join(stageNames(), ", "))
 	}
@@ -142,7 +142,7 @@ func (r *reporter) checkProfile(prefix string, profile *stage.Profile) {
 
 func stageNames() []string {
 	var names []string
-	for _, s := range stage.All() {
+	for _, s := range care.All() {
 		names = append(names, s.String())
 	}
 	return names

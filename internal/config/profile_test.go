@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 // TestShippedProfilesLoad: no shipped profile gives the keeper as much as a warning.
@@ -35,20 +35,20 @@ func TestProfile(t *testing.T) {
 	assert.Equal(t, "Tropical forest floor (test data)", profile.Title)
 	assert.Equal(t, "Invented for a test. Not advice.", profile.Caution)
 	require.Len(t, profile.Care, 2)
-	larva := profile.Care[stage.Larva]
+	larva := profile.Care[care.Larva]
 	assert.Equal(t, "25–41", larva.Gosner)
 	assert.Equal(t, []string{"one note", "another note"}, larva.Notes)
 	water := larva.Bands[quantity.WaterTemperature]
 	assert.True(t, sameBand(water.Day, water.Night))
-	assert.Equal(t, stage.Band{
-		Limits:  [stage.LimitCount]float64{17, quantity.Fahrenheit.ToCanonical(70), quantity.Fahrenheit.ToCanonical(75), 27},
+	assert.Equal(t, care.Band{
+		Limits:  [care.LimitCount]float64{17, quantity.Fahrenheit.ToCanonical(70), quantity.Fahrenheit.ToCanonical(75), 27},
 		OnDelay: 30 * time.Minute, CriticalOnDelay: 5 * time.Minute, OffDelay: 10 * time.Minute,
-		Deadband: 0.3, Priority: stage.MediumPriority, Foresee: 45 * time.Minute,
+		Deadband: 0.3, Priority: care.MediumPriority, Foresee: 45 * time.Minute,
 	}, water.Day)
 
-	air := profile.Care[stage.Adult].Bands[quantity.AirTemperature]
-	assert.Equal(t, []float64{22, 26, 28}, air.Day.Limits[stage.Low:])
-	assert.Equal(t, []float64{18, 22, 28}, air.Night.Limits[stage.Low:], "the night overrides key by key")
+	air := profile.Care[care.Adult].Bands[quantity.AirTemperature]
+	assert.Equal(t, []float64{22, 26, 28}, air.Day.Limits[care.Low:])
+	assert.Equal(t, []float64{18, 22, 28}, air.Night.Limits[care.Low:], "the night overrides key by key")
 	assert.Equal(t, map[string]string{
 		"stages.larva.water-temperature.high":    "invented",
 		"stages.adult.air-temperature.night.low": "invented, night",

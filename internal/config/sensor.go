@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -21,7 +21,7 @@ var sensorKeys = []string{
 var sharedSensorKeys = sensorKeys[:10]
 
 // sensor decodes a sensor. whole is false where what it feeds could not be read completely.
-func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sensor, whole bool) {
+func (l *loader) sensor(n *node, path string, local *time.Location) (sensor SensorConfig, whole bool) {
 	f := l.fields(n, path, sensorKeys...)
 	sensor.ID = l.id(f["id"], join(path, "id"))
 	sensor.Driver = l.commonWord(f["driver"], join(path, "driver"), "driver", driverOfPart, driverNames()...)

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -22,7 +22,7 @@ var (
 )
 
 // where reads what tells one device from another: bus, address, multiplexer, bridge.
-func (l *loader) where(sensor *Sensor, drv *driver, f fields, path string) {
+func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string) {
 	sensor.Bus = l.text(f["bus"], join(path, "bus"))
 	if bus := join(path, "bus"); sensor.Bus != "" && !busName.MatchString(sensor.Bus) {
 		hint := ""
@@ -121,7 +121,7 @@ func (l *loader) rom(n *node, path string) string {
 }
 
 // special reads what only single drivers of devices take.
-func (l *loader) special(sensor *Sensor, drv *driver, f fields, path string) {
+func (l *loader) special(sensor *SensorConfig, drv *driver, f fields, path string) {
 	sensor.Part = l.word(f["part"], join(path, "part"), "part", slices.Sorted(maps.Keys(drv.parts))...)
 	sensor.Inputs = perChannel(l.decoder, f["inputs"], join(path, "inputs"), func(n *node, path string, _ sensors.Channel) (string, bool) {
 		text := l.text(n, path)

@@ -7,13 +7,13 @@ import (
 	"strconv"
 	"strings"
 
-	"dewline/internal/jsonpointer"
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
+	"dewline/internal/format/jsonpointer"
 	"dewline/sensors"
 )
 
 // source reads the options of drivers that read no device.
-func (l *loader) source(sensor *Sensor, drv *driver, f fields, path string) {
+func (l *loader) source(sensor *SensorConfig, drv *driver, f fields, path string) {
 	if drv.name == "recorded" {
 		sensor.File = l.file(f["file"], join(path, "file"))
 		sensor.Loop = l.boolean(f["loop"], join(path, "loop"))
@@ -69,7 +69,7 @@ func (l *loader) source(sensor *Sensor, drv *driver, f fields, path string) {
 }
 
 // located checks that each channel's value can be found in a payload: only a payload that is one number needs no address.
-func (l *loader) located(sensor *Sensor, f fields, path string) {
+func (l *loader) located(sensor *SensorConfig, f fields, path string) {
 	if f["pointer"] == nil && f["senml"] == nil {
 		if len(sensor.Feeds) > 1 {
 			l.errorf(join(path, "feeds"), "a payload that is a bare number feeds one channel: say with pointer or senml where each value is")
@@ -91,7 +91,7 @@ func (l *loader) located(sensor *Sensor, f fields, path string) {
 }
 
 // ofEach reads an option that a sensor has per channel: a mapping, or one text for the only channel it feeds.
-func (l *loader) ofEach(sensor *Sensor, n *node, path string, check func(text, path string) bool) map[sensors.Channel]string {
+func (l *loader) ofEach(sensor *SensorConfig, n *node, path string, check func(text, path string) bool) map[sensors.Channel]string {
 	if n == nil {
 		return nil
 	}
@@ -126,7 +126,7 @@ func (l *loader) ofEach(sensor *Sensor, n *node, path string, check func(text, p
 }
 
 // units reads in which units the payload of a message has its values. SenML says so itself.
-func (l *loader) units(sensor *Sensor, f fields, path string) {
+func (l *loader) units(sensor *SensorConfig, f fields, path string) {
 	at := join(path, "unit")
 	if f["senml"] != nil {
 		if f["unit"] != nil {

@@ -5,9 +5,9 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/core/care"
 	"dewline/internal/core/misting"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/quantity"
 )
 
 // DefaultSocket is where the daemon listens for the command line unless the configuration says otherwise.
@@ -103,8 +103,8 @@ func (l *loader) location(n *node, path string) *time.Location {
 	return location
 }
 
-func (l *loader) light(n *node, path string, local *time.Location) stage.Light {
-	light := stage.Light{Location: local, AlwaysDay: true}
+func (l *loader) light(n *node, path string, local *time.Location) care.Light {
+	light := care.Light{Location: local, AlwaysDay: true}
 	f := l.fields(n, path, "day")
 	if text := l.text(f["day"], "light.day"); text != "" {
 		from, to, err := parseLightHours(text)
@@ -124,7 +124,7 @@ func (l *loader) place(n *node, path string) Place {
 		Title:   l.text(f["title"], join(path, "title")),
 		In:      l.text(f["in"], join(path, "in")),
 		Latch:   l.boolean(f["latch"], join(path, "latch")),
-		Bands:   map[quantity.Quantity]stage.DayNight{},
+		Bands:   map[quantity.Quantity]care.DayNight{},
 		Sources: map[string]string{},
 	}
 	if place.Title == "" {
@@ -180,7 +180,7 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 		inner := index(stages, i)
 		f := l.fields(item, inner, "stage", "since")
 		name := l.text(f["stage"], join(inner, "stage"))
-		which, err := stage.Parse(name)
+		which, err := care.Parse(name)
 		switch {
 		case name == "" && f != nil && f["stage"] == nil:
 			l.errorf(inner, "this entry lacks its stage")
@@ -197,7 +197,7 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 			l.errorf(inner, "this entry lacks the time since when: since: 2026-09-01")
 		}
 		// An entry that was refused keeps its place, so that those after it keep theirs.
-		cohort.Stages = append(cohort.Stages, stage.Since{Stage: which, At: at})
+		cohort.Stages = append(cohort.Stages, care.Since{Stage: which, At: at})
 	}
 	return cohort
 }
@@ -257,7 +257,7 @@ var outletKeys = map[string][]string{
 	"mail":    {"server", "security", "username", "password-file", "from", "to"},
 }
 
-func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
+func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConfig {
 	f := l.fields(n, path, "via", "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "format",
 		"title-header", "template", "server", "security", "username", "password-file", "from", "to")
 	via := "via"
@@ -284,7 +284,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 			}
 		}
 	}
-	outlet := Outlet{
+	outlet := NotifierConfig{
 		Kind:         kind,
 		After:        l.positive(f["after"], join(path, "after"), 24*time.Hour),
 		Repeat:       l.positive(f["repeat"], join(path, "repeat"), 7*24*time.Hour),
@@ -312,7 +312,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 		if err != nil {
 			l.errorf(join(path, "quiet"), "%s", err)
 		} else {
-			outlet.Quiet = &stage.Light{Location: local, From: from, To: to}
+			outlet.Quiet = &care.Light{Location: local, From: from, To: to}
 		}
 	}
 	if text := l.text(f["test"], join(path, "test")); text != "" {
@@ -325,7 +325,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 	}
 	priorities := join(path, "priorities")
 	for i, name := range l.texts(f["priorities"], priorities) {
-		p, ok := stage.ParsePriority(name)
+		p, ok := care.ParsePriority(name)
 		if !ok {
 			l.errorf(index(priorities, i), "%s", UnknownWord("priority", name, priorityNames))
 			continue
@@ -333,7 +333,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) Outlet {
 		outlet.Priorities = append(outlet.Priorities, p)
 	}
 	if f["priorities"] == nil {
-		outlet.Priorities = []stage.Priority{stage.LowPriority, stage.MediumPriority, stage.HighPriority, stage.CriticalPriority}
+		outlet.Priorities = []care.Priority{care.LowPriority, care.MediumPriority, care.HighPriority, care.CriticalPriority}
 	}
 	if outlet.Repeat > 0 && f["until"] == nil {
 		outlet.Until = "acknowledged"

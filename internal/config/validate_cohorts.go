@@ -5,8 +5,8 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 func (v *validator) cohorts() {
@@ -36,16 +36,16 @@ func (v *validator) cohorts() {
 }
 
 // timeline checks the stages of a cohort against the clock, against life and against its profile.
-func (v *validator) timeline(cohort *Cohort, path string, profile *stage.Profile) {
+func (v *validator) timeline(cohort *Cohort, path string, profile *care.Profile) {
 	stages := join(path, "stages")
 	if len(cohort.Stages) == 0 {
 		v.lacks(stages, "cohort %s has no stage: stages: [{stage: larva, since: 2026-09-01}]", quoted(cohort.ID))
 	}
 	variesUnseen := false
-	var before stage.Since
+	var before care.Since
 	for i, entry := range cohort.Stages {
 		at := index(stages, i)
-		if entry.Stage == stage.NoStage || entry.At.IsZero() {
+		if entry.Stage == care.NoStage || entry.At.IsZero() {
 			v.lacksEither(at, entry)
 			continue
 		}
@@ -74,7 +74,7 @@ func (v *validator) timeline(cohort *Cohort, path string, profile *stage.Profile
 
 // lacksEither reports an entry of a timeline that was built in code without its stage or its time; of one that was read
 // the decoder has said what is wrong.
-func (v *validator) lacksEither(path string, entry stage.Since) {
+func (v *validator) lacksEither(path string, entry care.Since) {
 	if _, read := v.origins[path]; !read {
 		v.errorf(path, "a stage and the time since when belong together: %q since %s", entry.Stage, entry.At.Format(time.RFC3339))
 	}

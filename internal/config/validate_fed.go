@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
 )
 
 // fed reports bands of which no sensor will ever bring a value. A site without any sensor is left alone: replay feeds it

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
 )
 
 func (v *validator) mqtt() {
@@ -86,9 +86,9 @@ func (v *validator) embedded() {
 // listeners checks what other machines could reach.
 func (v *validator) listeners() {
 	v.web()
-	const longestSocket = 107 // sun_path of unix(7) has 108 bytes with the final zero
-	if len(v.Control.Socket) > longestSocket {
-		v.errorf("control.socket", "the path of a socket has at most %d bytes, and this has %d", longestSocket, len(v.Control.Socket))
+	const maxSocket = 107 // sun_path of unix(7) has 108 bytes with the final zero
+	if len(v.Control.Socket) > maxSocket {
+		v.errorf("control.socket", "the path of a socket has at most %d bytes, and this has %d", maxSocket, len(v.Control.Socket))
 	}
 	if v.Heartbeat.URL != "" && v.Heartbeat.URLFile != "" {
 		v.errorf("heartbeat.url-file", "give either url or url-file")
@@ -99,7 +99,7 @@ func (v *validator) listeners() {
 }
 
 func (v *validator) notify() {
-	heard := map[stage.Priority]bool{}
+	heard := map[care.Priority]bool{}
 	for i := range v.Notify {
 		outlet, path := &v.Notify[i], index("notify", i)
 		for _, p := range outlet.Priorities {
@@ -138,7 +138,7 @@ func (v *validator) notify() {
 }
 
 // atOnce warns of a priority that is only told after a time: an escalation needs somebody who was told first.
-func (v *validator) atOnce(p stage.Priority) {
+func (v *validator) atOnce(p care.Priority) {
 	for i := range v.Notify {
 		if o := &v.Notify[i]; slices.Contains(o.Priorities, p) && o.After == 0 {
 			return
@@ -153,7 +153,7 @@ func (v *validator) atOnce(p stage.Priority) {
 }
 
 // timing checks when an outlet is told.
-func (v *validator) timing(o *Outlet, path string) {
+func (v *validator) timing(o *NotifierConfig, path string) {
 	if o.Kind == "mqtt" {
 		for _, key := range []string{"after", "quiet"} {
 			if _, written := v.origins[join(path, key)]; written {
@@ -173,13 +173,13 @@ func (v *validator) timing(o *Outlet, path string) {
 	if o.Quiet.From == o.Quiet.To || o.Quiet.To-o.Quiet.From == 24*60 {
 		v.errorf(join(path, "quiet"), "quiet hours must begin and end at different times: with these no low or medium alarm would ever go out")
 	}
-	if !slices.Contains(o.Priorities, stage.LowPriority) && !slices.Contains(o.Priorities, stage.MediumPriority) {
+	if !slices.Contains(o.Priorities, care.LowPriority) && !slices.Contains(o.Priorities, care.MediumPriority) {
 		v.errorf(join(path, "quiet"), "quiet hours hold back low and medium alarms, and this notifier takes neither: high and critical ones always go out at once")
 	}
 }
 
 // content checks what a webhook sends.
-func (v *validator) content(o *Outlet, path string) {
+func (v *validator) content(o *NotifierConfig, path string) {
 	if o.TitleHeader != "" {
 		switch {
 		case o.Format != "text":
@@ -210,7 +210,7 @@ var ownHeaders = []string{
 	"transfer-encoding", "upgrade", "user-agent",
 }
 
-func (v *validator) mail(outlet *Outlet, path string) {
+func (v *validator) mail(outlet *NotifierConfig, path string) {
 	if outlet.Server == "" {
 		v.errorf(path, "mail needs a server: server: smtp.example.org:587")
 	}

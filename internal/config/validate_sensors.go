@@ -6,8 +6,8 @@ import (
 	"slices"
 	"strings"
 
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -64,7 +64,7 @@ func (v *validator) sensors() {
 }
 
 // feeds checks what each channel of a sensor feeds.
-func (v *validator) feeds(sensor *Sensor, drv *driver, path string, places []string) {
+func (v *validator) feeds(sensor *SensorConfig, drv *driver, path string, places []string) {
 	for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 		point, at := sensor.Feeds[channel], join(path, "feeds."+string(channel))
 		if v.place(point.Place) == nil && !v.unsure.places {
@@ -96,7 +96,7 @@ func fits(channel sensors.Channel) string {
 }
 
 // offered checks that settings per channel are about channels the driver has.
-func (v *validator) offered(sensor *Sensor, drv *driver, path string) {
+func (v *validator) offered(sensor *SensorConfig, drv *driver, path string) {
 	check := func(key string, channels []sensors.Channel) {
 		for _, channel := range channels {
 			if !drv.offers(channel) {
@@ -113,7 +113,7 @@ func (v *validator) offered(sensor *Sensor, drv *driver, path string) {
 	}
 }
 
-func (v *validator) intervals(sensor *Sensor, drv *driver, path string) {
+func (v *validator) intervals(sensor *SensorConfig, drv *driver, path string) {
 	if sensor.Every < drv.minimum {
 		v.warnf(join(path, "every"), "%s gives a new value every %s at best: %s only warms the sensor", drv.name, formatDuration(drv.minimum), formatDuration(sensor.Every))
 	}
@@ -126,7 +126,7 @@ func (v *validator) intervals(sensor *Sensor, drv *driver, path string) {
 }
 
 // calibrated checks what calibrations may do to a sensor that is not broken.
-func (v *validator) calibrated(sensor *Sensor, path string) {
+func (v *validator) calibrated(sensor *SensorConfig, path string) {
 	if sensor.Calibration == nil {
 		return
 	}
@@ -142,7 +142,7 @@ func (v *validator) calibrated(sensor *Sensor, path string) {
 const wet = 90.0
 
 // condensing warns of a part that is rated for non-condensing air in a place that is meant to be wet.
-func (v *validator) condensing(sensor *Sensor, drv *driver, path string) {
+func (v *validator) condensing(sensor *SensorConfig, drv *driver, path string) {
 	if !drv.nonCondensing {
 		return
 	}
@@ -177,8 +177,8 @@ func (v *validator) condensing(sensor *Sensor, drv *driver, path string) {
 }
 
 // reachesAbove reports whether a band has a limit above a value, by day or by night.
-func reachesAbove(both stage.DayNight, value float64) bool {
-	for l := stage.CriticalLow; l <= stage.CriticalHigh; l++ {
+func reachesAbove(both care.DayNight, value float64) bool {
+	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 		if both.Day.Limits[l] > value || both.Night.Limits[l] > value { // NaN is above nothing
 			return true
 		}
@@ -249,7 +249,7 @@ func (v *validator) clashes() {
 }
 
 // checkMux reports a multiplexer at the address of a device listed before it.
-func (v *validator) checkMux(sensor *Sensor, path string, onBus []occupant, bus string) {
+func (v *validator) checkMux(sensor *SensorConfig, path string, onBus []occupant, bus string) {
 	for _, other := range onBus {
 		isMux := strings.HasPrefix(other.what, "the multiplexer")
 		if other.bus == bus && other.address == sensor.Mux.Address && !isMux {

@@ -6,11 +6,11 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/quality"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quality"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 	"dewline/sensors"
 )
 
@@ -36,7 +36,7 @@ func (s *Site) WatchSite() watch.Site {
 		site.Light.Location = location
 	}
 	if site.Profiles == nil {
-		site.Profiles = map[string]*stage.Profile{}
+		site.Profiles = map[string]*care.Profile{}
 	}
 	for _, place := range s.Places {
 		site.Places = append(site.Places, watch.Place{
@@ -51,7 +51,7 @@ func (s *Site) WatchSite() watch.Site {
 	known := map[quantity.Point]int{}
 	for i := range s.Sensors {
 		sensor := &s.Sensors[i]
-		made := watch.Sensor{ID: sensor.ID, FaultAfter: sensor.FaultAfter(), Recovery: recovery}
+		made := watch.SensorFeeds{ID: sensor.ID, FaultAfter: sensor.FaultAfter(), Recovery: recovery}
 		for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 			point := sensor.Feeds[channel]
 			made.Channels = append(made.Channels, watch.Channel{Name: string(channel), Feeds: point})
@@ -74,7 +74,7 @@ func (s *Site) WatchSite() watch.Site {
 
 // AccuracyOf returns the expanded uncertainty (k = 2) of a channel in the unit of a difference: that of its calibration,
 // else the one given, else that of the data sheet; 0 where none is known.
-func (s *Sensor) AccuracyOf(channel sensors.Channel) float64 {
+func (s *SensorConfig) AccuracyOf(channel sensors.Channel) float64 {
 	if s.Calibration != nil && s.Calibration.Channels[channel].Uncertainty > 0 {
 		return s.Calibration.Channels[channel].Uncertainty
 	}
@@ -83,7 +83,7 @@ func (s *Sensor) AccuracyOf(channel sensors.Channel) float64 {
 
 // CalibrationOf returns the calibration of a channel, and nil where it has none. The error tells why a correction is not
 // to be believed; a site that was loaded without errors has none of those.
-func (s *Sensor) CalibrationOf(channel sensors.Channel) (*quality.Calibration, error) {
+func (s *SensorConfig) CalibrationOf(channel sensors.Channel) (*quality.Calibration, error) {
 	if s.Calibration == nil {
 		return nil, nil
 	}

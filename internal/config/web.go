@@ -88,7 +88,7 @@ func (v *validator) web() {
 	}
 }
 
-const longestUserName = 40
+const maxUserName = 40
 
 func (v *validator) webUsers() {
 	first := map[string]int{}
@@ -122,8 +122,8 @@ func (v *validator) webName(name, path string) {
 		return !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune("-_.@", r)
 	}
 	switch {
-	case len([]rune(name)) > longestUserName || strings.IndexFunc(name, bad) >= 0:
-		v.errorf(path, "the name of a user is one word of at most %d letters, digits, - _ . @", longestUserName)
+	case len([]rune(name)) > maxUserName || strings.IndexFunc(name, bad) >= 0:
+		v.errorf(path, "the name of a user is one word of at most %d letters, digits, - _ . @", maxUserName)
 	case strings.EqualFold(name, "dewline"):
 		v.errorf(path, "%s is what the journal calls the program itself: choose another name", quoted(name))
 	}

@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/timetext"
+	"dewline/internal/format/timetext"
 )
 
 // TestDurationsReadBackWhatIsWritten: a duration in a message can be pasted into the file.

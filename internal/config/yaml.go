@@ -16,11 +16,11 @@ import (
 // What a file may demand of the parser, whose time grows with the square of most of these. A site with a thousand
 // sensors stays well below each.
 const (
-	mostBytes      = 1 << 20
-	mostTokens     = 200_000 // a site of 1,000 points has 60,000
-	mostDepth      = 32
-	mostBlankLines = 100    // in a row
-	mostNodes      = 20_000 // with every alias counted as what it stands for
+	maxBytes      = 1 << 20
+	maxTokens     = 200_000 // a site of 1,000 points has 60,000
+	maxDepth      = 32
+	maxBlankLines = 100    // in a row
+	maxNodes      = 20_000 // with every alias counted as what it stands for
 )
 
 // kind is what a node of a YAML file is.
@@ -107,8 +107,8 @@ func (r *reader) of(t *token.Token) position {
 
 // guard refuses what the YAML parser takes badly, and returns the text with plain line ends.
 func (r *reader) guard(source []byte) (string, *syntaxError) {
-	if len(source) > mostBytes {
-		return "", &syntaxError{r.position(1, 1), fmt.Sprintf("the file has more than %d bytes, which are not read", mostBytes)}
+	if len(source) > maxBytes {
+		return "", &syntaxError{r.position(1, 1), fmt.Sprintf("the file has more than %d bytes, which are not read", maxBytes)}
 	}
 	text := strings.TrimPrefix(string(source), "\ufeff") // some editors begin a file with a byte order mark
 	text = strings.ReplaceAll(text, "\r\n", "\n")
@@ -130,8 +130,8 @@ func (r *reader) guard(source []byte) (string, *syntaxError) {
 		default:
 			blank = 0
 		}
-		if blank > mostBlankLines {
-			problem = &syntaxError{r.position(number+1, 1), fmt.Sprintf("more than %d blank lines in a row", mostBlankLines)}
+		if blank > maxBlankLines {
+			problem = &syntaxError{r.position(number+1, 1), fmt.Sprintf("more than %d blank lines in a row", maxBlankLines)}
 			continue
 		}
 		if column, message := badRune(lines[number]); message != "" {
@@ -201,8 +201,8 @@ func (r *reader) parse(text string) (root ast.Node, problem *syntaxError) {
 func (r *reader) checkTokens(tokens token.Tokens) *syntaxError {
 	flow, dashes, line := 0, 0, 0
 	for i, t := range tokens {
-		if i == mostTokens {
-			return &syntaxError{r.of(t), fmt.Sprintf("the file has more than %d words and signs", mostTokens)}
+		if i == maxTokens {
+			return &syntaxError{r.of(t), fmt.Sprintf("the file has more than %d words and signs", maxTokens)}
 		}
 		if t.Position != nil && t.Position.Line != line {
 			line, dashes = t.Position.Line, 0
@@ -219,8 +219,8 @@ func (r *reader) checkTokens(tokens token.Tokens) *syntaxError {
 		case token.MappingKeyType:
 			return &syntaxError{r.of(t), "a key marked with ? has no use here: write key: value"}
 		}
-		if flow > mostDepth || dashes > mostDepth {
-			return &syntaxError{r.of(t), fmt.Sprintf("nested more than %d levels deep", mostDepth)}
+		if flow > maxDepth || dashes > maxDepth {
+			return &syntaxError{r.of(t), fmt.Sprintf("nested more than %d levels deep", maxDepth)}
 		}
 	}
 	return nil
@@ -237,8 +237,8 @@ func (r *reader) convert(from ast.Node, depth int) *node {
 		return &node{at: r.position(1, 1), size: 1}
 	}
 	at := r.start(from)
-	if depth > mostDepth {
-		return r.fail(at, "nested more than %d levels deep", mostDepth)
+	if depth > maxDepth {
+		return r.fail(at, "nested more than %d levels deep", maxDepth)
 	}
 	switch from := from.(type) {
 	case *ast.NullNode:
@@ -264,8 +264,8 @@ func (r *reader) convert(from ast.Node, depth int) *node {
 		for _, item := range from.Values {
 			value := r.convert(item, depth+1)
 			made.items = append(made.items, value)
-			if made.size += value.size; made.size > mostNodes {
-				return r.fail(r.start(item), "the aliases of this file stand for more than %d values", mostNodes)
+			if made.size += value.size; made.size > maxNodes {
+				return r.fail(r.start(item), "the aliases of this file stand for more than %d values", maxNodes)
 			}
 		}
 		return made
@@ -319,8 +319,8 @@ func (r *reader) convertMapping(at position, pairs []*ast.MappingValueNode, dept
 			continue
 		}
 		value := r.convert(pair.Value, depth+1)
-		if made.size += value.size; made.size > mostNodes {
-			return r.fail(keyAt, "the aliases of this file stand for more than %d values", mostNodes)
+		if made.size += value.size; made.size > maxNodes {
+			return r.fail(keyAt, "the aliases of this file stand for more than %d values", maxNodes)
 		}
 		if before, twice := own[key]; twice {
 			r.fail(keyAt, "key %s stands here twice: it is first given in line %d", quoted(key), before.line)

@@ -9,10 +9,10 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/claim"
 	"dewline/internal/config"
-	"dewline/internal/history"
-	"dewline/internal/mqttlink"
+	"dewline/internal/daemon/claim"
+	"dewline/internal/mqtt"
+	"dewline/internal/store"
 )
 
 // claims are what this run holds, so that no second one watches the same site: each would take the other for a stranger at the
@@ -44,7 +44,7 @@ func claimSite(o *Options, site *config.Site) (*claims, error) {
 	c := &claims{me: claim.Holder{PID: os.Getpid(), Since: time.Now(), Config: path}, links: map[string]*claim.Held{}}
 	var wanted []claim.Claim
 	if path := site.History.Path; path != "" {
-		wanted = append(wanted, claim.File("the history", path, history.LockFile(path)))
+		wanted = append(wanted, claim.File("the history", path, store.LockFile(path)))
 	}
 	wanted = append(wanted, claim.Socket("the control socket", site.Control.Socket), claim.Address("the web address", site.Web.Listen))
 	if listen := site.MQTT.Embedded.Listen; listen != "" {
@@ -101,7 +101,7 @@ func connectionsOf(site *config.Site) []string {
 			broker = site.MQTT.Broker
 		}
 		if c.Driver == "mqtt" && broker != "" {
-			if n := name(mqttlink.ClientID(site.ID, "intake"), broker); !slices.Contains(names, n) {
+			if n := name(mqtt.ClientID(site.ID, "intake"), broker); !slices.Contains(names, n) {
 				names = append(names, n)
 			}
 		}

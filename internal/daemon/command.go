@@ -4,8 +4,8 @@ import (
 	"context"
 	"time"
 
-	"dewline/internal/control"
-	"dewline/internal/watch"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/control"
 )
 
 // commandMessage is a command on its way into the core.
@@ -36,7 +36,7 @@ func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response
 }
 
 // obey carries out a command in the core.
-func (l *loop) obey(m commandMessage) control.Response {
+func (l *loop) handleCommand(m commandMessage) control.Response {
 	if m.refusal == "" && m.command.Verb == control.TestVerb {
 		return l.testOutlets(m)
 	}
@@ -45,7 +45,7 @@ func (l *loop) obey(m commandMessage) control.Response {
 	} else {
 		l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command})
 	}
-	work := l.chain.Work()
+	work := l.chain.Ready()
 	response := control.Response{Done: true, Changed: len(work.Effects) > 0}
 	for _, e := range work.Effects {
 		if e.Kind == watch.Refused {
@@ -56,7 +56,7 @@ func (l *loop) obey(m commandMessage) control.Response {
 		response.Cohort = control.CohortOf(c, l.now())
 	}
 	many := l.refusals.thin(&work, l.options.Clock.Monotonic())
-	l.keep(work)
+	l.commit(work)
 	if many {
 		l.note("commands are refused faster than they are written down: look for a program that sends them. The last was refused since: " + response.Reason)
 	}

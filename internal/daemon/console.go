@@ -7,9 +7,9 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 )
 
 // console tells people at a terminal what happens, one line for each thing, in the keeper's unit and local time.

@@ -16,12 +16,12 @@ import (
 	"time"
 
 	"dewline/dashboards"
-	"dewline/internal/access"
 	"dewline/internal/config"
-	"dewline/internal/control"
-	"dewline/internal/metrics"
+	"dewline/internal/server/auth"
+	"dewline/internal/server/control"
+	"dewline/internal/server/metrics"
+	"dewline/internal/server/web"
 	"dewline/internal/sim"
-	"dewline/internal/web"
 )
 
 // Options of the daemon. Site or Config is required, everything else has a usable zero value.
@@ -102,7 +102,7 @@ func newRun() string {
 }
 
 // faces are the daemon's local servers.
-type faces struct {
+type servers struct {
 	loop    *loop
 	web     *web.Server
 	control *control.Server
@@ -111,9 +111,9 @@ type faces struct {
 
 // openFaces opens the web server and the control socket. A face that cannot be opened is reported and left out: alarming
 // goes on without it.
-func (l *loop) openFaces() (*faces, error) {
-	f := &faces{loop: l}
-	l.letIn(&l.site.Web)
+func (l *loop) openFaces() (*servers, error) {
+	f := &servers{loop: l}
+	l.setUsers(&l.site.Web)
 	problem := f.openWeb()
 	socket, err := control.Listen(l.site.Control.Socket, &l.current, l.command, l.options.Log)
 	if err != nil {
@@ -125,19 +125,19 @@ func (l *loop) openFaces() (*faces, error) {
 }
 
 // letIn puts the users of the pages in force. One whose file cannot be used is reported and left out.
-func (l *loop) letIn(w *config.Web) {
-	var files []access.UserFiles
+func (l *loop) setUsers(w *config.Web) {
+	var files []auth.UserFiles
 	for _, u := range w.Users {
-		files = append(files, access.UserFiles{Name: u.Name, Role: u.Role, HashFile: u.PasswordHashFile, TokenFile: u.TokenFile})
+		files = append(files, auth.UserFiles{Name: u.Name, Role: u.Role, HashFile: u.PasswordHashFile, TokenFile: u.TokenFile})
 	}
-	users, err := access.ReadUsers(files)
+	users, err := auth.ReadUsers(files)
 	if err != nil {
 		l.options.Log.Error("the pages", "err", err)
 	}
 	l.access.SetUsers(users, len(w.Users) > 0)
 }
 
-func (f *faces) openWeb() error {
+func (f *servers) openWeb() error {
 	l := f.loop
 	o, w := l.options, &l.site.Web
 	registry := metrics.Registry(&metrics.Collector{Current: &l.current, Version: o.Version})
@@ -157,8 +157,8 @@ func (f *faces) openWeb() error {
 
 // reconfigure puts new users in force, and opens the web server anew where anything else about it has changed. Whoever has
 // logged in stays so, unless their user has changed.
-func (f *faces) reconfigure(old, site *config.Web) error {
-	f.loop.letIn(site)
+func (f *servers) reconfigure(old, site *config.Web) error {
+	f.loop.setUsers(site)
 	before, now := *old, *site
 	before.Users, now.Users = nil, nil
 	if reflect.DeepEqual(before, now) && f.web != nil {
@@ -171,7 +171,7 @@ func (f *faces) reconfigure(old, site *config.Web) error {
 	return f.openWeb()
 }
 
-func (f *faces) serve(log *slog.Logger, name string, serve func() error) {
+func (f *servers) serve(log *slog.Logger, name string, serve func() error) {
 	f.wait.Go(func() {
 		if err := serve(); err != nil {
 			log.Error("a server has ended", "server", name, "err", err)
@@ -179,7 +179,7 @@ func (f *faces) serve(log *slog.Logger, name string, serve func() error) {
 	})
 }
 
-func (f *faces) close() {
+func (f *servers) close() {
 	if f.web != nil {
 		_ = f.web.Close() // what is still open then is cut off, as it should be
 	}

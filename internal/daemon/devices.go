@@ -7,8 +7,8 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/intake/recorded"
 	"dewline/internal/sim"
+	"dewline/internal/source/recorded"
 	"dewline/sensors"
 	"dewline/sensors/aht20"
 	"dewline/sensors/bme280"
@@ -63,7 +63,7 @@ func OpenSensor(o Options, id string) (sensors.Sensor, error) {
 }
 
 // open makes one sensor and names the bus it must take turns on.
-func (d *devices) open(c *config.Sensor) (sensor sensors.Sensor, bus string, err error) {
+func (d *devices) open(c *config.SensorConfig) (sensor sensors.Sensor, bus string, err error) {
 	switch c.Driver {
 	case "w1":
 		sensor, err = w1.New(w1.Options{Root: d.sys, ROM: c.Address, Bus: d.w1})
@@ -103,7 +103,7 @@ func (d *devices) open(c *config.Sensor) (sensor sensors.Sensor, bus string, err
 }
 
 // onWire makes a sensor on an I²C bus.
-func (d *devices) onWire(wire *i2cbus.Bus, c *config.Sensor) (sensors.Sensor, error) {
+func (d *devices) onWire(wire *i2cbus.Bus, c *config.SensorConfig) (sensors.Sensor, error) {
 	switch c.Driver {
 	case "sht4x":
 		options := sht4x.Options{Address: c.I2C, Part: c.Part}
@@ -140,7 +140,7 @@ func (d *devices) onWire(wire *i2cbus.Bus, c *config.Sensor) (sensors.Sensor, er
 }
 
 // master returns the 1-Wire master that a probe hangs on, the same one for all its probes.
-func (d *devices) master(wire *i2cbus.Bus, c *config.Sensor) (*ds248x.Master, error) {
+func (d *devices) master(wire *i2cbus.Bus, c *config.SensorConfig) (*ds248x.Master, error) {
 	key := fmt.Sprintf("%s@%#02x", wire, c.Bridge)
 	if m, ok := d.masters[key]; ok {
 		return m, nil
@@ -158,7 +158,7 @@ func (d *devices) master(wire *i2cbus.Bus, c *config.Sensor) (*ds248x.Master, er
 }
 
 // recording makes a sensor that plays a readings file.
-func (d *devices) recording(c *config.Sensor) (sensors.Sensor, error) {
+func (d *devices) recording(c *config.SensorConfig) (sensors.Sensor, error) {
 	path := c.File
 	if !filepath.IsAbs(path) {
 		path = filepath.Join(d.folder, path)

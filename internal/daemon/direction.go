@@ -3,10 +3,10 @@ package daemon
 import (
 	"time"
 
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
 )
 
 // directions keeps for each point what it was like some minutes ago, so that a message can say where a value is going.

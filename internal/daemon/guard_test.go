@@ -6,9 +6,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
-	"dewline/internal/instant"
-	"dewline/internal/intake"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/watch"
 )
 
 var noon = time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
@@ -19,7 +19,7 @@ func TestClockBehindTheLastRecord(t *testing.T) {
 	clock := &handClock{wall: time.Unix(5, 0), mono: 5 * time.Second}
 	guard := guardedClock{piece: clock}
 	guard.look(false)
-	assert.Zero(t, guard.goOn(instant.Of(noon), false))
+	assert.Zero(t, guard.resumeFrom(instant.Of(noon), false))
 	assert.Equal(t, noon, guard.Now().UTC())
 	clock.pass(time.Minute, 0)
 	assert.Zero(t, guard.look(false))
@@ -41,14 +41,14 @@ func TestConfirmedClockBehindTheLastRecord(t *testing.T) {
 	clock := &handClock{wall: noon}
 	guard := guardedClock{piece: clock}
 	guard.look(true)
-	assert.Equal(t, -time.Hour, guard.goOn(instant.Of(noon.Add(time.Hour)), true))
+	assert.Equal(t, -time.Hour, guard.resumeFrom(instant.Of(noon.Add(time.Hour)), true))
 	assert.Equal(t, noon, guard.Now().UTC())
-	assert.Zero(t, guard.goOn(instant.Of(noon.Add(time.Second)), true), "as much as slewing may do")
-	assert.Zero(t, guard.goOn(instant.None, true), "there is no record")
+	assert.Zero(t, guard.resumeFrom(instant.Of(noon.Add(time.Second)), true), "as much as slewing may do")
+	assert.Zero(t, guard.resumeFrom(instant.None, true), "there is no record")
 
 	guard = guardedClock{piece: clock}
 	guard.look(false)
-	guard.goOn(instant.Of(noon.Add(time.Hour)), false)
+	guard.resumeFrom(instant.Of(noon.Add(time.Hour)), false)
 	assert.Equal(t, -time.Hour, guard.look(true), "confirmed after all")
 	assert.Equal(t, noon, guard.Now().UTC())
 }
@@ -119,7 +119,7 @@ func TestStepBetweenTwoRuns(t *testing.T) {
 			first := guardedClock{piece: clock}
 			first.look(false)
 			if c.lifted {
-				first.goOn(instant.Of(noon.Add(10*time.Hour)), false)
+				first.resumeFrom(instant.Of(noon.Add(10*time.Hour)), false)
 			}
 			before, bearing := first.Now(), first.bearing()
 			clock.pass(time.Minute, c.by)
@@ -134,6 +134,6 @@ func TestStepBetweenTwoRuns(t *testing.T) {
 	}
 	var none guardedClock
 	none.piece = &handClock{wall: noon}
-	none.resume(watch.Bearing{})
+	none.resume(watch.ClockOffset{})
 	assert.False(t, none.known)
 }

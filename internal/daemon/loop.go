@@ -8,16 +8,16 @@ import (
 	"sync/atomic"
 	"time"
 
-	"dewline/internal/access"
-	"dewline/internal/chain"
 	"dewline/internal/config"
-	"dewline/internal/instant"
-	"dewline/internal/intake"
-	"dewline/internal/journal"
-	"dewline/internal/outlet/notify"
-	"dewline/internal/quantity"
-	"dewline/internal/status"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/notify"
+	"dewline/internal/core/pipeline"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/auth"
+	"dewline/internal/server/status"
 )
 
 // follower is told what happens, in order, by the loop. Its methods must not block: what takes time goes into a queue of
@@ -25,15 +25,15 @@ import (
 type follower interface {
 	reading(r *intake.Reading)
 	entry(e *journal.Entry)
-	picture(p *status.Picture)
+	picture(p *status.Snapshot)
 }
 
 // loop owns the chain. Its fields belong to the goroutine that runs it, except current and those marked otherwise.
 type loop struct {
 	options Options
 	site    *config.Site
-	chain   chain.Chain
-	health  []status.Sensor
+	chain   pipeline.Pipeline
+	health  []status.SensorHealth
 	id      string // of this run
 
 	samples  chan stamped
@@ -52,14 +52,14 @@ type loop struct {
 	calls         status.Calls
 	console       console
 	points        []quantity.Point // of the core, by index
-	keeper        *keeper
+	keeper        *recorder
 	followers     []follower
 	sources       *sources
 	links         *links
-	callers       *callers
-	access        *access.Gate
-	faces         *faces
-	ways          []wayOut
+	callers       *senders
+	access        *auth.Authenticator
+	faces         *servers
+	ways          []notifierHealth
 	posts         map[string]*post // by outlet
 	storeFailures []string         // what was told of the store since it worked last
 	directions    directions
@@ -78,21 +78,21 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run, chain: chain.Chain{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
+		options: o, id: run, chain: pipeline.Pipeline{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
 		posts: map[string]*post{}, directions: directions{},
 		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
-	l.access = access.New(l.sessions(site))
+	l.access = auth.New(l.sessions(site))
 	l.install(site)
 	return l
 }
 
 // sessions tells where sessions are kept over a restart: beside the history.
-func (l *loop) sessions(site *config.Site) access.Options {
+func (l *loop) sessions(site *config.Site) auth.Options {
 	if site.History.Path == "" {
-		return access.Options{}
+		return auth.Options{}
 	}
-	return access.Options{
+	return auth.Options{
 		SessionFile: site.History.Path + ".sessions",
 		Failed:      func(err error) { l.options.Log.Warn("the pages", "err", err) },
 	}
@@ -103,9 +103,9 @@ func (l *loop) install(site *config.Site) {
 	l.site = site
 	watched := site.WatchSite()
 	if site.History.Path != "" {
-		watched.Sensors = append(watched.Sensors, watch.Sensor{ID: storeSensor, FaultAfter: 2 * commitEvery})
+		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: storeSensor, FaultAfter: 2 * commitEvery})
 	}
-	known := map[string]wayOut{}
+	known := map[string]notifierHealth{}
 	for _, w := range l.ways {
 		known[w.name] = w
 	}
@@ -114,7 +114,7 @@ func (l *loop) install(site *config.Site) {
 		w := &l.ways[i]
 		w.failing, w.failure = known[w.name].failing, known[w.name].failure
 		w.sensor = int32(len(watched.Sensors))
-		watched.Sensors = append(watched.Sensors, watch.Sensor{ID: config.ReservedSensors + w.name, FaultAfter: w.within})
+		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: config.ReservedSensors + w.name, FaultAfter: w.within})
 	}
 	l.watched.Store(&watched)
 	titles := map[string]string{}
@@ -125,7 +125,7 @@ func (l *loop) install(site *config.Site) {
 	l.chain.Configure(watched, l.id)
 	l.chain.Core.ReportDerived()
 	l.points = l.chain.Core.Points()
-	sensors := map[string]status.Sensor{}
+	sensors := map[string]status.SensorHealth{}
 	for _, h := range l.health {
 		sensors[h.ID] = h
 	}
@@ -134,7 +134,7 @@ func (l *loop) install(site *config.Site) {
 		c := &site.Sensors[i]
 		h, ok := sensors[c.ID]
 		if !ok {
-			h = status.Sensor{ID: c.ID, Reads: map[string]uint64{}}
+			h = status.SensorHealth{ID: c.ID, Reads: map[string]uint64{}}
 		}
 		h.Driver = c.Driver
 		l.health = append(l.health, h)
@@ -172,7 +172,7 @@ func (l *loop) run(ctx context.Context) error {
 	if err := l.keeper.bringUpToDate(ctx, reach); err != nil {
 		log.Error("the history could not bring back the last state", "err", err)
 	}
-	l.takeUpClock()
+	l.resumeClock()
 	l.started = l.clock.Now()
 	l.reloaded, l.reloadOK = l.started, true
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.bearing()})
@@ -220,7 +220,7 @@ func (l *loop) open() {
 	l.options.Opening(l.site.Overview(l.clock.Now(), states))
 }
 
-func (l *loop) addresses(f *faces) Addresses {
+func (l *loop) addresses(f *servers) Addresses {
 	a := Addresses{Broker: l.links.address()}
 	if f.web != nil {
 		a.Web = f.web.Addr()
@@ -243,7 +243,7 @@ func (l *loop) turn(ctx context.Context) {
 			l.takeAll(s)
 		case m := <-l.commands:
 			l.checkClock()
-			m.reply <- l.obey(m)
+			m.reply <- l.handleCommand(m)
 		case <-l.options.Reload:
 			l.reload()
 		case err := <-l.keeper.outcome:
@@ -264,7 +264,7 @@ func (l *loop) tick() {
 	l.checkOutlets()
 	l.recordLost()
 	l.chain.Tick(l.now())
-	l.keep(l.chain.Work())
+	l.commit(l.chain.Ready())
 	l.publish()
 	mono := l.options.Clock.Monotonic()
 	l.keeper.tick(l.now(), mono, l.confirmed)
@@ -281,36 +281,36 @@ func (l *loop) tick() {
 // step lets an event into the chain and carries out what comes of it.
 func (l *loop) step(ev watch.Event) {
 	l.chain.Step(ev)
-	l.keep(l.chain.Work())
+	l.commit(l.chain.Ready())
 }
 
 // pass carries out effects that the core had otherwise.
 func (l *loop) pass(effects []watch.Effect) {
 	l.chain.Pass(effects)
-	l.keep(l.chain.Work())
+	l.commit(l.chain.Ready())
 }
 
 // mostAtOnce bounds how many samples are taken before others get their turn.
-const mostAtOnce = 64
+const maxAtOnce = 64
 
 // takeAll takes a sample and those that wait behind it, and carries out what comes of all of them together: when a broker comes
 // back a thousand sensors have something to say at once, and each write to the card takes its time.
 func (l *loop) takeAll(s stamped) {
-	waiting := min(len(l.samples), mostAtOnce-1) // those were stamped before the look at the clock
+	waiting := min(len(l.samples), maxAtOnce-1) // those were stamped before the look at the clock
 	l.checkClock()
 	l.take(l.clock.restamp(s))
 	for range waiting {
 		l.take(l.clock.restamp(<-l.samples)) // nobody else takes any
 	}
-	l.keep(l.chain.Work())
+	l.commit(l.chain.Ready())
 }
 
 // keep carries out work. Entries are durable, together with what must go out because of them, before anybody hears of them.
-func (l *loop) keep(work chain.Work) {
+func (l *loop) commit(work pipeline.Ready) {
 	var entries []*journal.Entry
 	for i := range work.Effects {
 		switch e := &work.Effects[i]; e.Kind {
-		case watch.Keep, watch.Refused:
+		case watch.Record, watch.Refused:
 			entries = append(entries, e.Entry)
 		case watch.Notify:
 			l.calls[e.Entry.Priority]++
@@ -323,8 +323,8 @@ func (l *loop) keep(work chain.Work) {
 		return
 	}
 	for _, e := range entries {
-		if e.Kind == journal.OutletTest {
-			for _, name := range e.Outlets {
+		if e.Kind == journal.NotifierTest {
+			for _, name := range e.Notifiers {
 				l.post(name).expect(e.ID())
 			}
 		}
@@ -409,11 +409,11 @@ func (l *loop) noteHealth(s *intake.Sample, r *intake.Report) {
 
 // publish makes a new picture of the site and swaps it in.
 func (l *loop) publish() {
-	p := &status.Picture{
+	p := &status.Snapshot{
 		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
 		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.chain.Core.Alarms(), Late: l.chain.Core.Late(), ClockSteps: l.steps,
 		Reloaded: l.reloaded, ReloadOK: l.reloadOK, Titles: *l.titles.Load(),
-		Points: make([]watch.PointState, 0, len(l.points)), Sensors: make([]status.Sensor, 0, len(l.health)),
+		Points: make([]watch.PointState, 0, len(l.points)), Sensors: make([]status.SensorHealth, 0, len(l.health)),
 	}
 	for i := range l.points {
 		p.Points = append(p.Points, l.chain.Core.State(int32(i)))
@@ -426,7 +426,7 @@ func (l *loop) publish() {
 		h.Reads = reads
 		p.Sensors = append(p.Sensors, h)
 	}
-	p.Outlets = l.outletStates()
+	p.Notifiers = l.outletStates()
 	if since, flood := l.chain.Rules.Flood(); flood {
 		p.FloodSince = since.Time()
 	}

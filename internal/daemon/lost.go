@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"sync"
 
-	"dewline/internal/journal"
-	"dewline/internal/watch"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/watch"
 )
 
 // lostMessage is a message that a notifier has given up.

@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/mosquittotest"
+	"dewline/internal/test/mosquitto"
 )
 
 // listener is a separate client, mosquitto_sub, that keeps what it hears.
@@ -26,12 +26,12 @@ type listener struct {
 }
 
 // listen subscribes to a filter; each line is "topic payload".
-func listen(t *testing.T, b *mosquittotest.Broker, credentials []string, filter string) *listener {
+func listen(t *testing.T, b *mosquitto.Broker, credentials []string, filter string) *listener {
 	args := append([]string{"-h", b.Host, "-p", port(b), "-v", "-q", "1", "-t", filter}, credentials...)
 	if b.CAFile != "" {
 		args = append(args, "--cafile", b.CAFile)
 	}
-	command := exec.CommandContext(t.Context(), mosquittotest.Find(t, "mosquitto_sub"), args...)
+	command := exec.CommandContext(t.Context(), mosquitto.Find(t, "mosquitto_sub"), args...)
 	l := &listener{}
 	command.Stdout = l
 	var complaints bytes.Buffer
@@ -47,7 +47,7 @@ func listen(t *testing.T, b *mosquittotest.Broker, credentials []string, filter 
 	return l
 }
 
-func port(b *mosquittotest.Broker) string {
+func port(b *mosquitto.Broker) string {
 	_, p, _ := strings.Cut(b.Address(), ":")
 	return p
 }
@@ -81,12 +81,12 @@ next:
 }
 
 // say publishes a message as a microcontroller would.
-func say(t *testing.T, b *mosquittotest.Broker, credentials []string, topic, payload string) {
+func say(t *testing.T, b *mosquitto.Broker, credentials []string, topic, payload string) {
 	args := append([]string{"-h", b.Host, "-p", port(b), "-q", "1", "-t", topic, "-m", payload}, credentials...)
 	if b.CAFile != "" {
 		args = append(args, "--cafile", b.CAFile)
 	}
-	out, err := exec.CommandContext(t.Context(), mosquittotest.Find(t, "mosquitto_pub"), args...).CombinedOutput()
+	out, err := exec.CommandContext(t.Context(), mosquitto.Find(t, "mosquitto_pub"), args...).CombinedOutput()
 	require.NoError(t, err, string(out))
 }
 
@@ -109,7 +109,7 @@ mqtt: {broker: "BROKER", commands: true, username: dewline, password-file: passw
 // A microcontroller-like client feeds a point over a real broker with TLS and passwords; the alarm comes out on the same
 // broker, is acknowledged from there, and the end of the daemon is announced.
 func TestFedAndHeardOverARealBroker(t *testing.T) {
-	b := mosquittotest.Start(t, mosquittotest.Options{TLS: true, Users: map[string]string{"dewline": "one secret", "keeper": "another"}})
+	b := mosquitto.Start(t, mosquitto.Options{TLS: true, Users: map[string]string{"dewline": "one secret", "keeper": "another"}})
 	keeper := []string{"-u", "keeper", "-P", "another"}
 	ears := listen(t, b, keeper, "dewline/north-loft/#")
 	text := strings.NewReplacer("BROKER", b.URL, "CA", b.CAFile).Replace(fedSite)
@@ -181,7 +181,7 @@ func beginWith(t *testing.T, speed float64, sys, text string, files map[string]s
 // What waits while the broker is away arrives when it is back, in order and with the same ids, and what was retained is
 // retained again.
 func TestBrokerThatGoesAway(t *testing.T) {
-	b := mosquittotest.Start(t, mosquittotest.Options{})
+	b := mosquitto.Start(t, mosquitto.Options{})
 	tree := newProbeTree(t)
 	tree.Show(22)
 	site := plainSite + "mqtt: {broker: \"" + b.URL + "\"}\n"
@@ -205,7 +205,7 @@ func TestBrokerThatGoesAway(t *testing.T) {
 
 // What a person does on a page is heard on MQTT, and the page's trend is drawn from the store.
 func TestAcknowledgedOnAPageAndHeardOnMQTT(t *testing.T) {
-	b := mosquittotest.Start(t, mosquittotest.Options{})
+	b := mosquitto.Start(t, mosquitto.Options{})
 	ears := listen(t, b, nil, "dewline/north-loft/#")
 	tree := newProbeTree(t)
 	tree.Show(25)

@@ -7,15 +7,15 @@ import (
 	"sync"
 
 	"dewline/internal/config"
-	"dewline/internal/intake"
-	"dewline/internal/intake/mqttfeed"
-	"dewline/internal/mqttlink"
+	"dewline/internal/core/intake"
+	"dewline/internal/mqtt"
+	"dewline/internal/source/mqttfed"
 )
 
 // mqttFeeds are the sensors that are fed over MQTT: one feed, with a connection of its own, for each broker.
 type mqttFeeds struct {
-	feeds    []*mqttfeed.Feed
-	links    []*mqttlink.Link
+	feeds    []*mqttfed.Feed
+	links    []*mqtt.Client
 	stopFeed context.CancelFunc
 	stopLink context.CancelFunc
 	feedDone sync.WaitGroup
@@ -28,7 +28,7 @@ type brokerKey struct{ address, username, passwordFile, caFile string }
 // openFeeds gathers the fed sensors of the configuration by broker.
 func (l *loop) openFeeds() (*mqttFeeds, error) {
 	f := &mqttFeeds{}
-	byBroker := map[brokerKey][]mqttfeed.Source{}
+	byBroker := map[brokerKey][]mqttfed.Source{}
 	var order []brokerKey
 	for i := range l.site.Sensors {
 		c := &l.site.Sensors[i]
@@ -42,7 +42,7 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 		byBroker[key] = append(byBroker[key], fedSource(c))
 	}
 	for i, key := range order {
-		feed, err := mqttfeed.New(byBroker[key], mqttfeed.Options{Now: l.clock.Now, Log: l.options.Log})
+		feed, err := mqttfed.New(byBroker[key], mqttfed.Options{Now: l.clock.Now, Log: l.options.Log})
 		if err != nil {
 			return nil, err
 		}
@@ -50,9 +50,9 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 		if err != nil {
 			return nil, err
 		}
-		options.ClientID = mqttlink.ClientID(l.site.ID, fmt.Sprintf("intake-%d", i+1))
+		options.ClientID = mqtt.ClientID(l.site.ID, fmt.Sprintf("intake-%d", i+1))
 		options.Log = l.options.Log
-		link, err := mqttlink.New(options)
+		link, err := mqtt.New(options)
 		if err != nil {
 			return nil, fmt.Errorf("sensor %s: %w", byBroker[key][0].ID, err)
 		}
@@ -63,34 +63,34 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 
 // fedSource describes a fed sensor for its feed. It is called silent early enough for the fault to be told before its points
 // are stale.
-func fedSource(c *config.Sensor) mqttfeed.Source {
+func fedSource(c *config.SensorConfig) mqttfed.Source {
 	stale := c.StaleAfterOrDefault()
-	return mqttfeed.Source{
+	return mqttfed.Source{
 		ID: c.ID, Topic: c.Topic, Pointer: c.Pointer, SenML: c.SenML, Unit: c.Unit, Every: c.Every,
 		StaleAfter: stale, SilentAfter: max(stale-c.FaultAfter(), c.Every),
 	}
 }
 
 // feedLink tells how to reach the broker of fed sensors: their own, the site's, or the embedded one.
-func (l *loop) feedLink(key brokerKey) (mqttlink.Options, error) {
+func (l *loop) feedLink(key brokerKey) (mqtt.Options, error) {
 	if key.address != "" {
-		return mqttlink.Options{Broker: key.address, Username: key.username, PasswordFile: key.passwordFile, CAFile: key.caFile}, nil
+		return mqtt.Options{Broker: key.address, Username: key.username, PasswordFile: key.passwordFile, CAFile: key.caFile}, nil
 	}
 	return l.siteBroker(&l.site.MQTT)
 }
 
 // siteBroker tells how to reach the site's broker, or the embedded one.
-func (l *loop) siteBroker(m *config.MQTT) (mqttlink.Options, error) {
+func (l *loop) siteBroker(m *config.MQTT) (mqtt.Options, error) {
 	if m.Broker != "" {
-		return mqttlink.Options{
+		return mqtt.Options{
 			Broker: m.Broker, Username: m.Username, PasswordFile: m.PasswordFile,
 			CAFile: m.CAFile, CertFile: m.CertificateFile, KeyFile: m.KeyFile,
 		}, nil
 	}
 	if l.links == nil || l.links.broker == nil {
-		return mqttlink.Options{}, errors.New("there is no broker to hear sensors from: give mqtt: {broker: …}")
+		return mqtt.Options{}, errors.New("there is no broker to hear sensors from: give mqtt: {broker: …}")
 	}
-	return mqttlink.Options{Broker: l.links.broker.URL(), Credentials: l.links.broker.Credentials}, nil
+	return mqtt.Options{Broker: l.links.broker.URL(), Credentials: l.links.broker.Credentials}, nil
 }
 
 // start connects and listens.

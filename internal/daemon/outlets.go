@@ -6,27 +6,27 @@ import (
 	"sync"
 
 	"dewline/internal/config"
-	"dewline/internal/history"
-	"dewline/internal/journal"
-	"dewline/internal/outlet"
-	"dewline/internal/outlet/heartbeat"
-	"dewline/internal/outlet/inturn"
-	"dewline/internal/outlet/mail"
-	"dewline/internal/outlet/notify"
-	"dewline/internal/outlet/webhook"
-	"dewline/internal/status"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/notify"
+	"dewline/internal/deliver"
+	"dewline/internal/deliver/heartbeat"
+	"dewline/internal/deliver/mail"
+	"dewline/internal/deliver/serial"
+	"dewline/internal/deliver/webhook"
+	"dewline/internal/server/status"
+	"dewline/internal/store"
 )
 
 // sender is a way out that is told only what its rule asks for.
 type sender interface {
-	OfEntry(entry *journal.Entry) (outlet.Item, error)
+	OfEntry(entry *journal.Entry) (deliver.Item, error)
 	Event(entry *journal.Entry) error
 	Run(ctx context.Context) error
-	Status() inturn.Status
+	Status() serial.Status
 }
 
 // callers are the webhooks and letters of the configuration, and the outward heartbeat.
-type callers struct {
+type senders struct {
 	loop    *loop
 	names   []string // in the order of the configuration
 	senders map[string]sender
@@ -36,8 +36,8 @@ type callers struct {
 }
 
 // openCallers makes the outlets of the configuration. One that cannot be made is reported and left out.
-func openCallers(l *loop) (*callers, error) {
-	c := &callers{loop: l, senders: map[string]sender{}}
+func openCallers(l *loop) (*senders, error) {
+	c := &senders{loop: l, senders: map[string]sender{}}
 	var rules []notify.Rule
 	var problem error
 	for i, name := range callerNames(l.site) {
@@ -52,7 +52,7 @@ func openCallers(l *loop) (*callers, error) {
 		}
 		c.names, c.senders[name] = append(c.names, name), made
 		rules = append(rules, notify.Rule{
-			Outlet: name, Priorities: o.Priorities, After: o.After, Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet, Except: faultOf(name),
+			Notifier: name, Priorities: o.Priorities, After: o.After, Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet, Except: faultOf(name),
 		})
 	}
 	l.chain.Rules.Configure(rules)
@@ -78,10 +78,10 @@ func rooms(site *config.Site) map[string]bool {
 }
 
 // open makes one outlet. The queue of a name outlives a new configuration, and, with a history, the program.
-func (c *callers) open(name string, o *config.Outlet) (sender, error) {
+func (c *senders) open(name string, o *config.NotifierConfig) (sender, error) {
 	l := c.loop
 	queue := l.post(name)
-	givenUp := func(item outlet.Item, why error) {
+	givenUp := func(item deliver.Item, why error) {
 		queue.lose(item, why)
 		l.lost.add(lostMessage{name, item.Event, why})
 	}
@@ -98,7 +98,7 @@ func (c *callers) open(name string, o *config.Outlet) (sender, error) {
 }
 
 // start lets the outlets work.
-func (c *callers) start() {
+func (c *senders) start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	c.cancel = cancel
 	log := c.loop.options.Log
@@ -118,7 +118,7 @@ func (c *callers) start() {
 }
 
 // stop sends for a moment what waits, and ends.
-func (c *callers) stop() {
+func (c *senders) stop() {
 	if c.cancel != nil {
 		c.cancel()
 		c.done.Wait()
@@ -126,40 +126,40 @@ func (c *callers) stop() {
 }
 
 // items are the deliveries as rows for the store, to be kept beside the entry.
-func (c *callers) items(list []notify.Delivery) []history.OutboxItem {
-	var items []history.OutboxItem
+func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
+	var items []store.OutboxItem
 	for _, d := range list {
-		s, ok := c.senders[d.Outlet]
+		s, ok := c.senders[d.Notifier]
 		if !ok {
 			continue
 		}
 		item, err := s.OfEntry(d.Entry)
 		if err != nil {
-			c.loop.options.Log.Error("a notification was not made", "outlet", d.Outlet, "seq", d.Entry.Seq, "err", err)
+			c.loop.options.Log.Error("a notification was not made", "outlet", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			continue
 		}
-		items = append(items, history.OutboxItem{Outlet: d.Outlet, Item: item})
+		items = append(items, store.OutboxItem{Outlet: d.Notifier, Item: item})
 	}
 	return items
 }
 
 // tell puts the deliveries into the queues of their outlets.
-func (c *callers) tell(list []notify.Delivery) {
+func (c *senders) tell(list []notify.Delivery) {
 	for _, d := range list {
-		if s, ok := c.senders[d.Outlet]; ok {
+		if s, ok := c.senders[d.Notifier]; ok {
 			if err := s.Event(d.Entry); err != nil {
-				c.loop.options.Log.Error("a notification was not queued", "outlet", d.Outlet, "seq", d.Entry.Seq, "err", err)
+				c.loop.options.Log.Error("a notification was not queued", "outlet", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			}
 		}
 	}
 }
 
 // states tells how the outlets fare.
-func (c *callers) states() []status.Outlet {
-	var list []status.Outlet
+func (c *senders) states() []status.NotifierHealth {
+	var list []status.NotifierHealth
 	for _, name := range c.names {
 		s := c.senders[name].Status()
-		o := status.Outlet{
+		o := status.NotifierHealth{
 			Name: name, Connected: s.Err == "", LastError: s.Err, Pending: s.Pending, Sent: s.Sent, Dropped: s.GivenUp, Refused: s.Refused,
 		}
 		if !s.Oldest.IsNone() {

@@ -11,8 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
-	"dewline/internal/control"
-	"dewline/internal/watch"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/control"
 )
 
 // hook is an HTTP server that keeps what it is told.

@@ -4,15 +4,15 @@ import (
 	"context"
 	"iter"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/web"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/server/web"
+	"dewline/internal/store"
 )
 
 // pastOf lets the pages ask the store. nil without a store.
-func pastOf(db *history.Store) web.History {
+func pastOf(db *store.Store) web.History {
 	if db == nil {
 		return nil
 	}
@@ -20,7 +20,7 @@ func pastOf(db *history.Store) web.History {
 }
 
 // storedPast answers the pages out of the store.
-type storedPast struct{ db *history.Store }
+type storedPast struct{ db *store.Store }
 
 // Columns sums up a range.
 func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) ([]web.Column, error) {
@@ -39,14 +39,14 @@ func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to 
 }
 
 // Readings yields the readings of a range.
-func (p storedPast) Readings(ctx context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.Reading, error] {
-	return func(yield func(web.Reading, error) bool) {
+func (p storedPast) Readings(ctx context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.ReadingJSON, error] {
+	return func(yield func(web.ReadingJSON, error) bool) {
 		for s, err := range p.db.Readings(ctx, point, from, to) {
 			if err != nil {
-				yield(web.Reading{}, err)
+				yield(web.ReadingJSON{}, err)
 				return
 			}
-			if !yield(web.Reading{At: s.At, Value: s.Value, Flag: s.Flag}, nil) {
+			if !yield(web.ReadingJSON{At: s.At, Value: s.Value, Flag: s.Flag}, nil) {
 				return
 			}
 		}
@@ -59,7 +59,7 @@ func (p storedPast) Journal(ctx context.Context, f web.JournalFilter) ([]journal
 	if limit == 0 {
 		limit = 200
 	}
-	found, err := p.db.Journal(ctx, history.Filter{
+	found, err := p.db.Journal(ctx, store.Filter{
 		From: f.From, To: f.To, Kinds: f.Kinds, Place: f.Place, Before: f.Before, Limit: limit,
 	})
 	if err != nil {

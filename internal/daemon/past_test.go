@@ -10,15 +10,15 @@ import (
 
 	"dewline/configs"
 	"dewline/internal/config"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/daemon"
-	"dewline/internal/history"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
 	"dewline/internal/sim"
+	"dewline/internal/store"
 )
 
 // past lives the demo's site for some days and returns its history.
-func past(t testing.TB, days int) *history.Store {
+func past(t testing.TB, days int) *store.Store {
 	site, problems := config.LoadFS(configs.Files, "demo.yaml")
 	require.NoError(t, problems.Err())
 	site.History = config.History{Path: filepath.Join(t.TempDir(), "history.db")}
@@ -29,7 +29,7 @@ func past(t testing.TB, days int) *history.Store {
 	require.NoError(t, daemon.Past{
 		Site: site, Loft: sim.New(options), Until: begin, Every: time.Minute, Mistings: options.MistingTimes(options.Start, begin),
 	}.Live(t.Context()))
-	db, err := history.Open(site.History.Path, history.Options{ReadOnly: true})
+	db, err := store.Open(site.History.Path, store.Options{ReadOnly: true})
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, db.Close(t.Context())) })
 	return db
@@ -41,10 +41,10 @@ func TestInventedPast(t *testing.T) {
 	points := db.Points()
 	assert.Contains(t, points, quantity.Point{Place: "vivarium-1", Quantity: quantity.DewPoint})
 	assert.Len(t, points, 39, "18 measured, 21 derived")
-	raised, err := db.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.AlarmRaised}, Alarm: "tub-1/water-temperature/high"})
+	raised, err := db.Journal(t.Context(), store.Filter{Kinds: []journal.Kind{journal.AlarmRaised}, Alarm: "tub-1/water-temperature/high"})
 	require.NoError(t, err)
 	assert.NotEmpty(t, raised)
-	mistings, err := db.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.Misting}, Limit: 1000})
+	mistings, err := db.Journal(t.Context(), store.Filter{Kinds: []journal.Kind{journal.Misting}, Limit: 1000})
 	require.NoError(t, err)
 	assert.Len(t, mistings, 12*(3+2+2)-4)
 }

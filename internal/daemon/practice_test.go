@@ -19,11 +19,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/control"
-	"dewline/internal/history"
-	"dewline/internal/journal"
-	"dewline/internal/mosquittotest"
-	"dewline/internal/watch"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/control"
+	"dewline/internal/store"
+	"dewline/internal/test/mosquitto"
 )
 
 // mailbox is a mail server on loopback without a login or TLS (RFC 5321), which keeps what it takes.
@@ -85,8 +85,8 @@ func (m *mailbox) all() string {
 	return strings.Join(m.letters, "\n")
 }
 
-func (r *running) outlet(name string) control.Outlet {
-	outlets, err := r.client.Outlets(r.t.Context())
+func (r *running) outlet(name string) control.NotifierStatus {
+	outlets, err := r.client.Notifiers(r.t.Context())
 	require.NoError(r.t, err)
 	for _, o := range outlets {
 		if o.Outlet == name {
@@ -94,12 +94,12 @@ func (r *running) outlet(name string) control.Outlet {
 		}
 	}
 	r.t.Fatalf("no outlet %s in %v", name, outlets)
-	return control.Outlet{}
+	return control.NotifierStatus{}
 }
 
 // A test goes through the very queues and senders of an alarm to a broker, a webhook and a mail server, and is no alarm.
 func TestAlarmTestReachesEveryOutlet(t *testing.T) {
-	broker := mosquittotest.Start(t, mosquittotest.Options{})
+	broker := mosquitto.Start(t, mosquitto.Options{})
 	h, box := &hook{}, newMailbox(t)
 	server := httptest.NewServer(h)
 	defer server.Close()
@@ -143,7 +143,7 @@ notify:
 // A weekly test goes out at its hour, once, over a restart within the minutes in which it may be late, and it is on record who has
 // taken it.
 func TestWeeklyTestIsSentAndItsArrivalKept(t *testing.T) {
-	broker := mosquittotest.Start(t, mosquittotest.Options{})
+	broker := mosquitto.Start(t, mosquitto.Options{})
 	h := &hook{}
 	server := httptest.NewServer(h)
 	defer server.Close()
@@ -156,16 +156,16 @@ notify:
   - {via: webhook, format: cloudevent, url: "` + server.URL + `", test: "tuesday 14:01"}
 `
 	taken := func() (outlets []string, reasons []string) {
-		db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+		db, err := store.Open(filepath.Join(folder, "history.db"), store.Options{ReadOnly: true})
 		require.NoError(t, err)
 		defer db.Close(t.Context())
-		entries, err := db.Journal(t.Context(), history.Filter{Kinds: []journal.Kind{journal.OutletTest, journal.TestTaken}})
+		entries, err := db.Journal(t.Context(), store.Filter{Kinds: []journal.Kind{journal.NotifierTest, journal.TestTaken}})
 		require.NoError(t, err)
 		for _, e := range entries {
-			if e.Kind == journal.OutletTest {
+			if e.Kind == journal.NotifierTest {
 				reasons = append(reasons, e.Reason+" by "+e.By)
 			} else {
-				outlets = append(outlets, e.Outlets...)
+				outlets = append(outlets, e.Notifiers...)
 			}
 		}
 		return outlets, reasons
@@ -312,9 +312,9 @@ notify:
 	raised := r.alarm(tubCritical).Raised
 	r.stop()
 
-	db, err := history.Open(filepath.Join(r.folder, "history.db"), history.Options{})
+	db, err := store.Open(filepath.Join(r.folder, "history.db"), store.Options{})
 	require.NoError(t, err)
-	newest, err := db.Journal(t.Context(), history.Filter{Limit: 1})
+	newest, err := db.Journal(t.Context(), store.Filter{Limit: 1})
 	require.NoError(t, err)
 	var many []*journal.Entry
 	for i := range 4000 { // of another alarm, which comes and goes

@@ -5,8 +5,8 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/chain"
-	"dewline/internal/watch"
+	"dewline/internal/core/pipeline"
+	"dewline/internal/core/watch"
 )
 
 // How many refused commands are written into the journal: so many at once, and then one in a while, by the machine's clock. A
@@ -45,7 +45,7 @@ func (r *refusals) over(now time.Duration) int {
 
 // thin takes the entries of refused commands out of work where too many were refused of late, and reports whether the first of
 // many has gone. Whoever gave the command is answered all the same.
-func (r *refusals) thin(work *chain.Work, now time.Duration) (first bool) {
+func (r *refusals) thin(work *pipeline.Ready, now time.Duration) (first bool) {
 	work.Effects = slices.DeleteFunc(work.Effects, func(e watch.Effect) bool {
 		if e.Kind != watch.Refused || r.allow(now) {
 			return false

@@ -10,9 +10,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/control"
-	"dewline/internal/history"
-	"dewline/internal/journal"
+	"dewline/internal/core/journal"
+	"dewline/internal/server/control"
+	"dewline/internal/store"
 )
 
 // Of thousands of refused commands a few are written down, and that there were more is said once. Each is answered, and a good
@@ -31,10 +31,10 @@ func TestRefusedCommandsArePaced(t *testing.T) {
 	require.True(t, r.command(control.Request{Verb: "note", Text: "all is well", By: "ines"}).Done)
 	r.stop()
 
-	db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+	db, err := store.Open(filepath.Join(folder, "history.db"), store.Options{ReadOnly: true})
 	require.NoError(t, err)
 	defer func() { assert.NoError(t, db.Close(t.Context())) }()
-	entries, err := db.Journal(t.Context(), history.Filter{Limit: 2 * many})
+	entries, err := db.Journal(t.Context(), store.Filter{Limit: 2 * many})
 	require.NoError(t, err)
 	refused, said, notes := 0, 0, 0
 	for _, e := range entries {

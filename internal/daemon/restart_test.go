@@ -9,9 +9,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/history"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/store"
 )
 
 const keptSite = plainSite + "history: {path: \"HISTORY\", keep: 2y}\n"
@@ -37,10 +37,10 @@ func TestRestartGoesOn(t *testing.T) {
 	second.wait("it is over", func() bool { return second.letter(tubHigh) == "D" })
 	second.stop()
 
-	db, err := history.Open(filepath.Join(folder, "history.db"), history.Options{ReadOnly: true})
+	db, err := store.Open(filepath.Join(folder, "history.db"), store.Options{ReadOnly: true})
 	require.NoError(t, err)
 	defer db.Close(t.Context())
-	entries, err := db.Journal(t.Context(), history.Filter{Alarm: tubHigh})
+	entries, err := db.Journal(t.Context(), store.Filter{Alarm: tubHigh})
 	require.NoError(t, err)
 	var kinds []journal.Kind
 	for _, e := range entries {

@@ -14,9 +14,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/control"
+	"dewline/internal/core/watch"
 	"dewline/internal/daemon"
-	"dewline/internal/watch"
+	"dewline/internal/server/control"
 )
 
 // running is a daemon that a test talks to as a keeper would.

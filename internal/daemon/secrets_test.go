@@ -23,12 +23,12 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/access"
 	"dewline/internal/config"
-	"dewline/internal/control"
+	"dewline/internal/core/watch"
 	"dewline/internal/daemon"
-	"dewline/internal/mosquittotest"
-	"dewline/internal/watch"
+	"dewline/internal/server/auth"
+	"dewline/internal/server/control"
+	"dewline/internal/test/mosquitto"
 )
 
 // vault plants secrets, and looks for them in everything that the daemon tells.
@@ -41,7 +41,7 @@ type vault struct {
 // plant writes a file that holds a fresh secret between two texts, and returns the secret. Others may read the file, so that
 // check has something to say about it.
 func (v *vault) plant(name, before, after string) string {
-	secret := "planted" + access.NewToken()
+	secret := "planted" + auth.NewToken()
 	v.add(name, secret)
 	v.file(name, before+secret+after+"\n")
 	return secret
@@ -175,7 +175,7 @@ heartbeat: {url-file: beat-url, every: 1m}
 // Secrets are planted wherever the configuration can hold one, and everything goes wrong at once: brokers, services and mail
 // servers refuse and repeat what they were told, files are broken, people mistype. Nothing of it may be told anywhere.
 func TestPlantedSecretsAreToldNowhere(t *testing.T) {
-	refusing := mosquittotest.Start(t, mosquittotest.Options{Users: map[string]string{"keeper": "another password altogether"}})
+	refusing := mosquitto.Start(t, mosquitto.Options{Users: map[string]string{"keeper": "another password altogether"}})
 	for name, mqtt := range map[string]string{
 		"a broker that refuses": `{broker: "mqtt://` + refusing.Address() + `", username: keeper, password-file: broker, commands: true}`,
 		"the embedded broker":   `{embedded: {listen: "127.0.0.1:0", users: [{name: keeper, password-file: embedded, read: ["#"]}, {name: lamp, password-file: embedded-2, read: ["#"]}]}}`,
@@ -197,7 +197,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 			v.plant("cut-hash", "$argon2id$v=19$m=19456,t=2,p=1$", "")
 			const password = "planted fern and fog"
 			v.add("password", password)
-			hash, err := access.NewHash(password)
+			hash, err := auth.NewHash(password)
 			require.NoError(t, err)
 			v.secrets["hash"] = []string{hash.String(), hash.String()[len(hash.String())-43:]}
 			v.file("hash", hash.String()+"\n")
@@ -235,7 +235,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 				var number int
 				_, err = fmt.Sscan(portNumber, &number)
 				require.NoError(t, err)
-				heard = listen(t, &mosquittotest.Broker{Host: host, Port: number}, []string{"-u", "keeper", "-P", embedded}, "#")
+				heard = listen(t, &mosquitto.Broker{Host: host, Port: number}, []string{"-u", "keeper", "-P", embedded}, "#")
 			}
 
 			// What people see, as the program that may look: pages, JSON, metrics.
@@ -361,7 +361,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 func TestUsersChangeWithTheConfiguration(t *testing.T) {
 	folder := t.TempDir()
 	keep := func(name, password string) {
-		hash, err := access.NewHash(password)
+		hash, err := auth.NewHash(password)
 		require.NoError(t, err)
 		require.NoError(t, os.WriteFile(filepath.Join(folder, name), []byte(hash.String()), 0o600))
 	}

@@ -13,13 +13,13 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/access"
+	"dewline/internal/server/auth"
 )
 
 // Who has logged in stays so over a restart, as long as the user is there; who has logged out is out.
 func TestSessionsSurviveARestart(t *testing.T) {
 	folder := t.TempDir()
-	hash, err := access.NewHash("damp moss and oak")
+	hash, err := auth.NewHash("damp moss and oak")
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "ines.hash"), []byte(hash.String()), 0o600))
 	tree := newProbeTree(t)
@@ -55,7 +55,7 @@ func TestSessionsSurviveARestart(t *testing.T) {
 	assert.Equal(t, 401, status(leaves, second))
 	second.stop()
 
-	hash, err = access.NewHash("another password")
+	hash, err = auth.NewHash("another password")
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "ines.hash"), []byte(hash.String()), 0o600))
 	third := beginAt(t, folder, start.Add(2*time.Hour), 1, tree.root, users)

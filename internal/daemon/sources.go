@@ -9,8 +9,8 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/intake"
-	"dewline/internal/intake/mqttfeed"
+	"dewline/internal/core/intake"
+	"dewline/internal/source/mqttfed"
 	"dewline/sensors"
 )
 
@@ -68,22 +68,22 @@ func (l *loop) startSources() error {
 
 // Wiring is what stands between the sensors of a site and its core.
 type Wiring struct {
-	Jobs         []intake.Job      // of the sensors that are polled
-	Fed          []mqttfeed.Source // those that are fed over MQTT
+	Jobs         []intake.Job     // of the sensors that are polled
+	Fed          []mqttfed.Source // those that are fed over MQTT
 	Line         *intake.Line
 	Descriptions map[string]*sensors.Description
 }
 
 // Wire makes the wiring of a configuration, with sensors and names of their buses from open. It starts nothing. It can be
 // called from outside so that tests may put broken devices behind the very wiring that the daemon uses.
-func Wire(site *config.Site, clock Timepiece, open func(*config.Sensor) (sensors.Sensor, string, error)) (*Wiring, error) {
+func Wire(site *config.Site, clock Timepiece, open func(*config.SensorConfig) (sensors.Sensor, string, error)) (*Wiring, error) {
 	w := &Wiring{Descriptions: map[string]*sensors.Description{}}
 	for i := range site.Sensors {
 		c := &site.Sensors[i]
 		var description sensors.Description
 		if c.Driver == "mqtt" {
 			w.Fed = append(w.Fed, fedSource(c))
-			description = mqttfeed.Describe(fedSource(c))
+			description = mqttfed.Describe(fedSource(c))
 		} else {
 			sensor, bus, err := open(c)
 			if err != nil {
@@ -104,7 +104,7 @@ func Wire(site *config.Site, clock Timepiece, open func(*config.Sensor) (sensors
 }
 
 // noteResolutions tells the store in which steps the values of a sensor come.
-func (l *loop) noteResolutions(c *config.Sensor, description sensors.Description) {
+func (l *loop) noteResolutions(c *config.SensorConfig, description sensors.Description) {
 	for channel, point := range c.Feeds {
 		if measure, ok := description.MeasureOf(channel); ok {
 			l.keeper.resolutions[point] = measure.Resolution

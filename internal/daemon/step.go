@@ -3,7 +3,7 @@ package daemon
 import (
 	"time"
 
-	"dewline/internal/watch"
+	"dewline/internal/core/watch"
 )
 
 // checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
@@ -21,12 +21,12 @@ func (l *loop) checkClock() {
 
 // takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like
 // any other; an earlier run whose clock was in doubt is corrected if this one knows better.
-func (l *loop) takeUpClock() {
+func (l *loop) resumeClock() {
 	doubt := l.chain.Core.Doubt()
 	l.clock.resume(doubt.Clock)
 	by := l.clock.look(l.confirmed)
 	if by == 0 {
-		by = l.clock.goOn(l.chain.Core.Now(), l.confirmed)
+		by = l.clock.resumeFrom(l.chain.Core.Now(), l.confirmed)
 	}
 	if by != 0 {
 		l.stepped(by)

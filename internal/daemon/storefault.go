@@ -3,12 +3,12 @@ package daemon
 import (
 	"slices"
 
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 )
 
 // mostFailures is how many different reasons of one failure of the store are told.
-const mostFailures = 8
+const maxFailures = 8
 
 // storeReport makes an alarm of a store that cannot write. The log gets a line when that begins, for each new reason and
 // when it is over, not one a minute.
@@ -21,7 +21,7 @@ func (l *loop) storeReport(err error) {
 	case failure == "" && l.storeFailures != nil:
 		l.options.Log.Info("the history is written again")
 		l.storeFailures = nil
-	case failure != "" && !slices.Contains(l.storeFailures, failure) && len(l.storeFailures) < mostFailures:
+	case failure != "" && !slices.Contains(l.storeFailures, failure) && len(l.storeFailures) < maxFailures:
 		l.options.Log.Error("history", "err", err)
 		l.storeFailures = append(l.storeFailures, failure)
 	}

@@ -11,11 +11,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/config"
-	"dewline/internal/intake"
-	"dewline/internal/journal"
-	"dewline/internal/status"
-	"dewline/internal/watch"
-	"dewline/internal/web"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/status"
+	"dewline/internal/server/web"
 	"dewline/sensors"
 )
 
@@ -25,9 +25,9 @@ type listener struct {
 	pictures int
 }
 
-func (l *listener) reading(*intake.Reading)   {}
-func (l *listener) entry(e *journal.Entry)    { l.entries = append(l.entries, e) }
-func (l *listener) picture(p *status.Picture) { l.pictures++ }
+func (l *listener) reading(*intake.Reading)    {}
+func (l *listener) entry(e *journal.Entry)     { l.entries = append(l.entries, e) }
+func (l *listener) picture(p *status.Snapshot) { l.pictures++ }
 
 // What many sensors say at once is written at once, in the order in which it happened.
 func TestSamplesThatWaitAreTakenTogether(t *testing.T) {

@@ -63,7 +63,7 @@ type Device struct {
 	Bridge string
 	// Description is what the driver says of the device; zero where there is no driver.
 	Description sensors.Description
-	Reading     sensors.Reading
+	Reading     sensors.Measurement
 	// Err is why there is no reading. [sensors.KindOf] tells its kind.
 	Err error
 	// ID is a proposal for the config, "" where there is no driver.

@@ -20,7 +20,7 @@ func (r Result) Again(ctx context.Context, options Options) Result {
 	p := &prober{options: options, lines: map[string]*w1.Bus{}, masters: map[string]*ds248x.Master{}}
 	r.Devices = slices.Clone(r.Devices)
 	for i := range r.Devices {
-		r.Devices[i].Reading, r.Devices[i].Err = sensors.Reading{}, nil
+		r.Devices[i].Reading, r.Devices[i].Err = sensors.Measurement{}, nil
 	}
 	p.read(ctx, r.Devices)
 	return r

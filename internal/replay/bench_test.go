@@ -11,8 +11,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/intake/recorded"
 	"dewline/internal/replay"
+	"dewline/internal/source/recorded"
 )
 
 // BenchmarkReplayFile goes from the bytes of a readings file to the bytes of the JSON document: a month of ten points, a

@@ -7,18 +7,18 @@ import (
 	"iter"
 	"slices"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 // History is where [FromHistory] reads from; a *[history.Store] is one.
 type History interface {
-	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error]
+	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error]
 }
 
 // FromHistory streams the readings in [from, to] of a store, with their flags, as if they came from a readings file; a from
@@ -57,12 +57,12 @@ func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*re
 }
 
 // measured yields the readings in [from, to] that are not derived from others.
-func measured(ctx context.Context, db History, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
+func measured(ctx context.Context, db History, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
 	end := instant.None
 	if !to.IsNone() {
 		end = to.Add(1) // the store leaves out the end itself
 	}
-	return func(yield func(history.PointSample, error) bool) {
+	return func(yield func(store.PointSample, error) bool) {
 		n := 0
 		for sample, err := range db.ReadingsBetween(ctx, from, end) {
 			if n++; err == nil && n%8192 == 0 {
@@ -105,14 +105,14 @@ const endOfTime = instant.Instant(1<<63 - 1)
 
 // timeline turns what was told of the stages of a cohort, and when, into what was in force.
 type timeline struct {
-	told  []stage.Since // as known since the time below
+	told  []care.Since // as known since the time below
 	since instant.Instant
-	lived []stage.Since // what was in force until then
+	lived []care.Since // what was in force until then
 }
 
 // set takes up a stage change of the journal.
 func (t *timeline) set(e *journal.Entry) {
-	to, err := stage.Parse(e.Stage)
+	to, err := care.Parse(e.Stage)
 	if err != nil {
 		return
 	}
@@ -121,9 +121,9 @@ func (t *timeline) set(e *journal.Entry) {
 		from = *e.Since
 	}
 	t.hold(e.At)
-	t.told = slices.DeleteFunc(slices.Clone(t.told), func(s stage.Since) bool { return s.At.Equal(from.Time()) })
-	t.told = append(t.told, stage.Since{Stage: to, At: from.Time()})
-	slices.SortStableFunc(t.told, func(a, b stage.Since) int { return a.At.Compare(b.At) })
+	t.told = slices.DeleteFunc(slices.Clone(t.told), func(s care.Since) bool { return s.At.Equal(from.Time()) })
+	t.told = append(t.told, care.Since{Stage: to, At: from.Time()})
+	slices.SortStableFunc(t.told, func(a, b care.Since) int { return a.At.Compare(b.At) })
 }
 
 // hold lets what is told be in force until a time at which something else is told.
@@ -132,7 +132,7 @@ func (t *timeline) hold(until instant.Instant) {
 		return
 	}
 	if !t.since.IsNone() {
-		t.live(stage.StageAt(t.told, t.since.Time()), t.since)
+		t.live(care.StageAt(t.told, t.since.Time()), t.since)
 	}
 	for _, s := range t.told {
 		if at := instant.Of(s.At); at > t.since && at < until {
@@ -142,9 +142,9 @@ func (t *timeline) hold(until instant.Instant) {
 	t.since = until
 }
 
-func (t *timeline) live(s stage.Stage, from instant.Instant) {
-	if n := len(t.lived); s == stage.NoStage || n > 0 && t.lived[n-1].Stage == s {
+func (t *timeline) live(s care.Stage, from instant.Instant) {
+	if n := len(t.lived); s == care.NoStage || n > 0 && t.lived[n-1].Stage == s {
 		return
 	}
-	t.lived = append(t.lived, stage.Since{Stage: s, At: from.Time()})
+	t.lived = append(t.lived, care.Since{Stage: s, At: from.Time()})
 }

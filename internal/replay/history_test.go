@@ -13,23 +13,23 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 	"dewline/internal/replay"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 // The parts of a point have no gap between them, cover the range, add up to its ledger, and are of one local day and one stage
 // each. The JSON is the same with and without them.
 func TestPartsAddUp(t *testing.T) {
 	site := loftSite(t)
-	site.Profiles = map[string]*stage.Profile{}
-	site.Cohorts = []watch.Cohort{{ID: "a-2026", Place: "tub-1", Stages: []stage.Since{
-		{Stage: stage.Larva, At: began.Add(-2 * time.Minute)}, {Stage: stage.Metamorph, At: began.Add(70 * time.Second)},
+	site.Profiles = map[string]*care.Profile{}
+	site.Cohorts = []watch.Cohort{{ID: "a-2026", Place: "tub-1", Stages: []care.Since{
+		{Stage: care.Larva, At: began.Add(-2 * time.Minute)}, {Stage: care.Metamorph, At: began.Add(70 * time.Second)},
 	}}}
 	rapid.Check(t, func(t *rapid.T) {
 		file := read(t, interleave(t, drawTracks(t)))
@@ -48,10 +48,10 @@ func TestPartsAddUp(t *testing.T) {
 				l := &p.Parts[i]
 				require.Equal(t, at, l.From)
 				require.True(t, l.From < l.To || from == to)
-				require.LessOrEqual(t, l.To, instant.Of(stage.NextMidnight(l.From.Time(), site.Location)))
+				require.LessOrEqual(t, l.To, instant.Of(care.NextMidnight(l.From.Time(), site.Location)))
 				if p.Point.Place == "tub-1" {
-					require.Equal(t, stage.StageAt(site.Cohorts[0].Stages, l.From.Time()).String(), l.Stage)
-					require.Equal(t, stage.StageAt(site.Cohorts[0].Stages, l.To.Add(-1).Time()).String(), l.Stage)
+					require.Equal(t, care.StageAt(site.Cohorts[0].Stages, l.From.Time()).String(), l.Stage)
+					require.Equal(t, care.StageAt(site.Cohorts[0].Stages, l.To.Add(-1).Time()).String(), l.Stage)
 				}
 				sum.Add(l)
 				at = l.To
@@ -67,19 +67,19 @@ func TestPartsAddUp(t *testing.T) {
 func TestWithJournalIsWhatTheCoreDid(t *testing.T) {
 	site := load(t, loft).WatchSite()
 	site.Points = []watch.Point{{Point: quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}}}
-	limits := func(high float64) map[quantity.Quantity]stage.DayNight {
-		b := stage.NoBand()
-		b.Limits[stage.High] = high
-		return map[quantity.Quantity]stage.DayNight{quantity.WaterTemperature: {Day: b, Night: b}}
+	limits := func(high float64) map[quantity.Quantity]care.DayNight {
+		b := care.NoBand()
+		b.Limits[care.High] = high
+		return map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: {Day: b, Night: b}}
 	}
-	site.Profiles = map[string]*stage.Profile{"forest": {Care: map[stage.Stage]stage.Care{
-		stage.Larva: {Bands: limits(24)}, stage.Metamorph: {Bands: limits(23)}, stage.Juvenile: {Bands: limits(25)},
+	site.Profiles = map[string]*care.Profile{"forest": {Care: map[care.Stage]care.Care{
+		care.Larva: {Bands: limits(24)}, care.Metamorph: {Bands: limits(23)}, care.Juvenile: {Bands: limits(25)},
 	}}}
 	for i := range site.Places {
 		site.Places[i].Bands = nil
 	}
-	site.Cohorts = []watch.Cohort{{ID: "a-2026", Profile: "forest", Place: "tub-1", Stages: []stage.Since{
-		{Stage: stage.Larva, At: began.Add(-time.Hour)}, {Stage: stage.Metamorph, At: began.Add(20 * time.Minute)},
+	site.Cohorts = []watch.Cohort{{ID: "a-2026", Profile: "forest", Place: "tub-1", Stages: []care.Since{
+		{Stage: care.Larva, At: began.Add(-time.Hour)}, {Stage: care.Metamorph, At: began.Add(20 * time.Minute)},
 	}}}
 	rapid.Check(t, func(t *rapid.T) {
 		file := &recorded.File{Points: []quantity.Point{site.Points[0].Point}}
@@ -92,7 +92,7 @@ func TestWithJournalIsWhatTheCoreDid(t *testing.T) {
 				switch e.Kind {
 				case watch.Closed:
 					live = append(live, *e.Ledger)
-				case watch.Keep:
+				case watch.Record:
 					entries = append(entries, e.Entry)
 				}
 			}
@@ -141,7 +141,7 @@ func byStage(parts []watch.Ledger) map[string][watch.ZoneCount]time.Duration {
 }
 
 func TestWithJournalLeavesTheSiteAlone(t *testing.T) {
-	site := watch.Site{Cohorts: []watch.Cohort{{ID: "a-2026", Stages: []stage.Since{{Stage: stage.Larva, At: began}}}}}
+	site := watch.Site{Cohorts: []watch.Cohort{{ID: "a-2026", Stages: []care.Since{{Stage: care.Larva, At: began}}}}}
 	late := instant.Of(began.Add(time.Hour))
 	moved := replay.WithJournal(site, []*journal.Entry{
 		{Kind: journal.StageSet, Cohort: "a-2026", Stage: "metamorph", At: late.Add(time.Hour), Since: &late},
@@ -149,9 +149,9 @@ func TestWithJournalLeavesTheSiteAlone(t *testing.T) {
 		{Kind: journal.StageSet, Cohort: "a-2026", Stage: "pupa", At: late},
 		{Kind: journal.Note, Cohort: "a-2026", Stage: "egg", At: late},
 	})
-	assert.Equal(t, []stage.Since{{Stage: stage.Larva, At: began}}, site.Cohorts[0].Stages)
-	assert.Equal(t, []stage.Since{
-		{Stage: stage.Larva, At: began}, {Stage: stage.Metamorph, At: began.Add(2 * time.Hour)},
+	assert.Equal(t, []care.Since{{Stage: care.Larva, At: began}}, site.Cohorts[0].Stages)
+	assert.Equal(t, []care.Since{
+		{Stage: care.Larva, At: began}, {Stage: care.Metamorph, At: began.Add(2 * time.Hour)},
 	}, moved.Cohorts[0].Stages, "told at two hours that it began at one: in force from two hours on")
 }
 
@@ -161,7 +161,7 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 	files := rapid.Custom(func(t *rapid.T) *recorded.File { return read(t, interleave(t, drawTracks(t))) })
 	for seed := range 10 {
 		file := files.Example(seed)
-		db, err := history.Open(filepath.Join(t.TempDir(), "history.db"), history.Options{})
+		db, err := store.Open(filepath.Join(t.TempDir(), "history.db"), store.Options{})
 		require.NoError(t, err)
 		defer db.Close(t.Context())
 		for i := range file.Rows {
@@ -194,9 +194,9 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 
 type broken struct{}
 
-func (broken) ReadingsBetween(context.Context, instant.Instant, instant.Instant) iter.Seq2[history.PointSample, error] {
-	return func(yield func(history.PointSample, error) bool) {
-		yield(history.PointSample{}, errors.New("the disk failed"))
+func (broken) ReadingsBetween(context.Context, instant.Instant, instant.Instant) iter.Seq2[store.PointSample, error] {
+	return func(yield func(store.PointSample, error) bool) {
+		yield(store.PointSample{}, errors.New("the disk failed"))
 	}
 }
 

@@ -3,9 +3,9 @@ package replay
 import (
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/watch"
 )
 
 // keepParts begins to keep the ledgers of each day and stage. What lies before the first reading no core has seen: it is
@@ -30,7 +30,7 @@ func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at strin
 	if location == nil {
 		location = time.UTC
 	}
-	until = instant.Of(stage.NextMidnight(t.Time(), location))
+	until = instant.Of(care.NextMidnight(t.Time(), location))
 	for i := range site.Cohorts {
 		c := &site.Cohorts[i]
 		if c.Place != place {

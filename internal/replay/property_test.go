@@ -9,12 +9,12 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/exposure"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 	"dewline/internal/replay"
-	"dewline/internal/watch"
+	"dewline/internal/source/recorded"
 )
 
 // loft is a site with everything that the properties should hold for: a room alarm that speaks for others, day and night,

@@ -8,12 +8,12 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/exposure"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
+	"dewline/internal/source/recorded"
 )
 
 // Result is what a replay prints. Its JSON form is a contract: see Report.
@@ -322,7 +322,7 @@ func (r *run) take() {
 			if r.touches(e.Excursion) {
 				r.excursions[e.Point] = append(r.excursions[e.Point], *e.Excursion)
 			}
-		case watch.Keep:
+		case watch.Record:
 			r.alarm(e.Entry)
 		}
 	}

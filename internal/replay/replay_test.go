@@ -17,11 +17,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/config"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 	"dewline/internal/replay"
-	"dewline/internal/watch"
+	"dewline/internal/source/recorded"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")

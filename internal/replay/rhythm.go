@@ -7,8 +7,8 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/watch"
 )
 
 // rhythm follows how far apart the readings of a point are.

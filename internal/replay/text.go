@@ -8,10 +8,10 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"dewline/internal/exposure"
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 )
 
 // Print writes a result for people, in the keeper's unit of temperature and the site's local time.

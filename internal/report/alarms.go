@@ -9,13 +9,13 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/exposure"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/nuisance"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/nuisance"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
+	"dewline/internal/store"
 )
 
 // Performance tells how well the alarms of a range have served. Its JSON form is described in the package comment.
@@ -101,7 +101,7 @@ func Alarms(ctx context.Context, h History, r Request) (*Performance, error) {
 	if err != nil {
 		return nil, err
 	}
-	entries, err := Entries(ctx, h, history.Filter{To: r.To.Add(1)})
+	entries, err := Entries(ctx, h, store.Filter{To: r.To.Add(1)})
 	if err != nil {
 		return nil, err
 	}
@@ -129,7 +129,7 @@ type Evidence struct {
 	Monitored []bool
 	From, To  instant.Instant
 	Location  *time.Location
-	Light     stage.Light
+	Light     care.Light
 }
 
 // The numbers by which alarms are judged.
@@ -322,7 +322,7 @@ func (j *judge) restless() (chattering, fleeting []Counted) {
 			if nuisance.Chatters(list, i) {
 				chatters = append(chatters, name)
 			}
-			if nuisance.Flits(list, i) {
+			if nuisance.Fleeting(list, i) {
 				flits = append(flits, name)
 			}
 		}
@@ -356,7 +356,7 @@ func (j *judge) stood(a *Alarm) (from, to instant.Instant) {
 func (j *judge) mostStanding() int {
 	most := 0
 	for day := j.From; day < j.To; {
-		end := min(j.To, instant.Of(stage.NextMidnight(day.Time(), j.Location)))
+		end := min(j.To, instant.Of(care.NextMidnight(day.Time(), j.Location)))
 		n := 0
 		for i := range j.occurrences {
 			if from, to := j.stood(&j.occurrences[i]); from < to && from < end && to > day {
@@ -371,9 +371,9 @@ func (j *judge) mostStanding() int {
 // responses tells how soon people have answered.
 func (j *judge) responses() []Response {
 	list := []Response{}
-	for _, priority := range []stage.Priority{stage.CriticalPriority, stage.HighPriority, stage.MediumPriority, stage.LowPriority} {
+	for _, priority := range []care.Priority{care.CriticalPriority, care.HighPriority, care.MediumPriority, care.LowPriority} {
 		r := Response{Priority: priority.String()}
-		limit, limited := priority.Allowable(), priority != stage.LowPriority // which has none but the next visit
+		limit, limited := priority.Allowable(), priority != care.LowPriority // which has none but the next visit
 		var waits []time.Duration
 		for _, a := range j.inRange() {
 			if a.Priority != r.Priority || !a.announced || asksForNothing(a.Alarm) {
@@ -473,7 +473,7 @@ func (j *judge) afterUpset() (most, upsets int) {
 func (j *judge) worst() (day, night int) {
 	days, nights := map[instant.Instant]int{}, map[instant.Instant]int{}
 	for _, c := range j.calls {
-		days[instant.Of(stage.NextMidnight(c.at.Time(), j.Location))]++
+		days[instant.Of(care.NextMidnight(c.at.Time(), j.Location))]++
 		if !j.Light.IsDay(c.at.Time()) {
 			nights[instant.Of(j.Light.NextSwitch(c.at.Time()))]++ // one night has one end
 		}
@@ -553,12 +553,12 @@ func (j *judge) figures(p *Performance) []Figure {
 	add("fleeting", "alarms that flit by (under 10 s, once)", count(p.Fleeting), "", "none", isa+"; the number is common practice", most(0))
 	add("standing", "alarms that stood for over 24 h, on the worst day", float64(j.mostStanding()), "", "fewer than 5", isa, under(5))
 	for _, s := range []struct {
-		priority stage.Priority
+		priority care.Priority
 		target   string
 		goal     *goal
 	}{
-		{stage.CriticalPriority, "below 1 % (the highest of four)", under(0.01)},
-		{stage.HighPriority, "about 5 %", nil}, {stage.MediumPriority, "about 15 %", nil}, {stage.LowPriority, "about 80 %", nil},
+		{care.CriticalPriority, "below 1 % (the highest of four)", under(0.01)},
+		{care.HighPriority, "about 5 %", nil}, {care.MediumPriority, "about 15 %", nil}, {care.LowPriority, "about 80 %", nil},
 	} {
 		of := 0
 		for _, c := range j.calls {

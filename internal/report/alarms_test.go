@@ -12,12 +12,12 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/report"
-	"dewline/internal/stage"
+	"dewline/internal/store"
 )
 
 // diary writes a journal by hand.
@@ -50,7 +50,7 @@ func (d *diary) clear(minute float64, alarm, occurrence, was, state string) {
 func (d *diary) judge(minutes int) *report.Performance {
 	e := report.Evidence{
 		Entries: d.entries, From: instant.Of(d.begin), To: instant.Of(d.begin.Add(time.Duration(minutes) * time.Minute)), Location: time.UTC,
-		Light: stage.Light{AlwaysDay: true},
+		Light: care.Light{AlwaysDay: true},
 	}
 	e.Monitored = slices.Repeat([]bool{true}, (minutes+9)/10)
 	return report.Judge(e)
@@ -147,13 +147,13 @@ func TestRatesArePerMonitoredTime(t *testing.T) {
 	d.raise(2, "loft/air-temperature/high", "high")
 	e := report.Evidence{
 		Entries: d.entries, From: instant.Of(midnight), To: instant.Of(midnight.Add(10 * time.Hour)), Location: time.UTC,
-		Monitored: append(slices.Repeat([]bool{true}, 6), slices.Repeat([]bool{false}, 54)...), Light: stage.Light{AlwaysDay: true},
+		Monitored: append(slices.Repeat([]bool{true}, 6), slices.Repeat([]bool{false}, 54)...), Light: care.Light{AlwaysDay: true},
 	}
 	p := report.Judge(e)
 	assert.Equal(t, 2.0, value(t, p, "per_hour"))
 	assert.InDelta(t, 1.0/24, float64(p.Days), 1e-9)
 
-	nothing := report.Judge(report.Evidence{Location: time.UTC, From: e.From, To: e.To, Monitored: make([]bool, 60), Light: stage.Light{AlwaysDay: true}})
+	nothing := report.Judge(report.Evidence{Location: time.UTC, From: e.From, To: e.To, Monitored: make([]bool, 60), Light: care.Light{AlwaysDay: true}})
 	assert.Nil(t, figure(t, nothing, "per_hour").Value)
 	assert.Equal(t, "nothing to judge", figure(t, nothing, "per_hour").Verdict)
 }
@@ -252,7 +252,7 @@ func TestVerdictsAfterThirtyDays(t *testing.T) {
 	}
 	e := report.Evidence{
 		Entries: d.entries, From: instant.Of(begin), To: instant.Of(begin.AddDate(0, 0, 30)), Location: lisbon,
-		Monitored: slices.Repeat([]bool{true}, 30*24*6), Light: stage.Light{Location: lisbon, From: 7 * 60, To: 19 * 60},
+		Monitored: slices.Repeat([]bool{true}, 30*24*6), Light: care.Light{Location: lisbon, From: 7 * 60, To: 19 * 60},
 	}
 	p := report.Judge(e)
 	assert.True(t, p.Enough)
@@ -320,7 +320,7 @@ func TestMonitored(t *testing.T) {
 // The whole way, with the store itself, in every form.
 func TestAlarmsGolden(t *testing.T) {
 	site, lived := autumn(t)
-	db, err := history.Open(t.TempDir()+"/history.db", history.Options{})
+	db, err := store.Open(t.TempDir()+"/history.db", store.Options{})
 	require.NoError(t, err)
 	defer db.Close(t.Context())
 	for _, r := range lived.readings {

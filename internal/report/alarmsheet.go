@@ -3,7 +3,7 @@ package report
 import (
 	"fmt"
 
-	"dewline/internal/exposure"
+	"dewline/internal/format/exposure"
 )
 
 // Sheet lays the report out.

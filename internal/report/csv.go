@@ -6,8 +6,8 @@ import (
 	"strconv"
 	"strings"
 
-	"dewline/internal/exposure"
-	"dewline/internal/watch"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 )
 
 // ExposureCSV writes one line for each point and local day, in the units of the JSON form. The window of the mean kinetic

@@ -9,14 +9,14 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/exposure"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 	"dewline/internal/replay"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/store"
 )
 
 // Request asks for a report.
@@ -126,7 +126,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 			out.Points = append(out.Points, s.point(p))
 		}
 	}
-	entries, err := Entries(ctx, h, history.Filter{To: s.To.Add(1)})
+	entries, err := Entries(ctx, h, store.Filter{To: s.To.Add(1)})
 	if err != nil {
 		return nil, err
 	}
@@ -157,7 +157,7 @@ func (s *subject) settle(ctx context.Context, h History) error {
 	}
 	// A stage that begins soon after the end has a say in it: whether a silence over the end was spent on one side of the band.
 	soon := s.To.Add(replay.Reach(s.watched) + 1)
-	sets, err := Entries(ctx, h, history.Filter{Kinds: []journal.Kind{journal.StageSet}, To: soon})
+	sets, err := Entries(ctx, h, store.Filter{Kinds: []journal.Kind{journal.StageSet}, To: soon})
 	if err != nil {
 		return err
 	}
@@ -243,8 +243,8 @@ type narrowed struct {
 }
 
 // ReadingsBetween implements [replay.History].
-func (n narrowed) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
-	return func(yield func(history.PointSample, error) bool) {
+func (n narrowed) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+	return func(yield func(store.PointSample, error) bool) {
 		for sample, err := range n.History.ReadingsBetween(ctx, from, to) {
 			if (err != nil || n.subject.wants(sample.Point)) && !yield(sample, err) {
 				return
@@ -326,7 +326,7 @@ func (s *subject) point(p *replay.PointReport) Point {
 		l := &p.Parts[i]
 		whole.add(l)
 		if l.From >= dayEnd {
-			dayEnd = instant.Of(stage.NextMidnight(l.From.Time(), s.location))
+			dayEnd = instant.Of(care.NextMidnight(l.From.Time(), s.location))
 			days = append(days, &sum{})
 		}
 		days[len(days)-1].add(l)
@@ -359,16 +359,16 @@ func (s *subject) point(p *replay.PointReport) Point {
 
 // dayAround returns the first instant of the local day that t lies in, and of the next one.
 func (s *subject) dayAround(t instant.Instant) (begin, end instant.Instant) {
-	end = instant.Of(stage.NextMidnight(t.Time().Add(-50*time.Hour), s.location))
+	end = instant.Of(care.NextMidnight(t.Time().Add(-50*time.Hour), s.location))
 	for end <= t {
-		begin, end = end, instant.Of(stage.NextMidnight(end.Time(), s.location))
+		begin, end = end, instant.Of(care.NextMidnight(end.Time(), s.location))
 	}
 	return begin, end
 }
 
 // bands tells what a point is judged by while a cohort lives there at a stage.
 func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
-	var bands stage.DayNight
+	var bands care.DayNight
 	var made Band
 	if own, ok := s.ownBand(p); ok {
 		bands = own
@@ -378,7 +378,7 @@ func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
 			return nil
 		}
 		profile := s.watched.Profiles[s.watched.Cohorts[i].Profile]
-		st, err := stage.Parse(at)
+		st, err := care.Parse(at)
 		if profile == nil || err != nil {
 			return nil
 		}
@@ -397,19 +397,19 @@ func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
 	return []Band{day, night}
 }
 
-func (s *subject) ownBand(p quantity.Point) (stage.DayNight, bool) {
+func (s *subject) ownBand(p quantity.Point) (care.DayNight, bool) {
 	for i := range s.watched.Places {
 		if place := &s.watched.Places[i]; place.ID == p.Place {
 			own, ok := place.Bands[p.Quantity]
 			return own, ok
 		}
 	}
-	return stage.DayNight{}, false
+	return care.DayNight{}, false
 }
 
-func sameLimits(b *stage.DayNight) bool {
+func sameLimits(b *care.DayNight) bool {
 	for l := range b.Day.Limits {
-		limit := stage.Limit(l)
+		limit := care.Limit(l)
 		if b.Day.Has(limit) != b.Night.Has(limit) || b.Day.Has(limit) && b.Day.Limits[l] != b.Night.Limits[l] {
 			return false
 		}

@@ -14,14 +14,14 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/config"
-	"dewline/internal/exposure"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/moistair"
-	"dewline/internal/quantity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/psychro"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 	"dewline/internal/report"
-	"dewline/internal/watch"
+	"dewline/internal/store"
 )
 
 func asJSON(t require.TestingT, v any) string {
@@ -153,7 +153,7 @@ func TestMeanKineticVector(t *testing.T) {
 	}
 	e := expose(t, site, h, report.Request{From: instant.Of(begin), To: instant.Of(begin.Add(24 * time.Hour))})
 	assert.InDelta(t, 24.507, float64(e.Points[0].Whole.MeanKinetic.Value), 0.0005)
-	assert.InDelta(t, 24.507, moistair.MeanKineticTemperature(23*moistair.KineticRate(24)+moistair.KineticRate(32), 24), 0.0005)
+	assert.InDelta(t, 24.507, psychro.MeanKineticTemperature(23*psychro.KineticRate(24)+psychro.KineticRate(32), 24), 0.0005)
 }
 
 // The last seven days end with the newest reading and begin at a midnight of the site, also across a change of the clocks.
@@ -227,7 +227,7 @@ func TestDaysAndStagesAddUp(t *testing.T) {
 	site := load(t, northLoft)
 	begin := time.Date(2026, 10, 23, 18, 0, 0, 0, time.UTC)
 	rapid.Check(t, func(t *rapid.T) {
-		var readings []history.PointSample
+		var readings []store.PointSample
 		at := begin
 		for at.Before(begin.Add(60 * time.Hour)) {
 			minutes := rapid.SampledFrom([]int{5, 10, 10, 15, 15, 40, 300}).Draw(t, "minutes")
@@ -342,7 +342,7 @@ func TestEntriesOfManyPages(t *testing.T) {
 	for i := range 12_345 {
 		h.entries = append(h.entries, &journal.Entry{Seq: uint64(i + 1), Kind: journal.Note, Text: fmt.Sprint(i)})
 	}
-	all, err := report.Entries(t.Context(), h, history.Filter{Kinds: []journal.Kind{journal.Note}})
+	all, err := report.Entries(t.Context(), h, store.Filter{Kinds: []journal.Kind{journal.Note}})
 	require.NoError(t, err)
 	require.Equal(t, h.entries, all)
 }

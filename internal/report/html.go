@@ -6,7 +6,7 @@ import (
 	"io"
 	"strings"
 
-	"dewline/internal/watch"
+	"dewline/internal/core/watch"
 )
 
 //go:embed page.html

@@ -16,11 +16,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/config"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/store"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
@@ -79,8 +79,8 @@ sensors:
 
 // memory is a history in memory. Its answers are those of the store, as far as a report asks for them.
 type memory struct {
-	readings []history.PointSample // in the order of their times
-	entries  []*journal.Entry      // the oldest first
+	readings []store.PointSample // in the order of their times
+	entries  []*journal.Entry    // the oldest first
 }
 
 func (m *memory) Points() []quantity.Point {
@@ -93,8 +93,8 @@ func (m *memory) Points() []quantity.Point {
 	return points
 }
 
-func (m *memory) ReadingsBetween(_ stdcontext.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
-	return func(yield func(history.PointSample, error) bool) {
+func (m *memory) ReadingsBetween(_ stdcontext.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+	return func(yield func(store.PointSample, error) bool) {
 		for _, r := range m.readings {
 			if r.At >= from && (to.IsNone() || r.At < to) && !yield(r, nil) {
 				return
@@ -103,8 +103,8 @@ func (m *memory) ReadingsBetween(_ stdcontext.Context, from, to instant.Instant)
 	}
 }
 
-func (m *memory) Columns(_ stdcontext.Context, p quantity.Point, from, to instant.Instant, n int) ([]history.Column, error) {
-	columns := make([]history.Column, n)
+func (m *memory) Columns(_ stdcontext.Context, p quantity.Point, from, to instant.Instant, n int) ([]store.Column, error) {
+	columns := make([]store.Column, n)
 	width := to.Sub(from) / time.Duration(n)
 	for _, r := range m.readings {
 		if r.Point == p && r.Flag.Usable() && r.At >= from && r.At < to {
@@ -119,7 +119,7 @@ func (m *memory) Columns(_ stdcontext.Context, p quantity.Point, from, to instan
 	return columns, nil
 }
 
-func (m *memory) Journal(_ stdcontext.Context, f history.Filter) ([]*journal.Entry, error) {
+func (m *memory) Journal(_ stdcontext.Context, f store.Filter) ([]*journal.Entry, error) {
 	var found []*journal.Entry
 	for _, e := range slices.Backward(m.entries) {
 		before := f.Before == 0 || e.Seq < f.Before
@@ -132,17 +132,17 @@ func (m *memory) Journal(_ stdcontext.Context, f history.Filter) ([]*journal.Ent
 }
 
 // live lets a core live through readings and commands, and keeps what the daemon would.
-func live(site *config.Site, readings []history.PointSample, commands []watch.Command) *memory {
+func live(site *config.Site, readings []store.PointSample, commands []watch.Command) *memory {
 	watched := site.WatchSite()
 	core := watch.New(watched, "run-1")
 	core.ReportDerived()
 	points := core.Points()
 	m := &memory{}
-	slices.SortStableFunc(readings, func(a, b history.PointSample) int { return cmp.Compare(a.At, b.At) })
+	slices.SortStableFunc(readings, func(a, b store.PointSample) int { return cmp.Compare(a.At, b.At) })
 	step := func(ev watch.Event) {
 		for _, e := range core.Step(ev, nil) {
 			switch e.Kind {
-			case watch.Keep, watch.Refused:
+			case watch.Record, watch.Refused:
 				m.entries = append(m.entries, e.Entry)
 			case watch.Derived:
 				m.readings = append(m.readings, reading(points[e.Point], e.At.Time(), e.Value, e.Flag))
@@ -171,12 +171,12 @@ func live(site *config.Site, readings []history.PointSample, commands []watch.Co
 			}
 		}
 	}
-	slices.SortStableFunc(m.readings, func(a, b history.PointSample) int { return cmp.Compare(a.At, b.At) })
+	slices.SortStableFunc(m.readings, func(a, b store.PointSample) int { return cmp.Compare(a.At, b.At) })
 	return m
 }
 
-func reading(p quantity.Point, at time.Time, value float64, flag quantity.Flag) history.PointSample {
-	return history.PointSample{Point: p, Sample: history.Sample{At: instant.Of(at), Value: value, Flag: flag, Count: 1}}
+func reading(p quantity.Point, at time.Time, value float64, flag quantity.Flag) store.PointSample {
+	return store.PointSample{Point: p, Sample: store.Sample{At: instant.Of(at), Value: value, Flag: flag, Count: 1}}
 }
 
 var (
@@ -194,7 +194,7 @@ func autumn(t testing.TB) (*config.Site, *memory) {
 	lisbon := site.Location
 	first := time.Date(2026, 10, 23, 18, 0, 0, 0, lisbon)
 	last := time.Date(2026, 10, 26, 9, 30, 0, 0, lisbon)
-	var readings []history.PointSample
+	var readings []store.PointSample
 	for at := first; !at.After(last); at = at.Add(5 * time.Minute) {
 		hour := float64(at.In(lisbon).Hour()) + float64(at.In(lisbon).Minute())/60
 		wave := math.Cos((hour - 15) / 24 * 2 * math.Pi)

@@ -10,16 +10,16 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/misting"
-	"dewline/internal/exposure"
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/intake/recorded"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 	"dewline/internal/replay"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 // MistingRequest asks how an enclosure dries, and what other schedules would bring.
@@ -161,7 +161,7 @@ func MistFromHistory(ctx context.Context, h History, r MistingRequest) (*Misting
 	if err != nil {
 		return nil, err
 	}
-	entries, err := Entries(ctx, h, history.Filter{Kinds: []journal.Kind{journal.Misting, journal.StageSet}, To: r.To.Add(1)})
+	entries, err := Entries(ctx, h, store.Filter{Kinds: []journal.Kind{journal.Misting, journal.StageSet}, To: r.To.Add(1)})
 	if err != nil {
 		return nil, err
 	}
@@ -246,8 +246,8 @@ type onlyPoints struct {
 	wanted func(quantity.Point) bool
 }
 
-func (o onlyPoints) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error] {
-	return func(yield func(history.PointSample, error) bool) {
+func (o onlyPoints) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+	return func(yield func(store.PointSample, error) bool) {
 		for sample, err := range o.History.ReadingsBetween(ctx, from, to) {
 			if (err != nil || o.wanted(sample.Point)) && !yield(sample, err) {
 				return
@@ -343,12 +343,12 @@ func humidityLimits(site watch.Site, place string, from, to instant.Instant) fun
 	for at := from; at < to; at = at.Add(bandStep) {
 		effects = core.Step(watch.Event{Kind: watch.ReadingEvent, Point: index, At: at, Value: 50, Flag: quantity.Pass}, effects[:0])
 		band := core.State(index).Band
-		l := limits{band.Limits[stage.Low], band.Limits[stage.High]}
+		l := limits{band.Limits[care.Low], band.Limits[care.High]}
 		if math.IsNaN(l.low) {
-			l.low = band.Limits[stage.CriticalLow]
+			l.low = band.Limits[care.CriticalLow]
 		}
 		if math.IsNaN(l.high) {
-			l.high = band.Limits[stage.CriticalHigh]
+			l.high = band.Limits[care.CriticalHigh]
 		}
 		any = any || !math.IsNaN(l.low) || !math.IsNaN(l.high)
 		all = append(all, l)

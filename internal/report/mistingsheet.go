@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"dewline/internal/core/misting"
-	"dewline/internal/exposure"
+	"dewline/internal/format/exposure"
 )
 
 // notices are what a person should hear of.

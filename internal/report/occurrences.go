@@ -7,11 +7,11 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/exposure"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 )
 
 // Alarm is one occurrence of an alarm, as the journal tells of it.
@@ -138,7 +138,7 @@ func (s *subject) concerns(a *Alarm) bool {
 		return false
 	}
 	sensor, channel, _ := strings.Cut(strings.TrimSuffix(sensor, "/fault"), "/")
-	return slices.ContainsFunc(s.Site.Sensors, func(c config.Sensor) bool {
+	return slices.ContainsFunc(s.Site.Sensors, func(c config.SensorConfig) bool {
 		if c.ID != sensor {
 			return false
 		}

@@ -6,10 +6,10 @@ import (
 	"slices"
 	"strconv"
 
-	"dewline/internal/exposure"
-	"dewline/internal/instant"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 	"dewline/internal/replay"
-	"dewline/internal/watch"
 )
 
 // Shares are the shares of the zones in the elapsed time, from 0 to 1.

@@ -7,10 +7,10 @@ import (
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/exposure"
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
 )
 
 // Sheet is a report laid out for people, before it becomes text or a page.

@@ -8,32 +8,32 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/history"
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/nuisance"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/nuisance"
+	"dewline/internal/core/quantity"
+	"dewline/internal/store"
 )
 
 // Journal is where entries are read from.
 type Journal interface {
-	Journal(ctx context.Context, f history.Filter) ([]*journal.Entry, error)
+	Journal(ctx context.Context, f store.Filter) ([]*journal.Entry, error)
 }
 
 // History is what a report is made from; a *[history.Store] is one, opened for queries alone beside a running daemon.
 type History interface {
 	Journal
 	Points() []quantity.Point
-	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[history.PointSample, error]
-	Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]history.Column, error)
+	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error]
+	Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]store.Column, error)
 }
 
 // pageEntries is how many entries of the journal are asked for at once.
 const pageEntries = 5000
 
 // Entries returns all entries that a filter asks for, the oldest (by number) first.
-func Entries(ctx context.Context, j Journal, f history.Filter) ([]*journal.Entry, error) {
+func Entries(ctx context.Context, j Journal, f store.Filter) ([]*journal.Entry, error) {
 	var all []*journal.Entry
 	for f.Limit = pageEntries; ; {
 		page, err := j.Journal(ctx, f)
@@ -104,7 +104,7 @@ func LastDays(ctx context.Context, h History, location *time.Location, n int) (f
 // DaysBefore returns the midnight with which n local days begin of which the last one holds t.
 func DaysBefore(t instant.Instant, location *time.Location, n int) instant.Instant {
 	year, month, day := t.Time().In(location).Date()
-	return instant.Of(stage.NextMidnight(time.Date(year, month, day-n, 12, 0, 0, 0, location), location))
+	return instant.Of(care.NextMidnight(time.Date(year, month, day-n, 12, 0, 0, 0, location), location))
 }
 
 // Monitored tells for each bin that overlaps [from, to) whether any point gave a usable reading in it. A silence no longer
@@ -115,8 +115,8 @@ func Monitored(ctx context.Context, h History, from, to instant.Instant, gap tim
 	}
 	first, last := nuisance.BinOf(from), nuisance.BinOf(to-1)
 	seen := make([]bool, last-first+1)
-	for begin := 0; begin < len(seen); begin += history.MaxColumns {
-		n := min(len(seen)-begin, history.MaxColumns)
+	for begin := 0; begin < len(seen); begin += store.MaxColumns {
+		n := min(len(seen)-begin, store.MaxColumns)
 		block := seen[begin : begin+n]
 		start := first + int64(begin)
 		for _, p := range h.Points() {

@@ -16,8 +16,8 @@ import (
 
 	"dewline/configs"
 	"dewline/internal/config"
+	"dewline/internal/core/care"
 	"dewline/internal/probe"
-	"dewline/internal/stage"
 )
 
 // Answers are what only the keeper knows.
@@ -35,7 +35,7 @@ type Answers struct {
 // Cohort is who lives in a place.
 type Cohort struct {
 	ID, Place, Profile string
-	Stage              stage.Stage
+	Stage              care.Stage
 	Since              time.Time
 }
 
@@ -46,7 +46,7 @@ func ParseCohort(text string, since time.Time) (Cohort, error) {
 	if !ok || len(parts) != 3 {
 		return Cohort{}, fmt.Errorf("%q: want ID=PLACE:PROFILE:STAGE, such as a-2026=tub-1:tropical-forest-floor:larva", text)
 	}
-	at, err := stage.Parse(parts[2])
+	at, err := care.Parse(parts[2])
 	if err != nil {
 		return Cohort{}, fmt.Errorf("%q: %w", text, err)
 	}

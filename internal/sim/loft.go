@@ -12,16 +12,16 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/moistair"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/psychro"
+	"dewline/internal/core/quantity"
 )
 
 // Options describe a room and what is in it.
 type Options struct {
 	Start   time.Time
 	Weather Weather
-	Light   stage.Light
+	Light   care.Light
 	Room    string
 	// Conditioner holds the room at Setpoint within its power, except while it has failed.
 	Setpoint float64
@@ -123,12 +123,12 @@ type air struct {
 // New makes a loft that has been left to itself for two days before its start, so that nothing starts from nowhere.
 func New(o Options) *Loft {
 	l := &Loft{options: o, step: cmp.Or(o.Step, usualStep), now: o.Start.Add(-48 * time.Hour), room: o.Setpoint}
-	l.vapour = moistair.AbsoluteHumidity(l.room, 50)
+	l.vapour = psychro.AbsoluteHumidity(l.room, 50)
 	for range o.Tubs {
 		l.water = append(l.water, o.Setpoint-evaporation)
 	}
 	for range o.Vivaria {
-		l.enclosure = append(l.enclosure, air{celsius: o.Setpoint, vapour: moistair.AbsoluteHumidity(o.Setpoint, 85)})
+		l.enclosure = append(l.enclosure, air{celsius: o.Setpoint, vapour: psychro.AbsoluteHumidity(o.Setpoint, 85)})
 	}
 	l.Advance(o.Start)
 	return l
@@ -149,7 +149,7 @@ func (l *Loft) stepOnce() {
 	o, hours := &l.options, l.step.Hours()
 	m := o.Weather.moment(l.now, &l.moods)
 	outside := o.Weather.temperature(m)
-	outsideVapour := moistair.AbsoluteHumidity(o.Weather.dewPoint(m), 100)
+	outsideVapour := psychro.AbsoluteHumidity(o.Weather.dewPoint(m), 100)
 	minute := m.minuteOfDay()
 	sun := sun(minute)
 	drive := (outside + roomSun*sun - l.room) / roomLag
@@ -161,7 +161,7 @@ func (l *Loft) stepOnce() {
 	}
 	l.room += drive * hours
 	l.vapour += (outsideVapour - l.vapour) * exchange * hours
-	l.vapour = min(l.vapour, moistair.AbsoluteHumidity(l.room, 98))
+	l.vapour = min(l.vapour, psychro.AbsoluteHumidity(l.room, 98))
 	for i := range o.Tubs {
 		l.stepTub(i, sun, hours)
 	}
@@ -216,7 +216,7 @@ func (l *Loft) stepVivarium(v *Vivarium, a *air, m *moment, hours float64) {
 	if l.mistsNow(v, m) {
 		a.film = cmp.Or(v.Dose, misting)
 	}
-	saturated := moistair.AbsoluteHumidity(a.celsius, 100)
+	saturated := psychro.AbsoluteHumidity(a.celsius, 100)
 	deficit := max(0, 1-a.vapour/saturated)
 	evaporates := dampSoil * deficit * saturated
 	if a.film > 0 {
@@ -287,5 +287,5 @@ func (l *Loft) Gauge(p quantity.Point) func() float64 {
 }
 
 func relative(celsius, kgPerM3 float64) float64 {
-	return min(100, moistair.RelativeHumidity(celsius, moistair.VapourPressureOfDensity(celsius, kgPerM3)))
+	return min(100, psychro.RelativeHumidity(celsius, psychro.VapourPressureOfDensity(celsius, kgPerM3)))
 }

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"time"
 
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
 )
 
 // DemoStart is the moment at which the demo opens: one in the afternoon of an invented hot July day.
@@ -14,7 +14,7 @@ func DemoStart(location *time.Location) time.Time {
 
 // NorthLoft is the demo's room, all of it invented: a converted attic with two racks of tubs, a grow-out shelf and two
 // planted vivaria. A heat wave has begun, and its air conditioner fails twenty minutes before the start.
-func NorthLoft(start time.Time, seed uint64, light stage.Light) Options {
+func NorthLoft(start time.Time, seed uint64, light care.Light) Options {
 	o := Options{
 		Start: start,
 		Weather: Weather{

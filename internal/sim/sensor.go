@@ -8,7 +8,7 @@ import (
 	"sync"
 	"time"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
@@ -53,24 +53,24 @@ var part = map[sensors.Channel]struct{ noise, step, low, high, accuracy float64 
 }
 
 // Sensor is a simulated sensor.
-type Sensor struct {
+type Probe struct {
 	world   *World
 	options SensorOptions
 	chance  *rand.Rand
-	last    sensors.Reading
+	last    sensors.Measurement
 }
 
 // NewSensor makes a sensor in a world.
-func NewSensor(world *World, o SensorOptions) *Sensor {
+func NewSensor(world *World, o SensorOptions) *Probe {
 	seed := o.Seed
 	for _, r := range o.ID {
 		seed = seed*31 + uint64(r)
 	}
-	return &Sensor{world: world, options: o, chance: rand.New(rand.NewPCG(seed, 1))}
+	return &Probe{world: world, options: o, chance: rand.New(rand.NewPCG(seed, 1))}
 }
 
 // Describe returns what the sensor is.
-func (s *Sensor) Describe() sensors.Description {
+func (s *Probe) Describe() sensors.Description {
 	d := sensors.Description{Driver: "sim", Part: "simulated sensor", Where: "the simulated room"}
 	for _, channel := range []sensors.Channel{sensors.Temperature, sensors.Humidity, sensors.Pressure} {
 		if _, ok := s.options.Feeds[channel]; ok {
@@ -82,11 +82,11 @@ func (s *Sensor) Describe() sensors.Description {
 }
 
 // Read returns the values of the room as the sensor sees them.
-func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
+func (s *Probe) Read(ctx context.Context) (sensors.Measurement, error) {
 	if err := ctx.Err(); err != nil {
-		return sensors.Reading{}, &sensors.Error{Kind: sensors.Timeout, Doing: "reading the simulated room", Err: err}
+		return sensors.Measurement{}, &sensors.Error{Kind: sensors.Timeout, Doing: "reading the simulated room", Err: err}
 	}
-	var reading sensors.Reading
+	var reading sensors.Measurement
 	for _, measure := range s.Describe().Measures {
 		truth, now := s.world.look(s.options.Feeds[measure.Channel])
 		for _, f := range s.options.Faults {
@@ -94,11 +94,11 @@ func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
 				return s.last, nil
 			}
 			if f.holds(now) && f.Kind != sensors.Unknown {
-				return sensors.Reading{}, &sensors.Error{Kind: f.Kind, Doing: "reading the simulated room"}
+				return sensors.Measurement{}, &sensors.Error{Kind: f.Kind, Doing: "reading the simulated room"}
 			}
 		}
 		if math.IsNaN(truth) {
-			return sensors.Reading{}, &sensors.Error{
+			return sensors.Measurement{}, &sensors.Error{
 				Kind: sensors.Absent, Doing: fmt.Sprintf("the simulated room has no %s", s.options.Feeds[measure.Channel]),
 			}
 		}
@@ -113,4 +113,4 @@ func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
 }
 
 // Close does nothing.
-func (s *Sensor) Close() error { return nil }
+func (s *Probe) Close() error { return nil }

@@ -8,9 +8,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 	"dewline/internal/sim"
-	"dewline/internal/stage"
 	"dewline/sensors"
 )
 
@@ -22,7 +22,7 @@ func lisbon(t *testing.T) *time.Location {
 
 func northLoft(t *testing.T) (*sim.Loft, time.Time) {
 	start := sim.DemoStart(lisbon(t))
-	light := stage.Light{Location: lisbon(t), From: 7 * 60, To: 19 * 60}
+	light := care.Light{Location: lisbon(t), From: 7 * 60, To: 19 * 60}
 	return sim.New(sim.NorthLoft(start, 1, light)), start
 }
 
@@ -113,7 +113,7 @@ func TestSensorFaults(t *testing.T) {
 func BenchmarkSimulatedDay(b *testing.B) {
 	location := time.UTC
 	start := sim.DemoStart(location)
-	loft := sim.New(sim.NorthLoft(start, 1, stage.Light{Location: location, From: 420, To: 1140}))
+	loft := sim.New(sim.NorthLoft(start, 1, care.Light{Location: location, From: 420, To: 1140}))
 	for b.Loop() {
 		start = start.Add(24 * time.Hour)
 		loft.Advance(start)

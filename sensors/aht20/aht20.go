@@ -98,7 +98,7 @@ func (d *Dev) Describe() sensors.Description {
 }
 
 // Read measures temperature and humidity.
-func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	reading, err := d.conn.Read(ctx, d.once)
 	if err == nil {
 		d.life.Mark(&reading)
@@ -106,18 +106,18 @@ func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, err
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
+func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
 	defer func() { d.life.Missed(err) }()
 	status := make([]byte, 1)
 	if err := d.conn.Tx(ctx, "reading the status", commandStatus, status); err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	if d.life.SetUp() && status[0]&statusCalibrated == 0 {
 		d.life.WasReset()
 	}
 	if !d.life.SetUp() {
 		if status, err = d.setUp(ctx, status); err != nil {
-			return sensors.Reading{Evidence: status}, err
+			return sensors.Measurement{Evidence: status}, err
 		}
 	}
 	frame, err := d.conn.Command(ctx, "measuring", waitMeasure, frameLength, commandMeasure...)
@@ -130,13 +130,13 @@ func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
 		}
 	}
 	if err != nil {
-		return sensors.Reading{Evidence: frame}, err
+		return sensors.Measurement{Evidence: frame}, err
 	}
 	values, err := Decode(frame)
 	if err != nil {
-		return sensors.Reading{Evidence: frame}, err
+		return sensors.Measurement{Evidence: frame}, err
 	}
-	return sensors.Reading{Values: values, Evidence: frame}, nil
+	return sensors.Measurement{Values: values, Evidence: frame}, nil
 }
 
 // setUp loads the calibration where it is missing. It returns the last status.

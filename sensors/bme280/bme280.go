@@ -162,7 +162,7 @@ func (d *Dev) Describe() sensors.Description {
 
 // Read makes one measurement of all channels. Where it lies far from the last one, and on the first, a second one must
 // confirm it.
-func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	reading, err := d.conn.Read(ctx, d.once)
 	if err != nil {
 		return reading, err
@@ -172,12 +172,12 @@ func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, nil
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
+func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
 	defer func() { d.life.Missed(err) }()
 	if d.life.SetUp() && d.started {
 		kept, err := d.register(ctx, "reading the settings", registerHumidity, 3)
 		if err != nil {
-			return sensors.Reading{}, err
+			return sensors.Measurement{}, err
 		}
 		if !d.kept(kept[0], kept[2]) {
 			d.life.WasReset()
@@ -185,7 +185,7 @@ func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
 	}
 	if !d.life.SetUp() {
 		if evidence, err := d.setUp(ctx); err != nil {
-			return sensors.Reading{Evidence: evidence}, err
+			return sensors.Measurement{Evidence: evidence}, err
 		}
 	}
 	reading, err = d.measure(ctx)
@@ -197,7 +197,7 @@ func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
 		return again, err
 	}
 	if !agree(reading.Values, again.Values, againCelsius, againPercent, againPascal) {
-		return sensors.Reading{Evidence: append(reading.Evidence, again.Evidence...)},
+		return sensors.Measurement{Evidence: append(reading.Evidence, again.Evidence...)},
 			sensors.Errorf(sensors.Implausible, "two measurements in a row do not agree: %s, then %s",
 				text(reading.Values), text(again.Values))
 	}
@@ -314,20 +314,20 @@ func (d *Dev) register(ctx context.Context, doing string, register byte, n int) 
 }
 
 // measure makes one measurement in forced mode: settings, wait, and one burst of settings and data.
-func (d *Dev) measure(ctx context.Context) (sensors.Reading, error) {
+func (d *Dev) measure(ctx context.Context) (sensors.Measurement, error) {
 	writes := []byte{registerConfig, 0, registerHumidity, oversampleHumidity, registerMeasure, oversampleRest | forced}
 	if d.bmp280 {
 		writes = slices.Delete(writes, 2, 4)
 	}
 	if err := d.conn.Tx(ctx, "starting a measurement", writes, nil); err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	d.started = true
 	if err := i2cbus.Sleep(ctx, waitMeasure); err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	if status, err := d.await(ctx, statusMeasuring); err != nil {
-		return sensors.Reading{Evidence: status}, err
+		return sensors.Measurement{Evidence: status}, err
 	}
 	length := burstLength
 	if d.bmp280 {
@@ -335,7 +335,7 @@ func (d *Dev) measure(ctx context.Context) (sensors.Reading, error) {
 	}
 	burst, err := d.register(ctx, "reading the measurement", burstStart, length)
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	values, err := d.trim.convert(burst)
 	if errors.Is(err, errSettings) {
@@ -344,9 +344,9 @@ func (d *Dev) measure(ctx context.Context) (sensors.Reading, error) {
 			burst[atHumidity], burst[atMeasure])
 	}
 	if err != nil {
-		return sensors.Reading{Evidence: burst}, err
+		return sensors.Measurement{Evidence: burst}, err
 	}
-	return sensors.Reading{Values: values, Evidence: burst}, nil
+	return sensors.Measurement{Values: values, Evidence: burst}, nil
 }
 
 // kept reports whether the part still has the settings it was given.

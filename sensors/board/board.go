@@ -73,20 +73,20 @@ func New(options Options) (*Board, error) {
 }
 
 // once reads the thermal zone.
-func (b *Board) once(ctx context.Context) (sensors.Reading, error) {
+func (b *Board) once(ctx context.Context) (sensors.Measurement, error) {
 	zones, err := b.files.Entries(ctx, kernelfile.Thermal)
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	zone, err := choose(zones, b.zone)
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	text, err := b.files.ReadFile(ctx, path.Join(zone.Path, "temp"))
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
-	reading := sensors.Reading{Evidence: fmt.Appendf(nil, "temp=%s\n", bytes.TrimSpace(text))}
+	reading := sensors.Measurement{Evidence: fmt.Appendf(nil, "temp=%s\n", bytes.TrimSpace(text))}
 	n, err := kernelfile.ParseInteger(text)
 	if err != nil {
 		return reading, err

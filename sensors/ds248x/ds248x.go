@@ -56,7 +56,7 @@ type Master struct {
 	bus     i2c.Bus
 	address uint16
 	lines   int
-	turn    guard.Turn
+	turn    guard.Lock
 }
 
 // New returns a master. No device needs to be present yet.
@@ -91,7 +91,7 @@ type ProbeOptions struct {
 const conversion = 760 * time.Millisecond
 
 // Probe returns the sensor behind a ROM code. The probe need not be present yet.
-func (m *Master) Probe(options ProbeOptions) (*guard.Sensor, error) {
+func (m *Master) Probe(options ProbeOptions) (*guard.Guarded, error) {
 	rom, err := scratchpad.ParseROM(options.ROM)
 	if err != nil {
 		return nil, fmt.Errorf("ds248x: %w", err)
@@ -125,15 +125,15 @@ func (m *Master) Probe(options ProbeOptions) (*guard.Sensor, error) {
 		},
 		Repeat: 1,
 		Turn:   m.turn,
-		Build: func(ctx context.Context, bus *guard.Recorder) (guard.Sense, error) {
+		Build: func(ctx context.Context, bus *guard.Recorder) (guard.MeasureFunc, error) {
 			l := line{ctx: ctx, bus: bus, address: m.address}
 			if err := l.setUp(); err != nil {
 				return nil, err
 			}
-			return func(ctx context.Context) (sensors.Reading, error) {
+			return func(ctx context.Context) (sensors.Measurement, error) {
 				l := line{ctx: ctx, bus: bus, address: m.address}
 				if err := m.selectLine(l, options.Line); err != nil {
-					return sensors.Reading{}, err
+					return sensors.Measurement{}, err
 				}
 				return measureProbe(ctx, l, rom)
 			}, nil
@@ -228,19 +228,19 @@ func (m *Master) where(number int) string {
 }
 
 // measureProbe converts once and reads the scratchpad.
-func measureProbe(ctx context.Context, bus onewire.Bus, rom scratchpad.ROM) (sensors.Reading, error) {
+func measureProbe(ctx context.Context, bus onewire.Bus, rom scratchpad.ROM) (sensors.Measurement, error) {
 	device := onewire.Dev{Bus: bus, Addr: onewire.Address(rom)}
 	if err := device.TxPower([]byte{0x44}, nil); err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	if err := i2cbus.Sleep(ctx, conversion); err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	pad := make([]byte, scratchpad.Size)
 	if err := device.Tx([]byte{0xBE}, pad); err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
-	reading := sensors.Reading{Evidence: pad}
+	reading := sensors.Measurement{Evidence: pad}
 	t, err := scratchpad.Parse(rom.Family(), pad)
 	if err != nil {
 		return reading, err

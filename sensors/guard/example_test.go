@@ -26,16 +26,16 @@ func ExampleNew() {
 			Measures:        []sensors.Measure{{Channel: sensors.Temperature, Low: -40, High: 125, Resolution: 0.0625, Accuracy: 1}},
 			MinimumInterval: time.Second,
 		},
-		Build: func(_ context.Context, bus *guard.Recorder) (guard.Sense, error) {
+		Build: func(_ context.Context, bus *guard.Recorder) (guard.MeasureFunc, error) {
 			dev, err := tmp102.NewI2C(bus, 0x48, nil)
 			if err != nil {
 				return nil, err
 			}
-			return func(context.Context) (sensors.Reading, error) {
+			return func(context.Context) (sensors.Measurement, error) {
 				var env physic.Env
 				err := dev.Sense(&env)
 				value := sensors.Value{Channel: sensors.Temperature, Value: env.Temperature.Celsius()}
-				return sensors.Reading{Values: []sensors.Value{value}}, err
+				return sensors.Measurement{Values: []sensors.Value{value}}, err
 			}, nil
 		},
 	})

@@ -55,14 +55,14 @@ var ErrNotReady = errors.New("no measurement is ready yet")
 
 // Turn lets one call at a time into a device. Sensors that share a device share a Turn, so that while a call of one hangs
 // none of the others starts.
-type Turn chan struct{}
+type Lock chan struct{}
 
 // NewTurn returns a free turn.
-func NewTurn() Turn { return make(Turn, 1) }
+func NewTurn() Lock { return make(Lock, 1) }
 
 // Sense performs one measurement. It runs in the guard's goroutine, so it may block; where it waits by itself it should
 // honour ctx.
-type Sense func(ctx context.Context) (sensors.Reading, error)
+type MeasureFunc func(ctx context.Context) (sensors.Measurement, error)
 
 // Options of a guarded sensor. Description and Build are required.
 type Options struct {
@@ -71,43 +71,43 @@ type Options struct {
 	Description sensors.Description
 	// Build sets the device up and returns how to measure with it. It is called on the first read and again after every
 	// failure, in the guard's goroutine; no device needs to be present before that.
-	Build func(ctx context.Context, bus *Recorder) (Sense, error)
+	Build func(ctx context.Context, bus *Recorder) (MeasureFunc, error)
 	// Spacing is the shortest time from one measurement to the next; an earlier read waits. 0 means none.
 	Spacing time.Duration
 	// Repeat is how many times a failed measurement is tried again at once, a moment apart, while the context lasts. It is
 	// for parts that are set up quickly.
 	Repeat int
 	// Turn is shared with other sensors on the same device. nil means that there are none.
-	Turn Turn
+	Turn Lock
 }
 
 // Sensor is a guarded driver.
-type Sensor struct {
+type Guarded struct {
 	options Options
 	bus     *Recorder
 	closed  atomic.Bool
-	turn    Turn // holds a token while a call into the driver is out; the call that put it there owns what follows
+	turn    Lock // holds a token while a call into the driver is out; the call that put it there owns what follows
 
-	sense Sense     // nil: to be built
-	fresh bool      // built and not yet measured with
-	reset bool      // the device lost its settings and has not answered since
-	lived bool      // the device has answered at least once
-	last  time.Time // of the last measurement
+	sense MeasureFunc // nil: to be built
+	fresh bool        // built and not yet measured with
+	reset bool        // the device lost its settings and has not answered since
+	lived bool        // the device has answered at least once
+	last  time.Time   // of the last measurement
 }
 
-var _ sensors.Sensor = (*Sensor)(nil)
+var _ sensors.Sensor = (*Guarded)(nil)
 
 // New returns a guarded sensor. It touches nothing: the device is set up by the first read.
-func New(bus i2c.Bus, options Options) *Sensor {
+func New(bus i2c.Bus, options Options) *Guarded {
 	turn := options.Turn
 	if turn == nil {
 		turn = NewTurn()
 	}
-	return &Sensor{options: options, bus: &Recorder{bus: bus}, turn: turn}
+	return &Guarded{options: options, bus: &Recorder{bus: bus}, turn: turn}
 }
 
 // Describe returns the description given to [New].
-func (s *Sensor) Describe() sensors.Description {
+func (s *Guarded) Describe() sensors.Description {
 	d := s.options.Description
 	d.Measures, d.Notes = slices.Clone(d.Measures), slices.Clone(d.Notes)
 	return d
@@ -115,13 +115,13 @@ func (s *Sensor) Describe() sensors.Description {
 
 // Close ends the use of the sensor. It does not wait for a call that hangs, and leaves the bus open, which belongs to
 // its opener.
-func (s *Sensor) Close() error {
+func (s *Guarded) Close() error {
 	s.closed.Store(true)
 	return nil
 }
 
 type outcome struct {
-	reading sensors.Reading
+	reading sensors.Measurement
 	err     error
 }
 
@@ -130,9 +130,9 @@ type outcome struct {
 const apart = 50 * time.Millisecond
 
 // Read performs one measurement, after setting the device up where that is due. It returns no later than ctx ends.
-func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
+func (s *Guarded) Read(ctx context.Context) (sensors.Measurement, error) {
 	if s.closed.Load() {
-		return sensors.Reading{}, fmt.Errorf("%s: the sensor was closed: %w", s.doing(), os.ErrClosed)
+		return sensors.Measurement{}, fmt.Errorf("%s: the sensor was closed: %w", s.doing(), os.ErrClosed)
 	}
 	reading, err := s.once(ctx)
 	for range s.options.Repeat {
@@ -149,18 +149,18 @@ func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
 }
 
 // once tries once.
-func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
+func (s *Guarded) once(ctx context.Context) (sensors.Measurement, error) {
 	if err := ctx.Err(); err != nil {
-		return sensors.Reading{}, s.timeout("not begun", err)
+		return sensors.Measurement{}, s.timeout("not begun", err)
 	}
 	select {
 	case s.turn <- struct{}{}:
 	case <-ctx.Done():
-		return sensors.Reading{}, s.timeout("an earlier read has not come back from the bus", ctx.Err())
+		return sensors.Measurement{}, s.timeout("an earlier read has not come back from the bus", ctx.Err())
 	}
 	if err := i2cbus.Sleep(ctx, time.Until(s.last.Add(s.options.Spacing))); err != nil {
 		<-s.turn
-		return sensors.Reading{}, s.timeout("the part wants more time between two reads", err)
+		return sensors.Measurement{}, s.timeout("the part wants more time between two reads", err)
 	}
 	done := make(chan outcome, 1)
 	go func() {
@@ -175,12 +175,12 @@ func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
 	case o := <-done:
 		return o.reading, o.err
 	case <-ctx.Done():
-		return sensors.Reading{Evidence: s.bus.Evidence()}, s.timeout("no complete answer from the bus", ctx.Err())
+		return sensors.Measurement{Evidence: s.bus.Evidence()}, s.timeout("no complete answer from the bus", ctx.Err())
 	}
 }
 
 // measure is the part that runs in the guard's goroutine.
-func (s *Sensor) measure(ctx context.Context) (sensors.Reading, error) {
+func (s *Guarded) measure(ctx context.Context) (sensors.Measurement, error) {
 	s.bus.begin()
 	reading, err := s.call(ctx)
 	s.last = time.Now()
@@ -199,7 +199,7 @@ func (s *Sensor) measure(ctx context.Context) (sensors.Reading, error) {
 			s.sense = nil
 		}
 		s.reset = s.reset || reading.Reset || errors.Is(err, ErrReset)
-		return sensors.Reading{Evidence: reading.Evidence}, s.classify(err)
+		return sensors.Measurement{Evidence: reading.Evidence}, s.classify(err)
 	}
 	reading.First = reading.First || s.fresh
 	reading.Reset = s.lived && (reading.Reset || s.reset)
@@ -208,7 +208,7 @@ func (s *Sensor) measure(ctx context.Context) (sensors.Reading, error) {
 }
 
 // call builds the device where that is due and measures once. A panic inside the driver becomes an error.
-func (s *Sensor) call(ctx context.Context) (reading sensors.Reading, err error) {
+func (s *Guarded) call(ctx context.Context) (reading sensors.Measurement, err error) {
 	defer func() {
 		if r := recover(); r != nil {
 			err = fmt.Errorf("the driver panicked: %v", r)
@@ -228,7 +228,7 @@ func (s *Sensor) call(ctx context.Context) (reading sensors.Reading, err error) 
 }
 
 // check holds the values against the description.
-func (s *Sensor) check(reading *sensors.Reading) error {
+func (s *Guarded) check(reading *sensors.Measurement) error {
 	if got, want := len(reading.Values), len(s.options.Description.Measures); got != want {
 		return sensors.Errorf(sensors.Implausible, "the driver returned %d values, want %d", got, want)
 	}
@@ -241,7 +241,7 @@ func (s *Sensor) check(reading *sensors.Reading) error {
 }
 
 // classify gives a failure its kind: the one the driver's wrapper chose, else the one the errno of the bus speaks of.
-func (s *Sensor) classify(err error) error {
+func (s *Guarded) classify(err error) error {
 	kind := sensors.KindOf(err)
 	if bus := s.bus.Err(); bus != nil && kind == sensors.Unknown {
 		kind = sensors.KindOf(bus)
@@ -259,10 +259,10 @@ func (s *Sensor) classify(err error) error {
 	return &sensors.Error{Kind: kind, Doing: s.doing(), Err: err}
 }
 
-func (s *Sensor) timeout(what string, cause error) error {
+func (s *Guarded) timeout(what string, cause error) error {
 	return &sensors.Error{Kind: sensors.Timeout, Doing: s.doing(), Err: fmt.Errorf("%s: %w", what, cause)}
 }
 
-func (s *Sensor) doing() string {
+func (s *Guarded) doing() string {
 	return "reading " + s.options.Description.Driver + " at " + s.options.Description.Where
 }

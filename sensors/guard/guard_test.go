@@ -27,31 +27,31 @@ var description = sensors.Description{
 	Notes:           []string{"a note"},
 }
 
-func celsius(v float64) sensors.Reading {
-	return sensors.Reading{Values: []sensors.Value{{Channel: sensors.Temperature, Value: v, Raw: uint64(v * 10)}}}
+func celsius(v float64) sensors.Measurement {
+	return sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Temperature, Value: v, Raw: uint64(v * 10)}}}
 }
 
 // rogue is a driver as bad as the test wants it. It counts how often it was built.
 type rogue struct {
 	built int
 	build func(bus *Recorder) error
-	sense func(bus *Recorder) (sensors.Reading, error)
+	sense func(bus *Recorder) (sensors.Measurement, error)
 }
 
-func (r *rogue) guarded(change func(*Options)) (*Sensor, *sensortest.Bus) {
+func (r *rogue) guarded(change func(*Options)) (*Guarded, *sensortest.Bus) {
 	bus := sensortest.NewBus("fake")
 	bus.Attach(0x10, sensortest.Func{Answer: func(_, answer []byte) error {
 		copy(answer, "\x12\x34")
 		return nil
 	}})
-	options := Options{Description: description, Build: func(_ context.Context, bus *Recorder) (Sense, error) {
+	options := Options{Description: description, Build: func(_ context.Context, bus *Recorder) (MeasureFunc, error) {
 		r.built++
 		if r.build != nil {
 			if err := r.build(bus); err != nil {
 				return nil, err
 			}
 		}
-		return func(context.Context) (sensors.Reading, error) { return r.sense(bus) }, nil
+		return func(context.Context) (sensors.Measurement, error) { return r.sense(bus) }, nil
 	}}
 	if change != nil {
 		change(&options)
@@ -60,54 +60,54 @@ func (r *rogue) guarded(change func(*Options)) (*Sensor, *sensortest.Bus) {
 }
 
 func TestDriverThatMisbehaves(t *testing.T) {
-	answers := func(reading sensors.Reading, err error) func(*Recorder) (sensors.Reading, error) {
-		return func(*Recorder) (sensors.Reading, error) { return reading, err }
+	answers := func(reading sensors.Measurement, err error) func(*Recorder) (sensors.Measurement, error) {
+		return func(*Recorder) (sensors.Measurement, error) { return reading, err }
 	}
 	for _, c := range []struct {
 		name  string
-		sense func(*Recorder) (sensors.Reading, error)
+		sense func(*Recorder) (sensors.Measurement, error)
 		kind  sensors.Kind
 		text  string
 		cause error
 	}{
 		{
 			name:  "panics",
-			sense: func(*Recorder) (sensors.Reading, error) { panic("nil options") },
+			sense: func(*Recorder) (sensors.Measurement, error) { panic("nil options") },
 			text:  "the driver panicked: nil options",
 		},
 		{
 			name: "formats the errno away",
-			sense: func(bus *Recorder) (sensors.Reading, error) {
-				return sensors.Reading{}, fmt.Errorf("rogue: %v", bus.Tx(0x11, nil, make([]byte, 1)))
+			sense: func(bus *Recorder) (sensors.Measurement, error) {
+				return sensors.Measurement{}, fmt.Errorf("rogue: %v", bus.Tx(0x11, nil, make([]byte, 1)))
 			},
 			kind: sensors.Absent, text: "the driver says: rogue:", cause: sensortest.NoAcknowledge,
 		},
 		{
 			name: "replaces the error",
-			sense: func(bus *Recorder) (sensors.Reading, error) {
+			sense: func(bus *Recorder) (sensors.Measurement, error) {
 				_ = bus.Tx(0x11, nil, make([]byte, 1))
-				return sensors.Reading{}, errors.New("timeout, all devices busy, checksum wrong")
+				return sensors.Measurement{}, errors.New("timeout, all devices busy, checksum wrong")
 			},
 			kind: sensors.Absent, cause: sensortest.NoAcknowledge,
 		},
 		{
 			name: "swallows a bus error and answers",
-			sense: func(bus *Recorder) (sensors.Reading, error) {
+			sense: func(bus *Recorder) (sensors.Measurement, error) {
 				_ = bus.Tx(0x11, nil, make([]byte, 1))
 				return celsius(20), nil
 			},
 			kind: sensors.Absent, cause: sensortest.NoAcknowledge,
 		},
-		{name: "names a kind of its own", sense: answers(sensors.Reading{}, sensors.Errorf(sensors.Checksum, "wrong CRC")), kind: sensors.Checksum},
+		{name: "names a kind of its own", sense: answers(sensors.Measurement{}, sensors.Errorf(sensors.Checksum, "wrong CRC")), kind: sensors.Checksum},
 		{name: "has lost its settings", sense: answers(celsius(0), fmt.Errorf("register 0: %w", ErrReset)), kind: sensors.Implausible, cause: ErrReset},
 		{name: "leaves an empty environment", sense: answers(celsius(-273.15), nil), kind: sensors.Implausible, text: "outside the part's range"},
 		{name: "too hot", sense: answers(celsius(125.1), nil), kind: sensors.Implausible},
 		{name: "no number", sense: answers(celsius(math.NaN()), nil), kind: sensors.Implausible},
 		{name: "infinite", sense: answers(celsius(math.Inf(1)), nil), kind: sensors.Implausible},
-		{name: "no value", sense: answers(sensors.Reading{}, nil), kind: sensors.Implausible, text: "0 values, want 1"},
+		{name: "no value", sense: answers(sensors.Measurement{}, nil), kind: sensors.Implausible, text: "0 values, want 1"},
 		{
 			name:  "another channel",
-			sense: answers(sensors.Reading{Values: []sensors.Value{{Channel: sensors.Humidity, Value: 50}}}, nil),
+			sense: answers(sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Humidity, Value: 50}}}, nil),
 			kind:  sensors.Implausible, text: "no temperature",
 		},
 	} {
@@ -139,7 +139,7 @@ func TestDriverThatMisbehaves(t *testing.T) {
 func TestSwallowedErrorWhileBuilding(t *testing.T) {
 	driver := &rogue{
 		build: func(bus *Recorder) error { _ = bus.Tx(0x11, nil, make([]byte, 1)); return nil },
-		sense: func(*Recorder) (sensors.Reading, error) { return celsius(20), nil },
+		sense: func(*Recorder) (sensors.Measurement, error) { return celsius(20), nil },
 	}
 	sensor, _ := driver.guarded(nil)
 	_, err := sensor.Read(t.Context())
@@ -152,8 +152,8 @@ func TestSwallowedErrorWhileBuilding(t *testing.T) {
 }
 
 func TestEvidence(t *testing.T) {
-	driver := &rogue{sense: func(bus *Recorder) (sensors.Reading, error) {
-		return sensors.Reading{}, errors.Join(bus.Tx(0x10, []byte{0}, make([]byte, 2)), sensors.Errorf(sensors.Checksum, "wrong"))
+	driver := &rogue{sense: func(bus *Recorder) (sensors.Measurement, error) {
+		return sensors.Measurement{}, errors.Join(bus.Tx(0x10, []byte{0}, make([]byte, 2)), sensors.Errorf(sensors.Checksum, "wrong"))
 	}}
 	sensor, _ := driver.guarded(nil)
 	reading, err := sensor.Read(t.Context())
@@ -165,7 +165,7 @@ func TestOneCallAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var out, most atomic.Int32
 		free := make(chan struct{})
-		driver := &rogue{sense: func(*Recorder) (sensors.Reading, error) {
+		driver := &rogue{sense: func(*Recorder) (sensors.Measurement, error) {
 			most.Store(max(most.Load(), out.Add(1)))
 			defer out.Add(-1)
 			<-free
@@ -195,8 +195,8 @@ func TestSharedTurn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		turn := NewTurn()
 		free := make(chan struct{})
-		hung := &rogue{sense: func(*Recorder) (sensors.Reading, error) { <-free; return celsius(20), nil }}
-		well := &rogue{sense: func(*Recorder) (sensors.Reading, error) { return celsius(21), nil }}
+		hung := &rogue{sense: func(*Recorder) (sensors.Measurement, error) { <-free; return celsius(20), nil }}
+		well := &rogue{sense: func(*Recorder) (sensors.Measurement, error) { return celsius(21), nil }}
 		share := func(o *Options) { o.Turn = turn }
 		a, _ := hung.guarded(share)
 		b, _ := well.guarded(share)
@@ -218,7 +218,7 @@ func TestSharedTurn(t *testing.T) {
 func TestResetIsToldOnce(t *testing.T) {
 	answer := error(ErrReset)
 	driver := &rogue{}
-	driver.sense = func(*Recorder) (sensors.Reading, error) { return celsius(20), answer }
+	driver.sense = func(*Recorder) (sensors.Measurement, error) { return celsius(20), answer }
 	sensor, _ := driver.guarded(nil)
 	_, err := sensor.Read(t.Context())
 	require.ErrorIs(t, err, ErrReset)
@@ -246,7 +246,7 @@ func TestResetIsToldOnce(t *testing.T) {
 func TestNotReadyKeepsTheDevice(t *testing.T) {
 	answer := error(ErrNotReady)
 	driver := &rogue{}
-	driver.sense = func(*Recorder) (sensors.Reading, error) { return celsius(20), answer }
+	driver.sense = func(*Recorder) (sensors.Measurement, error) { return celsius(20), answer }
 	sensor, _ := driver.guarded(func(o *Options) { o.Repeat = 2 })
 	for range 3 {
 		_, err := sensor.Read(t.Context())
@@ -263,10 +263,10 @@ func TestRepeat(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		left, calls := 2, 0
 		driver := &rogue{}
-		driver.sense = func(*Recorder) (sensors.Reading, error) {
+		driver.sense = func(*Recorder) (sensors.Measurement, error) {
 			if calls++; left > 0 {
 				left--
-				return sensors.Reading{}, sensors.Errorf(sensors.Checksum, "wrong")
+				return sensors.Measurement{}, sensors.Errorf(sensors.Checksum, "wrong")
 			}
 			return celsius(20), nil
 		}
@@ -283,9 +283,9 @@ func TestRepeat(t *testing.T) {
 		require.Equal(t, 7, left)
 
 		// When time is up during a repetition, the failure before it says more.
-		driver.sense = func(*Recorder) (sensors.Reading, error) {
+		driver.sense = func(*Recorder) (sensors.Measurement, error) {
 			time.Sleep(100 * time.Millisecond)
-			return sensors.Reading{}, sensors.Errorf(sensors.Checksum, "wrong")
+			return sensors.Measurement{}, sensors.Errorf(sensors.Checksum, "wrong")
 		}
 		ctx, stop := context.WithTimeout(t.Context(), 200*time.Millisecond)
 		defer stop()
@@ -300,7 +300,7 @@ func TestSpacing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var at []time.Duration
 		start := time.Now()
-		driver := &rogue{sense: func(*Recorder) (sensors.Reading, error) {
+		driver := &rogue{sense: func(*Recorder) (sensors.Measurement, error) {
 			at = append(at, time.Since(start))
 			return celsius(20), nil
 		}}
@@ -320,7 +320,7 @@ func TestSpacing(t *testing.T) {
 }
 
 func TestCloseAndEndedContext(t *testing.T) {
-	driver := &rogue{sense: func(*Recorder) (sensors.Reading, error) { return celsius(20), nil }}
+	driver := &rogue{sense: func(*Recorder) (sensors.Measurement, error) { return celsius(20), nil }}
 	sensor, _ := driver.guarded(nil)
 	ended, stop := context.WithCancel(t.Context())
 	stop()

@@ -53,7 +53,7 @@ type Options struct {
 }
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read, which takes a good second.
-func New(bus i2c.Bus, options Options) (*guard.Sensor, error) {
+func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 	address := options.Address
 	if address == 0 {
 		address = LowestAddress
@@ -73,13 +73,13 @@ func New(bus i2c.Bus, options Options) (*guard.Sensor, error) {
 			MinimumInterval: 2 * time.Second,
 		},
 		Spacing: spacing,
-		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.Sense, error) {
+		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
 			return build(ctx, recorder, address)
 		},
 	}), nil
 }
 
-func build(ctx context.Context, bus *guard.Recorder, address uint16) (guard.Sense, error) {
+func build(ctx context.Context, bus *guard.Recorder, address uint16) (guard.MeasureFunc, error) {
 	// The part may run from before, and then takes no new rate; where it does not run, it may refuse the command.
 	_ = bus.Bare().Tx(address, []byte{0x30, 0x93}, nil)
 	if err := i2cbus.Sleep(ctx, settling); err != nil {
@@ -97,7 +97,7 @@ func build(ctx context.Context, bus *guard.Recorder, address uint16) (guard.Sens
 		return nil, err
 	}
 	wasReset := status&hdc302x.StatusDeviceReset != 0
-	return func(context.Context) (sensors.Reading, error) {
+	return func(context.Context) (sensors.Measurement, error) {
 		reading, err := sense(bus, dev)
 		reading.Reset = wasReset
 		wasReset = false
@@ -121,10 +121,10 @@ func identify(bus *guard.Recorder, address uint16) error {
 	return nil
 }
 
-func sense(bus *guard.Recorder, dev *hdc302x.Dev) (sensors.Reading, error) {
+func sense(bus *guard.Recorder, dev *hdc302x.Dev) (sensors.Measurement, error) {
 	var env physic.Env
 	failed := dev.Sense(&env)
-	reading := sensors.Reading{Evidence: bus.Evidence()}
+	reading := sensors.Measurement{Evidence: bus.Evidence()}
 	if err := bus.Err(); err != nil {
 		return reading, err
 	}

@@ -119,7 +119,7 @@ func (d *Dev) Describe() sensors.Description {
 }
 
 // Read measures temperature, then humidity.
-func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	reading, err := d.conn.Read(ctx, d.once)
 	if err == nil {
 		d.life.Mark(&reading)
@@ -127,32 +127,32 @@ func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, err
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
+func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
 	defer func() { d.life.Missed(err) }()
 	if !d.life.SetUp() {
 		// A program before this one may have chosen a lower resolution.
 		if err := d.conn.Tx(ctx, "resetting", []byte{commandReset}, nil); err != nil {
-			return sensors.Reading{}, err
+			return sensors.Measurement{}, err
 		}
 		if err := i2cbus.Sleep(ctx, waitReset); err != nil {
-			return sensors.Reading{}, err
+			return sensors.Measurement{}, err
 		}
 		d.life.Begun()
 	}
 	warmth, err := d.conn.Command(ctx, "measuring temperature", waitTemperature, 3, commandTemperature)
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	dampness, err := d.conn.Command(ctx, "measuring humidity", waitHumidity, 3, commandHumidity)
 	if err != nil {
-		return sensors.Reading{Evidence: warmth}, err
+		return sensors.Measurement{Evidence: warmth}, err
 	}
 	frame := append(warmth, dampness...)
 	values, err := Decode(frame)
 	if err != nil {
-		return sensors.Reading{Evidence: frame}, err
+		return sensors.Measurement{Evidence: frame}, err
 	}
-	return sensors.Reading{Values: values, Evidence: frame}, nil
+	return sensors.Measurement{Values: values, Evidence: frame}, nil
 }
 
 // Decode converts six bytes: a temperature word and a humidity word, each followed by its checksum.

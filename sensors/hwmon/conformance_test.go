@@ -74,7 +74,7 @@ func heal(files *kernelfiletest.Faulty, name string) {
 }
 
 // open returns the SHT4x of the tree by whatever name.
-func open(t *testing.T, name string) (*kernelfiletest.Faulty, *hwmon.Sensor) {
+func open(t *testing.T, name string) (*kernelfiletest.Faulty, *hwmon.Device) {
 	t.Helper()
 	files := kernelfiletest.New(kernelfile.Dir(tree))
 	heal(files, name)

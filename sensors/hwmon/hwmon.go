@@ -62,7 +62,7 @@ type Options struct {
 }
 
 // Sensor is one hwmon device.
-type Sensor struct {
+type Device struct {
 	*kerneldevice.Device
 
 	name, device string
@@ -71,11 +71,11 @@ type Sensor struct {
 	heated       time.Time // when the heater was seen running
 }
 
-var _ sensors.Sensor = (*Sensor)(nil)
+var _ sensors.Sensor = (*Device)(nil)
 
 // New returns a sensor. The device may be absent yet; if it is there, and the name fits several, that is an error.
-func New(options Options) (*Sensor, error) {
-	s := &Sensor{name: options.Name, device: options.Device, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
+func New(options Options) (*Device, error) {
+	s := &Device{name: options.Name, device: options.Device, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
 	var err error
 	if s.items, err = kernel.Choose(s.files, options.Name, options.Device, options.Channels); err != nil {
 		return nil, err
@@ -128,8 +128,8 @@ var kernel = kerneldevice.Interface{
 }
 
 // once reads every channel once.
-func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
-	var reading sensors.Reading
+func (s *Device) once(ctx context.Context) (sensors.Measurement, error) {
+	var reading sensors.Measurement
 	entry, err := s.find(ctx)
 	if err != nil {
 		return reading, err
@@ -140,7 +140,7 @@ func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
 	for _, i := range s.items {
 		value, err := s.value(ctx, entry, i, &reading.Evidence)
 		if err != nil {
-			return sensors.Reading{Evidence: reading.Evidence}, kernelfile.Doing(i.Name, err)
+			return sensors.Measurement{Evidence: reading.Evidence}, kernelfile.Doing(i.Name, err)
 		}
 		reading.Values = append(reading.Values, value)
 	}
@@ -148,7 +148,7 @@ func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
 }
 
 // value reads one channel. All units of hwmon are thousandths of ours (sysfs-class-hwmon).
-func (s *Sensor) value(ctx context.Context, entry kernelfile.Entry, i kerneldevice.Item, evidence *[]byte) (sensors.Value, error) {
+func (s *Device) value(ctx context.Context, entry kernelfile.Entry, i kerneldevice.Item, evidence *[]byte) (sensors.Value, error) {
 	text, err := s.files.ReadFile(ctx, path.Join(entry.Path, i.Name+"_input"))
 	if err != nil {
 		return sensors.Value{}, err
@@ -170,7 +170,7 @@ func (s *Sensor) value(ctx context.Context, entry kernelfile.Entry, i kerneldevi
 
 // heater reports whether a heater runs or ran shortly before. Its file is asked first: the sht4x driver holds a read back
 // until the heater is off, and then returns what was measured while hot.
-func (s *Sensor) heater(ctx context.Context, entry kernelfile.Entry) (bool, error) {
+func (s *Device) heater(ctx context.Context, entry kernelfile.Entry) (bool, error) {
 	on, err := s.flag(ctx, entry, "heater_enable")
 	if err != nil {
 		return false, err
@@ -182,7 +182,7 @@ func (s *Sensor) heater(ctx context.Context, entry kernelfile.Entry) (bool, erro
 }
 
 // flag reports whether a file holds 1. A device without the file has no such flag.
-func (s *Sensor) flag(ctx context.Context, entry kernelfile.Entry, name string) (bool, error) {
+func (s *Device) flag(ctx context.Context, entry kernelfile.Entry, name string) (bool, error) {
 	text, err := s.files.ReadFile(ctx, path.Join(entry.Path, name))
 	if errors.Is(err, fs.ErrNotExist) {
 		return false, nil
@@ -191,7 +191,7 @@ func (s *Sensor) flag(ctx context.Context, entry kernelfile.Entry, name string) 
 }
 
 // updateInterval returns how long the kernel repeats a value before it measures again.
-func (s *Sensor) updateInterval(ctx context.Context) (time.Duration, error) {
+func (s *Device) updateInterval(ctx context.Context) (time.Duration, error) {
 	entry, err := s.find(ctx)
 	if err != nil {
 		return 0, err
@@ -210,6 +210,6 @@ func (s *Sensor) updateInterval(ctx context.Context) (time.Duration, error) {
 	return time.Duration(milliseconds) * time.Millisecond, nil
 }
 
-func (s *Sensor) find(ctx context.Context) (kernelfile.Entry, error) {
+func (s *Device) find(ctx context.Context) (kernelfile.Entry, error) {
 	return s.files.Find(ctx, kernelfile.Hwmon, s.name, s.device)
 }

@@ -17,7 +17,7 @@ import (
 	"dewline/sensors/kernelfile/kernelfiletest"
 )
 
-func read(t *testing.T, sensor sensors.Sensor, timeout time.Duration) (sensors.Reading, error) {
+func read(t *testing.T, sensor sensors.Sensor, timeout time.Duration) (sensors.Measurement, error) {
 	t.Helper()
 	ctx, stop := context.WithTimeout(t.Context(), timeout)
 	defer stop()

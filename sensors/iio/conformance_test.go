@@ -88,7 +88,7 @@ func TestConformance(t *testing.T) {
 }
 
 // open returns a part of the tree, which can be broken without changing it.
-func open(t *testing.T, name string) (*kernelfiletest.Faulty, *iio.Sensor) {
+func open(t *testing.T, name string) (*kernelfiletest.Faulty, *iio.Device) {
 	t.Helper()
 	files := kernelfiletest.New(kernelfile.Dir(tree))
 	sensor, err := iio.New(iio.Options{Name: name, Files: files})

@@ -63,7 +63,7 @@ type Options struct {
 }
 
 // Sensor is one IIO device.
-type Sensor struct {
+type Device struct {
 	*kerneldevice.Device
 
 	name, device string
@@ -72,11 +72,11 @@ type Sensor struct {
 	files        *kernelfile.Reader
 }
 
-var _ sensors.Sensor = (*Sensor)(nil)
+var _ sensors.Sensor = (*Device)(nil)
 
 // New returns a sensor. The device may be absent yet; if it is there, and the name fits several, that is an error.
-func New(options Options) (*Sensor, error) {
-	s := &Sensor{name: options.Name, device: options.Device, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
+func New(options Options) (*Device, error) {
+	s := &Device{name: options.Name, device: options.Device, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
 	var err error
 	if s.items, err = kernel.Choose(s.files, options.Name, options.Device, options.Channels); err != nil {
 		return nil, err
@@ -134,7 +134,7 @@ func worth(err error) bool {
 }
 
 // advice says what an errno means here.
-func (s *Sensor) advice(err error) string {
+func (s *Device) advice(err error) string {
 	switch {
 	case s.name == "dht11" && errors.Is(err, syscall.ETIMEDOUT):
 		return "the part does not answer: unplugged, or its overlay names another pin"
@@ -147,8 +147,8 @@ func (s *Sensor) advice(err error) string {
 }
 
 // once reads every channel once.
-func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
-	var reading sensors.Reading
+func (s *Device) once(ctx context.Context) (sensors.Measurement, error) {
+	var reading sensors.Measurement
 	entry, err := s.find(ctx)
 	if err != nil {
 		return reading, err
@@ -156,7 +156,7 @@ func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
 	for _, i := range s.items {
 		value, err := s.value(ctx, entry, i, &reading.Evidence)
 		if err != nil {
-			return sensors.Reading{Evidence: reading.Evidence}, kernelfile.Doing(i.Name, err)
+			return sensors.Measurement{Evidence: reading.Evidence}, kernelfile.Doing(i.Name, err)
 		}
 		reading.Values = append(reading.Values, value)
 	}
@@ -164,7 +164,7 @@ func (s *Sensor) once(ctx context.Context) (sensors.Reading, error) {
 }
 
 // value reads one channel, in the way that its driver offers.
-func (s *Sensor) value(ctx context.Context, entry kernelfile.Entry, i kerneldevice.Item, evidence *[]byte) (sensors.Value, error) {
+func (s *Device) value(ctx context.Context, entry kernelfile.Entry, i kerneldevice.Item, evidence *[]byte) (sensors.Value, error) {
 	number, err := s.number(ctx, entry, i.Name+"_input", evidence)
 	if err == nil {
 		return s.inUnits(i.Channel, number, number*1000), nil
@@ -191,13 +191,13 @@ func (s *Sensor) value(ctx context.Context, entry kernelfile.Entry, i kerneldevi
 }
 
 // inUnits makes the value of what a driver printed. word is what a test for a stuck sensor compares.
-func (s *Sensor) inUnits(channel sensors.Channel, printed, word float64) sensors.Value {
+func (s *Device) inUnits(channel sensors.Channel, printed, word float64) sensors.Value {
 	word = max(math.MinInt64/2, min(math.MaxInt64/2, math.Round(word))) // a conversion of what does not fit is undefined
 	return sensors.Value{Channel: channel, Value: s.facts.unit(channel, printed), Raw: uint64(int64(word))}
 }
 
 // shared reads an attribute that several items of a channel may have in common: in_temp_scale for in_temp_object.
-func (s *Sensor) shared(ctx context.Context, entry kernelfile.Entry, i kerneldevice.Item, suffix string, evidence *[]byte) (float64, error) {
+func (s *Device) shared(ctx context.Context, entry kernelfile.Entry, i kerneldevice.Item, suffix string, evidence *[]byte) (float64, error) {
 	number, err := s.number(ctx, entry, i.Name+suffix, evidence)
 	if !errors.Is(err, fs.ErrNotExist) {
 		return number, err
@@ -211,7 +211,7 @@ func (s *Sensor) shared(ctx context.Context, entry kernelfile.Entry, i kerneldev
 }
 
 // number reads one file and keeps its text as evidence.
-func (s *Sensor) number(ctx context.Context, entry kernelfile.Entry, name string, evidence *[]byte) (float64, error) {
+func (s *Device) number(ctx context.Context, entry kernelfile.Entry, name string, evidence *[]byte) (float64, error) {
 	text, err := s.files.ReadFile(ctx, path.Join(entry.Path, name))
 	if err != nil {
 		return 0, err
@@ -220,6 +220,6 @@ func (s *Sensor) number(ctx context.Context, entry kernelfile.Entry, name string
 	return kernelfile.ParseDecimal(text)
 }
 
-func (s *Sensor) find(ctx context.Context) (kernelfile.Entry, error) {
+func (s *Device) find(ctx context.Context) (kernelfile.Entry, error) {
 	return s.files.Find(ctx, kernelfile.IIO, s.name, s.device)
 }

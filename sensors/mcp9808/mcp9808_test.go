@@ -175,7 +175,7 @@ func TestForeignHands(t *testing.T) {
 	}
 }
 
-func readAfter(t *testing.T, sensor sensors.Sensor, bus *sensortest.Bus, command []byte) (sensors.Reading, error) {
+func readAfter(t *testing.T, sensor sensors.Sensor, bus *sensortest.Bus, command []byte) (sensors.Measurement, error) {
 	t.Helper()
 	require.NoError(t, bus.Tx(0x18, command, nil))
 	return sensor.Read(t.Context())

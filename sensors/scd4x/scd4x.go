@@ -64,7 +64,7 @@ type Options struct {
 }
 
 // New returns a sensor. No device needs to be present yet: it is started by the first read.
-func New(bus i2c.Bus, options Options) (*guard.Sensor, error) {
+func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 	if o := options.TemperatureOffset; o != nil && !(*o >= 0 && *o <= HighestOffset) {
 		return nil, fmt.Errorf("scd4x: temperature offset of %g K: want 0 to %d K", *o, HighestOffset)
 	}
@@ -81,7 +81,7 @@ func New(bus i2c.Bus, options Options) (*guard.Sensor, error) {
 			MinimumInterval: period,
 			Notes:           []string{"warms itself: compare with a thermometer beside it and set its temperature offset"},
 		},
-		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.Sense, error) {
+		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
 			p := &part{bus: recorder}
 			if err := p.start(ctx, recorder.Bare(), options.TemperatureOffset); err != nil {
 				return nil, err
@@ -120,18 +120,18 @@ func (p *part) start(ctx context.Context, bare i2c.Bus, offset *float64) error {
 	return nil
 }
 
-func (p *part) sense(ctx context.Context) (sensors.Reading, error) {
+func (p *part) sense(ctx context.Context) (sensors.Measurement, error) {
 	answer, err := p.awaitReady(ctx)
 	if err != nil {
-		return sensors.Reading{Evidence: answer}, err
+		return sensors.Measurement{Evidence: answer}, err
 	}
 	answer, got, err := p.ask(ctx, cmdMeasured, 3)
 	if err != nil {
-		return sensors.Reading{Evidence: answer}, err
+		return sensors.Measurement{Evidence: answer}, err
 	}
 	p.last = time.Now()
 	values, err := decode(got)
-	return sensors.Reading{Values: values, Evidence: answer}, err
+	return sensors.Measurement{Values: values, Evidence: answer}, err
 }
 
 // awaitReady asks until a measurement is ready, if the context lasts that long.

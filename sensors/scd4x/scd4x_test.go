@@ -193,7 +193,7 @@ func TestNotReadyYet(t *testing.T) {
 		require.NoError(t, err)
 		start := time.Now()
 		var kinds []sensors.Kind
-		var reading sensors.Reading
+		var reading sensors.Measurement
 		for range 6 {
 			ctx, stop := context.WithTimeout(t.Context(), 1500*time.Millisecond)
 			reading, err = sensor.Read(ctx)

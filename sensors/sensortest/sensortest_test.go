@@ -161,26 +161,26 @@ func (d *thermometer) fetch(ctx context.Context) (string, error) {
 	}
 }
 
-func (d *thermometer) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *thermometer) Read(ctx context.Context) (sensors.Measurement, error) {
 	switch {
 	case d.closed && d.vice != "reads after close":
-		return sensors.Reading{}, errors.New("closed")
+		return sensors.Measurement{}, errors.New("closed")
 	case ctx.Err() != nil && d.vice != "ignores ended context":
-		return sensors.Reading{}, ctx.Err()
+		return sensors.Measurement{}, ctx.Err()
 	case ctx.Err() != nil:
 		ctx = context.Background()
 	}
 	d.reads++
-	good := sensors.Reading{Values: []sensors.Value{{Channel: sensors.Temperature, Value: 22.5}}}
+	good := sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Temperature, Value: 22.5}}}
 	text, err := d.fetch(ctx)
 	if err != nil {
 		return d.failed(err, good)
 	}
-	evidence := sensors.Reading{Evidence: []byte(text)}
+	evidence := sensors.Measurement{Evidence: []byte(text)}
 	switch d.vice {
 	case "never finds a late device":
 		if d.resets < 0 {
-			return sensors.Reading{}, syscall.ENXIO
+			return sensors.Measurement{}, syscall.ENXIO
 		}
 	case "never again after an error":
 		if d.resets < 0 {
@@ -193,14 +193,14 @@ func (d *thermometer) Read(ctx context.Context) (sensors.Reading, error) {
 			d.resets = -1
 		}
 		if d.vice == "no evidence" {
-			return sensors.Reading{}, err
+			return sensors.Measurement{}, err
 		}
 		if d.vice == "value beside error" {
 			evidence.Values = good.Values
 		}
 		return evidence, err
 	}
-	reading := sensors.Reading{Evidence: []byte(text), Values: []sensors.Value{{Channel: sensors.Temperature, Value: value}}}
+	reading := sensors.Measurement{Evidence: []byte(text), Values: []sensors.Value{{Channel: sensors.Temperature, Value: value}}}
 	d.file.set(func() {
 		reading.Reset = d.file.resets > max(d.resets, 0) && d.vice != "reset unseen"
 		if d.vice != "reset told for ever" {
@@ -220,21 +220,21 @@ func (d *thermometer) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, nil
 }
 
-func (d *thermometer) failed(err error, good sensors.Reading) (sensors.Reading, error) {
+func (d *thermometer) failed(err error, good sensors.Measurement) (sensors.Measurement, error) {
 	absent := errors.Is(err, syscall.ENXIO)
 	switch {
 	case d.vice == "never finds a late device":
 		d.resets = -1
 	case d.vice == "absent as unknown" && absent:
-		return sensors.Reading{}, errors.New("something is wrong")
+		return sensors.Measurement{}, errors.New("something is wrong")
 	case d.vice == "absent is zero" && absent:
-		return sensors.Reading{Values: []sensors.Value{{Channel: sensors.Temperature}}}, nil
+		return sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Temperature}}}, nil
 	case d.vice == "last value when slow" && errors.Is(err, context.DeadlineExceeded):
 		return good, nil
 	case d.vice == "wrong when access fails" && errors.Is(err, syscall.EIO):
-		return sensors.Reading{Values: []sensors.Value{{Channel: sensors.Temperature, Value: 1}}}, nil
+		return sensors.Measurement{Values: []sensors.Value{{Channel: sensors.Temperature, Value: 1}}}, nil
 	}
-	return sensors.Reading{}, err
+	return sensors.Measurement{}, err
 }
 
 func decode(text, vice string) (float64, error) {

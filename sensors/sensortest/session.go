@@ -24,11 +24,11 @@ const attempts = 3
 
 // read reads once under the rig's deadline, and checks what holds for every read: it is back in time, it gives values
 // or an error and never both, and its values are those of Describe.
-func (s *session) read(ctx context.Context) (sensors.Reading, error, error) {
+func (s *session) read(ctx context.Context) (sensors.Measurement, error, error) {
 	ctx, stop := context.WithTimeout(ctx, s.rig.timeout())
 	defer stop()
 	type result struct {
-		reading sensors.Reading
+		reading sensors.Measurement
 		err     error
 	}
 	done := make(chan result, 1)
@@ -44,7 +44,7 @@ func (s *session) read(ctx context.Context) (sensors.Reading, error, error) {
 	case <-overdue:
 		s.Heal()
 		<-done
-		return sensors.Reading{}, nil, errors.New("read did not come back when its context had ended")
+		return sensors.Measurement{}, nil, errors.New("read did not come back when its context had ended")
 	}
 	return got.reading, got.err, s.sane(got.reading, got.err)
 }
@@ -79,7 +79,7 @@ func (s *session) promptly(what string, f func() error) error {
 }
 
 // sane checks what holds for the result of any read.
-func (s *session) sane(reading sensors.Reading, err error) error {
+func (s *session) sane(reading sensors.Measurement, err error) error {
 	if err != nil {
 		if len(reading.Values) > 0 {
 			return fmt.Errorf("read gives values %v beside the error %w", reading.Values, err)
@@ -117,7 +117,7 @@ func (s *session) sane(reading sensors.Reading, err error) error {
 	return nil
 }
 
-func count(reading sensors.Reading, channel sensors.Channel) int {
+func count(reading sensors.Measurement, channel sensors.Channel) int {
 	n := 0
 	for _, v := range reading.Values {
 		if v.Channel == channel {
@@ -128,7 +128,7 @@ func count(reading sensors.Reading, channel sensors.Channel) int {
 }
 
 // truthful checks a reading against what the healthy device measures.
-func (s *session) truthful(reading sensors.Reading) error {
+func (s *session) truthful(reading sensors.Measurement) error {
 	description := s.Sensor.Describe()
 	for channel, want := range s.Want {
 		got, found := reading.Measured(channel)
@@ -146,7 +146,7 @@ func (s *session) truthful(reading sensors.Reading) error {
 
 // good reads until a reading comes, at most so many times, and checks that it is right. On the real clock a read that
 // finds the device still held does not count, as the fault before may take its time to let go.
-func (s *session) good(ctx context.Context, tries int) (sensors.Reading, error) {
+func (s *session) good(ctx context.Context, tries int) (sensors.Measurement, error) {
 	const patience = 20 * time.Second
 	start := time.Now()
 	var last error
@@ -163,11 +163,11 @@ func (s *session) good(ctx context.Context, tries int) (sensors.Reading, error) 
 		}
 		s.pause()
 	}
-	return sensors.Reading{}, fmt.Errorf("no reading from a healthy device in %d reads: %w", tries, last)
+	return sensors.Measurement{}, fmt.Errorf("no reading from a healthy device in %d reads: %w", tries, last)
 }
 
 // bad reads once and wants an error of one of the given kinds.
-func (s *session) bad(ctx context.Context, kinds ...sensors.Kind) (sensors.Reading, error) {
+func (s *session) bad(ctx context.Context, kinds ...sensors.Kind) (sensors.Measurement, error) {
 	reading, err, broken := s.read(ctx)
 	if broken != nil {
 		return reading, broken
@@ -188,7 +188,7 @@ func isOf(err error, kinds ...sensors.Kind) error {
 }
 
 // evident wants the bytes behind a failed read.
-func (s *session) evident(reading sensors.Reading) error {
+func (s *session) evident(reading sensors.Measurement) error {
 	if !s.rig.Opaque && len(reading.Evidence) == 0 {
 		return errors.New("bytes were obtained, but the failed reading carries no evidence")
 	}

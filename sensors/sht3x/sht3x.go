@@ -123,7 +123,7 @@ func (d *Dev) Describe() sensors.Description {
 }
 
 // Read measures temperature and humidity at high repeatability.
-func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	reading, err := d.conn.Read(ctx, d.once)
 	if err != nil {
 		return reading, err
@@ -133,24 +133,24 @@ func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, nil
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
+func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
 	defer func() { d.life.Missed(err) }()
 	status, evidence, err := d.status(ctx)
 	if err != nil {
-		return sensors.Reading{Evidence: evidence}, err
+		return sensors.Measurement{Evidence: evidence}, err
 	}
 	if status&statusReset != 0 {
 		d.life.WasReset()
 	}
 	if status&statusHeater != 0 {
 		if _, err := d.conn.Command(ctx, "switching off the heater", waitCommand, 0, commandHeaterOff...); err != nil {
-			return sensors.Reading{Evidence: evidence}, err
+			return sensors.Measurement{Evidence: evidence}, err
 		}
 		d.hotTill = time.Now().Add(afterglow)
 	}
 	if !d.life.SetUp() {
 		if err := d.setUp(ctx); err != nil {
-			return sensors.Reading{Evidence: evidence}, err
+			return sensors.Measurement{Evidence: evidence}, err
 		}
 	}
 	reading, err = d.formula.Measure(ctx, d.conn, waitMeasure, commandMeasure...)

@@ -162,7 +162,7 @@ func TestExchange(t *testing.T) {
 		bus := &i2ctest.Playback{DontPanic: true, Ops: append(append(append([]i2ctest.IO{}, setUp...), settled...), setUp...)}
 		d, err := New(bus, Options{Part: "SHT35"})
 		require.NoError(t, err)
-		for _, want := range []sensors.Reading{{First: true}, {}, {First: true, Reset: true}} {
+		for _, want := range []sensors.Measurement{{First: true}, {}, {First: true, Reset: true}} {
 			reading, err := d.Read(t.Context())
 			require.NoError(t, err)
 			require.Equal(t, want.First, reading.First)

@@ -37,12 +37,12 @@ func newHeating(o Heater) (heating, error) {
 	if o.Every == 0 {
 		o.Every = time.Hour
 	}
-	o.Every = max(o.Every, leastBetween)
+	o.Every = max(o.Every, minBetween)
 	return heating{allowed: true, options: o}, nil
 }
 
 // follow marks a reading that was taken hot, and gives a pulse after it where one is due.
-func (h *heating) follow(ctx context.Context, conn *chip.Conn, reading *sensors.Reading) {
+func (h *heating) follow(ctx context.Context, conn *chip.Conn, reading *sensors.Measurement) {
 	if !h.allowed {
 		return
 	}
@@ -54,7 +54,7 @@ func (h *heating) follow(ctx context.Context, conn *chip.Conn, reading *sensors.
 }
 
 // due keeps the account of humidity and reports whether a pulse is due.
-func (h *heating) due(now time.Time, reading sensors.Reading) bool {
+func (h *heating) due(now time.Time, reading sensors.Measurement) bool {
 	gap := now.Sub(h.lastRead)
 	h.lastRead = now
 	if reading.Heated {
@@ -66,7 +66,7 @@ func (h *heating) due(now time.Time, reading sensors.Reading) bool {
 		h.humidSince = time.Time{}
 		return false
 	}
-	if h.humidSince.IsZero() || gap > longestGap {
+	if h.humidSince.IsZero() || gap > maxGap {
 		h.humidSince = now
 	}
 	return now.Sub(h.humidSince) >= h.options.For &&

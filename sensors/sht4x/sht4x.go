@@ -66,8 +66,8 @@ type Heater struct {
 // Bounds of heating.
 const (
 	heatBelowCelsius = 65
-	leastBetween     = 10 * time.Minute
-	longestGap       = 10 * time.Minute // readings further apart do not show that humidity was high in between
+	minBetween       = 10 * time.Minute
+	maxGap           = 10 * time.Minute // readings further apart do not show that humidity was high in between
 	// afterglow is how long readings count as heated after a pulse (own judgement, no published source).
 	afterglow = 5 * time.Minute
 )
@@ -148,7 +148,7 @@ func (d *Dev) Describe() sensors.Description {
 
 // Read measures temperature and humidity at high repeatability. Where the options allow heating and a pulse is due, it is
 // given after the measurement, and the readings of the next five minutes are marked as heated.
-func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	reading, err := d.conn.Read(ctx, d.once)
 	if err != nil {
 		return reading, err
@@ -158,12 +158,12 @@ func (d *Dev) Read(ctx context.Context) (sensors.Reading, error) {
 	return reading, nil
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Reading, err error) {
+func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
 	defer func() { d.life.Missed(err) }()
 	if !d.life.SetUp() {
 		serial, frame, err := sensirion.Serial(ctx, d.conn, commandSerial)
 		if err != nil {
-			return sensors.Reading{Evidence: frame}, err
+			return sensors.Measurement{Evidence: frame}, err
 		}
 		d.serial, d.named = serial, true
 		d.life.Begun()

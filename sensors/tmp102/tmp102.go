@@ -57,7 +57,7 @@ type Options struct {
 }
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
-func New(bus i2c.Bus, options Options) (*guard.Sensor, error) {
+func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 	address := options.Address
 	if address == 0 {
 		address = LowestAddress
@@ -76,7 +76,7 @@ func New(bus i2c.Bus, options Options) (*guard.Sensor, error) {
 			MinimumInterval: time.Second,
 		},
 		Repeat: 2,
-		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.Sense, error) {
+		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
 			p := part{bus: recorder, address: address}
 			if err := p.setUp(ctx); err != nil {
 				return nil, err
@@ -106,12 +106,12 @@ func (p part) setUp(ctx context.Context) error {
 	return i2cbus.Sleep(ctx, firstConversion)
 }
 
-func (p part) sense(context.Context) (sensors.Reading, error) {
+func (p part) sense(context.Context) (sensors.Measurement, error) {
 	word, err := p.register(temperature)
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
-	reading := sensors.Reading{Evidence: []byte{byte(word >> 8), byte(word)}}
+	reading := sensors.Measurement{Evidence: []byte{byte(word >> 8), byte(word)}}
 	// After the temperature: a reset before the word was read shows here.
 	settings, err := p.register(configuration)
 	switch {

@@ -71,7 +71,7 @@ func TestConformance(t *testing.T) {
 }
 
 // open returns a probe of the tree, which can be broken without changing it.
-func open(t *testing.T, rom string) (*kernelfiletest.Faulty, *w1.Sensor) {
+func open(t *testing.T, rom string) (*kernelfiletest.Faulty, *w1.Device) {
 	t.Helper()
 	files := kernelfiletest.New(kernelfile.Dir(tree))
 	sensor, err := w1.New(w1.Options{ROM: rom, Files: files})

@@ -81,7 +81,7 @@ type Options struct {
 }
 
 // Sensor is one probe.
-type Sensor struct {
+type Device struct {
 	rom   scratchpad.ROM
 	bus   *Bus
 	files *kernelfile.Reader
@@ -94,15 +94,15 @@ type Sensor struct {
 	notes  []string
 }
 
-var _ sensors.Sensor = (*Sensor)(nil)
+var _ sensors.Sensor = (*Device)(nil)
 
 // New returns a probe. It touches nothing: the probe may be plugged in later.
-func New(options Options) (*Sensor, error) {
+func New(options Options) (*Device, error) {
 	rom, err := parseROM(options.ROM)
 	if err != nil {
 		return nil, fmt.Errorf("w1: %w", err)
 	}
-	s := &Sensor{rom: rom, bus: options.Bus, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
+	s := &Device{rom: rom, bus: options.Bus, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
 	if s.bus == nil {
 		s.bus = NewBus()
 	}
@@ -125,7 +125,7 @@ func parseROM(text string) (scratchpad.ROM, error) {
 }
 
 // Describe returns what the probe is. Notes may come to know more with the first readings.
-func (s *Sensor) Describe() sensors.Description {
+func (s *Device) Describe() sensors.Description {
 	return sensors.Description{
 		Driver: "w1",
 		Part:   partOf(s.rom),
@@ -166,20 +166,20 @@ func accuracyKelvin(rom scratchpad.ROM) float64 {
 }
 
 // Close ends the use of the probe. It does not wait for a read that hangs.
-func (s *Sensor) Close() error {
+func (s *Device) Close() error {
 	s.closed.Store(true)
 	return nil
 }
 
 // Read converts once and returns the temperature. The first reading after the probe (re)appeared has First set: some
 // copies repeat an old value, or 25 °C, there.
-func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
+func (s *Device) Read(ctx context.Context) (sensors.Measurement, error) {
 	if s.closed.Load() {
-		return sensors.Reading{}, fmt.Errorf("%s: the sensor was closed: %w", s.doing(), os.ErrClosed)
+		return sensors.Measurement{}, fmt.Errorf("%s: the sensor was closed: %w", s.doing(), os.ErrClosed)
 	}
 	giveBack, err := s.bus.take(ctx, s.rom.String())
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	defer giveBack()
 
@@ -191,7 +191,7 @@ func (s *Sensor) Read(ctx context.Context) (sensors.Reading, error) {
 		case sensors.Implausible:
 			s.lost = true
 		}
-		return sensors.Reading{Evidence: reading.Evidence}, err
+		return sensors.Measurement{Evidence: reading.Evidence}, err
 	}
 	reading.First = !s.seen || s.lost
 	reading.Reset = s.seen && s.lost
@@ -205,8 +205,8 @@ var errEmpty = errors.New("the kernel gave an empty answer, as it does when noth
 
 // repeat reads until it succeeds or nothing more is to be hoped for. An empty answer and an interrupted wait are worth one
 // more try, a wrong checksum two.
-func (s *Sensor) repeat(ctx context.Context) (sensors.Reading, error) {
-	var reading sensors.Reading
+func (s *Device) repeat(ctx context.Context) (sensors.Measurement, error) {
+	var reading sensors.Measurement
 	var odd int // empty answers and interrupted waits so far
 	fromBytes := true
 	worth := func(err error) bool {
@@ -228,10 +228,10 @@ func (s *Sensor) repeat(ctx context.Context) (sensors.Reading, error) {
 }
 
 // once converts once.
-func (s *Sensor) once(ctx context.Context, fromBytes bool) (sensors.Reading, error) {
+func (s *Device) once(ctx context.Context, fromBytes bool) (sensors.Measurement, error) {
 	if !s.ready {
 		if err := s.setUp(ctx); err != nil {
-			return sensors.Reading{}, s.failed(err)
+			return sensors.Measurement{}, s.failed(err)
 		}
 	}
 	if fromBytes {
@@ -244,7 +244,7 @@ func (s *Sensor) once(ctx context.Context, fromBytes bool) (sensors.Reading, err
 }
 
 // setUp asks the kernel to refuse power-on values itself. It works without, so only a call that hangs is an error.
-func (s *Sensor) setUp(ctx context.Context) error {
+func (s *Device) setUp(ctx context.Context) error {
 	power, err := s.files.ReadFile(ctx, s.path("ext_power"))
 	if outlived(err) {
 		return err
@@ -275,22 +275,22 @@ func outlived(err error) bool {
 }
 
 // readBytes reads w1_slave. A missing file is returned as it is.
-func (s *Sensor) readBytes(ctx context.Context) (sensors.Reading, error) {
+func (s *Device) readBytes(ctx context.Context) (sensors.Measurement, error) {
 	text, err := s.files.ReadFile(ctx, s.path("w1_slave"))
 	if errors.Is(err, fs.ErrNotExist) {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	if err != nil {
-		return sensors.Reading{}, s.failed(err)
+		return sensors.Measurement{}, s.failed(err)
 	}
 	if empty(text) {
-		return sensors.Reading{}, &sensors.Error{Kind: sensors.Absent, Doing: s.doing(), Err: errEmpty}
+		return sensors.Measurement{}, &sensors.Error{Kind: sensors.Absent, Doing: s.doing(), Err: errEmpty}
 	}
 	slave, err := ParseSlave(text)
 	if err != nil {
-		return sensors.Reading{Evidence: text}, s.failed(err)
+		return sensors.Measurement{Evidence: text}, s.failed(err)
 	}
-	reading := sensors.Reading{Evidence: slave.Scratchpad[:]}
+	reading := sensors.Measurement{Evidence: slave.Scratchpad[:]}
 	value, err := judgeBytes(s.rom, slave.Scratchpad[:], s.last)
 	if err == nil && !slave.Good {
 		err = sensors.Errorf(sensors.Checksum, "the kernel says NO to the checksum %02x of % x", slave.CRC, slave.Scratchpad)
@@ -306,22 +306,22 @@ func (s *Sensor) readBytes(ctx context.Context) (sensors.Reading, error) {
 }
 
 // readMilli reads temp1_input, whose failures carry an errno, or else temperature, whose failures are empty.
-func (s *Sensor) readMilli(ctx context.Context) (sensors.Reading, error) {
+func (s *Device) readMilli(ctx context.Context) (sensors.Measurement, error) {
 	name, err := s.hwmon(ctx)
 	if err != nil {
-		return sensors.Reading{}, s.failed(err)
+		return sensors.Measurement{}, s.failed(err)
 	}
 	text, err := s.files.ReadFile(ctx, name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return sensors.Reading{}, s.absent(ctx, err)
+		return sensors.Measurement{}, s.absent(ctx, err)
 	}
 	if err != nil {
-		return sensors.Reading{}, s.failed(err)
+		return sensors.Measurement{}, s.failed(err)
 	}
 	if empty(text) {
-		return sensors.Reading{}, &sensors.Error{Kind: sensors.Absent, Doing: s.doing(), Err: errEmpty}
+		return sensors.Measurement{}, &sensors.Error{Kind: sensors.Absent, Doing: s.doing(), Err: errEmpty}
 	}
-	reading := sensors.Reading{Evidence: text}
+	reading := sensors.Measurement{Evidence: text}
 	milli, err := kernelfile.ParseInteger(text)
 	if err != nil {
 		return reading, s.failed(err)
@@ -335,7 +335,7 @@ func (s *Sensor) readMilli(ctx context.Context) (sensors.Reading, error) {
 }
 
 // hwmon returns the file to read millidegrees from. The number of the hwmon folder changes from boot to boot.
-func (s *Sensor) hwmon(ctx context.Context) (string, error) {
+func (s *Device) hwmon(ctx context.Context) (string, error) {
 	names, err := s.files.ReadDir(ctx, s.path("hwmon"))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return "", err
@@ -351,7 +351,7 @@ func (s *Sensor) hwmon(ctx context.Context) (string, error) {
 func empty(text []byte) bool { return len(strings.TrimSpace(string(text))) == 0 }
 
 // failed says what was being done and, where the errno has a meaning of its own here, what to do.
-func (s *Sensor) failed(err error) error {
+func (s *Device) failed(err error) error {
 	doing := s.doing()
 	switch {
 	case errors.Is(err, syscall.ENODEV):
@@ -365,7 +365,7 @@ func (s *Sensor) failed(err error) error {
 }
 
 // absent finds out what is missing: the probe, the thermometer driver or the whole bus.
-func (s *Sensor) absent(ctx context.Context, cause error) error {
+func (s *Device) absent(ctx context.Context, cause error) error {
 	advice := "the probe is not on the bus: unplugged, or another ROM code"
 	if _, err := s.files.ReadDir(ctx, s.path("")); err == nil {
 		advice = "the kernel shows the probe but no temperature: load the module w1-therm"
@@ -377,11 +377,11 @@ func (s *Sensor) absent(ctx context.Context, cause error) error {
 	return &sensors.Error{Kind: sensors.Absent, Doing: s.doing() + ": " + advice, Err: cause}
 }
 
-func (s *Sensor) path(name string) string { return path.Join(devices, s.rom.String(), name) }
+func (s *Device) path(name string) string { return path.Join(devices, s.rom.String(), name) }
 
-func (s *Sensor) doing() string { return "reading w1 " + s.rom.String() }
+func (s *Device) doing() string { return "reading w1 " + s.rom.String() }
 
-func (s *Sensor) note(text string) {
+func (s *Device) note(text string) {
 	if !slices.Contains(s.notes, text) {
 		s.notes = append(s.notes, text)
 	}

@@ -23,7 +23,7 @@ import (
 type answer = kernelfiletest.Answer
 
 // read reads once with the deadline that a poll of a few seconds gives.
-func read(t *testing.T, sensor sensors.Sensor) (sensors.Reading, error) {
+func read(t *testing.T, sensor sensors.Sensor) (sensors.Measurement, error) {
 	t.Helper()
 	ctx, stop := context.WithTimeout(t.Context(), 3*time.Second)
 	defer stop()

@@ -6,7 +6,7 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/instant"
+	"dewline/internal/core/instant"
 )
 
 // Interval is a value with the interval that holds it in four of five cases.

@@ -8,9 +8,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/instant"
-	"dewline/internal/moistair"
+	"dewline/internal/core/psychro"
 )
 
 var midnight = instant.Of(time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC))
@@ -33,7 +33,7 @@ type box struct {
 
 func (b box) recording() *misting.Recording {
 	r := &misting.Recording{From: midnight, To: midnight.Add(time.Duration(b.days) * 24 * time.Hour), Location: time.UTC}
-	vapour, number := moistair.AbsoluteHumidity(24, 70), 0
+	vapour, number := psychro.AbsoluteHumidity(24, 70), 0
 	for i := range b.days * 24 * 60 {
 		at := midnight.Add(time.Duration(i) * time.Minute)
 		celsius, roomRH := 24.0, 45.0
@@ -43,7 +43,7 @@ func (b box) recording() *misting.Recording {
 		if b.room != nil {
 			roomRH = b.room(i)
 		}
-		room, saturated := moistair.AbsoluteHumidity(22, roomRH), moistair.AbsoluteHumidity(celsius, 100)
+		room, saturated := psychro.AbsoluteHumidity(22, roomRH), psychro.AbsoluteHumidity(celsius, 100)
 		for _, m := range b.misted {
 			if i%1440 == m {
 				if !b.skip[number] {
@@ -109,7 +109,7 @@ func TestEnclosureThatTheModelKnows(t *testing.T) {
 func TestPureExponential(t *testing.T) {
 	a := misting.Analyse(box{days: 3, n: 1, kappa: 0.9, misted: []int{7 * 60, 18 * 60}, noNoise: true}.recording())
 	require.Len(t, a.Events, 6)
-	room, saturated := moistair.AbsoluteHumidity(22, 45), moistair.AbsoluteHumidity(24, 100)
+	room, saturated := psychro.AbsoluteHumidity(22, 45), psychro.AbsoluteHumidity(24, 100)
 	for _, e := range a.Events[1:] {
 		assert.InEpsilon(t, misting.Tau(1, 0.9).Seconds(), e.Tau.Seconds(), 0.01)
 		assert.InEpsilon(t, 100*misting.Floor(1, 0.9, room, saturated)/saturated, e.FloorPct, 0.01)

@@ -3,8 +3,8 @@ package misting_test
 import (
 	"testing"
 
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/instant"
 )
 
 // Fourteen days, a forecast and the search: what dewline misting does.

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/instant"
+	"dewline/internal/core/instant"
 )
 
 // drawSeries draws two days of an enclosure and a set of parameters within three standard deviations of the prior.

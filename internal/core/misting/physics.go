@@ -26,7 +26,7 @@ import (
 	"math"
 	"time"
 
-	"dewline/internal/moistair"
+	"dewline/internal/core/psychro"
 )
 
 // The mass balance of a well-mixed enclosure, with vapour densities ρ in kg/m³ and rates per hour:
@@ -82,7 +82,7 @@ const (
 // FilmDrying returns how long a film of water takes to dry in air of a temperature and humidity that moves at a speed. It is a guide:
 // ±20 %. ok is false in saturated air, where it never does.
 func FilmDrying(millimetres, celsius, percentRH, metresPerSecond float64) (d time.Duration, ok bool) {
-	deficit := moistair.VapourPressureDeficit(celsius, percentRH) / 1000
+	deficit := psychro.VapourPressureDeficit(celsius, percentRH) / 1000
 	rate := (filmStill + filmByWind*metresPerSecond) * deficit / (latentAtZero + latentSlope*celsius)
 	if !(rate > 0) {
 		return 0, false

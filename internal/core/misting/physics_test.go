@@ -10,12 +10,12 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/core/misting"
-	"dewline/internal/moistair"
+	"dewline/internal/core/psychro"
 )
 
 // The check values that the husbandry facts give: enclosure 24 °C, room 22 °C and 45 %, κ = 0.9 per hour.
 func TestTableOfDrying(t *testing.T) {
-	room, saturated := moistair.AbsoluteHumidity(22, 45), moistair.AbsoluteHumidity(24, 100)
+	room, saturated := psychro.AbsoluteHumidity(22, 45), psychro.AbsoluteHumidity(24, 100)
 	// The facts were computed with a Magnus formula, 0.3 % below the reference equation of package moistair.
 	assert.InEpsilon(t, 8.713, 1000*room, 0.0035)
 	assert.InEpsilon(t, 21.71, 1000*saturated, 0.0035)
@@ -51,7 +51,7 @@ func TestFilmDrying(t *testing.T) {
 // The dew points that the husbandry facts give beside the drying.
 func TestDewPointsOfTheFacts(t *testing.T) {
 	for humidity, dewPoint := range map[float64]float64{80: 20.33, 90: 22.26, 95: 23.15} {
-		assert.InDelta(t, dewPoint, moistair.DewPoint(24, humidity), 0.02)
+		assert.InDelta(t, dewPoint, psychro.DewPoint(24, humidity), 0.02)
 	}
 }
 

@@ -8,8 +8,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/instant"
 )
 
 // Whatever the sensors have said, the analysis ends without a panic, and what it states is a number in its range.

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/instant"
+	"dewline/internal/core/instant"
 )
 
 // Slot is a misting of every day: a local time of day in minutes after midnight, and its length in units of the usual one.

@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/instant"
 )
 
 func TestParseSchedule(t *testing.T) {

@@ -5,8 +5,8 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/moistair"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/psychro"
 )
 
 // Sample is a usable reading.
@@ -117,7 +117,7 @@ func newSeries(r *Recording) *series {
 }
 
 func grams(celsius, percentRH float64) float64 {
-	return gramsPerKilogram * moistair.AbsoluteHumidity(celsius, percentRH)
+	return gramsPerKilogram * psychro.AbsoluteHumidity(celsius, percentRH)
 }
 
 func unknowns(n int) []float64 {

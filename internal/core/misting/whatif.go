@@ -29,7 +29,7 @@ const (
 	above
 	saturated
 	dryEnough
-	longestDry
+	maxDry
 	wetNights
 )
 
@@ -46,7 +46,7 @@ func (a *Analysis) count(humidity []float64, vapour func(i int) float64, use []b
 		if h < limits.low[i] {
 			f[below]++
 			run++
-			f[longestDry] = max(f[longestDry], float64(run)/60)
+			f[maxDry] = max(f[maxDry], float64(run)/60)
 		} else {
 			run = 0
 		}
@@ -68,7 +68,7 @@ func (a *Analysis) count(humidity []float64, vapour func(i int) float64, use []b
 		f[wetNights] = 7 * float64(wet) / float64(nights)
 	}
 	if a.recording.Limits == nil {
-		f[below], f[above], f[longestDry] = math.NaN(), math.NaN(), math.NaN()
+		f[below], f[above], f[maxDry] = math.NaN(), math.NaN(), math.NaN()
 	}
 	return f
 }
@@ -140,7 +140,7 @@ func (a *Analysis) WhatIf(schedule Schedule) (Outlook, error) {
 	add(c.figuresOf(&o.theta, asked, unsureLevel), c.figuresOf(&o.theta, asked, -unsureLevel))
 	interval := func(k int, most float64) Interval {
 		rest, change := unsureRest, mid[k]-c.present[k]
-		if k == longestDry || k == wetNights {
+		if k == maxDry || k == wetNights {
 			rest = unsureSpell
 		}
 		sd := math.Sqrt(spread[k] + sqr(unsureChange*change) + sqr(rest))
@@ -150,7 +150,7 @@ func (a *Analysis) WhatIf(schedule Schedule) (Outlook, error) {
 	}
 	out.Below, out.Above = interval(below, 24), interval(above, 24)
 	out.Saturated, out.DryEnough = interval(saturated, 24), interval(dryEnough, 24)
-	out.LongestDry, out.WetNights = interval(longestDry, a.Fit.Days*24), interval(wetNights, 7)
+	out.LongestDry, out.WetNights = interval(maxDry, a.Fit.Days*24), interval(wetNights, 7)
 	return out, nil
 }
 
@@ -165,7 +165,7 @@ func (a *Analysis) PresentOutlook() Outlook {
 	f := a.count(s.humidity, func(i int) float64 { return s.vapour[i] }, use)
 	exact := func(k int) Interval { return Interval{f[k], f[k], f[k]} }
 	out.Below, out.Above, out.Saturated, out.DryEnough = exact(below), exact(above), exact(saturated), exact(dryEnough)
-	out.LongestDry, out.WetNights = exact(longestDry), exact(wetNights)
+	out.LongestDry, out.WetNights = exact(maxDry), exact(wetNights)
 	return out
 }
 

@@ -3,7 +3,7 @@ package text
 import (
 	"strings"
 
-	"dewline/internal/quantity"
+	"dewline/internal/core/quantity"
 )
 
 // Advice says what an alarm can lead to and what to do about it. All of it is common practice; where a published source backs a

@@ -4,14 +4,14 @@ import (
 	"fmt"
 	"strings"
 
-	"dewline/internal/journal"
-	"dewline/internal/stage"
+	"dewline/internal/core/care"
+	"dewline/internal/core/journal"
 )
 
 // IsNotice reports whether an entry is about no single alarm, and a person is told of it all the same: a summary, a test, a nuisance.
 func IsNotice(entry *journal.Entry) bool {
 	switch entry.Kind {
-	case journal.Summary, journal.OutletTest, journal.Chattering, journal.Fleeting:
+	case journal.Summary, journal.NotifierTest, journal.Chattering, journal.Fleeting:
 		return true
 	}
 	return false
@@ -33,8 +33,8 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 			"Look first for what they have in common: the power, the room, a bus of sensors.",
 			"dewline alarm list shows every alarm that is active.",
 		}
-		m.Urgent = entry.Priority == stage.HighPriority.String() || entry.Priority == stage.CriticalPriority.String()
-	case journal.OutletTest:
+		m.Urgent = entry.Priority == care.HighPriority.String() || entry.Priority == care.CriticalPriority.String()
+	case journal.NotifierTest:
 		mark, title, lead = "TEST", "alarms reach you this way, no alarm", "This is a test and no alarm. That you read it shows that alarms reach you this way"
 		of.Actions = []string{"Nothing."}
 	case journal.Chattering, journal.Fleeting:
@@ -70,7 +70,7 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 		fmt.Fprintf(&b, "Alarm: %s", OneLine(entry.Alarm))
 	}
 	fmt.Fprintf(&b, "\nTime: %s\n", of.Time)
-	if by := OneLine(entry.By); entry.Kind == journal.OutletTest && by != "" {
+	if by := OneLine(entry.By); entry.Kind == journal.NotifierTest && by != "" {
 		if entry.Reason == "weekly" {
 			by = "dewline, as every week"
 		}

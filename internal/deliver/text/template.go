@@ -10,8 +10,8 @@ import (
 	"text/template"
 	"unicode/utf8"
 
-	"dewline/internal/instant"
-	"dewline/internal/journal"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 )
 
 // Template is a keeper's own wording of messages: a Go text/template over [Message], such as
@@ -99,7 +99,7 @@ func samples() []Message {
 	over.Kind, over.State = journal.AlarmCleared, "D"
 	raised := f.Message(&e)
 	raised.Fields.Residents, raised.Fields.LivesThere = []Resident{{"a-2026", "larva"}}, "a-2026 (larva)"
-	return []Message{raised, f.Message(&over), f.Message(&journal.Entry{Run: "sample", Kind: journal.OutletTest, By: "keeper"})}
+	return []Message{raised, f.Message(&over), f.Message(&journal.Entry{Run: "sample", Kind: journal.NotifierTest, By: "keeper"})}
 }
 
 var (

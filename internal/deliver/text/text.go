@@ -20,11 +20,11 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/stage"
-	"dewline/internal/watch"
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 )
 
 // Formatter writes the messages of a site.
@@ -124,7 +124,7 @@ func (f *Formatter) Message(entry *journal.Entry) Message {
 	f.fill(&m.Fields, entry, n)
 	m.Fields.InDoubt = entry.Doubt != ""
 	over := m.Fields.Over
-	m.Urgent = !over && (entry.Priority == stage.CriticalPriority.String() || entry.Priority == stage.HighPriority.String())
+	m.Urgent = !over && (entry.Priority == care.CriticalPriority.String() || entry.Priority == care.HighPriority.String())
 	headline := f.Headline(entry)
 	m.Title = mark(entry, over) + ": " + headline
 	if v := m.Fields.Value; v != "" && !(over && n.limit == "stale") {
@@ -152,7 +152,7 @@ func mark(entry *journal.Entry, over bool) string {
 		mark = "ALARM"
 	}
 	switch {
-	case len(entry.Outlets) > 0: // the first message to this notifier, which comes late
+	case len(entry.Notifiers) > 0: // the first message to this notifier, which comes late
 		return mark + " (" + OneLine(entry.Reason) + ")"
 	case entry.Kind == journal.AlarmRepeated:
 		return mark + ", still"
@@ -275,7 +275,7 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	if entry.Since != nil {
 		to.Since, to.Lasted = f.date(*entry.Since), Span(entry.At.Sub(*entry.Since))
 	}
-	if len(entry.Outlets) == 0 { // the title has it otherwise
+	if len(entry.Notifiers) == 0 { // the title has it otherwise
 		to.Note = note(entry, n)
 	}
 	advice := AdviceOn(n.quantity, n.limit)

@@ -17,10 +17,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/instant"
-	"dewline/internal/journal"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files; read the difference before you commit it")
@@ -84,7 +84,7 @@ func messages() map[string]*journal.Entry {
 			e.Kind, e.Was, e.Value, e.Repeats, e.At = journal.AlarmRepeated, "B", nil, 2, *at(14, 10)
 		}),
 		"escalated": entry(func(e *journal.Entry) {
-			e.Kind, e.Was, e.Value, e.Repeats, e.At, e.Outlets, e.Reason = journal.AlarmRepeated, "B", nil, 1, *at(14, 0), []string{"mail"}, "not confirmed within 20 min"
+			e.Kind, e.Was, e.Value, e.Repeats, e.At, e.Notifiers, e.Reason = journal.AlarmRepeated, "B", nil, 1, *at(14, 0), []string{"mail"}, "not confirmed within 20 min"
 		}),
 		"over": entry(func(e *journal.Entry) {
 			e.Kind, e.State, e.Was, e.Value, e.At = journal.AlarmCleared, "D", "B", new(23.4), *at(16, 25)
@@ -163,8 +163,8 @@ func messages() map[string]*journal.Entry {
 			e.Kind, e.Reason, e.Priority = journal.Summary, "quiet hours", "low"
 			e.Text = "in the quiet hours; over: grow-out/condensation-margin/low (low)"
 		}),
-		"test":        notice(func(e *journal.Entry) { e.Kind, e.By, e.Text = journal.OutletTest, "keeper", "a test" }),
-		"test-weekly": notice(func(e *journal.Entry) { e.Kind, e.Reason, e.Text = journal.OutletTest, "weekly", "a test" }),
+		"test":        notice(func(e *journal.Entry) { e.Kind, e.By, e.Text = journal.NotifierTest, "keeper", "a test" }),
+		"test-weekly": notice(func(e *journal.Entry) { e.Kind, e.Reason, e.Text = journal.NotifierTest, "weekly", "a test" }),
 		"chattering": notice(func(e *journal.Entry) {
 			e.Kind, e.Alarm, e.Priority = journal.Chattering, "tub-1/water-temperature/high", "low"
 			e.Text = "tub-1/water-temperature/high has come and gone 3 times within a minute"
@@ -283,7 +283,7 @@ func TestTextFromElsewhereStaysInItsLine(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		e := &journal.Entry{
 			Run:   text.Draw(t, "run"),
-			Kind:  rapid.SampledFrom([]journal.Kind{journal.AlarmRaised, journal.AlarmRepeated, journal.Summary, journal.OutletTest, journal.Chattering}).Draw(t, "kind"),
+			Kind:  rapid.SampledFrom([]journal.Kind{journal.AlarmRaised, journal.AlarmRepeated, journal.Summary, journal.NotifierTest, journal.Chattering}).Draw(t, "kind"),
 			State: rapid.SampledFrom([]string{"", "A", "B", "C", "D", "H"}).Draw(t, "state"), By: text.Draw(t, "by"), Text: text.Draw(t, "text"),
 			Alarm:    text.Draw(t, "place") + "/" + rapid.OneOf(text, rapid.Just("air-temperature")).Draw(t, "quantity") + "/" + text.Draw(t, "limit"),
 			Priority: text.Draw(t, "priority"), Reason: text.Draw(t, "reason"), Names: []string{text.Draw(t, "name")},

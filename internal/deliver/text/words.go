@@ -8,9 +8,9 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"dewline/internal/instant"
-	"dewline/internal/quantity"
-	"dewline/internal/watch"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
 )
 
 // State says in which ISA-18.2 state an alarm is, in a keeper's words. by is the alarm that suppresses it by design, "" where that

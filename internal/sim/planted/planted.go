@@ -13,8 +13,8 @@ import (
 	"math/rand/v2"
 	"time"
 
-	"dewline/internal/instant"
-	"dewline/internal/moistair"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/psychro"
 )
 
 // Misting is a burst: Dose is its length in units of the usual one.
@@ -279,7 +279,7 @@ func (e *Enclosure) Live(mistings []Misting, days int) *Past {
 
 // grams returns the vapour density in g/m³.
 func grams(celsius, percentRH float64) float64 {
-	return 1000 * moistair.AbsoluteHumidity(celsius, percentRH)
+	return 1000 * psychro.AbsoluteHumidity(celsius, percentRH)
 }
 
 func rounded(value, step float64) float64 { return math.Round(value/step) * step }

@@ -7,8 +7,8 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/instant"
 	"dewline/internal/sim/planted"
 )
 

@@ -95,9 +95,9 @@ func (c *Conn) Command(ctx context.Context, doing string, wait time.Duration, n 
 
 // Read calls once, and again after a failure that may pass. What it returns is fit to leave a driver: on an error there
 // are no values, and the error names the sensor and has a kind.
-func (c *Conn) Read(ctx context.Context, once func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
+func (c *Conn) Read(ctx context.Context, once func(context.Context) (sensors.Measurement, error)) (sensors.Measurement, error) {
 	if c.closed.Load() {
-		return sensors.Reading{}, fmt.Errorf("%s at %s: the sensor is closed: %w", c.driver, c.Where(), os.ErrClosed)
+		return sensors.Measurement{}, fmt.Errorf("%s at %s: the sensor is closed: %w", c.driver, c.Where(), os.ErrClosed)
 	}
 	var (
 		evidence []byte
@@ -120,7 +120,7 @@ func (c *Conn) Read(ctx context.Context, once func(context.Context) (sensors.Rea
 		}
 	}
 	doing := fmt.Sprintf("reading %s at %s", c.driver, c.Where())
-	return sensors.Reading{Evidence: evidence}, &sensors.Error{Kind: sensors.KindOf(err), Doing: doing, Err: err}
+	return sensors.Measurement{Evidence: evidence}, &sensors.Error{Kind: sensors.KindOf(err), Doing: doing, Err: err}
 }
 
 // Check refuses values outside the ranges of the description.

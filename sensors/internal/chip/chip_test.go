@@ -78,9 +78,9 @@ func TestReadTriesThreeTimesFiftyMillisecondsApart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		var at []time.Duration
-		reading, err := connect(t).Read(t.Context(), func(context.Context) (sensors.Reading, error) {
+		reading, err := connect(t).Read(t.Context(), func(context.Context) (sensors.Measurement, error) {
 			at = append(at, time.Since(start))
-			return sensors.Reading{Evidence: []byte{1}, Values: []sensors.Value{{}}}, syscall.EIO
+			return sensors.Measurement{Evidence: []byte{1}, Values: []sensors.Value{{}}}, syscall.EIO
 		})
 		require.Equal(t, []time.Duration{0, 50 * time.Millisecond, 100 * time.Millisecond}, at)
 		require.EqualError(t, err, "reading some at I2C1 0x44: checksum: input/output error")
@@ -95,8 +95,8 @@ func TestReadKeepsTheEarlierFailureWhenTimeRunsOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, stop := context.WithTimeout(t.Context(), 30*time.Millisecond)
 		defer stop()
-		reading, err := connect(t).Read(ctx, func(context.Context) (sensors.Reading, error) {
-			return sensors.Reading{Evidence: []byte{7}}, sensors.Errorf(sensors.Checksum, "a word is wrong")
+		reading, err := connect(t).Read(ctx, func(context.Context) (sensors.Measurement, error) {
+			return sensors.Measurement{Evidence: []byte{7}}, sensors.Errorf(sensors.Checksum, "a word is wrong")
 		})
 		require.Equal(t, sensors.Checksum, sensors.KindOf(err))
 		require.Equal(t, []byte{7}, reading.Evidence)
@@ -106,8 +106,8 @@ func TestReadKeepsTheEarlierFailureWhenTimeRunsOut(t *testing.T) {
 func TestReadAfterCloseTouchesNothing(t *testing.T) {
 	conn := connect(t)
 	require.NoError(t, conn.Close())
-	_, err := conn.Read(t.Context(), func(context.Context) (sensors.Reading, error) {
-		return sensors.Reading{}, errors.New("touched")
+	_, err := conn.Read(t.Context(), func(context.Context) (sensors.Measurement, error) {
+		return sensors.Measurement{}, errors.New("touched")
 	})
 	require.ErrorIs(t, err, os.ErrClosed)
 }
@@ -116,16 +116,16 @@ func TestLifeTellsAResetOnceAndOnlyToOneThatLived(t *testing.T) {
 	var l Life
 	l.WasReset() // the reset bit of a device just powered on
 	l.Begun()
-	var r sensors.Reading
+	var r sensors.Measurement
 	l.Mark(&r)
-	assert.Equal(t, sensors.Reading{First: true}, r)
+	assert.Equal(t, sensors.Measurement{First: true}, r)
 	l.Mark(&r)
-	assert.Equal(t, sensors.Reading{}, r)
+	assert.Equal(t, sensors.Measurement{}, r)
 	l.WasReset()
 	assert.False(t, l.SetUp())
 	l.Begun()
 	l.Mark(&r)
-	assert.Equal(t, sensors.Reading{First: true, Reset: true}, r)
+	assert.Equal(t, sensors.Measurement{First: true, Reset: true}, r)
 	l.Missed(syscall.EIO)
 	assert.True(t, l.SetUp(), "a glitch is no reason to set up anew")
 	l.Missed(syscall.ENXIO)

@@ -28,7 +28,7 @@ func (l *Life) Missed(err error) {
 }
 
 // Mark writes what happened since the last reading into a good one.
-func (l *Life) Mark(reading *sensors.Reading) {
+func (l *Life) Mark(reading *sensors.Measurement) {
 	reading.First, reading.Reset = l.first, l.reset
 	l.lived, l.first, l.reset = true, false, false
 }

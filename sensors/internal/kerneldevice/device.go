@@ -22,7 +22,7 @@ import (
 type Options struct {
 	Description sensors.Description
 	// Once measures every channel once, in the order of Description.Measures. It returns the evidence also when it fails.
-	Once func(context.Context) (sensors.Reading, error)
+	Once func(context.Context) (sensors.Measurement, error)
 	// Retry and Worth say how and after which failures Once is repeated.
 	Retry kernelfile.Retry
 	Worth func(error) bool
@@ -61,9 +61,9 @@ func (d *Device) Close() error {
 }
 
 // Read returns the values of all channels.
-func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
+func (d *Device) Read(ctx context.Context) (sensors.Measurement, error) {
 	if d.closed.Load() {
-		return sensors.Reading{}, fmt.Errorf("%s: the sensor was closed: %w", d.doing(), os.ErrClosed)
+		return sensors.Measurement{}, fmt.Errorf("%s: the sensor was closed: %w", d.doing(), os.ErrClosed)
 	}
 	reading, err := d.measure(ctx)
 	if err == nil {
@@ -71,7 +71,7 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	}
 	if err != nil {
 		d.here = d.here && sensors.KindOf(err) != sensors.Absent
-		return sensors.Reading{Evidence: reading.Evidence}, d.failed(err)
+		return sensors.Measurement{Evidence: reading.Evidence}, d.failed(err)
 	}
 	for _, v := range reading.Values {
 		d.last[v.Channel] = v.Value
@@ -81,8 +81,8 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 }
 
 // measure reads until it succeeds or nothing more is to be hoped for.
-func (d *Device) measure(ctx context.Context) (sensors.Reading, error) {
-	var reading sensors.Reading
+func (d *Device) measure(ctx context.Context) (sensors.Measurement, error) {
+	var reading sensors.Measurement
 	err := d.options.Retry.Do(ctx, d.options.Worth, func() error {
 		got, err := d.options.Once(ctx)
 		if err == nil {
@@ -105,10 +105,10 @@ var doubt = map[sensors.Channel]struct{ jump, agree float64 }{
 }
 
 // leastPause is how long to wait at least before measuring again.
-const leastPause = 50 * time.Millisecond
+const minPause = 50 * time.Millisecond
 
 // confirm measures again where an unprotected value jumped, and refuses it when the two do not agree.
-func (d *Device) confirm(ctx context.Context, reading sensors.Reading) (sensors.Reading, error) {
+func (d *Device) confirm(ctx context.Context, reading sensors.Measurement) (sensors.Measurement, error) {
 	at := slices.IndexFunc(reading.Values, func(v sensors.Value) bool {
 		before, known := d.last[v.Channel]
 		limit, doubtful := doubt[v.Channel]
@@ -118,7 +118,7 @@ func (d *Device) confirm(ctx context.Context, reading sensors.Reading) (sensors.
 		return reading, nil
 	}
 	jumped := reading.Values[at]
-	pause := leastPause
+	pause := minPause
 	if d.options.Anew != nil {
 		wait, err := d.options.Anew(ctx)
 		if err != nil {

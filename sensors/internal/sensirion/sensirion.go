@@ -42,8 +42,8 @@ type Formula struct {
 }
 
 // Reading converts the frame of a measurement. The frame becomes the reading's evidence, also on an error.
-func (f Formula) Reading(frame []byte) (sensors.Reading, error) {
-	evidence := sensors.Reading{Evidence: frame}
+func (f Formula) Reading(frame []byte) (sensors.Measurement, error) {
+	evidence := sensors.Measurement{Evidence: frame}
 	pair, err := Decode(frame)
 	if err != nil {
 		return evidence, err
@@ -55,14 +55,14 @@ func (f Formula) Reading(frame []byte) (sensors.Reading, error) {
 	if err := chip.Check(f.Measures, values); err != nil {
 		return evidence, err
 	}
-	return sensors.Reading{Values: values, Evidence: frame}, nil
+	return sensors.Measurement{Values: values, Evidence: frame}, nil
 }
 
 // Measure gives the command of a measurement, waits for it and converts its frame.
-func (f Formula) Measure(ctx context.Context, conn *chip.Conn, wait time.Duration, command ...byte) (sensors.Reading, error) {
+func (f Formula) Measure(ctx context.Context, conn *chip.Conn, wait time.Duration, command ...byte) (sensors.Measurement, error) {
 	frame, err := conn.Command(ctx, "measuring", wait, frameLength, command...)
 	if err != nil {
-		return sensors.Reading{}, err
+		return sensors.Measurement{}, err
 	}
 	return f.Reading(frame)
 }

@@ -1,0 +1,371 @@
+package intake
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quality"
+	"dewline/internal/core/quantity"
+	"dewline/sensors"
+)
+
+// Feed says which point a channel of a sensor feeds, and how.
+type Feed struct {
+	Channel sensors.Channel
+	Point   quantity.Point
+	// Calibration corrects the channel; nil for none.
+	Calibration *quality.Calibration
+	// Accuracy is the expanded uncertainty (k = 2) that holds without a calibration; 0 means that of the part.
+	Accuracy float64
+	// Tests are the thresholds; nil means the defaults of the quantity. Gap and Possible are filled in where they are
+	// not set.
+	Tests *quality.Tests
+	// Creep is the widened uncertainty that [Line.Creep] told when the program ended.
+	Creep float64
+}
+
+// Source is a sensor and the points it feeds.
+type Source struct {
+	ID    string
+	Feeds []Feed
+	// Gap is the longest time between two readings that belong together; 0 means 60 s.
+	Gap time.Duration
+	// Description is what the driver tells of the part; the zero value where nothing is known.
+	Description sensors.Description
+}
+
+// Reading is a reading of a point.
+type Reading struct {
+	Point quantity.Point
+	At    instant.Instant
+	Value float64 // NaN where nothing was obtained
+	Flag  quantity.Flag
+	Why   quality.Test // what decided the flag, as far as one test did
+	// Uncertainty is expanded (k = 2), in the unit of a difference; 0 where it is not known.
+	Uncertainty float64
+}
+
+// Amendment is a late flag of a reading that was given out before.
+type Amendment struct {
+	Point quantity.Point
+	At    instant.Instant // of that reading
+	Flag  quantity.Flag
+	Why   quality.Test
+}
+
+// Report tells how a sensor or one of its channels does.
+type Report struct {
+	Sensor  string
+	Channel sensors.Channel // "" for the part itself: whether it answers
+	At      instant.Instant
+	// Failure is what is wrong, for people; "" for a good read.
+	Failure string
+	Kind    sensors.Kind // of the failure
+}
+
+// Outcome is what a sample led to. Its slices are used again by the next call of Take.
+type Outcome struct {
+	Readings   []Reading
+	Amendments []Amendment
+	// Reports are that of the part, and of each channel that a part which answers has something to say of.
+	Reports []Report
+}
+
+// Worst returns the report of the first thing that has failed, the part before its channels; without a failure that of the part.
+func (o Outcome) Worst() Report {
+	for _, r := range o.Reports {
+		if r.Failure != "" {
+			return r
+		}
+	}
+	return o.Reports[0]
+}
+
+// Line turns samples into readings of points. It is used by one goroutine.
+type Line struct {
+	sources map[string]*source
+	points  map[quantity.Point]*fusion
+	outcome Outcome
+}
+
+// source is a sensor on the line.
+type source struct {
+	id     string
+	feeds  []*feed
+	single bool // the part has one channel: a value that cannot be true is a fault of that channel, not of a part that answers
+}
+
+// feed is a channel on its way to a point.
+type feed struct {
+	Feed
+	judge *quality.Judge
+	to    *fusion
+	creep float64
+}
+
+// junction is where the sensors of one point meet.
+type fusion struct {
+	point    quantity.Point
+	feeders  int
+	choice   *quality.Redundancy
+	disagree float64
+	last     instant.Instant // time of the last reading given out
+	// alone tells whose readings were given out unmixed last, so that they can still be amended.
+	alone string
+	at    instant.Instant
+	odd   []string
+	// spread is the distance between the sensors when odd was found.
+	spread float64
+}
+
+// NewLine returns the line from sources to points. disagree tells how far the sensors of a point may differ, in the unit
+// of a difference; without it they are not compared.
+func NewLine(sources []Source, disagree map[quantity.Point]float64) (*Line, error) {
+	l := &Line{sources: map[string]*source{}, points: map[quantity.Point]*fusion{}}
+	age := map[quantity.Point]time.Duration{}
+	for _, s := range sources {
+		if l.sources[s.ID] != nil {
+			return nil, fmt.Errorf("sensor %q is there twice", s.ID)
+		}
+		gap := cmp.Or(s.Gap, time.Minute)
+		on := &source{id: s.ID, single: max(len(s.Description.Measures), len(s.Feeds)) == 1}
+		for _, f := range s.Feeds {
+			made, err := newFeed(f, gap, s.Description)
+			if err != nil {
+				return nil, fmt.Errorf("sensor %q: %w", s.ID, err)
+			}
+			made.to = l.points[f.Point]
+			if made.to == nil {
+				made.to = &fusion{point: f.Point, disagree: disagree[f.Point], last: instant.None}
+				l.points[f.Point] = made.to
+			}
+			if slices.ContainsFunc(on.feeds, func(other *feed) bool { return other.Point == f.Point || other.Channel == f.Channel }) {
+				return nil, fmt.Errorf("sensor %q: %s and %s are fed twice", s.ID, f.Channel, f.Point)
+			}
+			made.to.feeders++
+			age[f.Point] = max(age[f.Point], gap)
+			on.feeds = append(on.feeds, made)
+		}
+		l.sources[s.ID] = on
+	}
+	for point, j := range l.points {
+		if j.feeders > 1 {
+			j.choice = quality.NewRedundancy(j.disagree, age[point])
+		}
+	}
+	for point := range disagree {
+		if l.points[point] == nil {
+			return nil, fmt.Errorf("it is told how far the sensors of %s may differ, but no sensor feeds it", point)
+		}
+	}
+	return l, nil
+}
+
+// newFeed checks a feed and fills in what the part tells.
+func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error) {
+	if unit := f.Point.Quantity.Unit().Symbol(); unit == "" || f.Channel.Unit() != unit {
+		return nil, fmt.Errorf("channel %s is in %s and cannot feed %s", f.Channel, cmp.Or(f.Channel.Unit(), "no unit"), f.Point)
+	}
+	if err := f.Calibration.Check(); err != nil {
+		return nil, fmt.Errorf("%s: %w", f.Channel, err)
+	}
+	measure, _ := part.MeasureOf(f.Channel)
+	possible := quality.Range{Low: measure.Low, High: measure.High}
+	tests := quality.Defaults(f.Point.Quantity, possible, measure.Resolution)
+	if f.Tests != nil {
+		tests = *f.Tests
+		if tests.Possible == (quality.Range{}) {
+			tests.Possible = possible
+		}
+	}
+	tests.Gap = cmp.Or(tests.Gap, gap)
+	f.Accuracy = cmp.Or(f.Accuracy, measure.Accuracy)
+	made := &feed{Feed: f, judge: quality.NewJudge(tests), creep: f.Creep}
+	made.judge.Resume(f.Creep)
+	return made, nil
+}
+
+// Take handles one sample. An unknown sensor is an error.
+func (l *Line) Take(s Sample) (Outcome, error) {
+	from := l.sources[s.Sensor]
+	if from == nil {
+		return Outcome{}, fmt.Errorf("a sample of the sensor %q, which feeds nothing", s.Sensor)
+	}
+	at := instant.Of(s.At)
+	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
+	l.outcome.Reports = append(l.outcome.Reports[:0], Report{Sensor: s.Sensor, At: at})
+	for _, f := range from.feeds {
+		l.take(from, f, at, &s)
+	}
+	l.settleReports(from, &s)
+	return l.outcome, nil
+}
+
+// settleReports decides what is the fault of the part and what that of a channel. A part that does not answer says nothing of its
+// channels; one that gives none of its values does not answer.
+func (l *Line) settleReports(from *source, s *Sample) {
+	part, channels := &l.outcome.Reports[0], l.outcome.Reports[1:]
+	switch {
+	case s.Err == nil:
+		missing := func(r Report) bool { return r.Failure != "" && r.Kind == sensors.Unknown }
+		if len(channels) == 0 || slices.ContainsFunc(channels, func(r Report) bool { return !missing(r) }) {
+			return
+		}
+		part.Failure = channels[0].Failure
+	case from.single && sensors.KindOf(s.Err) == sensors.Implausible:
+		channels[0].Failure, channels[0].Kind = s.Err.Error(), sensors.Implausible
+		return
+	default:
+		part.Failure, part.Kind = s.Err.Error(), sensors.KindOf(s.Err)
+	}
+	l.outcome.Reports = l.outcome.Reports[:1]
+}
+
+// take handles one channel of a sample.
+func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
+	measured, found := s.Reading.Measured(f.Channel)
+	refusal, refused := s.Reading.RefusalOf(f.Channel)
+	switch {
+	case refused:
+		measured = refusal.Value
+	case !found:
+		measured.Value = math.NaN()
+	}
+	l.outcome.Reports = append(l.outcome.Reports, Report{Sensor: from.id, Channel: f.Channel, At: at})
+	value := f.Calibration.Apply(measured.Value)
+	verdict := f.judge.Judge(quality.Observation{
+		At:       at,
+		Value:    value,
+		Measured: measured.Value,
+		Raw:      measured.Raw,
+		Wrong:    refused || s.Err != nil, // values that come with an error are evidence
+		First:    s.Reading.First || s.Reading.Reset,
+		Heated:   s.Reading.Heated,
+	})
+	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag, Why: verdict.Why}
+	switch {
+	case refused:
+		l.blame(sensors.Implausible, "%s", refusal.Err)
+	case verdict.Flag == quantity.Missing:
+		reading.Value = math.NaN()
+		l.blame(sensors.Unknown, "it gave no %s", f.Channel)
+	case verdict.Flag == quantity.Fail:
+		l.blame(sensors.Implausible, "%s %s: %s", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
+	default:
+		f.creep = verdict.Extra
+		reading.Uncertainty = f.Calibration.Expanded(measured.Value, f.Accuracy)
+		if reading.Uncertainty > 0 {
+			reading.Uncertainty += verdict.Extra
+		}
+	}
+	if f.to.choice == nil {
+		l.outcome.Readings = append(l.outcome.Readings, reading)
+		if verdict.Amended {
+			l.amend(f, verdict.Amendment)
+		}
+		return
+	}
+	l.choose(from, f, &reading, &verdict)
+}
+
+// choose handles a reading of a point that several sensors feed.
+func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.Verdict) {
+	j := f.to
+	if verdict.Amended && j.alone == from.id && j.at == verdict.Amendment.At {
+		l.amend(f, verdict.Amendment)
+	}
+	choice := j.choice.Offer(quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag})
+	j.odd, j.spread = choice.Odd, choice.Spread
+	if slices.Contains(j.odd, from.id) {
+		l.blame(sensors.Implausible, "%s", j.disagreement(from.id))
+	}
+	if choice.Of > 0 && !reading.Flag.Usable() {
+		return // another sensor speaks for the point
+	}
+	if j.last < reading.At || j.last.Sub(reading.At) > time.Minute {
+		j.last = reading.At
+	} else {
+		return // two sensors at the same moment are one reading; this one counts in the next
+	}
+	if choice.Of <= 1 {
+		j.alone, j.at = from.id, reading.At
+	} else {
+		j.alone = ""
+		if choice.Flag != reading.Flag {
+			reading.Why = quality.NoTest
+		}
+		reading.Value, reading.Flag = choice.Value, choice.Flag
+	}
+	l.outcome.Readings = append(l.outcome.Readings, *reading)
+}
+
+// disagreement tells the keeper that a sensor differs from the others of its point.
+func (j *fusion) disagreement(id string) string {
+	unit := j.point.Quantity.DifferenceUnit()
+	text := fmt.Sprintf("the sensors of %s differ by %s %s (allowed: %s)", j.point,
+		strconv.FormatFloat(j.spread, 'f', 1, 64), unit.Shown(), strconv.FormatFloat(j.disagree, 'g', 3, 64))
+	others := slices.DeleteFunc(slices.Clone(j.odd), func(other string) bool { return other == id })
+	if len(others) > 0 {
+		return text + ", and this one or " + strings.Join(others, ", ") + " is wrong"
+	}
+	return text + ", and this one stands apart"
+}
+
+// amend passes on a late flag.
+func (l *Line) amend(f *feed, a quality.Amendment) {
+	l.outcome.Amendments = append(l.outcome.Amendments, Amendment{Point: f.Point, At: a.At, Flag: a.Flag, Why: a.Why})
+}
+
+// blame notes a failure of the channel in hand unless there is one already.
+func (l *Line) blame(kind sensors.Kind, format string, args ...any) {
+	if r := &l.outcome.Reports[len(l.outcome.Reports)-1]; r.Failure == "" {
+		r.Failure, r.Kind = fmt.Sprintf(format, args...), kind
+	}
+}
+
+// shown prints a value for a message.
+func shown(value float64, q quantity.Quantity) string {
+	return strconv.FormatFloat(value, 'g', 6, 64) + " " + q.Unit().Shown()
+}
+
+// Shift moves all remembered times by a step of the clock.
+func (l *Line) Shift(by time.Duration) {
+	for _, s := range l.sources {
+		for _, f := range s.feeds {
+			f.judge.Shift(by)
+		}
+	}
+	for _, j := range l.points {
+		if j.choice != nil {
+			j.choice.Shift(by)
+		}
+		j.at = j.at.Add(by)
+		if !j.last.IsNone() {
+			j.last = j.last.Add(by)
+		}
+	}
+}
+
+// Creep returns the widened uncertainty of every humidity channel that has one, in percent relative humidity, by sensor
+// and point, to be given back in [Feed.Creep] after a restart.
+func (l *Line) Creep() map[string]map[quantity.Point]float64 {
+	all := map[string]map[quantity.Point]float64{}
+	for id, s := range l.sources {
+		for _, f := range s.feeds {
+			if f.creep == 0 {
+				continue
+			}
+			if all[id] == nil {
+				all[id] = map[quantity.Point]float64{}
+			}
+			all[id][f.Point] = f.creep
+		}
+	}
+	return all
+}

@@ -1,0 +1,81 @@
+// Package journal defines the entries of the append-only record: every alarm transition, stage change, acknowledgement,
+// misting and note. Entries are made by the core, kept by the store, and sent by the outlets; the JSON form is stable.
+package journal
+
+import (
+	"strconv"
+
+	"dewline/internal/core/instant"
+)
+
+// Kind is what happened.
+type Kind string
+
+// The kinds of entries.
+const (
+	AlarmRaised       Kind = "alarm.raised"
+	AlarmCleared      Kind = "alarm.cleared"
+	AlarmAcknowledged Kind = "alarm.acknowledged"
+	AlarmReset        Kind = "alarm.reset"
+	AlarmRepeated     Kind = "alarm.repeated"
+	AlarmShelved      Kind = "alarm.shelved"
+	AlarmUnshelved    Kind = "alarm.unshelved"
+	AlarmSuppressed   Kind = "alarm.suppressed"
+	AlarmReturned     Kind = "alarm.returned" // suppression by design ended
+	AlarmDisabled     Kind = "alarm.disabled" // out of service
+	AlarmEnabled      Kind = "alarm.enabled"
+	CommandRefused    Kind = "command.refused"
+	StageSet          Kind = "stage.set"
+	Misting           Kind = "misting"
+	Note              Kind = "note"
+	ClockStepped      Kind = "clock.stepped"
+	ClockConfirmed    Kind = "clock.confirmed"
+	RunStarted        Kind = "run.started"
+	RunStopped        Kind = "run.stopped"
+	ConfigChanged     Kind = "config.changed"
+
+	FloodBegan   Kind = "flood.began"      // more alarms than a person can follow
+	FloodEnded   Kind = "flood.ended"      //
+	Summary      Kind = "alarm.summary"    // sent instead of a message for each alarm
+	Chattering   Kind = "alarm.chattering" // the alarm comes and goes faster than anybody can act
+	Fleeting     Kind = "alarm.fleeting"   // the alarm was gone before anybody could act
+	NotifierTest Kind = "outlet.test"      // a test notification; never an alarm
+	TestTaken    Kind = "outlet.taken"     // the far side of an outlet has taken a test
+	Lost         Kind = "outlet.lost"      // a notifier has given up a message; its alarm, if it is still active, is told again
+)
+
+// Entry is one line of the journal. Fields that do not apply are absent.
+type Entry struct {
+	Seq  uint64          `json:"seq"` // counts up by one within a site, over restarts
+	Run  string          `json:"run"` // the run (boot) of the daemon that made it
+	At   instant.Instant `json:"at"`  // when it happened, not when it was sent
+	Kind Kind            `json:"kind"`
+
+	Alarm      string           `json:"alarm,omitempty"`      // such as "tub-1/water-temperature/high"
+	Occurrence string           `json:"occurrence,omitempty"` // one per raise; an acknowledgement names it
+	State      string           `json:"state,omitempty"`      // the ISA-18.2 state after it, one letter A to I
+	Was        string           `json:"was,omitempty"`        // the state before it
+	Priority   string           `json:"priority,omitempty"`
+	Unit       string           `json:"unit,omitempty"`
+	Setpoint   *float64         `json:"setpoint,omitempty"` // the limit in force then
+	Value      *float64         `json:"value,omitempty"`
+	Extreme    *float64         `json:"extreme,omitempty"`
+	Since      *instant.Instant `json:"since,omitempty"` // the interpolated crossing; what a clock showed before it was set; the start of a flood
+	Until      *instant.Instant `json:"until,omitempty"` // end of a shelf
+	Repeats    int              `json:"repeats,omitempty"`
+	Names      []string         `json:"names,omitempty"` // places that a room's alarm speaks for
+
+	Notifiers []string `json:"outlets,omitempty"` // those that a summary, a test or a late call is for
+
+	Cohort string `json:"cohort,omitempty"`
+	Stage  string `json:"stage,omitempty"`
+	Place  string `json:"place,omitempty"`
+
+	By     string `json:"by,omitempty"`     // the person or rule that caused it
+	Reason string `json:"reason,omitempty"` // why, in words
+	Doubt  string `json:"doubt,omitempty"`  // why the readings behind an alarm are in doubt: what is wrong with the sensor
+	Text   string `json:"text,omitempty"`   // a note's text
+}
+
+// ID returns the identity of the entry: the same on every repeat of its delivery, different for every other entry.
+func (e *Entry) ID() string { return e.Run + "-" + strconv.FormatUint(e.Seq, 10) }

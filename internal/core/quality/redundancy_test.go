@@ -1,0 +1,100 @@
+package quality
+
+import (
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"pgregory.net/rapid"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+)
+
+func candidates(values ...float64) []Candidate {
+	var list []Candidate
+	for i, v := range values {
+		list = append(list, Candidate{Sensor: string(rune('a' + i)), Value: v, Flag: quantity.NotEvaluated})
+	}
+	return list
+}
+
+func TestChoose(t *testing.T) {
+	for name, c := range map[string]struct {
+		values   []float64
+		disagree float64
+		want     Choice
+	}{
+		"one":                   {[]float64{21}, 1, Choice{Value: 21, Flag: 2, Of: 1}},
+		"two that agree":        {[]float64{21, 21.5}, 1, Choice{Value: 21.25, Flag: 1, Spread: 0.5, Of: 2}},
+		"two that differ":       {[]float64{21, 23}, 1, Choice{Value: 22, Flag: 3, Spread: 2, Odd: []string{"a", "b"}, Of: 2}},
+		"one of three is odd":   {[]float64{21, 25, 21.5}, 1, Choice{Value: 21.5, Flag: 3, Spread: 4, Odd: []string{"b"}, Of: 3}},
+		"one of four is odd":    {[]float64{15, 21, 21.5, 22}, 1, Choice{Value: 21.25, Flag: 3, Spread: 7, Odd: []string{"a"}, Of: 4}},
+		"as far as allowed":     {[]float64{21, 22}, 1, Choice{Value: 21.5, Flag: 1, Spread: 1, Of: 2}},
+		"no comparison wanted":  {[]float64{21, 29}, 0, Choice{Value: 25, Flag: 2, Spread: 8, Of: 2}},
+		"three with one median": {[]float64{3, 1, 2}, 5, Choice{Value: 2, Flag: 1, Spread: 2, Of: 3}},
+	} {
+		assert.Equal(t, c.want, Choose(candidates(c.values...), c.disagree), name)
+	}
+	empty := Choose(nil, 1)
+	assert.True(t, math.IsNaN(empty.Value))
+	assert.Equal(t, quantity.Missing, empty.Flag)
+
+	both := candidates(99.6, 99.8)
+	both[0].Flag, both[1].Flag = quantity.Suspect, quantity.Suspect
+	assert.Equal(t, quantity.Suspect, Choose(both, 5).Flag, "two saturated sensors agree, and know nothing")
+	both[1].Flag = quantity.Pass
+	assert.Equal(t, quantity.Pass, Choose(both, 5).Flag)
+}
+
+func TestChooseLaws(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		list := candidates(rapid.SliceOfN(rapid.Float64Range(-40, 120), 1, 7).Draw(t, "values")...)
+		choice := Choose(list, rapid.Float64Range(0, 5).Draw(t, "disagree"))
+		slices.Reverse(list)
+		again := Choose(list, 0)
+		if again.Value != choice.Value {
+			t.Fatal("the order of the sensors matters")
+		}
+		var below, above int
+		for _, c := range list {
+			if c.Value <= choice.Value {
+				below++
+			}
+			if c.Value >= choice.Value {
+				above++
+			}
+		}
+		if 2*below < len(list) || 2*above < len(list) {
+			t.Fatalf("%v is no median", choice.Value)
+		}
+	})
+}
+
+func TestRedundancyHoldsTheLatestOfEach(t *testing.T) {
+	r := NewRedundancy(1, 30*time.Second)
+	offer := func(second int64, sensor string, value float64, flag quantity.Flag) Choice {
+		return r.Offer(Candidate{sensor, instant.Instant(second * 1e9), value, flag})
+	}
+	assert.Equal(t, Choice{Value: 21, Flag: 2, Of: 1}, offer(0, "a", 21, 2))
+	assert.Equal(t, Choice{Value: 21.25, Flag: 1, Spread: 0.5, Of: 2}, offer(5, "b", 21.5, 2))
+	assert.Equal(t, 21.5, offer(10, "a", 21.5, 2).Value, "its earlier one is replaced")
+	assert.Equal(t, Choice{Value: 21.5, Flag: 2, Of: 1}, offer(15, "a", 85, quantity.Fail), "a failed one is out at once")
+	assert.Equal(t, 2, offer(20, "a", 21.5, 2).Of)
+	assert.Equal(t, 2, offer(30, "a", none, quantity.Missing).Of, "a missing one is not, yet")
+	assert.Equal(t, Choice{Value: 21.5, Flag: 2, Of: 1}, offer(36, "a", none, quantity.Missing), "b is 31 s old")
+	last := offer(60, "a", none, quantity.Missing)
+	assert.True(t, math.IsNaN(last.Value))
+	assert.Equal(t, quantity.Missing, last.Flag)
+	assert.Equal(t, Choice{Value: 85, Flag: quantity.Fail}, offer(61, "a", 85, quantity.Fail))
+}
+
+func TestRedundancyShiftsWithTheClock(t *testing.T) {
+	r := NewRedundancy(1, 30*time.Second)
+	r.Offer(Candidate{"a", 0, 21, quantity.Pass})
+	r.Shift(time.Hour)
+	assert.Equal(t, 2, r.Offer(Candidate{"b", 3610e9, 21, quantity.Pass}).Of)
+	assert.Equal(t, 1, r.Offer(Candidate{"b", 10e9, 21, quantity.Pass}).Of, "back by an hour without a word: nothing is compared")
+}

@@ -1,0 +1,282 @@
+package watch
+
+import (
+	"math"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+)
+
+// alarmKind tells what kind of condition an alarm watches. The first four are the limits, in the order of stage.Limit.
+type alarmKind uint8
+
+const (
+	onCriticalLow alarmKind = iota
+	onLow
+	onHigh
+	onCriticalHigh
+	onStale
+	onRising
+	onFalling
+	alarmsPerPoint
+
+	onFault alarmKind = alarmsPerPoint // one per sensor and one per channel, beside those of the points
+)
+
+// String returns the last level of the alarm's name.
+func (k alarmKind) String() string {
+	return [...]string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling", "fault"}[k]
+}
+
+// priority returns the priority of an alarm that is not on a limit of a band.
+func (k alarmKind) priority() care.Priority {
+	if k == onFault {
+		return care.HighPriority
+	}
+	return care.MediumPriority
+}
+
+// limit reports whether the alarm is on one of the band's limits.
+func (k alarmKind) limit() bool { return k <= onCriticalHigh }
+
+// critical reports whether the alarm is on one of the two critical limits.
+func (k alarmKind) critical() bool { return k.limit() && care.Limit(k).Critical() }
+
+// FaultPlace stands where the place would stand in the names and topics of sensor faults. No place may be called so.
+const FaultPlace = "sensor"
+
+// Longest shelves, and the length of one that is asked for without a length. Proposals, no published source.
+const (
+	DefaultShelf     = 30 * time.Minute
+	MaxShelf         = 12 * time.Hour
+	MaxCriticalShelf = 2 * time.Hour
+)
+
+// alarm is one alarm of the site.
+type alarm struct {
+	name     string
+	kind     alarmKind
+	place    string
+	quantity string // the sensor's id for faults
+	channel  string // of the sensor, for the fault of one
+	point    int32  // −1 for faults
+	fault    int32  // index in Core.faults; −1 for points
+	alarmMemory
+}
+
+// alarmMemory is the part of an alarm that survives a restart.
+type alarmMemory struct {
+	lifecycle
+	Occurrence  string          `json:"occurrence,omitempty"`
+	Priority    care.Priority   `json:"priority,omitempty"`
+	Since       instant.Instant `json:"since"`
+	Raised      instant.Instant `json:"raised"`
+	Cleared     instant.Instant `json:"cleared"`
+	Setpoint    *float64        `json:"setpoint,omitempty"`
+	Extreme     *float64        `json:"extreme,omitempty"`
+	Repeats     int             `json:"repeats,omitempty"`
+	Reason      string          `json:"reason,omitempty"`
+	ShelfReason string          `json:"shelf_reason,omitempty"` // why it is shelved; "" when it is not
+	Names       []string        `json:"names,omitempty"`
+}
+
+func newAlarmMemory() alarmMemory {
+	return alarmMemory{
+		lifecycle: lifecycle{Letter: Normal, ShelfUntil: instant.None},
+		Since:     instant.None, Raised: instant.None, Cleared: instant.None,
+	}
+}
+
+// entry begins a journal entry.
+func (c *Core) entry(kind journal.Kind, at instant.Instant) *journal.Entry {
+	c.seq++
+	return &journal.Entry{Seq: c.seq, Run: c.run, At: at, Kind: kind}
+}
+
+// about begins a journal entry on an alarm.
+func (c *Core) about(a *alarm, kind journal.Kind, at instant.Instant, was byte) *journal.Entry {
+	e := c.entry(kind, at)
+	e.Alarm, e.Occurrence = a.name, a.Occurrence
+	e.State, e.Was = string(a.Letter), string(was)
+	e.Priority = a.Priority.String()
+	if a.point >= 0 {
+		e.Unit = c.points[a.point].name.Quantity.Unit().Symbol()
+		e.Place = a.place
+		e.Doubt = c.doubtOf(a)
+	}
+	if a.Setpoint != nil {
+		e.Setpoint = known(*a.Setpoint)
+	}
+	if a.Extreme != nil { // a copy, since the alarm's own goes on changing
+		e.Extreme = known(*a.Extreme)
+	}
+	if !a.Since.IsNone() {
+		since := a.Since
+		e.Since = &since
+	}
+	if a.DesignBy != "" {
+		e.By = a.DesignBy
+	}
+	e.Names, e.Repeats = a.Names, a.Repeats
+	return e
+}
+
+// keep appends the entry, and the call for a person if the alarm has just become unacknowledged.
+func record(a *alarm, was byte, e *journal.Entry, out []Effect) []Effect {
+	out = append(out, Effect{Kind: Record, Point: a.point, Entry: e})
+	if a.Letter == Unacknowledged && (was != Unacknowledged || e.Kind == journal.AlarmRepeated) {
+		out = append(out, Effect{Kind: Notify, Point: a.point, Entry: e})
+	}
+	return out
+}
+
+// occurrence describes the raise of an alarm.
+type occurrence struct {
+	since, at instant.Instant
+	value     float64 // NaN where there is none
+	setpoint  float64 // NaN where there is none
+	extreme   float64 // NaN where there is none
+	priority  care.Priority
+	reason    string
+}
+
+func known(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+// raise makes an alarm active: a new occurrence with its own identity.
+func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
+	was := a.Letter
+	a.Since, a.Raised, a.Cleared = o.since, o.at, instant.None
+	a.Occurrence = a.name + "@" + o.at.String()
+	a.Priority, a.Repeats, a.Reason = o.priority, 0, o.reason
+	a.Setpoint, a.Extreme = known(o.setpoint), known(o.extreme)
+	a.Names = nil
+	if c.roomAlarm(a) {
+		a.Names = c.inside[a.place]
+	}
+	if a.point >= 0 && a.DesignBy == "" { // it may not have existed yet when its cover came into force
+		if a.DesignBy = c.suppressor(a); a.DesignBy != "" {
+			a.lifecycle.apply(suppress)
+		}
+	}
+	a.lifecycle.apply(raise)
+	e := c.about(a, journal.AlarmRaised, o.at, was)
+	e.Value, e.Reason = known(o.value), o.reason
+	out = record(a, was, e, out)
+	c.activeCount++
+	return c.alarmChanged(a, o.at, out)
+}
+
+// clear ends the condition of an alarm.
+func (c *Core) clear(a *alarm, at instant.Instant, value float64, out []Effect) []Effect {
+	was := a.Letter
+	a.Cleared = at
+	a.lifecycle.apply(clear)
+	e := c.about(a, journal.AlarmCleared, at, was)
+	e.Value = known(value)
+	out = record(a, was, e, out)
+	c.activeCount--
+	return c.alarmChanged(a, at, out)
+}
+
+// roomAlarm reports whether a speaks for the enclosures of its room.
+func (c *Core) roomAlarm(a *alarm) bool {
+	return a.kind == onCriticalHigh && a.point >= 0 &&
+		c.points[a.point].name.Quantity == quantity.AirTemperature && len(c.inside[a.place]) > 0
+}
+
+// alarmChanged settles what a change of one alarm means for the suppression of others.
+func (c *Core) alarmChanged(a *alarm, at instant.Instant, out []Effect) []Effect {
+	if a.kind == onFault || c.roomAlarm(a) {
+		return c.refreshSuppression(at, out)
+	}
+	return out
+}
+
+// refreshSuppression brings suppression by design up to date: a fault silences all but the critical alarms of the points that its
+// channel or sensor alone feeds, and a room's critical-high that calls for a person silences the heat alarms of its enclosures. Room
+// alarms are settled first, since one that is itself silenced covers no other.
+func (c *Core) refreshSuppression(at instant.Instant, out []Effect) []Effect {
+	for _, rooms := range [2]bool{true, false} {
+		for i := range c.alarms {
+			a := &c.alarms[i]
+			if a.point < 0 || c.roomAlarm(a) != rooms {
+				continue
+			}
+			if a.DesignBy != "" || c.exists(a) {
+				out = c.cover(a, at, out)
+			}
+		}
+	}
+	return out
+}
+
+// cover brings the suppression by design of one alarm up to date. An alarm whose value is back inside its limit, and which waits
+// for its off-delay only, stays covered until it clears or the limit is broken again: nobody need be told of it any more.
+func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
+	cause := c.suppressor(a)
+	before, was := a.DesignBy, a.Letter
+	if cause == before || cause == "" && c.returning(a) {
+		return out
+	}
+	a.DesignBy = cause
+	switch {
+	case before == "":
+		a.lifecycle.apply(suppress)
+		e := c.about(a, journal.AlarmSuppressed, at, was)
+		e.Reason = "covered by " + cause
+		out = record(a, was, e, out)
+	case cause == "":
+		a.lifecycle.apply(unsuppress)
+		if a.Letter == Unacknowledged {
+			a.Repeats++
+		}
+		e := c.about(a, journal.AlarmReturned, at, was)
+		e.Reason = "no longer covered by " + before
+		out = record(a, was, e, out)
+	}
+	return out
+}
+
+// returning reports whether the condition of a limit alarm still holds though its value is back inside the limit.
+func (c *Core) returning(a *alarm) bool {
+	if !a.kind.limit() || !a.Active {
+		return false
+	}
+	p := &c.points[a.point]
+	return p.Zone != UnknownZone && !p.rules[a.kind].beyond(p.Value)
+}
+
+// suppressor returns what covers an alarm by design now, "" for nothing.
+func (c *Core) suppressor(a *alarm) string {
+	if !a.kind.critical() {
+		if f := c.silencing(a.point); f >= 0 {
+			return c.alarms[c.faults[f].alarm].name
+		}
+	}
+	heat := a.kind == onHigh || a.kind == onCriticalHigh || a.kind == onRising
+	room := c.roomOf(a.place)
+	if !heat || room == "" || !c.points[a.point].name.Quantity.IsTemperature() ||
+		c.points[a.point].name.Quantity == quantity.DewPoint {
+		return ""
+	}
+	if air, ok := c.Index(quantity.Point{Place: room, Quantity: quantity.AirTemperature}); ok {
+		speaker := c.pointAlarm(air, onCriticalHigh)
+		if speaker.Active && (speaker.Letter == Unacknowledged || speaker.Letter == Acknowledged) {
+			return speaker.name
+		}
+	}
+	return ""
+}
+
+// pointAlarm returns an alarm of a point.
+func (c *Core) pointAlarm(point int32, kind alarmKind) *alarm {
+	return &c.alarms[int(point)*int(alarmsPerPoint)+int(kind)]
+}

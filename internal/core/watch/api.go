@@ -1,0 +1,172 @@
+package watch
+
+import (
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+)
+
+// Site is what the core must know of an installation. It is the validated outcome of the configuration.
+type Site struct {
+	ID       string
+	Location *time.Location
+	Light    care.Light
+	Places   []Place
+	Points   []Point // derived points are added by [New] wherever their inputs are
+	Cohorts  []Cohort
+	Sensors  []SensorFeeds
+	Profiles map[string]*care.Profile
+}
+
+// Place is a room, or an enclosure inside a room.
+type Place struct {
+	ID   string
+	Room bool
+	In   string // the room of an enclosure; "" where it stands alone
+	// Bands are the place's own, for as long as nothing else is configured. They go before those of a cohort.
+	Bands map[quantity.Quantity]care.DayNight
+	// Latch makes the alarms of the place stay until a person resets them.
+	Latch bool
+}
+
+// Point is a measured point.
+type Point struct {
+	Point quantity.Point
+	// Gap is the longest time between two readings that are still joined by a line; 0 means 60 s.
+	Gap time.Duration
+	// StaleAfter is the time without a usable reading after which the stale alarm is raised; 0 means never, which is
+	// right for a point that no sensor has promised to feed.
+	StaleAfter time.Duration
+	// Accuracy is the expanded uncertainty (k = 2) of a reading in the unit of a difference; 0 where it is not known.
+	Accuracy float64
+}
+
+// Cohort is a batch of animals.
+type Cohort struct {
+	ID      string
+	Profile string // key of Site.Profiles
+	Place   string // id of the place it lives in; "" when it lives nowhere
+	Stages  []care.Since
+}
+
+// Sensor is a device as far as its failure is an alarm. What is wrong with the values of one channel is a fault of that channel;
+// that the part does not answer is a fault of the sensor.
+type SensorFeeds struct {
+	ID string
+	// Channels are what it delivers.
+	Channels []Channel
+	// FaultAfter is how long it, or one of its channels, may fail without a break before the fault alarm is raised.
+	FaultAfter time.Duration
+	// Recovery is how long its reads must have been good, at least two of them, before that alarm is over.
+	Recovery time.Duration
+}
+
+// Channel is one quantity that a sensor delivers, and the point it feeds.
+type Channel struct {
+	Name  string // such as "humidity"; unique within its sensor
+	Feeds quantity.Point
+}
+
+// EventKind tells what an [Event] is.
+type EventKind uint8
+
+// The kinds of events.
+const (
+	ReadingEvent   EventKind = iota // Point, Value, Flag
+	TickEvent                       // time passes
+	SensorEvent                     // Sensor, Channel, Failure ("" = a good read), Flag
+	CommandEvent                    // Command
+	ClockStepEvent                  // By: all earlier times of this run are shifted by it; Mark
+	CutEvent                        // ledgers are closed at this time, so that ranges begin or end there
+	StartEvent                      // Run, Unconfirmed: the daemon started; points become stale if nothing comes
+)
+
+// Event is something that happened outside the core. At is its time; events come in the order of their times, except
+// that readings of different points may be reordered freely.
+type Event struct {
+	Kind    EventKind
+	Flag    quantity.Flag
+	Point   int32 // index by Core.Index
+	Sensor  int32 // index into Site.Sensors
+	Channel int32 // of a SensorEvent: 0 = the part itself, n = the n-th of its channels, counted from 1
+	At      instant.Instant
+	Value   float64
+	By      time.Duration
+	Failure string
+	Run     string
+	Command *Command
+
+	Unconfirmed bool        // of a start: nobody knows whether the clock is right
+	Mark        int64       // of a step: how far the rim's record of readings reached, to be found again in [Doubt]
+	Clock       ClockOffset // of a start and of a step: how the clock stood after it
+}
+
+// Verb is what a person asks for.
+type Verb string
+
+// The verbs of commands.
+const (
+	Acknowledge  Verb = "acknowledge"
+	Reset        Verb = "reset"
+	Shelve       Verb = "shelve"
+	Unshelve     Verb = "unshelve"
+	OutOfService Verb = "out-of-service"
+	InService    Verb = "in-service"
+	SetStage     Verb = "stage"
+	RecordMist   Verb = "misting"
+	WriteNote    Verb = "note"
+	Repeat       Verb = "repeat" // re-alarm: asked by an outlet's repetition rule, not by a person
+	Report       Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Outlets
+)
+
+// Command is a request of a person, or of a rule that acts for one.
+type Command struct {
+	Verb       Verb            `json:"verb"`
+	Alarm      string          `json:"alarm,omitempty"`
+	Occurrence string          `json:"occurrence,omitempty"`
+	For        time.Duration   `json:"for,omitempty"` // length of a shelf, or of a misting
+	Reason     string          `json:"reason,omitempty"`
+	By         string          `json:"by,omitempty"`
+	Cohort     string          `json:"cohort,omitempty"`
+	Stage      string          `json:"stage,omitempty"`
+	Place      string          `json:"place,omitempty"`
+	Text       string          `json:"text,omitempty"`
+	At         instant.Instant `json:"at"` // for a stage change or a misting that happened earlier; 0 = now
+
+	// Of a report, or of a repetition for outlets that are told late. No sender from outside can set them.
+	Kind     journal.Kind     `json:"-"`
+	Priority care.Priority    `json:"-"`
+	Outlets  []string         `json:"-"`
+	Since    *instant.Instant `json:"-"`
+}
+
+// EffectKind tells what an [Effect] asks of the rim.
+type EffectKind uint8
+
+// The kinds of effects, in the order in which the rim must carry them out for one event: entries are durable before
+// any outlet sees them.
+const (
+	Record  EffectKind = iota // Entry goes to the journal and to the events topic
+	Notify                    // Entry asks for a person
+	Refused                   // a command was refused; Entry.Reason says why and goes to the journal as well
+	Closed                    // Ledger of Point is complete
+	Left                      // Excursion of Point is complete
+	Derived                   // a derived Point has a reading; only after [Core.ReportDerived]
+)
+
+// Effect is what the core asks the rim to do.
+type Effect struct {
+	Kind      EffectKind
+	Point     int32
+	Entry     *journal.Entry
+	Ledger    *Ledger
+	Excursion *Excursion
+
+	// Of a derived reading.
+	At    instant.Instant
+	Value float64
+	Flag  quantity.Flag
+}

@@ -1,0 +1,238 @@
+package watch
+
+import (
+	"slices"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+)
+
+// tenant returns the cohort that lives at a place and its stage at time t; −1 where none does.
+func (c *Core) tenant(place string, t instant.Instant) (cohort int32, at care.Stage) {
+	return TenantAt(c.site.Cohorts, place, t.Time())
+}
+
+// enterBand puts in force what holds for the point from time t on, and finds out when that changes next.
+func (c *Core) enterBand(p *point, t instant.Instant) {
+	q, place := p.name.Quantity, p.name.Place
+	p.bandAt = t
+	p.cohort, p.stage = c.tenant(place, t)
+	holding := c.site.BandAt(p.name, t.Time())
+	p.day, p.band = holding.Day, holding.Band
+	p.limits = limitsOf(&p.band)
+	certain, doubtful := &p.band, &p.band
+	if c.lightInDoubt(t) {
+		wider := c.widestBand(p, t)
+		doubtful = &wider
+	}
+	for limit := care.CriticalLow; limit <= care.CriticalHigh; limit++ {
+		band := doubtful
+		if p.Conditions[limit].Active { // what stands is judged on as it was
+			band = certain
+		}
+		of := p.band.RuleOf(limit, q)
+		rule := limitRule{
+			level: band.Limits[limit], present: band.Has(limit), sign: -1,
+			on: of.OnDelay, off: of.OffDelay,
+		}
+		if limit.Above() {
+			rule.sign = 1
+		}
+		rule.returning = rule.level - rule.sign*of.Deadband
+		p.rules[limit] = rule
+	}
+	p.boundary = c.nextBoundary(place, t)
+	if c.lightInDoubt(t) {
+		p.boundary = min(p.boundary, c.doubt.Since.Add(lightDoubt))
+	}
+	if p.band.Foresee > 0 {
+		c.lookUpNext(p, t)
+	}
+}
+
+// lightDoubt is how long a clock that nobody confirms is taken to be able to confuse day and night. A board without a battery
+// starts after a power cut with a clock that is late by as long as it had no power; where nobody has set it by then, nobody will,
+// and it may well be a clock that needs no confirmation. Engineering judgement, no published source.
+const lightDoubt = 12 * time.Hour
+
+// lightInDoubt reports whether it may be day or night at time t for all that the clock tells.
+func (c *Core) lightInDoubt(t instant.Instant) bool {
+	return c.doubt.Any() && t >= c.doubt.Since && t.Sub(c.doubt.Since) < lightDoubt
+}
+
+// evenIfTheClockIsWrong returns the band in force with the wider of day's and night's limits: only what leaves both calls somebody.
+// Critical limits stay as the clock has them, since a false alarm is the lesser evil there. Ledgers go by the clock.
+func (c *Core) widestBand(p *point, t instant.Instant) care.Band {
+	band := p.band
+	other := c.site.bandAt(p.name, t.Time(), !p.day).Band
+	if !other.Has(care.Low) || other.Limits[care.Low] < band.Limits[care.Low] {
+		band.Limits[care.Low] = other.Limits[care.Low]
+	}
+	if !other.Has(care.High) || other.Limits[care.High] > band.Limits[care.High] {
+		band.Limits[care.High] = other.Limits[care.High]
+	}
+	return band
+}
+
+// lookUpNext finds out what the limits of a point will be after they have changed next.
+func (c *Core) lookUpNext(p *point, t instant.Instant) {
+	p.changes = c.nextChange(p.name.Place, t)
+	if !p.changes.IsNone() {
+		holding := c.site.BandAt(p.name, p.changes.Time())
+		p.after = limitsOf(&holding.Band)
+	}
+}
+
+// nextBoundary returns the first time after t at which the band or the ledger of a point at the place changes.
+func (c *Core) nextBoundary(place string, t instant.Instant) instant.Instant {
+	next := instant.Of(care.NextMidnight(t.Time(), c.site.Location))
+	if change := c.nextChange(place, t); !change.IsNone() {
+		next = min(next, change)
+	}
+	for _, cut := range c.cuts {
+		if cut > t {
+			next = min(next, cut)
+		}
+	}
+	return next
+}
+
+// nextChange returns the first time after t at which the light or the stage of the tenant changes; None for never.
+func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
+	next := instant.None
+	sooner := func(at time.Time) {
+		if i := instant.Of(at); i > t && (next.IsNone() || i < next) {
+			next = i
+		}
+	}
+	if at := c.site.Light.NextSwitch(t.Time()); !at.IsZero() {
+		sooner(at)
+	}
+	for i := range c.site.Cohorts {
+		if c.site.Cohorts[i].Place == place {
+			for _, entry := range c.site.Cohorts[i].Stages {
+				sooner(entry.At)
+			}
+		}
+	}
+	return next
+}
+
+// pass carries a point over a boundary: ledgers close there, and the bands that hold from there on come into force. Where the
+// value is known (joined), delays and excursions go on under the new limits.
+func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, joined bool, out []Effect) []Effect {
+	newDay := c.localDay(p.Day.From) != c.localDay(edge)
+	cohort, at := c.tenant(p.name.Place, edge)
+	if newDay || cohort != p.cohort || at != p.stage || slices.Contains(c.cuts, edge) {
+		seen := p.Last
+		if joined {
+			seen = edge
+		}
+		out = c.closeLedger(i, p, edge, seen, out)
+		if newDay {
+			p.Day = Ledger{From: edge, To: edge}
+		}
+		c.enterBand(p, edge)
+		p.Ledger = c.newLedger(p, edge)
+	} else {
+		c.enterBand(p, edge)
+	}
+	if joined {
+		if side := p.limits.side(value); side != p.Side {
+			if p.Side != Inside {
+				out = c.leave(i, p, edge, out)
+			}
+			if side != Inside {
+				p.depart(edge, side, value)
+			}
+		}
+		for limit := range p.Conditions {
+			p.Conditions[limit].enter(&p.rules[limit], edge, value)
+		}
+		p.settleQuiet()
+	}
+	if p.band.Foresee <= 0 {
+		out = c.endOutlook(i, p, edge, out)
+	}
+	return out
+}
+
+// localDay numbers the local days.
+func (c *Core) localDay(t instant.Instant) int {
+	year, month, day := t.Time().In(c.site.Location).Date()
+	return (year*12+int(month))*31 + day
+}
+
+// newLedger opens a ledger for whoever lives there.
+func (c *Core) newLedger(p *point, from instant.Instant) Ledger {
+	l := Ledger{From: from, To: from}
+	if p.cohort >= 0 {
+		l.Cohort, l.Stage = c.site.Cohorts[p.cohort].ID, p.stage.String()
+	}
+	return l
+}
+
+// closeLedger completes the ledger of a point at time t. The value is known up to the time seen.
+func (c *Core) closeLedger(i int32, p *point, t, seen instant.Instant, out []Effect) []Effect {
+	done := p.Ledger
+	done.To = t
+	if p.Side != Inside {
+		done.stay(&p.Excursion, max(seen, done.From))
+	}
+	for z := range done.InZone {
+		p.total[z] += done.InZone[z] - p.totalBase[z]
+	}
+	p.totalBase = [ZoneCount]time.Duration{}
+	p.degree, p.degreeBase = p.totalDegree(), [3]float64{}
+	p.Day.Add(&done)
+	if done.To == done.From && done.Readings == 0 {
+		return out
+	}
+	return append(out, Effect{Kind: Closed, Point: i, Ledger: &done})
+}
+
+// Add takes a later ledger of the same point into l. Sums add up; the longest stay is the longest of the parts.
+func (l *Ledger) Add(later *Ledger) {
+	for z := range later.InZone {
+		l.InZone[z] += later.InZone[z]
+	}
+	if later.Readings > 0 {
+		if l.Readings == 0 {
+			l.Min, l.Max = later.Min, later.Max
+		}
+		l.Min, l.Max = min(l.Min, later.Min), max(l.Max, later.Max)
+		l.Readings += later.Readings
+	}
+	l.Integral += later.Integral
+	l.DegreeAbove += later.DegreeAbove
+	l.DegreeBelow += later.DegreeBelow
+	l.Kinetic += later.Kinetic
+	l.Excursions += later.Excursions
+	l.Longest = max(l.Longest, later.Longest)
+	l.To = max(l.To, later.To)
+}
+
+// cut asks for all ledgers to be closed at a time, so that a range can begin or end there.
+func (c *Core) cut(at instant.Instant) {
+	c.cuts = append(c.cuts, at)
+	slices.Sort(c.cuts)
+	c.cuts = slices.Compact(c.cuts)
+	c.expect(at, "")
+}
+
+// expect makes the points of a place (all for "") stop at a time that may have become a boundary.
+func (c *Core) expect(at instant.Instant, place string) {
+	for i := range c.points {
+		p := &c.points[i]
+		if p.Accounted.IsNone() || place != "" && p.name.Place != place {
+			continue
+		}
+		if edge := max(at, p.Accounted); p.boundary.IsNone() || edge < p.boundary {
+			p.boundary = edge
+		}
+		if p.band.Foresee > 0 {
+			c.lookUpNext(p, p.Accounted)
+		}
+	}
+}

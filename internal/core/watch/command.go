@@ -1,0 +1,272 @@
+package watch
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+)
+
+// command carries out what a person asks for. A command that asks for what is already so changes nothing.
+func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	switch cmd.Verb {
+	case SetStage:
+		return c.setStage(at, cmd, out)
+	case RecordMist, WriteNote:
+		return c.record(at, cmd, out)
+	case Report:
+		return c.report(at, cmd, out)
+	}
+	a, problem := c.addressed(cmd)
+	if problem != "" {
+		return c.Refuse(at, cmd, problem, out)
+	}
+	was := a.Letter
+	switch cmd.Verb {
+	case Acknowledge:
+		if a.Occurrence == "" {
+			return c.Refuse(at, cmd, a.name+" has never been raised", out)
+		}
+		return c.act(a, acknowledge, journal.AlarmAcknowledged, at, cmd, out)
+	case Reset:
+		return c.act(a, reset, journal.AlarmReset, at, cmd, out)
+	case Repeat:
+		if a.apply(realarm) != changed {
+			return out
+		}
+		a.Repeats++
+		e := c.about(a, journal.AlarmRepeated, at, was)
+		if a.point >= 0 && a.kind != onStale && c.points[a.point].Zone != UnknownZone {
+			e.Value = known(c.points[a.point].Value)
+		}
+		if len(cmd.Outlets) > 0 {
+			e.By, e.Reason, e.Notifiers = cmd.By, cmd.Reason, cmd.Outlets
+		}
+		return record(a, was, e, out)
+	case Shelve:
+		return c.shelve(a, at, cmd, out)
+	case Unshelve:
+		if a.ShelfUntil.IsNone() {
+			return out
+		}
+		return c.unshelve(a, at, cmd.By, cmd.Reason, out)
+	case OutOfService:
+		a.Service = true
+		return c.act(a, disable, journal.AlarmDisabled, at, cmd, out)
+	case InService:
+		a.Service = false
+		return c.act(a, enable, journal.AlarmEnabled, at, cmd, out)
+	}
+	return c.Refuse(at, cmd, fmt.Sprintf("unknown verb %q", cmd.Verb), out)
+}
+
+// addressed finds the alarm that a command names, by its name or by the identity of an occurrence.
+func (c *Core) addressed(cmd *Command) (*alarm, string) {
+	name := cmd.Alarm
+	if name == "" {
+		name, _, _ = strings.Cut(cmd.Occurrence, "@")
+	}
+	index, ok := c.byName[name]
+	if !ok {
+		return nil, fmt.Sprintf("there is no alarm %q", name)
+	}
+	a := &c.alarms[index]
+	if cmd.Occurrence != "" && cmd.Occurrence != a.Occurrence {
+		if a.Occurrence == "" {
+			return nil, fmt.Sprintf("%s has never been raised", a.name)
+		}
+		return nil, fmt.Sprintf("%s is not the current event of that alarm, which is %s", cmd.Occurrence, a.Occurrence)
+	}
+	return a, ""
+}
+
+// act applies a plain action and records it.
+func (c *Core) act(a *alarm, what action, kind journal.Kind, at instant.Instant, cmd *Command, out []Effect) []Effect {
+	was := a.Letter
+	switch a.apply(what) {
+	case refused:
+		return c.Refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
+	case unchanged:
+		return out
+	}
+	e := c.about(a, kind, at, was)
+	e.By, e.Reason = cmd.By, cmd.Reason
+	return c.alarmChanged(a, at, record(a, was, e, out))
+}
+
+func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) []Effect {
+	length := cmd.For
+	if length == 0 {
+		length = DefaultShelf
+	}
+	longest := MaxShelf
+	if a.kind == onCriticalHigh || a.kind == onCriticalLow {
+		longest = MaxCriticalShelf
+	}
+	if length < 0 || length > longest {
+		return c.Refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, longest), out)
+	}
+	if a.Letter == OutOfServiceState {
+		return c.Refuse(at, cmd, a.name+" is out of service", out)
+	}
+	until, was := at.Add(length), a.Letter
+	a.ShelfUntil, a.ShelfReason = until, cmd.Reason
+	a.apply(shelve)
+	c.deadline = instant.None
+	e := c.about(a, journal.AlarmShelved, at, was)
+	e.Until, e.By, e.Reason = &until, cmd.By, cmd.Reason
+	return c.alarmChanged(a, at, record(a, was, e, out))
+}
+
+func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []Effect) []Effect {
+	was := a.Letter
+	a.ShelfUntil, a.ShelfReason = instant.None, ""
+	a.apply(unshelve)
+	if a.Letter == Unacknowledged && was == Shelved {
+		a.Repeats++
+	}
+	e := c.about(a, journal.AlarmUnshelved, at, was)
+	e.By, e.Reason = by, reason
+	return c.alarmChanged(a, at, record(a, was, e, out))
+}
+
+// setStage moves a cohort to a stage. A stage that began earlier counts for the bands from now on, since what was
+// judged under the old ones stays on record.
+func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
+	if k < 0 {
+		return c.Refuse(at, cmd, fmt.Sprintf("there is no cohort %q", cmd.Cohort), out)
+	}
+	to, err := care.Parse(cmd.Stage)
+	if err != nil {
+		return c.Refuse(at, cmd, err.Error(), out)
+	}
+	from := cmd.At
+	if from == 0 || from.IsNone() {
+		from = at
+	}
+	if from > at.Add(366*24*time.Hour) {
+		return c.Refuse(at, cmd, "that is more than a year ahead", out)
+	}
+	c.stageSets = append(c.stageSets, stageSet{cmd.Cohort, to, from})
+	c.moveCohort(k, to, from)
+	cohort := &c.site.Cohorts[k]
+	c.expect(max(from, at), cohort.Place)
+	e := c.entry(journal.StageSet, at)
+	e.Cohort, e.Stage, e.Place, e.By, e.Reason, e.Since = cohort.ID, to.String(), cohort.Place, cmd.By, cmd.Reason, &from
+	out = append(out, Effect{Kind: Record, Point: -1, Entry: e})
+	if from <= at { // what was shelved was shelved for the old stage
+		for i := range c.alarms {
+			if a := &c.alarms[i]; a.place == cohort.Place && !a.ShelfUntil.IsNone() {
+				out = c.unshelve(a, at, "", "the stage of "+cohort.ID+" has changed", out)
+			}
+		}
+	}
+	return out
+}
+
+// Cohort returns a cohort with the stages that were set by command.
+func (c *Core) Cohort(id string) (Cohort, bool) {
+	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == id })
+	if k < 0 {
+		return Cohort{}, false
+	}
+	cohort := c.site.Cohorts[k]
+	cohort.Stages = slices.Clone(cohort.Stages)
+	return cohort, true
+}
+
+// moveCohort enters a stage into a cohort's timeline, in place of an entry of the same time.
+func (c *Core) moveCohort(k int, to care.Stage, from instant.Instant) {
+	timeline := slices.DeleteFunc(slices.Clone(c.site.Cohorts[k].Stages), func(s care.Since) bool { return s.At.Equal(from.Time()) })
+	timeline = append(timeline, care.Since{Stage: to, At: from.Time()})
+	slices.SortStableFunc(timeline, func(a, b care.Since) int { return a.At.Compare(b.At) })
+	c.site.Cohorts[k].Stages = timeline
+}
+
+// record takes a misting or a note into the journal.
+func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	if cmd.Place != "" {
+		if _, ok := c.places[cmd.Place]; !ok {
+			return c.Refuse(at, cmd, fmt.Sprintf("there is no place %q", cmd.Place), out)
+		}
+	}
+	kind := journal.Note
+	if cmd.Verb == RecordMist {
+		kind = journal.Misting
+		if cmd.Place == "" {
+			return c.Refuse(at, cmd, "a misting must name its place", out)
+		}
+	} else if cmd.Text == "" {
+		return c.Refuse(at, cmd, "a note must have a text", out)
+	}
+	when := at
+	if cmd.At != 0 && !cmd.At.IsNone() {
+		when = cmd.At
+	}
+	e := c.entry(kind, when)
+	e.Place, e.Cohort, e.Text, e.By, e.Reason = cmd.Place, cmd.Cohort, cmd.Text, cmd.By, cmd.Reason
+	if cmd.For > 0 {
+		until := when.Add(cmd.For)
+		e.Until = &until
+	}
+	return append(out, Effect{Kind: Record, Point: -1, Entry: e})
+}
+
+// report takes an entry about the alarms themselves into the journal. No alarm changes because of it.
+func (c *Core) report(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	switch cmd.Kind {
+	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.NotifierTest, journal.TestTaken, journal.Lost:
+	default:
+		return c.Refuse(at, cmd, fmt.Sprintf("%q is no kind of report", cmd.Kind), out)
+	}
+	e := c.entry(cmd.Kind, at)
+	e.Alarm, e.Priority, e.Text, e.By, e.Reason, e.Notifiers = cmd.Alarm, cmd.Priority.String(), cmd.Text, cmd.By, cmd.Reason, cmd.Outlets
+	e.Since, e.Occurrence = cmd.Since, cmd.Occurrence
+	return append(out, Effect{Kind: Record, Point: -1, Entry: e})
+}
+
+// Refuse answers a command that cannot be carried out. The refusal is on record.
+func (c *Core) Refuse(at instant.Instant, cmd *Command, why string, out []Effect) []Effect {
+	e := c.entry(journal.CommandRefused, at)
+	e.Alarm, e.Occurrence, e.Cohort, e.Stage, e.Place = cmd.Alarm, cmd.Occurrence, cmd.Cohort, cmd.Stage, cmd.Place
+	e.By, e.Reason, e.Text = cmd.By, why, string(cmd.Verb)
+	return append(out, Effect{Kind: Refused, Point: -1, Entry: e})
+}
+
+// InWords says in which state an alarm is.
+func InWords(letter byte) string {
+	switch letter {
+	case Normal:
+		return "normal"
+	case Unacknowledged:
+		return "active and not acknowledged"
+	case Acknowledged:
+		return "active and acknowledged"
+	case ReturnedUnacknowledged:
+		return "over and not acknowledged"
+	case LatchedUnacknowledged:
+		return "latched and not acknowledged"
+	case LatchedAcknowledged:
+		return "latched and acknowledged"
+	case Shelved:
+		return "shelved"
+	case SuppressedByDesign:
+		return "suppressed by design"
+	}
+	return "out of service"
+}
+
+// Stop records that the run has ended in good order.
+func (c *Core) Stop(at instant.Instant) []Effect {
+	return []Effect{{Kind: Record, Point: -1, Entry: c.entry(journal.RunStopped, at)}}
+}
+
+// Configured records that a new configuration is in force.
+func (c *Core) Configured(at instant.Instant) []Effect {
+	return []Effect{{Kind: Record, Point: -1, Entry: c.entry(journal.ConfigChanged, at)}}
+}

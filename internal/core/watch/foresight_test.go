@@ -1,0 +1,136 @@
+package watch
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+)
+
+// Gardner and McKenzie (Management Science 31, 1985, equation from memory) add the trend of each step, smaller by a constant factor φ
+// each time: m steps ahead there are φ + φ² + … + φᵐ of it. In small steps that is what a trend does here.
+func TestTrendFadesAsPublished(t *testing.T) {
+	n := trend{value: 22, slope: 2.0 / 3600, horizon: 45 * 60}
+	const step = 0.1
+	phi, sum, share := math.Exp(-step/n.horizon), 0.0, 1.0
+	for at := step; at <= 2*n.horizon; at += step {
+		share *= phi
+		sum += share * n.slope * step
+		if s := math.Round(at); math.Abs(at-s) < step/4 && int(s)%600 == 0 {
+			assert.InDelta(t, 22+sum, n.after(time.Duration(at*1e9)).value, 1e-4, "%g s ahead", at)
+			ahead, meets := n.reaches(22+sum, 1)
+			require.True(t, meets)
+			assert.InDelta(t, at, ahead.Seconds(), 0.5)
+		}
+	}
+	_, meets := n.reaches(22+n.slope*n.horizon, 1)
+	assert.False(t, meets, "it comes near and never arrives")
+	_, meets = n.reaches(21, 1)
+	assert.False(t, meets, "a limit behind it")
+	_, meets = n.reaches(23, -1)
+	assert.False(t, meets, "the other way")
+}
+
+// The limits that count are those that will hold when they are met.
+func TestForesightKnowsTheLightsClock(t *testing.T) {
+	day, night := care.NoBand(), care.NoBand()
+	day.Limits = [care.LimitCount]float64{17, 22, 26, 28}
+	night.Limits = [care.LimitCount]float64{17, 18, 22, 28}
+	for _, b := range []*care.Band{&day, &night} {
+		b.OnDelay, b.OffDelay, b.Deadband, b.Foresee = time.Hour, time.Minute, 0.3, 45*time.Minute
+	}
+	light := care.Light{From: 7 * 60, To: 19 * 60, Location: time.UTC}
+	point := quantity.Point{Place: "vivarium-1", Quantity: quantity.AirTemperature}
+	site := Site{
+		ID: "north-loft", Location: time.UTC, Light: light,
+		Places: []Place{{ID: "vivarium-1", Bands: map[quantity.Quantity]care.DayNight{quantity.AirTemperature: {Day: day, Night: night}}}},
+		Points: []Point{{Point: point, Gap: 2 * time.Minute}},
+	}
+	for _, test := range []struct {
+		name     string
+		from     string // local time of the first reading
+		start    float64
+		perHour  float64
+		minutes  int
+		foreseen string // alarm; "" for none
+		atLimit  float64
+	}{
+		{name: "warm-up before the light goes on", from: "06:35", start: 21, perHour: 4, minutes: 40}, // beyond the night's limit for ten minutes of sixty allowed
+		{name: "warm-up in the night", from: "02:00", start: 20, perHour: 4, minutes: 40, foreseen: "rising", atLimit: 22},
+		{name: "warm-up before the light goes on, and far beyond", from: "06:35", start: 21, perHour: 10, minutes: 29, foreseen: "rising", atLimit: 26},
+		{name: "cooling before the light goes off", from: "18:30", start: 23.5, perHour: -4, minutes: 40},
+		{name: "cooling at noon", from: "12:00", start: 23.5, perHour: -4, minutes: 40, foreseen: "falling", atLimit: 22},
+		{name: "cooling before the light goes off, and far beyond", from: "18:30", start: 23.5, perHour: -11, minutes: 29, foreseen: "falling", atLimit: 18},
+		{name: "rising into the lower limit of the night", from: "18:20", start: 21, perHour: 1.2, minutes: 39, foreseen: "rising", atLimit: 22},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			from, err := time.Parse("2006-01-02 15:04", "2026-07-06 "+test.from)
+			require.NoError(t, err)
+			c := New(site, "test")
+			var foreseen []string
+			var limits []float64
+			for m := range test.minutes {
+				at := instant.Of(from.Add(time.Duration(m) * time.Minute))
+				value := test.start + test.perHour*float64(m)/60
+				for _, e := range c.Step(Event{At: at, Value: value, Flag: quantity.Pass}, nil) {
+					if e.Kind == Record && e.Entry.Kind == "alarm.raised" {
+						foreseen = append(foreseen, e.Entry.Alarm)
+						limits = append(limits, *e.Entry.Setpoint)
+					}
+				}
+			}
+			if test.foreseen == "" {
+				assert.Empty(t, foreseen)
+				return
+			}
+			assert.Equal(t, []string{point.String() + "/" + test.foreseen}, foreseen)
+			assert.Equal(t, []float64{test.atLimit}, limits)
+		})
+	}
+}
+
+// A stage that somebody sets for later counts as well.
+func TestForesightKnowsTheNextStage(t *testing.T) {
+	warm, cool := care.NoBand(), care.NoBand()
+	warm.Limits = [care.LimitCount]float64{math.NaN(), 18, 26, math.NaN()}
+	cool.Limits = [care.LimitCount]float64{math.NaN(), 16, 22, math.NaN()}
+	profile := &care.Profile{Care: map[care.Stage]care.Care{}}
+	for s, b := range map[care.Stage]*care.Band{care.Larva: &warm, care.Metamorph: &cool} {
+		b.OnDelay, b.OffDelay, b.Foresee = time.Hour, time.Minute, 45*time.Minute
+		profile.Care[s] = care.Care{Bands: map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: {Day: *b, Night: *b}}}
+	}
+	start := time.Date(2026, 7, 6, 12, 0, 0, 0, time.UTC)
+	point := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}
+	site := Site{
+		ID: "north-loft", Location: time.UTC, Light: care.Light{AlwaysDay: true, Location: time.UTC},
+		Places:   []Place{{ID: "tub-1"}},
+		Points:   []Point{{Point: point, Gap: 2 * time.Minute}},
+		Cohorts:  []Cohort{{ID: "a-2026", Profile: "frog", Place: "tub-1", Stages: []care.Since{{Stage: care.Larva, At: start.Add(-24 * time.Hour)}}}},
+		Profiles: map[string]*care.Profile{"frog": profile},
+	}
+	for name, set := range map[string]bool{"no change": false, "metamorphs in half an hour": true} {
+		t.Run(name, func(t *testing.T) {
+			c := New(site, "test")
+			raised := 0
+			for m := range 30 {
+				at := instant.Of(start.Add(time.Duration(m) * time.Minute))
+				if m == 1 && set {
+					c.Step(Event{Kind: CommandEvent, At: at, Command: &Command{Verb: SetStage, Cohort: "a-2026", Stage: "metamorph", At: instant.Of(start.Add(30 * time.Minute))}}, nil)
+				}
+				for _, e := range c.Step(Event{At: at, Value: 21 + 1.5*float64(m)/60, Flag: quantity.Pass}, nil) {
+					if e.Kind == Record && e.Entry.Kind == "alarm.raised" {
+						assert.Equal(t, 22.0, *e.Entry.Setpoint)
+						raised++
+					}
+				}
+			}
+			assert.Equal(t, map[bool]int{false: 0, true: 1}[set], raised)
+		})
+	}
+}

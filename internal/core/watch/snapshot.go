@@ -1,0 +1,433 @@
+package watch
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/gob"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/psychro"
+	"dewline/internal/core/quantity"
+)
+
+// stageSet is a stage change made by command.
+type stageSet struct {
+	Cohort string
+	Stage  care.Stage
+	At     instant.Instant
+}
+
+// snapshot is the whole state of a core apart from its configuration. It is written with encoding/gob, which keeps
+// nanoseconds and every bit of a float, and which skips fields that a later version adds or drops.
+type snapshot struct {
+	Version  int
+	Site     string
+	Run      string
+	Seq      uint64
+	Now      instant.Instant
+	Late     uint64
+	Cuts     []instant.Instant
+	Stages   []stageSet
+	Points   []savedPoint
+	Pairings []savedPairing
+	Alarms   []savedAlarm
+	Sensors  []savedSensor
+	Doubt    *UnconfirmedClock // absent while the clock is confirmed
+}
+
+type savedPoint struct {
+	Point    string
+	Memory   pointMemory
+	Boundary instant.Instant
+	BandAt   instant.Instant
+}
+
+type savedPairing struct {
+	Inputs [2]string
+	State  pairingState
+}
+
+type savedAlarm struct {
+	Name      string
+	Lifecycle lifecycle
+	Memory    alarmMemory
+}
+
+// savedSensor is the memory of a fault. Its ID is that of the sensor, or of a channel: "loft-air/humidity". States of before channels
+// had faults of their own have sensors only.
+type savedSensor struct {
+	ID     string
+	Memory faultMemory
+}
+
+const snapshotVersion = 2
+
+// Snapshot returns the state of the core as bytes for [Core.Restore].
+func (c *Core) Snapshot() ([]byte, error) {
+	s := snapshot{
+		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
+		Cuts: c.cuts, Stages: c.stageSets,
+		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.faults)),
+	}
+	if c.doubt.Any() {
+		s.Doubt = &c.doubt
+	}
+	for i := range c.points {
+		p := &c.points[i]
+		s.Points = append(s.Points, savedPoint{Point: p.name.String(), Memory: p.pointMemory, Boundary: p.boundary, BandAt: p.bandAt})
+	}
+	for i := range c.pairings {
+		inputs := c.pairings[i].inputs
+		s.Pairings = append(s.Pairings, savedPairing{
+			[2]string{c.points[inputs[0]].name.String(), c.points[inputs[1]].name.String()}, c.pairState[i],
+		})
+	}
+	for i := range c.alarms {
+		if a := &c.alarms[i]; !a.untouched() {
+			s.Alarms = append(s.Alarms, savedAlarm{a.name, a.lifecycle, a.alarmMemory})
+		}
+	}
+	for i := range c.faults {
+		s.Sensors = append(s.Sensors, savedSensor{c.faults[i].id, c.faults[i].faultMemory})
+	}
+	var buffer bytes.Buffer
+	if err := gob.NewEncoder(&buffer).Encode(&s); err != nil {
+		return nil, fmt.Errorf("writing the state of the core: %w", err)
+	}
+	return buffer.Bytes(), nil
+}
+
+// untouched reports whether nothing has ever become of an alarm: of a thousand points nearly all of them. A new core
+// knows as much of it, so it is not part of a snapshot, which is made at each journal entry while the entry waits for it.
+func (a *alarm) untouched() bool {
+	return a.Occurrence == "" && a.Letter == Normal && !a.Active && a.ShelfUntil.IsNone() && a.DesignBy == "" && !a.Service
+}
+
+// Restore takes over the state of an earlier core, which may have had another configuration: points, alarms and sensors
+// are found by name, and what no longer exists is dropped. The core must be new. On error it is unchanged.
+func (c *Core) Restore(data []byte) (err error) {
+	var s snapshot
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
+		return fmt.Errorf("reading the state of the core: %w", err)
+	}
+	if s.Version == 1 {
+		if err := s.takeSixZones(data); err != nil {
+			return err
+		}
+	}
+	if s.Version != snapshotVersion {
+		return fmt.Errorf("the state of the core is of version %d, and this program reads version %d", s.Version, snapshotVersion)
+	}
+	if s.Site != c.site.ID {
+		return fmt.Errorf("the state of the core belongs to site %q, not %q", s.Site, c.site.ID)
+	}
+	if err := s.sound(); err != nil {
+		return err
+	}
+	c.run, c.seq, c.now, c.late, c.deadline = s.Run, s.Seq, s.Now, s.Late, instant.None
+	c.cuts = s.Cuts
+	if s.Doubt != nil {
+		c.doubt = *s.Doubt
+	}
+	for _, set := range s.Stages {
+		for k := range c.site.Cohorts {
+			if c.site.Cohorts[k].ID == set.Cohort {
+				c.stageSets = append(c.stageSets, set)
+				c.moveCohort(k, set.Stage, set.At)
+			}
+		}
+	}
+	c.restorePoints(&s)
+	c.restoreAlarms(&s)
+	return nil
+}
+
+// sixZones is what a state of version 1 has otherwise: it knew no zone without a band.
+type sixZones struct {
+	Points []struct {
+		Memory struct {
+			Zone        Zone
+			Ledger, Day struct{ Zones [6]time.Duration }
+		}
+	}
+}
+
+// takeSixZones completes a state of version 1.
+func (s *snapshot) takeSixZones(data []byte) error {
+	var old sixZones
+	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&old); err != nil {
+		return fmt.Errorf("reading the state of the core: %w", err)
+	}
+	for i := range old.Points {
+		was, now := &old.Points[i].Memory, &s.Points[i].Memory
+		for _, l := range [...]struct {
+			zones  *[6]time.Duration
+			inZone *[ZoneCount]time.Duration
+		}{{&was.Ledger.Zones, &now.Ledger.InZone}, {&was.Day.Zones, &now.Day.InZone}} {
+			copy(l.inZone[:NoBand], l.zones[:NoBand])
+			l.inZone[UnknownZone] = l.zones[5]
+		}
+		if now.Zone == NoBand { // the number that unknown had
+			now.Zone = UnknownZone
+		}
+	}
+	s.Version = snapshotVersion
+	return nil
+}
+
+func (c *Core) restorePoints(s *snapshot) {
+	for i := range s.Points {
+		saved := &s.Points[i]
+		name, err := quantity.ParsePoint(saved.Point)
+		if err != nil {
+			continue
+		}
+		index, ok := c.index[name]
+		if !ok {
+			continue
+		}
+		p := &c.points[index]
+		p.pointMemory = saved.Memory
+		p.totalBase = p.Ledger.InZone
+		p.degreeBase[BelowBand], p.degreeBase[AboveBand] = p.Ledger.DegreeBelow, p.Ledger.DegreeAbove
+		if p.Accounted.IsNone() {
+			continue
+		}
+		c.enterBand(p, saved.BandAt)
+		// A boundary that a command or a clock step has set earlier than the calendar still stands.
+		if !saved.Boundary.IsNone() && saved.Boundary < p.boundary {
+			p.boundary = saved.Boundary
+		}
+		p.settleQuiet()
+	}
+	for i := range s.Pairings {
+		for k := range c.pairings {
+			inputs := c.pairings[k].inputs
+			if c.points[inputs[0]].name.String() == s.Pairings[i].Inputs[0] &&
+				c.points[inputs[1]].name.String() == s.Pairings[i].Inputs[1] {
+				waiting := append(c.pairState[k].Waiting[:0], s.Pairings[i].State.Waiting...)
+				c.pairState[k] = s.Pairings[i].State
+				c.pairState[k].Waiting = waiting
+			}
+		}
+	}
+}
+
+func (c *Core) restoreAlarms(s *snapshot) {
+	for i := range s.Alarms {
+		index, ok := c.byName[s.Alarms[i].Name]
+		if !ok {
+			continue
+		}
+		a := &c.alarms[index]
+		latching, notice := a.latching, a.notice
+		a.alarmMemory = s.Alarms[i].Memory
+		a.lifecycle = s.Alarms[i].Lifecycle
+		a.latching, a.notice = latching, notice
+		if a.Active {
+			c.activeCount++
+		}
+	}
+	for i := range s.Sensors {
+		for k := range c.faults {
+			if c.faults[k].id == s.Sensors[i].ID {
+				c.faults[k].faultMemory = s.Sensors[i].Memory
+			}
+		}
+	}
+}
+
+// totalSeconds returns the time per zone since the core was made.
+func (p *point) totalSeconds() (seconds [ZoneCount]float64) {
+	for z := range seconds {
+		seconds[z] = (p.total[z] + p.Ledger.InZone[z] - p.totalBase[z]).Seconds()
+	}
+	return seconds
+}
+
+// totalDegree returns how far the point was beyond its band, times time, since the core was made.
+func (p *point) totalDegree() (sum [3]float64) {
+	sum[BelowBand] = p.degree[BelowBand] + p.Ledger.DegreeBelow - p.degreeBase[BelowBand]
+	sum[AboveBand] = p.degree[AboveBand] + p.Ledger.DegreeAbove - p.degreeBase[AboveBand]
+	return sum
+}
+
+// State returns where a point stands, with the uncertainty of its value.
+func (c *Core) State(index int32) PointState {
+	p := &c.points[index]
+	s := PointState{
+		Index: index, Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
+		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Day: p.day, Stage: p.stage,
+		Total: p.totalSeconds(), Departures: p.departures, Degree: p.totalDegree(), Fed: len(p.feeders) > 0 || len(p.inputs) > 0,
+	}
+	if !p.Known {
+		s.Zone, s.LastReading = UnknownZone, instant.None
+	}
+	if p.cohort >= 0 {
+		s.Cohort = c.site.Cohorts[p.cohort].ID
+	}
+	s.Today = p.Day
+	current := p.Ledger
+	current.To = max(p.Accounted, current.From)
+	if p.Side != Inside {
+		current.stay(&p.Excursion, max(p.Last, current.From))
+	}
+	s.Today.Add(&current)
+	s.Accuracy = c.accuracy(p)
+	s.Certainty = p.certainty(s.Accuracy, s.Zone)
+	return s
+}
+
+// certainty compares the distance to the nearest edge of the band with the uncertainty of the value.
+func (p *point) certainty(accuracy float64, zone Zone) Certainty {
+	if zone == UnknownZone || !p.limits.anything {
+		return NoCertainty
+	}
+	distance := math.Inf(1)
+	for _, edge := range [2]float64{p.limits.low, p.limits.high} {
+		distance = min(distance, math.Abs(p.Value-edge))
+	}
+	switch {
+	case accuracy > 0 && distance < accuracy:
+		return TooClose
+	case p.limits.side(p.Value) == Inside:
+		return CertainlyInside
+	}
+	return CertainlyOutside
+}
+
+// Alarms returns the alarms that exist under the bands in force, or that ever were raised, in a fixed order.
+func (c *Core) Alarms() []AlarmState {
+	count := 0
+	for i := range c.alarms {
+		if c.exists(&c.alarms[i]) {
+			count++
+		}
+	}
+	if count == 0 {
+		return nil
+	}
+	states := make([]AlarmState, 0, count) // asked for every second: growing it step by step costs five times the room
+	for i := range c.alarms {
+		if a := &c.alarms[i]; c.exists(a) {
+			states = append(states, c.alarmState(a))
+		}
+	}
+	return states
+}
+
+// Alarm returns one alarm by name.
+func (c *Core) Alarm(name string) (AlarmState, bool) {
+	i, ok := c.byName[name]
+	if !ok {
+		return AlarmState{}, false
+	}
+	return c.alarmState(&c.alarms[i]), true
+}
+
+func (c *Core) exists(a *alarm) bool {
+	if a.Occurrence != "" || a.Letter != Normal || a.kind == onFault {
+		return true
+	}
+	p := &c.points[a.point]
+	switch {
+	case a.kind.limit():
+		return p.band.Has(care.Limit(a.kind))
+	case a.kind == onStale:
+		return p.staleAfter > 0
+	}
+	return p.band.Foresee > 0
+}
+
+func (c *Core) alarmState(a *alarm) AlarmState {
+	s := AlarmState{
+		Name: a.name, Place: a.place, Quantity: a.quantity, Channel: a.channel, Limit: a.kind.String(), Letter: a.Letter,
+		Priority: a.Priority, Active: a.Active, Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised,
+		Cleared: a.Cleared, Until: a.ShelfUntil, By: a.DesignBy, Setpoint: math.NaN(), Extreme: math.NaN(),
+		Repeats: a.Repeats, Names: a.Names, Reason: cmp.Or(a.ShelfReason, a.Reason),
+	}
+	if a.kind == onFault && a.Active && !c.faults[a.fault].Silences {
+		s.Reason += c.faults[a.fault].recovering(c.site.Sensors[c.faults[a.fault].sensor].Recovery)
+	}
+	s.Doubt = c.doubtOf(a)
+	switch a.Letter {
+	case Shelved:
+		s.By = "shelved"
+	case OutOfServiceState:
+		s.By = "service"
+	}
+	if a.Setpoint != nil {
+		s.Setpoint = *a.Setpoint
+	} else if a.kind.limit() {
+		if p := &c.points[a.point]; p.band.Has(care.Limit(a.kind)) {
+			s.Setpoint = p.band.Limits[a.kind]
+		}
+	}
+	if s.Priority == care.Unset {
+		s.Priority = a.kind.priority()
+		if a.kind.limit() {
+			p := &c.points[a.point]
+			s.Priority = p.band.RuleOf(care.Limit(a.kind), p.name.Quantity).Priority
+		}
+	}
+	if a.Extreme != nil {
+		s.Extreme = *a.Extreme
+	}
+	return s
+}
+
+// Late returns how many readings came after a newer one of their point and were ignored.
+func (c *Core) Late() uint64 { return c.late }
+
+// Seq returns the number of the last journal entry.
+func (c *Core) Seq() uint64 { return c.seq }
+
+// Timeline returns the stages of a cohort, as configured and as set since.
+func (c *Core) Timeline(cohort string) []care.Since {
+	for i := range c.site.Cohorts {
+		if c.site.Cohorts[i].ID == cohort {
+			return append([]care.Since(nil), c.site.Cohorts[i].Stages...)
+		}
+	}
+	return nil
+}
+
+// MeanKineticCelsius returns the mean kinetic temperature of a ledger of a temperature; NaN where nothing was observed. It is a
+// model of chemical decay (USP <1160>): for animals an index of heat load, nothing more.
+func (l *Ledger) MeanKineticCelsius() float64 {
+	return psychro.MeanKineticTemperature(l.Kinetic, l.Observed().Seconds())
+}
+
+// Elapsed returns the length of the ledger.
+func (l *Ledger) Elapsed() time.Duration { return l.To.Sub(l.From) }
+
+// Observed returns the time in which the value was known.
+func (l *Ledger) Observed() time.Duration {
+	var sum time.Duration
+	for z, d := range l.InZone {
+		if Zone(z) != UnknownZone {
+			sum += d
+		}
+	}
+	return sum
+}
+
+// Mean returns the time-weighted mean; NaN where nothing was observed.
+func (l *Ledger) Mean() float64 {
+	observed := l.Observed().Seconds()
+	if observed <= 0 {
+		return math.NaN()
+	}
+	return l.Integral / observed
+}
+
+// PlaceOrder returns the ids of all places, rooms before enclosures.
+func (c *Core) PlaceOrder() []string { return append([]string(nil), c.placeOrder...) }
+
+// PlaceRank returns where a place stands in [Core.PlaceOrder].
+func (c *Core) PlaceRank(place string) int { return slices.Index(c.placeOrder, place) }

@@ -1,0 +1,148 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"dewline/internal/config"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/sim"
+	"dewline/internal/store"
+	"dewline/sensors"
+)
+
+// Past makes an invented past for a simulated room: it lets the loft live from its own beginning up to a moment, reads it
+// as the daemon would, and writes what was read and what came of it into the history of the site. A daemon that is
+// started on that history then goes on from there.
+type Past struct {
+	Site  *config.Site
+	Loft  *sim.Loft
+	Until time.Time
+	Every time.Duration // between two reads; at most the gap of the sensors
+	// Mistings are kept in the journal, one for each time of day of each place.
+	Mistings map[string][]time.Time
+	Notes    []watch.Command // with their At
+}
+
+// Live carries the past out.
+func (p Past) Live(ctx context.Context) (err error) {
+	db, err := store.Open(p.Site.History.Path, store.Options{})
+	if err != nil {
+		return fmt.Errorf("the invented past: %w", err)
+	}
+	defer func() {
+		if closing := db.Close(ctx); err == nil {
+			err = closing
+		}
+	}()
+	now := p.Loft.Now()
+	world := sim.NewWorld(p.Loft, func() time.Time { return now })
+	l := newLoop(Options{Clock: stillClock{&now}, World: world, Log: slog.New(slog.DiscardHandler)}, p.Site, "past")
+	l.keeper = &recorder{loop: l, store: db, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
+	l.links = &links{loop: l}
+	l.callers = &senders{loop: l}
+	sources, err := l.pastSources(world)
+	if err != nil {
+		return err
+	}
+	diary := p.diary()
+	l.step(watch.Event{Kind: watch.StartEvent, At: instant.Of(now), Run: "past"})
+	for nextCommit := now; now.Before(p.Until); now = now.Add(p.Every) {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		for len(diary) > 0 && !diary[0].At.Time().After(now) {
+			l.step(watch.Event{Kind: watch.CommandEvent, At: instant.Of(now), Command: &diary[0]})
+			diary = diary[1:]
+		}
+		l.step(watch.Event{Kind: watch.TickEvent, At: instant.Of(now)})
+		for _, s := range sources {
+			reading, err := s.sensor.Read(ctx)
+			l.take(intake.Sample{Sensor: s.id, At: now, Reading: reading, Err: err})
+		}
+		l.commit(l.chain.Ready())
+		l.acknowledgeOld(instant.Of(now))
+		if now.After(nextCommit) { // rarely: nobody fears a power cut here
+			nextCommit = now.Add(24 * time.Hour)
+			if err := db.Record(ctx, l.keeper.gathered, nil, nil); err != nil {
+				return fmt.Errorf("the invented past: %w", err)
+			}
+			l.keeper.gathered = nil
+			if err := db.Commit(ctx); err != nil {
+				return fmt.Errorf("the invented past: %w", err)
+			}
+		}
+	}
+	state, err := l.chain.Core.Snapshot()
+	if err != nil {
+		return err
+	}
+	if err := db.Commit(ctx); err != nil {
+		return fmt.Errorf("the invented past: %w", err)
+	}
+	return db.Record(ctx, l.keeper.gathered, nil, state)
+}
+
+// pastSource is a sensor that is read in the past.
+type pastSource struct {
+	id     string
+	sensor sensors.Sensor
+}
+
+// pastSources makes the sensors of the site and the line behind them.
+func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
+	var list []pastSource
+	l.sources = &sources{fed: &mqttFeeds{}, descriptions: map[string]*sensors.Description{}}
+	for i := range l.site.Sensors {
+		c := &l.site.Sensors[i]
+		sensor := sim.NewSensor(world, sim.SensorOptions{ID: c.ID, Seed: 1, Feeds: c.Feeds})
+		description := sensor.Describe()
+		l.sources.descriptions[c.ID] = &description
+		l.noteResolutions(c, description)
+		list = append(list, pastSource{c.ID, sensor})
+	}
+	var err error
+	l.chain.Line, err = l.site.Line(l.sources.descriptions)
+	return list, err
+}
+
+// diary puts mistings and notes in the order of their times.
+func (p Past) diary() []watch.Command {
+	var all []watch.Command
+	for place, times := range p.Mistings {
+		for _, t := range times {
+			all = append(all, watch.Command{Verb: watch.RecordMist, Place: place, At: instant.Of(t), For: 30 * time.Second, By: "mister"})
+		}
+	}
+	all = append(all, p.Notes...)
+	slices.SortStableFunc(all, func(a, b watch.Command) int { return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Place, b.Place)) })
+	return all
+}
+
+// acknowledgeOld lets the invented keeper acknowledge what has waited for twenty minutes.
+func (l *loop) acknowledgeOld(now instant.Instant) {
+	for _, a := range l.chain.Core.Alarms() {
+		waits := a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged
+		if waits && now.Sub(a.Raised) > 20*time.Minute {
+			l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &watch.Command{
+				Verb: watch.Acknowledge, Occurrence: a.Occurrence, By: "keeper",
+			}})
+		}
+	}
+}
+
+// stillClock is a clock that somebody else moves.
+type stillClock struct{ now *time.Time }
+
+func (s stillClock) Now() time.Time                     { return *s.now }
+func (s stillClock) Monotonic() time.Duration           { return s.now.Sub(time.Unix(0, 0)) }
+func (s stillClock) Synchronised() bool                 { return true }
+func (s stillClock) Boot() string                       { return "" }
+func (s stillClock) Real(d time.Duration) time.Duration { return d }

@@ -1,0 +1,166 @@
+package deliver
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/strictjson"
+	"dewline/internal/format/timetext"
+)
+
+// maxCommand bounds the payload of a command.
+const maxCommand = 4 << 10
+
+// The longest texts of a command, in characters.
+const (
+	maxName = 64
+	maxID   = 256
+	maxWhy  = 200
+	maxNote = 1000
+)
+
+// Command is a command that arrived, or what was wrong with it.
+type Command struct {
+	Verb    watch.Verb // as far as the topic tells
+	Command watch.Command
+	At      time.Time // of arrival
+	// Err says why it is refused before the core has seen it; nil for a command that goes to the core, whose own entries
+	// then tell the outcome on the events topic. The daemon writes a command.refused entry for the others.
+	Err error
+}
+
+// DecodeCommand reads a command: the verb from the topic, the rest from a JSON object whose members must all be known.
+// A member marked * must be there.
+//
+//	command/acknowledge  {"occurrence": TEXT or "alarm": "tub-1/water-temperature/high" *, "by": TEXT, "reason": TEXT}
+//	command/shelve       {"alarm": TEXT *, "for": "30m", "reason": TEXT, "by": TEXT, "occurrence": TEXT}
+//	command/unshelve     {"alarm": TEXT *, "by": TEXT, "reason": TEXT}
+//	command/reset        {"alarm": TEXT *, "by": TEXT, "reason": TEXT, "occurrence": TEXT}
+//	command/stage        {"cohort": ID *, "stage": "metamorph" *, "at": TIME, "by": TEXT, "reason": TEXT}
+//	command/misting      {"place": ID *, "for": "45s", "at": TIME, "by": TEXT, "reason": TEXT}
+//	command/note         {"text": TEXT *, "place": ID, "cohort": ID, "at": TIME, "by": TEXT}
+//
+// An acknowledgement that names the occurrence cannot silence a later one of the same alarm, however late it arrives; one that
+// names only the alarm is for the occurrence of the moment. MQTT says nothing of the
+// sender: "by" is a claim, and is recorded with the words "via mqtt".
+func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watch.Command, error) {
+	verb, ok := t.verb(topic)
+	if !ok {
+		return watch.Command{}, fmt.Errorf("topic %q is not that of a command", topic)
+	}
+	command := watch.Command{Verb: verb}
+	form, known := forms[verb]
+	switch {
+	case !known:
+		return command, fmt.Errorf("there is no command %q", verb)
+	case retained:
+		return command, errors.New("a retained command is refused: it would be carried out again at every start; publish it without retain")
+	case len(payload) == 0:
+		return command, errors.New("the command has no payload; a JSON object is expected")
+	case len(payload) > maxCommand:
+		return command, fmt.Errorf("a command of %d bytes is larger than the limit of %d", len(payload), maxCommand)
+	}
+	if err := form.read(&command, payload); err != nil {
+		return command, fmt.Errorf("command %s: %w", verb, err)
+	}
+	command.By = strings.TrimSpace(command.By + " via mqtt")
+	return command, nil
+}
+
+// form says which members a command has.
+type form struct{ required, optional []string }
+
+var forms = map[watch.Verb]form{
+	watch.Acknowledge: {nil, []string{"occurrence", "alarm", "by", "reason"}},
+	watch.Shelve:      {[]string{"alarm"}, []string{"for", "reason", "by", "occurrence"}},
+	watch.Unshelve:    {[]string{"alarm"}, []string{"reason", "by"}},
+	watch.Reset:       {[]string{"alarm"}, []string{"reason", "by", "occurrence"}},
+	watch.SetStage:    {[]string{"cohort", "stage"}, []string{"at", "by", "reason"}},
+	watch.RecordMist:  {[]string{"place"}, []string{"for", "at", "by", "reason"}},
+	watch.WriteNote:   {[]string{"text"}, []string{"place", "cohort", "at", "by"}},
+}
+
+// read fills a command from its payload.
+func (f form) read(c *watch.Command, payload []byte) error {
+	members, err := strictjson.Object(payload)
+	if err != nil {
+		return err
+	}
+	readers := map[string]func(text string) error{
+		"alarm": text(&c.Alarm, maxID), "occurrence": text(&c.Occurrence, maxID), "by": text(&c.By, maxName),
+		"reason": text(&c.Reason, maxWhy), "text": text(&c.Text, maxNote), "stage": text(&c.Stage, maxName),
+		"cohort": id(&c.Cohort), "place": id(&c.Place), "for": length(&c.For), "at": moment(&c.At),
+	}
+	known := append(slices.Clone(f.required), f.optional...)
+	missing := slices.Clone(f.required)
+	for _, m := range members {
+		if !slices.Contains(known, m.Name) {
+			return fmt.Errorf("unknown member %q (known: %s)", m.Name, strings.Join(known, ", "))
+		}
+		var value *string
+		if err := json.Unmarshal(m.Value, &value); err != nil || value == nil {
+			return fmt.Errorf("%s must be a string", m.Name)
+		}
+		if err := readers[m.Name](*value); err != nil {
+			return fmt.Errorf("%s: %w", m.Name, err)
+		}
+		missing = slices.DeleteFunc(missing, func(name string) bool { return name == m.Name })
+	}
+	if len(missing) > 0 {
+		return fmt.Errorf("missing: %s", strings.Join(missing, ", "))
+	}
+	if c.Verb == watch.Acknowledge && c.Alarm == "" && c.Occurrence == "" {
+		return errors.New("missing: occurrence, or alarm")
+	}
+	return nil
+}
+
+// text reads what people have written: not empty, bounded, without control characters other than line breaks.
+func text(into *string, limit int) func(string) error {
+	return func(value string) error {
+		switch {
+		case strings.TrimSpace(value) == "":
+			return errors.New("it is empty")
+		case utf8.RuneCountInString(value) > limit:
+			return fmt.Errorf("it is longer than %d characters", limit)
+		case strings.ContainsFunc(value, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }):
+			return errors.New("it holds a control character")
+		}
+		*into = value
+		return nil
+	}
+}
+
+func id(into *string) func(string) error {
+	return func(value string) error {
+		*into = value
+		return quantity.CheckID(value)
+	}
+}
+
+func length(into *time.Duration) func(string) error {
+	return func(value string) error {
+		d, err := timetext.ParseDuration(value)
+		if err != nil || d <= 0 {
+			return fmt.Errorf("%q is not a length of time such as 30m or 1h30m", value)
+		}
+		*into = d
+		return nil
+	}
+}
+
+func moment(into *instant.Instant) func(string) error {
+	return func(value string) (err error) {
+		*into, err = instant.Parse(value)
+		return err
+	}
+}

@@ -1,0 +1,37 @@
+// Package outlet is the way out to people: the outbox, the worker that empties it, and the MQTT outlet.
+//
+//	link, err := mqttlink.New(mqttlink.Options{…, Will: topics.Will(run, clock)})
+//	out, err := outlet.NewMQTT(outlet.MQTTOptions{Site: "north-loft", Topics: topics, Link: link, Queue: queue, …})
+//	go out.Run(ctx)
+//	out.Event(&entry)          // every journal entry, in order
+//	out.Point(state)           // whenever a point's state has changed
+//	out.Alarm(state)
+//	out.Reading(reading)
+//	for c := range out.Commands() { … }
+//
+// None of these calls waits for the broker. What must not be lost (events) goes through the [Queue] and leaves it only
+// when the broker has acknowledged it on the connection that carried it. What tells how things stand (points, alarms) is
+// not queued: the newest state replaces an older one that was not sent yet, and after each connect the whole picture is
+// published again, since a broker can lose what it retained. What is worthless later (readings) is dropped while
+// there is no connection.
+//
+// # Topics
+//
+// All below the root, dewline/<site> unless configured otherwise; see [Topics]:
+//
+//	status                                retained, QoS 1   {"state":"online","time":…,"boot":…,"synchronized":…}
+//	readings/<place>/<quantity>           QoS 0             SenML JSON (RFC 8428)
+//	points/<place>/<quantity>             retained, QoS 1   JSON, see [PointMessage]
+//	alarms/<place>/<quantity>/<limit>     retained, QoS 1   CloudEvents 1.0 JSON, type dewline.alarm.state.v1
+//	alarms/sensor/<sensor>/fault          retained, QoS 1   the same, for a sensor that does not answer
+//	alarms/sensor/<sensor>/<channel>/fault                   the same, for a channel whose values are wrong
+//	events                                QoS 1             CloudEvents 1.0 JSON of every journal entry
+//	command/<verb>                        to dewline        JSON, see [DecodeCommand]
+//
+// A point or alarm that leaves the configuration gets an empty retained message, which deletes it, also when that
+// happened while this program was not running. The status topic tells offline after a stop (with a time) or by the last
+// will (without); a subscriber should also take three minutes of silence for death, since a will dies with the board when
+// the broker runs on it.
+//
+// Receivers of events: the same source and id is a repeat, data.seq orders and shows gaps.
+package deliver

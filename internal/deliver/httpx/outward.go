@@ -1,0 +1,93 @@
+// Package outward holds what requests to addresses outside have in common: an address or a secret that stands in a file, a
+// client that is not led astray, and errors that tell neither.
+//
+//	address := outward.Address{File: "/run/credentials/dewline.service/hook"}
+//	url, err := address.Get() // read anew each time, so that a changed file counts at once
+//	client := outward.Client(nil, 15*time.Second)
+//	response, err := client.Do(request)
+//	if err != nil {
+//		return outward.Explain(err)
+//	}
+//
+// The address of a webhook or of a heartbeat often is all that is needed to use it, so it is treated as a password: it
+// stands in no error and in no log.
+package httpx
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/url"
+	"os"
+	"strings"
+)
+
+// maxSecret bounds a file with a secret: a wrong path may well name something larger.
+const maxSecret = 64 << 10
+
+// Address is where to send requests: as it is, or in a file.
+type Address struct{ URL, File string }
+
+// Get returns the address. Its errors do not quote it.
+func (a Address) Get() (*url.URL, error) {
+	text, where := a.URL, "the address"
+	if a.File != "" {
+		var err error
+		if text, err = Secret(a.File); err != nil {
+			return nil, err
+		}
+		where = "the address in " + a.File
+	}
+	u, err := url.Parse(strings.TrimSpace(text))
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%s is no URL", where)
+	case u.Scheme != "https" && u.Scheme != "http", u.Hostname() == "":
+		return nil, fmt.Errorf("%s must begin with https:// (or http://) and a host name", where)
+	}
+	return u, nil
+}
+
+// String tells where the address is, not what it is.
+func (a Address) String() string {
+	switch {
+	case a.File != "":
+		return "the address in " + a.File
+	case a.URL != "":
+		return "an address that is not shown"
+	}
+	return "no address"
+}
+
+// GoString keeps the address out of %#v.
+func (a Address) GoString() string { return a.String() }
+
+// LogValue implements [slog.LogValuer].
+func (a Address) LogValue() slog.Value { return slog.StringValue(a.String()) }
+
+// Secret reads the one line of a file. Its errors never quote the content.
+func Secret(path string) (string, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("secret: %w", err)
+	}
+	defer func() { _ = file.Close() }() // only read
+	content, err := io.ReadAll(io.LimitReader(file, maxSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("secret: %w", err)
+	}
+	secret := strings.TrimRight(string(content), "\r\n")
+	switch {
+	case len(content) > maxSecret:
+		return "", fmt.Errorf("secret: %s is too large to be one", path)
+	case secret == "":
+		return "", fmt.Errorf("secret: %s is empty", path)
+	case strings.ContainsFunc(secret, func(r rune) bool { return r < ' ' || r == 0x7f }):
+		return "", fmt.Errorf("secret: %s has more than one line, or control characters", path)
+	}
+	return secret, nil
+}
+
+// ErrRedirected says that the far side pointed elsewhere, and that nobody went there.
+var ErrRedirected = errors.New("the far side redirects to another address, which is not followed")

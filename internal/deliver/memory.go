@@ -1,0 +1,141 @@
+package deliver
+
+import (
+	"slices"
+	"sync"
+	"time"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/deliver/queue"
+)
+
+// Memory is a queue in memory, bounded by number, size and age. Where it is full the oldest telemetry is given up; alarms
+// never are, so a queue full of alarms grows: at an alarm a minute and 1 KiB each that is less than 2 MiB a day.
+type Memory struct {
+	items, bytes int
+	age          time.Duration
+
+	mu      sync.Mutex
+	waiting []Item // by ID
+	size    int    // sum of their bodies
+	lastID  uint64
+	dropped uint64
+}
+
+// NewMemory returns an empty queue; a bound of 0 means the default.
+func NewMemory(items, bytes int, age time.Duration) *Memory {
+	q := &Memory{items: items, bytes: bytes, age: age}
+	if items == 0 {
+		q.items = queue.DefaultItems
+	}
+	if bytes == 0 {
+		q.bytes = queue.DefaultBytes
+	}
+	if age == 0 {
+		q.age = queue.DefaultAge
+	}
+	return q
+}
+
+// Add implements [Queue]. Age is counted back from the newest item.
+func (q *Memory) Add(item Item) error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.giveUp(func(old Item) bool { return !old.At.IsNone() && item.At.Sub(old.At) > q.age })
+	for len(q.waiting) >= q.items || q.size+len(item.Body) > q.bytes {
+		if q.giveUpOldest() {
+			continue
+		}
+		if item.Class == Telemetry {
+			q.dropped++
+			return ErrFull
+		}
+		break
+	}
+	q.lastID++
+	item.ID = q.lastID
+	q.waiting = append(q.waiting, item)
+	q.size += len(item.Body)
+	return nil
+}
+
+// giveUp drops the telemetry for which old holds.
+func (q *Memory) giveUp(old func(Item) bool) {
+	q.waiting = slices.DeleteFunc(q.waiting, func(i Item) bool {
+		if i.Class != Telemetry || !old(i) {
+			return false
+		}
+		q.size -= len(i.Body)
+		q.dropped++
+		return true
+	})
+}
+
+func (q *Memory) giveUpOldest() bool {
+	k := slices.IndexFunc(q.waiting, func(i Item) bool { return i.Class == Telemetry })
+	if k < 0 {
+		return false
+	}
+	q.remove(k)
+	q.dropped++
+	return true
+}
+
+func (q *Memory) remove(k int) {
+	q.size -= len(q.waiting[k].Body)
+	q.waiting = slices.Delete(q.waiting, k, k+1)
+}
+
+// Next implements [Queue].
+func (q *Memory) Next(after uint64, limit int) ([]Item, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	first, _ := q.find(after + 1)
+	return slices.Clone(q.waiting[first:min(first+max(0, limit), len(q.waiting))]), nil
+}
+
+func (q *Memory) find(id uint64) (int, bool) {
+	return slices.BinarySearchFunc(q.waiting, id, func(i Item, id uint64) int {
+		switch {
+		case i.ID < id:
+			return -1
+		case i.ID > id:
+			return 1
+		}
+		return 0
+	})
+}
+
+// Done implements [Queue].
+func (q *Memory) Done(id uint64) error {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if k, found := q.find(id); found {
+		q.remove(k)
+	}
+	return nil
+}
+
+// Pending implements [Queue].
+func (q *Memory) Pending() (int, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return len(q.waiting), nil
+}
+
+// Oldest implements [Queue].
+func (q *Memory) Oldest() (instant.Instant, error) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	if len(q.waiting) == 0 {
+		return instant.None, nil
+	}
+	return q.waiting[0].At, nil
+}
+
+// Dropped returns how many items were given up.
+func (q *Memory) Dropped() uint64 {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	return q.dropped
+}

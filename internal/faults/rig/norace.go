@@ -1,5 +1,0 @@
-//go:build !race
-
-package rig
-
-var buildFlags []string

@@ -1,0 +1,121 @@
+package cloudevent
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+)
+
+// AlarmStateType is the type of the events that carry the state of an alarm.
+const AlarmStateType = "dewline.alarm.state.v1"
+
+// AlarmData is the data of such an event. The form is stable: members are added, never renamed. Times are RFC 3339 with
+// milliseconds in UTC; what does not apply is null.
+type AlarmData struct {
+	Alarm      string  `json:"alarm"`             // "tub-1/water-temperature/high"
+	Place      string  `json:"place"`             // "sensor" for the fault of a sensor
+	Quantity   string  `json:"quantity"`          // the sensor's id for a fault
+	Channel    string  `json:"channel,omitempty"` // of the sensor, for the fault of one channel
+	Limit      string  `json:"limit"`
+	State      string  `json:"state"`    // ISA-18.2, one letter A to I
+	Standing   string  `json:"standing"` // the same in words
+	Priority   string  `json:"priority"`
+	Active     bool    `json:"active"`     // the condition holds
+	Occurrence *string `json:"occurrence"` // what an acknowledgement must name
+
+	Since   instant.Instant `json:"since"` // the interpolated crossing
+	Raised  instant.Instant `json:"raised"`
+	Cleared instant.Instant `json:"cleared"`
+	Until   instant.Instant `json:"until"` // end of the shelf
+
+	Unit     string   `json:"unit,omitempty"`
+	Setpoint *float64 `json:"setpoint"`
+	Extreme  *float64 `json:"extreme"`
+
+	Repeats      int      `json:"repeats"`
+	SuppressedBy string   `json:"suppressed_by,omitempty"`
+	SpeaksFor    []string `json:"speaks_for,omitempty"` // enclosures that a room's alarm names
+	Reason       string   `json:"reason,omitempty"`
+	Doubt        string   `json:"doubt,omitempty"` // what is wrong with the sensor behind an active alarm
+}
+
+// Standing returns the ISA-18.2 state of a letter in words, "" for a letter that is none.
+func Standing(letter byte) string {
+	switch letter {
+	case 'A':
+		return "normal"
+	case 'B':
+		return "unacknowledged"
+	case 'C':
+		return "acknowledged"
+	case 'D':
+		return "returned, unacknowledged"
+	case 'E':
+		return "latched, unacknowledged"
+	case 'F':
+		return "latched, acknowledged"
+	case 'G':
+		return "shelved"
+	case 'H':
+		return "suppressed by design"
+	case 'I':
+		return "out of service"
+	}
+	return ""
+}
+
+// DataOf returns the data of an alarm's event.
+func DataOf(state watch.AlarmState) AlarmData {
+	data := AlarmData{
+		Alarm: state.Name, Place: state.Place, Quantity: state.Quantity, Channel: state.Channel, Limit: state.Limit,
+		State: string(rune(state.Letter)), Standing: Standing(state.Letter), Priority: state.Priority.String(), Active: state.Active,
+		Since: state.Since, Raised: state.Raised, Cleared: state.Cleared, Until: state.Until,
+		Setpoint: known(state.Setpoint), Extreme: known(state.Extreme),
+		Repeats: state.Repeats, SuppressedBy: state.By, SpeaksFor: state.Names, Reason: state.Reason, Doubt: state.Doubt,
+	}
+	if state.Occurrence != "" {
+		data.Occurrence = &state.Occurrence
+	}
+	if q, err := quantity.Parse(state.Quantity); err == nil {
+		data.Unit = q.Unit().Symbol()
+	}
+	return data
+}
+
+// OfAlarm wraps the present state of an alarm. The id is made from the state itself, so the same state has the same id
+// however often it is published, and another state has another one. The time is that of the last change that the state
+// knows: cleared, else raised; an alarm that was never raised has none.
+func OfAlarm(site string, state watch.AlarmState) (Event, error) {
+	data, err := marshal(DataOf(state))
+	if err != nil {
+		return Event{}, fmt.Errorf("alarm %s as a cloud event: %w", state.Name, err)
+	}
+	digest := sha256.Sum256(data)
+	changed := state.Cleared
+	if changed.IsNone() {
+		changed = state.Raised
+	}
+	return Event{
+		SpecVersion:     "1.0",
+		ID:              "state-" + hex.EncodeToString(digest[:12]),
+		Source:          Source(site),
+		Type:            AlarmStateType,
+		Subject:         state.Name,
+		Time:            timeOf(changed),
+		DataContentType: "application/json",
+		Data:            data,
+	}, nil
+}
+
+// known returns nil for NaN, which JSON cannot carry.
+func known(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}

@@ -1,0 +1,144 @@
+package mqtt
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"sync"
+	"time"
+)
+
+// guard is the connection as the library sees it. It makes up for four things the library does not do:
+//
+//   - it reads along the packet headers and ends the connection before the library allocates what a header announces
+//     (up to 256 MiB otherwise);
+//   - it refuses the answer to a subscription that has more results than were asked for, which would make the library
+//     panic;
+//   - it puts a deadline on every write, not only on those of PUBLISH packets;
+//   - it reports at once when the connection has ended.
+type guard struct {
+	net.Conn
+	limit int
+	done  chan struct{}
+
+	mu   sync.Mutex
+	why  error // first reason for the end; nil if the library closed it
+	once sync.Once
+
+	// Where in a packet the reader is. Only one goroutine reads.
+	kind   byte // of the packet whose length is being read; 0 before
+	length int  // read so far
+	shift  int
+	body   int // bytes still to come
+}
+
+func newGuard(conn net.Conn, limit int) *guard {
+	return &guard{Conn: conn, limit: limit, done: make(chan struct{})}
+}
+
+// errSuback is a broker's mistake or an attack.
+var errSuback = errors.New("the broker answers a subscription with more results than were asked for")
+
+// fail ends the connection for a reason of ours.
+func (g *guard) fail(why error) {
+	g.end(why)
+	_ = g.Conn.Close() // the reason is known already
+}
+
+func (g *guard) end(why error) {
+	g.once.Do(func() {
+		g.mu.Lock()
+		g.why = why
+		g.mu.Unlock()
+		close(g.done)
+	})
+}
+
+func (g *guard) reason() error {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.why
+}
+
+// Close is the library's way to end the connection.
+func (g *guard) Close() error {
+	g.end(nil)
+	return g.Conn.Close()
+}
+
+// Read gives out the header of a packet byte by byte, so that its length is known before the body is read.
+func (g *guard) Read(p []byte) (int, error) {
+	if len(p) == 0 {
+		return 0, nil
+	}
+	want := 1
+	if g.body > 0 {
+		want = min(len(p), g.body)
+	}
+	n, err := g.Conn.Read(p[:want])
+	if n > 0 {
+		if bad := g.follow(p[:n]); bad != nil {
+			g.fail(bad)
+			return 0, bad
+		}
+	}
+	if err != nil {
+		g.end(err)
+		// The library keeps silent about a connection that was closed under it, and would go on as if it stood. It must get
+		// another error when the end was ours.
+		if why := g.reason(); why != nil {
+			return n, fmt.Errorf("connection ended: %v", why)
+		}
+	}
+	return n, err
+}
+
+// follow keeps track of header and body (MQTT 3.1.1 section 2.2).
+func (g *guard) follow(p []byte) error {
+	if g.body > 0 {
+		g.body -= len(p)
+		return nil
+	}
+	b := p[0]
+	if g.kind == 0 {
+		if g.kind = b >> 4; g.kind == 0 {
+			return errors.New("the broker sends what is not MQTT")
+		}
+		return nil
+	}
+	g.length |= int(b&0x7f) << g.shift
+	g.shift += 7
+	if b&0x80 != 0 {
+		if g.shift == 28 {
+			return errors.New("the broker sends a length that is not MQTT")
+		}
+		return nil
+	}
+	const suback = 9
+	switch {
+	case g.length > g.limit:
+		return fmt.Errorf("the broker announces a packet of %d bytes, the limit is %d", g.length, g.limit)
+	case g.kind == suback && g.length > 3: // packet id and one result: there is one filter in each of our requests
+		return errSuback
+	}
+	g.body, g.kind, g.length, g.shift = g.length, 0, 0, 0
+	return nil
+}
+
+// Write bounds the time of every write.
+func (g *guard) Write(p []byte) (int, error) {
+	if err := g.Conn.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
+		return 0, err
+	}
+	n, err := g.Conn.Write(p)
+	if err != nil {
+		g.fail(err) // half a packet may be out: nothing sensible can follow
+	}
+	return n, err
+}
+
+// SetWriteDeadline does nothing: Write sets its own.
+func (g *guard) SetWriteDeadline(time.Time) error { return nil }
+
+// SetDeadline bounds the library's wait for the CONNACK.
+func (g *guard) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(t) }

@@ -1,0 +1,111 @@
+package mqtt
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"regexp"
+	"strings"
+	"time"
+)
+
+// maxSecret bounds a password file; MQTT allows 64 KiB, and a wrong path may well name something larger.
+const maxSecret = 64 << 10
+
+// credentials returns user and password for one connect.
+func (o *Options) credentials() (username, password string, err error) {
+	if o.Credentials != nil {
+		return o.Credentials()
+	}
+	if o.PasswordFile == "" {
+		return o.Username, "", nil
+	}
+	password, err = readSecret(o.PasswordFile)
+	return o.Username, password, err
+}
+
+// readSecret reads the one line of a password file. Its errors never quote the content.
+func readSecret(path string) (string, error) {
+	file, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("mqtt: password file: %w", err)
+	}
+	defer func() { _ = file.Close() }() // only read
+	content, err := io.ReadAll(io.LimitReader(file, maxSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("mqtt: password file: %w", err)
+	}
+	secret := strings.TrimRight(string(content), "\r\n")
+	switch {
+	case len(content) > maxSecret:
+		return "", fmt.Errorf("mqtt: password file %s is larger than a password", path)
+	case secret == "":
+		return "", fmt.Errorf("mqtt: password file %s is empty", path)
+	case strings.ContainsAny(secret, "\r\n"):
+		return "", fmt.Errorf("mqtt: password file %s has more than one line", path)
+	}
+	return secret, nil
+}
+
+// tlsConfig reads the certificates for one connect.
+func (o *Options) tlsConfig(host string) (*tls.Config, error) {
+	config := &tls.Config{ServerName: host, MinVersion: tls.VersionTLS12}
+	if o.CAFile != "" {
+		pem, err := os.ReadFile(o.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("mqtt: certificate authority: %w", err)
+		}
+		config.RootCAs = x509.NewCertPool()
+		if !config.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("mqtt: certificate authority %s holds no certificate in PEM form", o.CAFile)
+		}
+	}
+	if o.CertFile != "" {
+		pair, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
+		if err != nil {
+			return nil, fmt.Errorf("mqtt: client certificate: %w", err)
+		}
+		config.Certificates = []tls.Certificate{pair}
+	}
+	return config, nil
+}
+
+// explain adds what a keeper can do about the common reasons for a failed connect.
+func explain(err error) error {
+	if invalid, ok := errors.AsType[x509.CertificateInvalidError](err); ok && invalid.Reason == x509.Expired && invalid.Cert != nil {
+		return outOfDate{invalid}
+	}
+	if _, ok := errors.AsType[x509.UnknownAuthorityError](err); ok {
+		return fmt.Errorf("%w (name the broker's authority as ca_file)", err)
+	}
+	if _, ok := errors.AsType[x509.HostnameError](err); ok {
+		return fmt.Errorf("%w (write a name into the broker's address that its certificate has)", err)
+	}
+	return err
+}
+
+// outOfDate is a certificate before or after its time. The library's words have the time of the attempt in them, which would be
+// another reason, and another line in the log, at each.
+type outOfDate struct{ x509.CertificateInvalidError }
+
+// Error says when the certificate is valid and what to do.
+func (o outOfDate) Error() string {
+	from, until := o.Cert.NotBefore.UTC(), o.Cert.NotAfter.UTC()
+	if time.Now().Before(from) {
+		return fmt.Sprintf("the certificate of %q is valid from %s only: is this machine's clock right?", o.Cert.Subject.CommonName, from.Format(time.DateTime+" MST"))
+	}
+	return fmt.Sprintf("the certificate of %q has expired on %s: put a new one on the broker; if it should still be valid, is this machine's clock right?",
+		o.Cert.Subject.CommonName, until.Format(time.DateTime+" MST"))
+}
+
+// Unwrap gives the library's error.
+func (o outOfDate) Unwrap() error { return o.CertificateInvalidError }
+
+// sourcePort finds the own end of a connection in an error: another one at each attempt, and of no use to anybody.
+var sourcePort = regexp.MustCompile(`\b(read|write) tcp \S+->`)
+
+// plain is an error whose text is the same at each attempt.
+func plain(err error) string { return sourcePort.ReplaceAllString(err.Error(), "$1 tcp ") }

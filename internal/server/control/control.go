@@ -1,0 +1,167 @@
+// Package control is how the command line talks to the running daemon: JSON over HTTP on a Unix socket that only its
+// owner may open (mode 0600). Who can open the socket may do everything a keeper may.
+package control
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/strictjson"
+)
+
+// Alarm is an alarm as the socket and the commands show it. The form is stable.
+type Alarm struct {
+	Alarm      string          `json:"alarm"`
+	State      string          `json:"state"` // the ISA-18.2 letter
+	Words      string          `json:"words"` // the state in words
+	Priority   string          `json:"priority"`
+	Active     bool            `json:"active"`
+	Occurrence string          `json:"occurrence,omitempty"`
+	Since      instant.Instant `json:"since"`
+	Raised     instant.Instant `json:"raised"`
+	Cleared    instant.Instant `json:"cleared"`
+	Until      instant.Instant `json:"until"` // end of a shelf
+	By         string          `json:"by,omitempty"`
+	Unit       string          `json:"unit,omitempty"`
+	Setpoint   *float64        `json:"setpoint,omitempty"`
+	Extreme    *float64        `json:"extreme,omitempty"`
+	Value      *float64        `json:"value,omitempty"` // of the point now; absent while it is not known
+	Repeats    int             `json:"repeats,omitempty"`
+	Names      []string        `json:"names,omitempty"`
+	Reason     string          `json:"reason,omitempty"`
+	Doubt      string          `json:"doubt,omitempty"` // what is wrong with the sensor behind an active alarm
+}
+
+// Request is a command as it is sent: the core's own, with the length of a shelf in seconds.
+type Request struct {
+	Verb       watch.Verb `json:"verb"`
+	Alarm      string     `json:"alarm,omitempty"`
+	Occurrence string     `json:"occurrence,omitempty"`
+	ForSeconds float64    `json:"for_seconds,omitempty"`
+	Reason     string     `json:"reason,omitempty"`
+	By         string     `json:"by,omitempty"`
+	Cohort     string     `json:"cohort,omitempty"`
+	Stage      string     `json:"stage,omitempty"`
+	Place      string     `json:"place,omitempty"`
+	Outlet     string     `json:"outlet,omitempty"` // of a test; absent: all
+	Text       string     `json:"text,omitempty"`
+	At         string     `json:"at,omitempty"` // RFC 3339
+}
+
+// Response tells what became of a command.
+type Response struct {
+	Done    bool   `json:"done"`
+	Changed bool   `json:"changed"` // false where it was so already
+	Reason  string `json:"reason,omitempty"`
+
+	// Of a test: its event, and the outlets that are tested. See [Client.Outlets].
+	Event   string   `json:"event,omitempty"`
+	Outlets []string `json:"outlets,omitempty"`
+
+	// Of a change of stage: what is in force because of it.
+	Cohort *Cohort `json:"cohort,omitempty"`
+}
+
+// Cohort is the stage that is in force for a cohort, and the one that follows it.
+type Cohort struct {
+	Cohort    string          `json:"cohort"`
+	Place     string          `json:"place,omitempty"`
+	Stage     string          `json:"stage"` // "" before its first
+	Since     instant.Instant `json:"since"`
+	Next      string          `json:"next,omitempty"`
+	NextSince instant.Instant `json:"next_since"`
+}
+
+// CohortOf shows a cohort at a time.
+func CohortOf(c watch.Cohort, at instant.Instant) *Cohort {
+	now, next := care.EntryAt(c.Stages, at.Time())
+	return &Cohort{
+		Cohort: c.ID, Place: c.Place, Stage: now.Stage.String(), Since: instantOf(now.At), Next: next.Stage.String(), NextSince: instantOf(next.At),
+	}
+}
+
+// Site says how the site shows times and values to people.
+type Site struct {
+	Site        string            `json:"site"`
+	Timezone    string            `json:"timezone"`
+	Temperature string            `json:"temperature"` // the unit in which temperatures are shown, as SenML has it
+	Places      map[string]string `json:"places"`      // titles by id
+}
+
+// TestVerb asks for a test notification.
+const TestVerb watch.Verb = "test"
+
+// Outlet is a way out as the socket and the commands show it. The form is stable.
+type NotifierStatus struct {
+	Outlet       string          `json:"outlet"`
+	Connected    bool            `json:"connected"`
+	Pending      int             `json:"pending"`
+	Oldest       instant.Instant `json:"oldest"` // of what waits
+	Failure      string          `json:"failure,omitempty"`
+	FailingSince instant.Instant `json:"failing_since"`
+	Test         *Test           `json:"test,omitempty"` // the last one of this run
+}
+
+// Test is what has become of a test notification.
+type Test struct {
+	Event  string `json:"event"`
+	State  string `json:"state"` // waiting, delivered or failed
+	Reason string `json:"reason,omitempty"`
+}
+
+// longestSeconds bounds the length of a shelf or a misting that can be asked for at all; the core has limits of its own far
+// below it. Beyond some 292 years a duration would overflow.
+const maxSeconds = 366 * 24 * 3600
+
+// Command turns the request into a command of the core.
+func (r Request) Command() (watch.Command, error) {
+	if !(r.ForSeconds >= 0 && r.ForSeconds <= maxSeconds) {
+		return watch.Command{}, fmt.Errorf("for_seconds is %v, and must lie between 0 and %d", r.ForSeconds, maxSeconds)
+	}
+	cmd := watch.Command{
+		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
+		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
+	}
+	if r.Outlet != "" {
+		cmd.Outlets = []string{r.Outlet}
+	}
+	if r.At != "" {
+		at, err := instant.Parse(r.At)
+		if err != nil {
+			return watch.Command{}, fmt.Errorf("at: %w", err)
+		}
+		cmd.At = at
+	}
+	return cmd, nil
+}
+
+// decodeRequest reads a request strictly: a misspelt member must not turn into a command without it.
+func decodeRequest(data []byte) (Request, error) {
+	members, err := strictjson.Object(data)
+	if err != nil {
+		return Request{}, err
+	}
+	var r Request
+	fields := map[string]any{
+		"verb": &r.Verb, "alarm": &r.Alarm, "occurrence": &r.Occurrence, "for_seconds": &r.ForSeconds, "reason": &r.Reason,
+		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At, "outlet": &r.Outlet,
+	}
+	for _, m := range members {
+		field, known := fields[m.Name]
+		if !known {
+			return Request{}, fmt.Errorf("unknown member %q (known: %s)", m.Name,
+				strings.Join(slices.Sorted(maps.Keys(fields)), ", "))
+		}
+		if err := json.Unmarshal(m.Value, field); err != nil {
+			return Request{}, fmt.Errorf("%s: %w", m.Name, err)
+		}
+	}
+	return r, nil
+}

@@ -1,0 +1,109 @@
+// Package status holds the picture of a site after an event: what metrics, pages, the control socket and the retained
+// topics show. The daemon's loop makes a new picture and swaps it in; a picture is never changed, so that whoever
+// looks on from the side needs no lock and disturbs nobody.
+package status
+
+import (
+	"sync/atomic"
+	"time"
+
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+)
+
+// Picture is a site at one moment.
+type Snapshot struct {
+	Site       string
+	Run        string
+	At         time.Time
+	Started    time.Time
+	Display    quantity.Unit // the keeper's unit of temperature
+	Location   *time.Location
+	Titles     map[string]string // what people call a place, by its id
+	Confirmed  bool              // the clock is known to be right
+	Points     []watch.PointState
+	Alarms     []watch.AlarmState
+	Sensors    []SensorHealth
+	Notifiers  []NotifierHealth
+	Calls      Calls
+	FloodSince time.Time     // start of the flood of alarms that there is now; zero where there is none
+	History    *History      // nil where nothing is kept
+	Late       uint64        // readings that came too late to count
+	ClockSteps time.Duration // sum of the sizes of all steps of the clock
+	Reloaded   time.Time     // last time a configuration came into force
+	ReloadOK   bool          // the last attempt to load one succeeded
+}
+
+// Calls counts how often a person was asked for, by the priority's name, since the start of the run.
+type Calls map[string]uint64
+
+// History is the state of the store.
+type History struct {
+	Bytes       int64
+	WriteErrors uint64
+	LastError   string
+	Pending     int // readings that are in memory only
+}
+
+// Sensor is the health of a sensor.
+type SensorHealth struct {
+	ID          string
+	Driver      string
+	Where       string
+	Part        string
+	LastSuccess time.Time
+	LastError   string
+	LastKind    string            // kind of the last error, "" after a success
+	Failures    int               // in a row
+	Reads       map[string]uint64 // by result
+}
+
+// Outlet is the state of a way out.
+type NotifierHealth struct {
+	Name      string
+	Connected bool
+	LastError string
+	Pending   int
+	Oldest    time.Time // of what is pending; zero where nothing is
+	Sent      uint64
+	Dropped   uint64
+
+	// FailingSince is when it began to fail, zero while it delivers, and Failure why; longer than anybody may take to act it is
+	// an alarm. GaveUp is why the last message was given up, "" once another one was delivered.
+	FailingSince time.Time
+	Failure      string
+	GaveUp       string
+	Refused      bool // the far side says no, rather than not now
+	Test         Test
+}
+
+// Test is what has become of the last test notification of an outlet.
+type Test struct {
+	Event  string // of its journal entry; "" where there was none in this run
+	State  string
+	Reason string // why it has failed
+}
+
+// The states of a test.
+const (
+	TestWaits     = "waiting"
+	TestDelivered = "delivered"
+	TestFailed    = "failed" // for good
+)
+
+// Current holds the latest picture.
+type Current struct{ p atomic.Pointer[Snapshot] }
+
+// Set swaps in a new picture.
+func (c *Current) Set(p *Snapshot) { c.p.Store(p) }
+
+// Get returns the latest picture; an empty one before the first.
+func (c *Current) Get() *Snapshot {
+	if p := c.p.Load(); p != nil {
+		return p
+	}
+	return &Snapshot{}
+}
+
+// Stale reports whether the point's value is too old to be shown as if it were current.
+func Stale(s *watch.PointState) bool { return s.Zone == watch.UnknownZone }

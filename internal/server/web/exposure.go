@@ -1,0 +1,253 @@
+package web
+
+import (
+	"context"
+	"iter"
+	"math"
+	"net/http"
+	"slices"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
+)
+
+var nan = math.NaN()
+
+// ExposureTable is the exposure of some points over exactly one range.
+type ExposureTable struct {
+	From   instant.Instant `json:"from"`
+	To     instant.Instant `json:"to"`
+	Points []PointExposure `json:"points"`
+}
+
+// PointExposure is one row of it.
+type PointExposure struct {
+	Point    quantity.Point    `json:"point"`
+	Unit     string            `json:"unit"`
+	HasBand  bool              `json:"has_band"` // it had a limit at some time in the range
+	Exposure exposure.Exposure `json:"exposure"`
+}
+
+func (s *site) serveExposure(w http.ResponseWriter, r *http.Request) {
+	if s.History == nil || s.Site == nil {
+		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no exposure to add up")
+		return
+	}
+	p := s.Current.Get()
+	q := query{values: r.URL.Query()}
+	points := q.points(p)
+	from, to := q.span(p)
+	if q.problem != "" {
+		fail(w, r, http.StatusBadRequest, badRequest, q.problem)
+		return
+	}
+	select {
+	case s.folds <- struct{}{}:
+		defer func() { <-s.folds }()
+	case <-r.Context().Done():
+		return
+	}
+	table := ExposureTable{From: from, To: to, Points: []PointExposure{}}
+	for _, point := range points {
+		ledger, err := s.expose(r.Context(), point, from, to)
+		if err == nil {
+			var spans []BandSpan
+			spans, err = s.bandsOf(r.Context(), point, from, to)
+			has := slices.ContainsFunc(spans, func(b BandSpan) bool { return !b.Band.Empty() })
+			table.Points = append(table.Points, PointExposure{point, point.Quantity.Unit().Symbol(), has, exposure.Of(point.Quantity, &ledger)})
+		}
+		if err != nil {
+			s.answerHistoryError(w, r, err)
+			return
+		}
+	}
+	answer(w, r, http.StatusOK, table)
+}
+
+// expose adds up the exposure of a point by running the readings of the range through a core of its own: the same arithmetic
+// as live, to the millisecond, over any range.
+func (s *site) expose(ctx context.Context, point quantity.Point, from, to instant.Instant) (watch.Ledger, error) {
+	sum := watch.Ledger{From: from, To: from}
+	sets, err := s.stageSets(ctx, to)
+	if err != nil {
+		return sum, err
+	}
+	site, inputs := siteFor(s.Site(), point, sets, from)
+	core := watch.New(site, "exposure")
+	index, ok := core.Index(point)
+	if !ok { // nothing that is measured leads to it: all of it is unknown
+		sum.To = to
+		sum.InZone[watch.UnknownZone] = to.Sub(from)
+		return sum, nil
+	}
+	f := fold{core: core, index: index, from: from, to: to, sum: &sum}
+	gap := s.gapOf(point)
+	begin := from.Add(-gap)
+	f.step(watch.Event{Kind: watch.StartEvent, At: begin})
+	f.step(watch.Event{Kind: watch.CutEvent, At: from})
+	f.step(watch.Event{Kind: watch.CutEvent, At: to})
+	last := begin
+	later := setsAfter(sets, from)
+	n := 0
+	for r, err := range merged(ctx, s.History, inputs, begin, to.Add(gap)) {
+		if err != nil {
+			return sum, err
+		}
+		if n++; n%8192 == 0 && ctx.Err() != nil {
+			return sum, ctx.Err()
+		}
+		for len(later) > 0 && later[0].At <= r.At {
+			f.set(&later[0])
+			later = later[1:]
+		}
+		at, ok := core.Index(r.point)
+		if !ok {
+			continue
+		}
+		last = max(last, r.At)
+		f.step(watch.Event{Kind: watch.ReadingEvent, Point: at, At: r.At, Value: r.Value, Flag: r.Flag})
+	}
+	for i := range later {
+		f.set(&later[i])
+	}
+	f.effects = core.Finish(max(last, to), f.effects[:0])
+	f.take()
+	sum.Longest = f.longest
+	return sum, nil
+}
+
+// fold sums up the ledgers of one point.
+type fold struct {
+	core     *watch.Core
+	index    int32
+	from, to instant.Instant
+	sum      *watch.Ledger
+	longest  time.Duration
+	effects  []watch.Effect
+}
+
+func (f *fold) step(ev watch.Event) {
+	f.effects = f.core.Step(ev, f.effects[:0])
+	if len(f.effects) > 0 {
+		f.take()
+	}
+}
+
+func (f *fold) take() {
+	for _, e := range f.effects {
+		switch {
+		case e.Point != f.index:
+		case e.Kind == watch.Closed && e.Ledger.From >= f.from && e.Ledger.To <= f.to:
+			f.sum.Add(e.Ledger)
+		case e.Kind == watch.Left: // ledgers end at midnight, a stay does not
+			f.longest = max(f.longest, min(e.Excursion.To, f.to).Sub(max(e.Excursion.From, f.from)))
+		}
+	}
+}
+
+// set repeats a stage change of the journal.
+func (f *fold) set(e *journal.Entry) {
+	cmd := watch.Command{Verb: watch.SetStage, Cohort: e.Cohort, Stage: e.Stage}
+	if e.Since != nil {
+		cmd.At = *e.Since
+	}
+	f.step(watch.Event{Kind: watch.CommandEvent, At: e.At, Command: &cmd})
+}
+
+// siteFor narrows a site to one point and what it is derived from, with the stages that were known when the range began.
+func siteFor(site *watch.Site, point quantity.Point, sets []journal.Entry, from instant.Instant) (watch.Site, []quantity.Point) {
+	narrow := *site
+	narrow.Points, narrow.Sensors, narrow.Cohorts = nil, nil, nil
+	var inputs []quantity.Point
+	for _, p := range site.Points {
+		if p.Point == point || point.Quantity.Derived() && feedsInto(site, p.Point, point) {
+			p.StaleAfter = 0
+			narrow.Points = append(narrow.Points, p)
+			inputs = append(inputs, p.Point)
+		}
+	}
+	if len(inputs) == 0 && !point.Quantity.Derived() { // a point that only the readings know
+		narrow.Points = append(narrow.Points, watch.Point{Point: point})
+		inputs = append(inputs, point)
+	}
+	for i := range site.Cohorts {
+		c := site.Cohorts[i]
+		if c.Place == point.Place {
+			c.Stages = slices.Clone(timelineAt(&c, sets, from))
+			narrow.Cohorts = append(narrow.Cohorts, c)
+		}
+	}
+	return narrow, inputs
+}
+
+func setsAfter(sets []journal.Entry, from instant.Instant) []journal.Entry {
+	return slices.DeleteFunc(slices.Clone(sets), func(e journal.Entry) bool {
+		_, err := care.Parse(e.Stage)
+		return e.At <= from || err != nil
+	})
+}
+
+// pointReading is a reading that knows its point.
+type pointReading struct {
+	ReadingJSON
+	point quantity.Point
+}
+
+// merged yields the readings of several points in order of time.
+func merged(ctx context.Context, h History, points []quantity.Point, from, to instant.Instant) iter.Seq2[pointReading, error] {
+	if len(points) == 1 {
+		return func(yield func(pointReading, error) bool) {
+			for r, err := range h.Readings(ctx, points[0], from, to) {
+				if !yield(pointReading{r, points[0]}, err) {
+					return
+				}
+			}
+		}
+	}
+	return func(yield func(pointReading, error) bool) {
+		type head struct {
+			next func() (ReadingJSON, error, bool)
+			r    ReadingJSON
+		}
+		heads := make([]*head, len(points))
+		advance := func(i int) (err error) {
+			r, err, ok := heads[i].next()
+			if heads[i].r = r; !ok {
+				heads[i] = nil
+			}
+			return err
+		}
+		for i, p := range points {
+			next, stop := iter.Pull2(h.Readings(ctx, p, from, to))
+			defer stop()
+			heads[i] = &head{next: next}
+			if err := advance(i); err != nil {
+				yield(pointReading{}, err)
+				return
+			}
+		}
+		for {
+			first := -1
+			for i, h := range heads {
+				if h != nil && (first < 0 || h.r.At < heads[first].r.At) {
+					first = i
+				}
+			}
+			if first < 0 || !yield(pointReading{heads[first].r, points[first]}, nil) {
+				return
+			}
+			if err := advance(first); err != nil {
+				yield(pointReading{}, err)
+				return
+			}
+		}
+	}
+}
+
+// longestExport bounds a download of single readings.
+const maxExport = 2 * 366 * 24 * time.Hour

@@ -1,0 +1,229 @@
+package web
+
+import (
+	"bytes"
+	"cmp"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/deliver/text"
+	"dewline/internal/server/auth"
+	"dewline/internal/server/status"
+)
+
+//go:embed page.css
+var style string
+
+//go:embed page.html
+var pageSource string
+
+var page = template.Must(template.New("page").Parse(pageSource))
+
+// styleHash lets the plain page's own style through the content security policy, and no other.
+var styleHash = func() string {
+	sum := sha256.Sum256([]byte(style))
+	return base64.StdEncoding.EncodeToString(sum[:])
+}()
+
+// pageOf is one of the pages.
+type pageOf struct{ Name, Path, Link, Title string }
+
+var pages = []pageOf{
+	{"now", "/{$}", "/", "Now"},
+	{"trend", "/trend", "/trend", "Trend"},
+	{"alarms", "/alarms", "/alarms", "Alarms"},
+	{"sensors", "/sensors", "/sensors", "Sensors"},
+}
+
+type pageView struct {
+	Page           pageOf
+	Pages          []pageOf
+	Built          bool
+	Scripts        []string
+	Notice         string
+	Styles         []string
+	Look           string        // light, dark or "" for what the system says
+	Who            auth.Identity // who has logged in, if anybody
+	Site, At, Zone string
+	Style          template.CSS
+	Alarms         []alarmView
+	Covered        int
+	Places         []placeView
+	Sensors        []sensorView
+	Cautions       []string // of the care profiles in use
+}
+
+type alarmView struct{ Name, State, Priority, Since, Reason, Action string }
+
+type placeView struct {
+	ID, Stage string
+	Points    []pointView
+}
+
+type pointView struct{ Quantity, Value, Zone, Band, Since, Certainty, Class string }
+
+type sensorView struct{ ID, Last, Error string }
+
+// servePage writes the frame of a page and, for readers without script or where the pages have not been built, the current
+// values as plain tables.
+func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
+	view := s.viewOf(s.Current.Get(), displayOf(r, s.Current.Get()))
+	view.Page, view.Pages = p, pages
+	if s.assets != nil {
+		view.Built, view.Scripts, view.Styles = true, s.assets.manifest.Pages[p.Name], s.assets.manifest.Styles
+		view.Notice = s.assets.manifest.Notice
+	}
+	view.Look, view.Who = lookOf(r), visitorOf(r).Identity
+	var buffer bytes.Buffer
+	if err := page.Execute(&buffer, view); err != nil {
+		s.Log.Error("page", "err", err)
+		http.Error(w, "the page could not be made", http.StatusInternalServerError)
+		return
+	}
+	answerBytes(w, r, http.StatusOK, "text/html; charset=utf-8", buffer.Bytes())
+}
+
+// lookOf returns the look that the reader has chosen, "" for none.
+func lookOf(r *http.Request) string {
+	if cookie, err := r.Cookie("dewline-look"); err == nil && (cookie.Value == "light" || cookie.Value == "dark") {
+		return cookie.Value
+	}
+	return ""
+}
+
+// displayOf returns the unit of temperature that the reader has chosen, else the site's.
+func displayOf(r *http.Request, p *status.Snapshot) quantity.Unit {
+	if cookie, err := r.Cookie("dewline-temperature"); err == nil {
+		switch cookie.Value {
+		case quantity.Celsius.Symbol():
+			return quantity.Celsius
+		case quantity.Fahrenheit.Symbol():
+			return quantity.Fahrenheit
+		}
+	}
+	return p.Display
+}
+
+func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
+	location := zoneOf(p)
+	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
+	v := pageView{Site: p.Site, At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String(), Style: template.CSS(style)}
+	v.Alarms, v.Covered = alarmsOf(p, at)
+	for i := range p.Points {
+		point := &p.Points[i]
+		k := slices.IndexFunc(v.Places, func(place placeView) bool { return place.ID == point.Point.Place })
+		if k < 0 {
+			label := ""
+			if point.Cohort != "" {
+				label = point.Cohort + ", " + point.Stage.String()
+			}
+			k = len(v.Places)
+			v.Places = append(v.Places, placeView{ID: point.Point.Place, Stage: label})
+		}
+		v.Places[k].Points = append(v.Places[k].Points, viewOfPoint(point, display, at))
+	}
+	for _, sensor := range p.Sensors {
+		view := sensorView{ID: sensor.ID, Last: "never", Error: sensor.LastError}
+		if !sensor.LastSuccess.IsZero() {
+			view.Last = sensor.LastSuccess.In(location).Format("15:04:05")
+		}
+		v.Sensors = append(v.Sensors, view)
+	}
+	if s.Site != nil {
+		v.Cautions = cautionsOf(s.Site())
+	}
+	return v
+}
+
+// alarmsOf lists what a person should see, the most pressing first, and counts what is silent.
+func alarmsOf(p *status.Snapshot, at func(time.Time) string) (shown []alarmView, silent int) {
+	var alarms []*watch.AlarmState
+	for i := range p.Alarms {
+		switch a := &p.Alarms[i]; a.Letter {
+		case watch.Normal:
+		case watch.Shelved, watch.SuppressedByDesign, watch.OutOfServiceState:
+			silent++
+		default:
+			alarms = append(alarms, a)
+		}
+	}
+	slices.SortStableFunc(alarms, func(a, b *watch.AlarmState) int { return cmp.Compare(b.Priority, a.Priority) })
+	for _, a := range alarms {
+		since := ""
+		if !orNone(a.Since).IsNone() {
+			since = at(a.Since.Time())
+		}
+		action := strings.Join(text.AdviceOn(a.Quantity, a.Limit).Actions, " ")
+		shown = append(shown, alarmView{a.Name, text.State(a.Letter, a.By), a.Priority.String(), since, a.Reason, action})
+	}
+	return shown, silent
+}
+
+// cautionsOf lists the cautions of the care profiles that somebody lives by.
+func cautionsOf(site *watch.Site) []string {
+	var cautions []string
+	for i := range site.Cohorts {
+		profile := site.Profiles[site.Cohorts[i].Profile]
+		if profile == nil || profile.Caution == "" {
+			continue
+		}
+		title := profile.Title
+		if title == "" {
+			title = profile.ID
+		}
+		if caution := title + ": " + profile.Caution; !slices.Contains(cautions, caution) {
+			cautions = append(cautions, caution)
+		}
+	}
+	return cautions
+}
+
+func viewOfPoint(s *watch.PointState, display quantity.Unit, at func(time.Time) string) pointView {
+	q := s.Point.Quantity
+	unit, decimals := q.Keeper(display), q.Decimals()
+	v := pointView{Quantity: strings.ReplaceAll(q.String(), "-", " "), Value: "no data", Zone: s.Zone.String(), Certainty: string(s.Certainty), Class: "in"}
+	if !status.Stale(s) {
+		v.Value = unit.Print(s.Value, decimals)
+	}
+	if !orNone(s.Since).IsNone() {
+		v.Since = at(s.Since.Time())
+	}
+	switch {
+	case s.Zone == watch.UnknownZone:
+		v.Class = "unknown"
+	case s.Band.Empty():
+		v.Zone, v.Certainty = "no band", ""
+	case s.Zone.Outside():
+		v.Class = "out"
+	}
+	low, high := edge(&s.Band, care.Low, care.CriticalLow), edge(&s.Band, care.High, care.CriticalHigh)
+	text := func(x float64) string { return fmt.Sprintf("%.*f", decimals, unit.FromCanonical(x)) }
+	switch {
+	case !math.IsNaN(low) && !math.IsNaN(high):
+		v.Band = text(low) + "–" + text(high)
+	case !math.IsNaN(low):
+		v.Band = "at least " + text(low)
+	case !math.IsNaN(high):
+		v.Band = "at most " + text(high)
+	}
+	return v
+}
+
+// edge returns the inner limit, or the critical one where there is no inner one.
+func edge(b *care.Band, inner, outer care.Limit) float64 {
+	if b.Has(inner) {
+		return b.Limits[inner]
+	}
+	return b.Limits[outer]
+}

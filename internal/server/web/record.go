@@ -1,0 +1,175 @@
+package web
+
+import (
+	"bufio"
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"mime"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/control"
+)
+
+// JournalPage is a piece of the journal, newest first.
+type JournalPage struct {
+	Entries []journal.Entry `json:"entries"`
+	// Older is the value of before that gives the next older piece; 0 where there is none.
+	Older uint64 `json:"older"`
+}
+
+// kindGroups are the groups of entries that a reader may ask for.
+var kindGroups = map[string][]journal.Kind{
+	"alarms": {
+		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmShelved,
+		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
+		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting,
+	},
+	"raised":   {journal.AlarmRaised, journal.AlarmCleared},
+	"people":   {journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmShelved, journal.AlarmUnshelved, journal.AlarmDisabled, journal.AlarmEnabled, journal.CommandRefused, journal.Note, journal.StageSet, journal.Misting},
+	"notes":    {journal.Note},
+	"stages":   {journal.StageSet},
+	"mistings": {journal.Misting},
+	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.NotifierTest, journal.TestTaken, journal.Lost},
+}
+
+func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
+	if s.History == nil {
+		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no journal")
+		return
+	}
+	q := query{values: r.URL.Query()}
+	filter := JournalFilter{From: q.time("from"), To: q.time("to"), Place: q.values.Get("place"), Limit: q.integer("limit", 50, 1, 500)}
+	if group := q.values.Get("kinds"); group != "" && group != "all" {
+		kinds, ok := kindGroups[group]
+		if !ok {
+			q.refuse("kinds must be all, alarms, raised, people, notes, stages, mistings or system")
+		}
+		filter.Kinds = kinds
+	}
+	if text := q.values.Get("before"); text != "" {
+		before, err := strconv.ParseUint(text, 10, 64)
+		if err != nil {
+			q.refuse("before must be a sequence number")
+		}
+		filter.Before = before
+	}
+	if q.problem != "" {
+		fail(w, r, http.StatusBadRequest, badRequest, q.problem)
+		return
+	}
+	entries, err := s.History.Journal(r.Context(), filter)
+	if err != nil {
+		s.answerHistoryError(w, r, err)
+		return
+	}
+	page := JournalPage{Entries: entries}
+	if page.Entries == nil {
+		page.Entries = []journal.Entry{}
+	}
+	if len(entries) == filter.Limit {
+		page.Older = entries[len(entries)-1].Seq
+	}
+	answer(w, r, http.StatusOK, page)
+}
+
+// serveReadings writes single readings in the form that `dewline replay` reads.
+func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
+	if s.History == nil {
+		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there are no readings")
+		return
+	}
+	p := s.Current.Get()
+	q := query{values: r.URL.Query()}
+	points := q.points(p)
+	from, to := q.span(p)
+	if q.problem == "" && to.Sub(from) > maxExport {
+		q.refuse("more than two years at once: use dewline export")
+	}
+	if q.problem != "" {
+		fail(w, r, http.StatusBadRequest, badRequest, q.problem)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/csv; charset=utf-8; header=present")
+	day := func(at instant.Instant) string { return at.Time().In(zoneOf(p)).Format("2006-01-02") }
+	h.Set("Content-Disposition", fmt.Sprintf(`attachment; filename="%s_%s_%s.csv"`, p.Site, day(from), day(to)))
+	buffered := bufio.NewWriterSize(w, 32<<10)
+	rows := csv.NewWriter(buffered)
+	line := http.NewResponseController(w)
+	_ = rows.Write([]string{"time", "point", "value", "unit", "flag"})
+	n := 0
+	for _, point := range points {
+		name, unit := point.String(), point.Quantity.Unit().Symbol()
+		for reading, err := range s.History.Readings(r.Context(), point, from, to) {
+			if err != nil {
+				s.Log.Error("writing readings", "point", name, "err", err)
+				panic(http.ErrAbortHandler) // cut off, so that nobody takes half a file for the whole
+			}
+			if n++; n%4096 == 0 {
+				_ = line.SetWriteDeadline(time.Now().Add(sendLimit))
+			}
+			_ = rows.Write([]string{reading.At.String(), name, strconv.FormatFloat(reading.Value, 'g', -1, 64), unit, strconv.Itoa(int(reading.Flag))})
+		}
+	}
+	rows.Flush()
+	_ = buffered.Flush() // whoever has gone does not miss the rest
+}
+
+const maxCommandBytes = 16 << 10
+
+// serveCommand carries out what a person asks for.
+func (s *site) serveCommand(w http.ResponseWriter, r *http.Request) {
+	if s.Command == nil {
+		answer(w, r, http.StatusForbidden, control.Response{Reason: "commands are not allowed from the pages of this site"})
+		return
+	}
+	who := visitorOf(r)
+	if !who.mayAct() {
+		s.logins.log(s.Log, slog.LevelInfo, "a viewer asked for something", "user", who.Name, "from", s.from(r))
+		answer(w, r, http.StatusForbidden, control.Response{Reason: "you are logged in as " + who.Name + ", a viewer, who may look but not act: log in as an operator"})
+		return
+	}
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
+		answer(w, r, http.StatusUnsupportedMediaType, control.Response{Reason: "a command is sent as application/json"})
+		return
+	}
+	decoder := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxCommandBytes))
+	decoder.DisallowUnknownFields()
+	var request control.Request
+	if err := decoder.Decode(&request); err != nil {
+		answer(w, r, http.StatusBadRequest, control.Response{Reason: "the command is not understood: " + err.Error()})
+		return
+	}
+	if request.Verb == watch.Repeat {
+		answer(w, r, http.StatusBadRequest, control.Response{Reason: "an alarm is repeated by rule, not by hand"})
+		return
+	}
+	if request.By = strings.TrimSpace(request.By); request.By == "" {
+		request.By = "the pages"
+	}
+	if who.Name != "" { // whatever the page says
+		request.By = who.Name
+	}
+	cmd, err := request.Command()
+	if err != nil {
+		answer(w, r, http.StatusBadRequest, control.Response{Reason: err.Error()})
+		return
+	}
+	response, err := s.Command(r.Context(), cmd)
+	switch {
+	case err != nil:
+		answer(w, r, http.StatusServiceUnavailable, control.Response{Reason: err.Error()})
+	case !response.Done:
+		answer(w, r, http.StatusConflict, response)
+	default:
+		answer(w, r, http.StatusOK, response)
+	}
+}

@@ -1,0 +1,232 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/exposure"
+)
+
+// Trend is the past of some points over a range.
+type Trend struct {
+	From    instant.Instant `json:"from"`
+	To      instant.Instant `json:"to"`
+	ColumnS number          `json:"column_s"` // width of a column
+	Points  []PointTrend    `json:"points"`
+}
+
+// PointTrend is the past of one point. T, Mean, Min and Max are of equal length and ordered by time. A null between two values
+// is a gap: nothing is known of the time around it, and no line may be drawn through it. Stretches without a null are to be joined
+// by a line, however far apart their columns are.
+type PointTrend struct {
+	Point quantity.Point `json:"point"`
+	Unit  string         `json:"unit"`
+	GapS  length         `json:"gap_s"`
+	T     []seconds      `json:"t"` // of the middle of the column, or of the reading; seconds since 1970
+	Mean  []number       `json:"mean"`
+	Min   []number       `json:"min"`
+	Max   []number       `json:"max"`
+	Bands []BandJSON     `json:"bands"`
+}
+
+// BandJSON is a band as it was.
+type BandJSON struct {
+	From   instant.Instant  `json:"from"`
+	To     instant.Instant  `json:"to"`
+	Limits *exposure.Limits `json:"limits"` // null where there was none
+	Cohort string           `json:"cohort,omitempty"`
+	Stage  string           `json:"stage,omitempty"`
+}
+
+// seconds prints an instant as seconds since 1970 with milliseconds.
+type seconds instant.Instant
+
+// MarshalJSON writes the seconds.
+func (s seconds) MarshalJSON() ([]byte, error) {
+	milli := (int64(s) + 500_000) / 1_000_000
+	if milli%1000 == 0 {
+		return fmt.Appendf(nil, "%d", milli/1000), nil
+	}
+	return fmt.Appendf(nil, "%.3f", float64(milli)/1000), nil
+}
+
+const (
+	usualColumns = 600
+	maxColumns   = 3000
+	defaultGap   = 60 * time.Second
+)
+
+func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
+	if s.History == nil {
+		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no past to show")
+		return
+	}
+	p := s.Current.Get()
+	q := query{values: r.URL.Query()}
+	points := q.points(p)
+	from, to := q.span(p)
+	n := q.integer("columns", usualColumns, 2, maxColumns)
+	if q.problem != "" {
+		fail(w, r, http.StatusBadRequest, badRequest, q.problem)
+		return
+	}
+	trend := Trend{From: from, To: to, ColumnS: number(to.Sub(from).Seconds() / float64(n)), Points: []PointTrend{}}
+	for _, point := range points {
+		one, err := s.trendOf(r.Context(), point, from, to, n)
+		if err != nil {
+			s.answerHistoryError(w, r, err)
+			return
+		}
+		trend.Points = append(trend.Points, one)
+	}
+	answer(w, r, http.StatusOK, trend)
+}
+
+func (s *site) answerHistoryError(w http.ResponseWriter, r *http.Request, err error) {
+	if r.Context().Err() != nil {
+		return // nobody waits any more
+	}
+	s.silence.log(s.Log, slog.LevelError, "asking the history", "path", r.URL.Path, "err", err)
+	fail(w, r, http.StatusServiceUnavailable, unavailable, "the history did not answer: "+err.Error())
+}
+
+func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) (PointTrend, error) {
+	gap := s.gapOf(point)
+	t := PointTrend{
+		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: length(gap),
+		T: []seconds{}, Mean: []number{}, Min: []number{}, Max: []number{}, Bands: []BandJSON{},
+	}
+	spans, err := s.bandsOf(ctx, point, from, to)
+	if err != nil {
+		return t, err
+	}
+	for i := range spans {
+		b := &spans[i]
+		t.Bands = append(t.Bands, BandJSON{b.From, b.To, limitsOf(&b.Band), b.Cohort, b.Stage.String()})
+	}
+	if to.Sub(from)/time.Duration(n) >= gap {
+		return t, t.fromColumns(ctx, s.History, from, to, n)
+	}
+	return t, t.fromReadings(ctx, s.History, from, to, n, gap)
+}
+
+// fromColumns takes the columns of the store as they are: where a column is wider than the longest gap, an empty one is a
+// gap.
+func (t *PointTrend) fromColumns(ctx context.Context, h History, from, to instant.Instant, n int) error {
+	columns, err := h.Columns(ctx, t.Point, from, to, n)
+	if err != nil {
+		return err
+	}
+	width := float64(to.Sub(from)) / float64(n)
+	open := false
+	for i := range columns {
+		c, middle := &columns[i], from.Add(time.Duration((float64(i)+0.5)*width))
+		if c.Count == 0 {
+			if open {
+				t.gap(middle)
+			}
+			open = false
+			continue
+		}
+		t.add(middle, c.Mean, c.Min, c.Max)
+		open = true
+	}
+	return nil
+}
+
+// fromReadings puts readings into columns itself, because there the readings lie further apart than the columns are wide, and
+// only their own times tell a gap from the usual distance. Readings just outside the range carry the line to its edges.
+func (t *PointTrend) fromReadings(ctx context.Context, h History, from, to instant.Instant, n int, gap time.Duration) error {
+	width := float64(to.Sub(from)) / float64(n)
+	var last instant.Instant
+	column, count, sum, low, high := -1, 0, 0.0, 0.0, 0.0
+	var at instant.Instant
+	flush := func() {
+		if count > 0 {
+			when := from.Add(time.Duration((float64(column) + 0.5) * width))
+			if count == 1 {
+				when = at
+			}
+			t.add(when, sum/float64(count), low, high)
+		}
+		count, sum = 0, 0
+	}
+	for reading, err := range h.Readings(ctx, t.Point, from.Add(-gap), to.Add(gap)) {
+		if err != nil {
+			return err
+		}
+		if !reading.Flag.Usable() {
+			continue
+		}
+		here := int(float64(reading.At.Sub(from)) / width)
+		if reading.At < from {
+			here = -1
+		}
+		parted := last != 0 && reading.At.Sub(last) > gap
+		if here != column || parted || here < 0 || here >= n {
+			flush()
+			column = here
+		}
+		if parted {
+			t.gap(last.Add(reading.At.Sub(last) / 2))
+		}
+		if count == 0 {
+			low, high, at = reading.Value, reading.Value, reading.At
+		}
+		count, sum = count+1, sum+reading.Value
+		low, high, last = min(low, reading.Value), max(high, reading.Value), reading.At
+	}
+	flush()
+	return nil
+}
+
+func (t *PointTrend) add(at instant.Instant, mean, low, high float64) {
+	if n := len(t.T); n > 0 && seconds(at) <= t.T[n-1] { // a single reading beside the middle of its neighbour
+		at = instant.Instant(t.T[n-1]) + instant.Instant(time.Millisecond)
+	}
+	t.T = append(t.T, seconds(at))
+	t.Mean, t.Min, t.Max = append(t.Mean, number(mean)), append(t.Min, number(low)), append(t.Max, number(high))
+}
+
+func (t *PointTrend) gap(at instant.Instant) { t.add(at, nan, nan, nan) }
+
+// gapOf returns the longest time between two readings that is still joined by a line.
+func (s *site) gapOf(point quantity.Point) time.Duration {
+	if s.Site == nil {
+		return defaultGap
+	}
+	site, longest := s.Site(), time.Duration(0)
+	for i := range site.Points {
+		at := &site.Points[i]
+		// A derived point has the longest gap of what it may be derived from.
+		if at.Point == point || point.Quantity.Derived() && feedsInto(site, at.Point, point) {
+			longest = max(longest, at.Gap)
+		}
+	}
+	if longest <= 0 {
+		return defaultGap
+	}
+	return longest
+}
+
+// feedsInto reports whether a measured point may be an input of a derived one.
+func feedsInto(site *watch.Site, measured, derived quantity.Point) bool {
+	if measured.Place == derived.Place {
+		return true
+	}
+	if measured.Quantity != quantity.Pressure || derived.Quantity != quantity.OxygenSaturation {
+		return false
+	}
+	for i := range site.Places {
+		if site.Places[i].ID == derived.Place {
+			return site.Places[i].In == measured.Place
+		}
+	}
+	return false
+}

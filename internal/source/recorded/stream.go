@@ -1,0 +1,327 @@
+package recorded
+
+import (
+	"bufio"
+	"container/heap"
+	"context"
+	"encoding/binary"
+	"errors"
+	"io"
+	"iter"
+	"math"
+	"os"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+)
+
+// Stream is a record that is read row by row, as often as it is asked for, so that its length costs no memory.
+type Stream struct {
+	Name   string
+	Points []quantity.Point
+	// Lines are the lines on which the points occur first; nil where the record is no file.
+	Lines       []int
+	Count       int64
+	First, Last instant.Instant // None where there is no row
+	// Rows yields the rows in the order of their times; rows of equal time keep their order.
+	Rows func() iter.Seq2[Row, error]
+	// Close gives back what sorting has put aside; nil where there is nothing.
+	Close func() error
+}
+
+// Stream returns the rows of a file that is in memory.
+func (f *File) Stream() *Stream {
+	s := &Stream{Points: f.Points, Count: int64(len(f.Rows))}
+	s.First, s.Last = f.Span()
+	s.Rows = func() iter.Seq2[Row, error] {
+		return func(yield func(Row, error) bool) {
+			for _, row := range f.Rows {
+				if !yield(row, nil) {
+					return
+				}
+			}
+		}
+	}
+	return s
+}
+
+// Collect reads all rows into memory, for work that needs them at once.
+func (s *Stream) Collect() (*File, error) {
+	file := &File{Points: s.Points, Rows: make([]Row, 0, s.Count)}
+	for row, err := range s.Rows() {
+		if err != nil {
+			return nil, err
+		}
+		file.Rows = append(file.Rows, row)
+	}
+	return file, nil
+}
+
+// Stream returns s itself.
+func (s *Stream) Stream() *Stream { return s }
+
+// Open reads a file once to its end, so that whatever is wrong in it is known before anything comes of it, and returns its rows as a
+// stream. A sorted file is read again for each use. Of a file that is not sorted, pieces are sorted and put aside in a temporary file,
+// and merged as they are read. Errors are those of [Read].
+func Open(ctx context.Context, path string) (*Stream, error) { return open(ctx, path, maxRun) }
+
+func open(ctx context.Context, path string, run int) (*Stream, error) {
+	s := &Stream{Name: path, First: instant.None, Last: instant.None}
+	sorted := true
+	p, err := parseFile(path, func(row Row) bool {
+		if s.Count == 0 {
+			s.First, s.Last = row.At, row.At
+		}
+		s.Count++
+		sorted = sorted && row.At >= s.Last
+		s.First, s.Last = min(s.First, row.At), max(s.Last, row.At)
+		return s.Count%checkEvery != 0 || ctx.Err() == nil
+	})
+	if err == nil {
+		err = context.Cause(ctx)
+	}
+	if err != nil {
+		return nil, err
+	}
+	s.Points, s.Lines = p.points, p.firstLines
+	again := func() iter.Seq2[Row, error] { return readAhead(ctx, path) }
+	if sorted {
+		s.Rows = again
+		return s, nil
+	}
+	runs := &sorter{rows: again, most: run}
+	s.Rows, s.Close = runs.merged, runs.close
+	return s, nil
+}
+
+// checkEvery is after how many rows it is asked whether anybody still waits for them.
+const checkEvery = 1 << 13
+
+// parseFile hands all rows of a file to take, which ends the reading by returning false.
+func parseFile(path string, take func(Row) bool) (*parser, error) {
+	source, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer source.Close()
+	return parse(path, source, take)
+}
+
+// batchRows is how many rows are handed over at once.
+const batchRows = 4096
+
+// readAhead parses a file beside whatever is done with its rows.
+func readAhead(ctx context.Context, path string) iter.Seq2[Row, error] {
+	return func(yield func(Row, error) bool) {
+		batches, spent := make(chan []Row, 2), make(chan []Row, 4)
+		stop := make(chan struct{})
+		defer close(stop)
+		var failed error // set before batches is closed
+		go func() {
+			defer close(batches)
+			batch := make([]Row, 0, batchRows)
+			send := func() bool {
+				select {
+				case batches <- batch:
+				case <-stop:
+					return false
+				case <-ctx.Done():
+					failed = context.Cause(ctx)
+					return false
+				}
+				select {
+				case batch = <-spent:
+					batch = batch[:0]
+				default:
+					batch = make([]Row, 0, batchRows)
+				}
+				return true
+			}
+			_, err := parseFile(path, func(row Row) bool {
+				batch = append(batch, row)
+				return len(batch) < batchRows || send()
+			})
+			if err != nil {
+				failed = err
+			} else if failed == nil && len(batch) > 0 {
+				send()
+			}
+		}()
+		for batch := range batches {
+			for _, row := range batch {
+				if !yield(row, nil) {
+					return
+				}
+			}
+			select {
+			case spent <- batch:
+			default:
+			}
+		}
+		if failed != nil {
+			yield(Row{}, failed)
+		}
+	}
+}
+
+// maxRun is how many rows are sorted in memory at once: 12 MB, and as much again while they are sorted.
+const maxRun = 1 << 19
+
+// sorter brings rows into the order of their times with little memory.
+type sorter struct {
+	rows  func() iter.Seq2[Row, error]
+	most  int      // rows in a run
+	runs  []int64  // where each sorted run ends in the file, in rows
+	aside *os.File // the runs; nil where one run holds everything
+	whole []Row
+	done  bool
+}
+
+const rowSize = 24
+
+func (r *Row) encode(to []byte) {
+	binary.LittleEndian.PutUint64(to, uint64(r.At))
+	binary.LittleEndian.PutUint64(to[8:], math.Float64bits(r.Value))
+	binary.LittleEndian.PutUint32(to[16:], uint32(r.Point))
+	to[20], to[21] = byte(r.Flag), 0
+	if r.Unflagged {
+		to[21] = 1
+	}
+}
+
+func (r *Row) decode(from []byte) {
+	r.At = instant.Instant(binary.LittleEndian.Uint64(from))
+	r.Value = math.Float64frombits(binary.LittleEndian.Uint64(from[8:]))
+	r.Point = int32(binary.LittleEndian.Uint32(from[16:]))
+	r.Flag, r.Unflagged = quantity.Flag(from[20]), from[21] == 1
+}
+
+// sort makes the runs.
+func (s *sorter) sort() error {
+	if s.done {
+		return nil
+	}
+	var out *bufio.Writer
+	var kept int64
+	run := make([]Row, 0, s.most)
+	flush := func() error {
+		if s.aside == nil {
+			file, err := os.CreateTemp("", "dewline-sort-*")
+			if err != nil {
+				return err
+			}
+			s.aside = file
+			if err := os.Remove(file.Name()); err != nil { // it lives as long as it is open
+				return err
+			}
+			out = bufio.NewWriterSize(file, 1<<16)
+		}
+		var buffer [rowSize]byte
+		for _, row := range sortRows(run) {
+			row.encode(buffer[:])
+			if _, err := out.Write(buffer[:]); err != nil {
+				return err
+			}
+		}
+		kept += int64(len(run))
+		s.runs = append(s.runs, kept)
+		run = run[:0]
+		return out.Flush()
+	}
+	for row, err := range s.rows() {
+		if err == nil && len(run) == s.most {
+			err = flush()
+		}
+		if err != nil {
+			return err
+		}
+		run = append(run, row)
+	}
+	s.done = true
+	if s.aside == nil {
+		s.whole = sortRows(run)
+		return nil
+	}
+	return flush()
+}
+
+// merged yields all rows in the order of their times.
+func (s *sorter) merged() iter.Seq2[Row, error] {
+	return func(yield func(Row, error) bool) {
+		if err := s.sort(); err != nil {
+			yield(Row{}, err)
+			return
+		}
+		for _, row := range s.whole {
+			if !yield(row, nil) {
+				return
+			}
+		}
+		var heads runHeads
+		var begin int64
+		for i, end := range s.runs {
+			section := io.NewSectionReader(s.aside, begin*rowSize, (end-begin)*rowSize)
+			head := &runHead{run: i, in: bufio.NewReaderSize(section, 1<<15)}
+			if err := head.next(); err != nil {
+				yield(Row{}, err)
+				return
+			}
+			heads = append(heads, head)
+			begin = end
+		}
+		heap.Init(&heads)
+		for len(heads) > 0 {
+			first := heads[0]
+			if !yield(first.row, nil) {
+				return
+			}
+			switch err := first.next(); {
+			case err == nil:
+				heap.Fix(&heads, 0)
+			case errors.Is(err, io.EOF):
+				heap.Pop(&heads)
+			default:
+				yield(Row{}, err)
+				return
+			}
+		}
+	}
+}
+
+func (s *sorter) close() error {
+	if s.aside == nil {
+		return nil
+	}
+	return s.aside.Close()
+}
+
+// runHead is the next row of a run.
+type runHead struct {
+	run int
+	row Row
+	in  *bufio.Reader
+}
+
+func (h *runHead) next() error {
+	var buffer [rowSize]byte
+	if _, err := io.ReadFull(h.in, buffer[:]); err != nil {
+		return err
+	}
+	h.row.decode(buffer[:])
+	return nil
+}
+
+// runHeads is a heap: the earliest row first, of equal times that of the earlier run.
+type runHeads []*runHead
+
+func (h runHeads) Len() int { return len(h) }
+func (h runHeads) Less(i, j int) bool {
+	return h[i].row.At < h[j].row.At || h[i].row.At == h[j].row.At && h[i].run < h[j].run
+}
+func (h runHeads) Swap(i, j int) { h[i], h[j] = h[j], h[i] }
+func (h *runHeads) Push(x any)   { *h = append(*h, x.(*runHead)) }
+func (h *runHeads) Pop() any {
+	last := (*h)[len(*h)-1]
+	*h = (*h)[:len(*h)-1]
+	return last
+}

@@ -1,0 +1,81 @@
+package store
+
+import (
+	"context"
+	"time"
+)
+
+// hurry is what is left of the patience with a disk that has not answered in time or was held by another program: the next
+// entry must not wait as long once more.
+const hurry = 20 * time.Millisecond
+
+// writeSoon writes what waits, and does not wait for longer than the patience allows. A write that takes longer goes on by
+// itself, and takes along what has come in the meantime.
+func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) error {
+	s.mu.RLock()
+	patience, stuck := s.options.Patience, s.late && !s.writing.IsZero()
+	if s.late && patience > 0 {
+		patience = min(patience, hurry)
+	}
+	s.mu.RUnlock()
+	if stuck {
+		return s.slow(doing)
+	}
+	done := make(chan error, 1)
+	ctx = context.WithoutCancel(ctx) // half a write is of no use
+	go func() {
+		s.write.Lock()
+		defer s.write.Unlock()
+		err := s.transact(ctx, doing, readings)
+		done <- err
+		s.catchUp(ctx, err)
+	}()
+	if patience == 0 {
+		return <-done
+	}
+	timer := time.NewTimer(patience)
+	defer timer.Stop()
+	select {
+	case err := <-done:
+		return err
+	case <-timer.C:
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	select {
+	case err := <-done: // after all
+		return err
+	default:
+		s.late = true
+		return s.slow(doing)
+	}
+}
+
+// catchUp writes what has come from those who did not wait for a write, which has ended with err. Store.write is held.
+func (s *Store) catchUp(ctx context.Context, err error) {
+	for err == nil && s.entriesWait() {
+		err = s.transact(ctx, "writing the journal", false)
+	}
+}
+
+// slow is the error of a write that has not ended in time.
+func (f *file) slow(doing string) error { return &Error{Doing: doing, Path: f.path, Kind: ErrSlow} }
+
+// begins notes that a write begins.
+func (f *file) begins() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.writing = time.Now()
+}
+
+func (f *file) ends() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.writing = time.Time{}
+}
+
+func (j *pendingJournal) entriesWait() bool {
+	j.mu.RLock()
+	defer j.mu.RUnlock()
+	return len(j.unwritten) > 0
+}

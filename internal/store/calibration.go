@@ -1,0 +1,117 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"time"
+
+	"dewline/internal/core/instant"
+)
+
+// Calibration is a comparison of one channel of a sensor with a reference. Values are in the canonical unit of the quantity,
+// uncertainties expanded (k = 2).
+type Calibration struct {
+	ID          int64 // given by the store
+	At          instant.Instant
+	Sensor      string
+	Channel     string
+	Reference   float64
+	Uncertainty float64 // of the reference
+	Against     string  // in words, such as "ice bath"
+	Readings    []float64
+}
+
+// AddCalibration keeps a comparison, and returns its ID.
+func (s *Store) AddCalibration(ctx context.Context, c Calibration) (int64, error) {
+	const doing = "keeping a calibration"
+	readings, err := json.Marshal(c.Readings)
+	if err != nil {
+		return 0, &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("a reading is no number: take the comparison anew (%w)", err)}
+	}
+	s.write.Lock()
+	defer s.write.Unlock()
+	if s.options.ReadOnly {
+		return 0, &Error{Doing: doing, Path: s.path, Err: errQueriesOnly}
+	}
+	if err := s.attach(ctx); err != nil {
+		s.note(err)
+		return 0, err
+	}
+	var id int64
+	err = transact(ctx, s.writer(), func(tx *sql.Tx) error {
+		return tx.QueryRowContext(ctx, `INSERT INTO calibration (at, sensor, channel, reference, uncertainty, against, readings)
+			VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id`,
+			millis(c.At), c.Sensor, c.Channel, c.Reference, c.Uncertainty, c.Against, string(readings)).Scan(&id)
+	})
+	return id, s.explain(doing, err)
+}
+
+// Calibrations returns the comparisons of a sensor, the oldest first; "" means all sensors.
+func (f *file) Calibrations(ctx context.Context, sensor string) (all []Calibration, err error) {
+	const doing = "reading the calibrations"
+	db := f.database()
+	if db == nil {
+		return nil, &Error{Doing: doing, Path: f.path, Err: errNotOpen}
+	}
+	reader, err := db.reading(ctx)
+	if err != nil {
+		return nil, f.explain(doing, err)
+	}
+	rows, err := reader.QueryContext(ctx, `SELECT id, at, sensor, channel, reference, uncertainty, against, readings FROM calibration
+		WHERE ? IN ('', sensor) ORDER BY at, id`, sensor)
+	if err != nil {
+		return nil, f.explain(doing, err)
+	}
+	defer func() { err = errors.Join(err, f.explain(doing, rows.Close())) }()
+	for rows.Next() {
+		var c Calibration
+		var at int64
+		var readings []byte
+		if err := rows.Scan(&c.ID, &at, &c.Sensor, &c.Channel, &c.Reference, &c.Uncertainty, &c.Against, &readings); err != nil {
+			return nil, f.explain(doing, err)
+		}
+		if err := json.Unmarshal(readings, &c.Readings); err != nil {
+			return nil, f.explain(doing, fmt.Errorf("calibration %d: %w: %w", c.ID, errDamaged, err))
+		}
+		c.At = fromMillis(at)
+		all = append(all, c)
+	}
+	return all, f.explain(doing, rows.Err())
+}
+
+// AddCalibrationTo keeps a comparison in the file at path, which a daemon may be writing at the same time: nothing else of the
+// file is touched, as opening a whole [Store] for writing would do with the chunks that still grow. Where there is no file yet
+// one is made.
+func AddCalibrationTo(ctx context.Context, path string, c Calibration) (id int64, err error) {
+	if !exists(path) {
+		s, err := Open(path, Options{})
+		if err != nil {
+			return 0, err
+		}
+		if id, err = s.AddCalibration(ctx, c); err != nil {
+			_ = s.Close(ctx)
+			return 0, err
+		}
+		return id, s.Close(ctx)
+	}
+	s := newStore(path, Options{Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	if err := inspect(path); err != nil {
+		return 0, s.explain("opening it", err)
+	}
+	if s.seen, err = os.Stat(path); err != nil {
+		return 0, s.explain("opening it", err)
+	}
+	if s.db, err = openDatabase(ctx, path); err != nil {
+		return 0, s.explain("opening it", err)
+	}
+	id, err = s.AddCalibration(ctx, c)
+	if closing := s.explain("closing it", s.db.close()); err == nil {
+		err = closing
+	}
+	return id, err
+}

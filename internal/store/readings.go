@@ -1,0 +1,354 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"iter"
+	"math"
+	"slices"
+	"strings"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
+)
+
+// Sample is a reading as it was appended, or, where retention has left only minutes, a minute.
+type Sample struct {
+	At    instant.Instant // of a minute: its first millisecond, or the first reading in it
+	Value float64         // NaN where nothing was obtained; of a minute the mean, at the sensor's resolution
+	Flag  quantity.Flag   // of a minute the worst
+	// Count is the number of usable readings of a minute, 1 for a reading.
+	Count    int
+	Min, Max float64 // of a minute; otherwise the value
+	Segment  int64   // readings of one run without a step of the clock share it
+	// Hidden says that a later segment covers this time; only [Store.AllReadings] gives such samples.
+	Hidden bool
+}
+
+// PointSample is a sample of one of several points.
+type PointSample struct {
+	Point quantity.Point
+	Sample
+}
+
+// readingQueries answers questions about readings, from the file and from memory together.
+type readingQueries struct{ *chunkMemory }
+
+// Points returns every point that has readings, by name.
+func (m *chunkMemory) Points() []quantity.Point {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	points := make([]quantity.Point, 0, len(m.points))
+	for p := range m.points {
+		points = append(points, p)
+	}
+	slices.SortFunc(points, func(a, b quantity.Point) int { return strings.Compare(a.String(), b.String()) })
+	return points
+}
+
+// Run returns the run that a segment belongs to; "" where it is not known.
+func (m *chunkMemory) Run(segment int64) string {
+	m.mu.RLock()
+	defer m.mu.RUnlock()
+	return m.runs[segment]
+}
+
+// Readings gives the readings of a point in [from, to) in the order of their times, and those of one time in the order in
+// which they came. A from of None and a to of 0 or None are open. An error ends it.
+func (q *readingQueries) Readings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
+	return func(yield func(Sample, error) bool) {
+		for sample, err := range q.AllReadings(ctx, p, from, to) {
+			if !sample.Hidden && !yield(sample, err) {
+				return
+			}
+		}
+	}
+}
+
+// AllReadings is Readings with the hidden ones.
+func (q *readingQueries) AllReadings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
+	return func(yield func(Sample, error) bool) {
+		m := q.newMerge(p, from, to)
+		for {
+			sample, more, err := m.next(ctx)
+			if err != nil {
+				yield(Sample{}, q.explain("reading the readings of "+p.String(), err))
+				return
+			}
+			if !more || !yield(sample, nil) {
+				return
+			}
+		}
+	}
+}
+
+// ReadingsSince gives the readings of all points from a time on that are of a segment or a later one, in the order of their
+// times: what the core needs after [Store.LoadCore].
+func (q *readingQueries) ReadingsSince(ctx context.Context, since Reach) iter.Seq2[PointSample, error] {
+	return func(yield func(PointSample, error) bool) {
+		for sample, err := range q.ReadingsBetween(ctx, since.At, instant.None) {
+			if (err != nil || sample.Segment >= since.Segment) && !yield(sample, err) {
+				return
+			}
+		}
+	}
+}
+
+// ReadingsBetween gives the readings of all points in [from, to), in the order of their times.
+func (q *readingQueries) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
+	return q.together(ctx, from, to, q.Readings)
+}
+
+// AllReadingsBetween is ReadingsBetween with the hidden ones.
+func (q *readingQueries) AllReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
+	return q.together(ctx, from, to, q.AllReadings)
+}
+
+// together merges the readings of all points.
+func (q *readingQueries) together(
+	ctx context.Context, from, to instant.Instant,
+	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
+) iter.Seq2[PointSample, error] {
+	return func(yield func(PointSample, error) bool) {
+		type source struct {
+			PointSample
+			next func() (Sample, error, bool)
+		}
+		var sources []*source
+		for _, p := range q.Points() {
+			next, stop := iter.Pull2(of(ctx, p, from, to))
+			defer stop()
+			sources = append(sources, &source{PointSample{Point: p}, next})
+		}
+		// advance fetches the next sample; false at the end of the source, or after an error was given out.
+		failed := false
+		advance := func(src *source) bool {
+			sample, err, more := src.next()
+			if more && err != nil {
+				failed = true
+				yield(PointSample{}, err)
+				return false
+			}
+			src.Sample = sample
+			return more
+		}
+		sources = slices.DeleteFunc(sources, func(src *source) bool { return failed || !advance(src) })
+		for len(sources) > 0 && !failed {
+			first := slices.MinFunc(sources, func(a, b *source) int { return cmp.Compare(a.At, b.At) })
+			if !yield(first.PointSample, nil) {
+				return
+			}
+			if !advance(first) {
+				sources = slices.DeleteFunc(sources, func(src *source) bool { return src == first })
+			}
+		}
+	}
+}
+
+// merge gives the entries of the chunks of a point in order.
+type merge struct {
+	chunks   *chunkReader
+	from, to int64
+	decoder  decoder
+	active   []*cursor
+	spans    []*chunk // those that cover the time now reached
+	free     []*cursor
+}
+
+// cursor is a place in a decoded chunk.
+type cursor struct {
+	chunk *chunk
+	block block
+	order []int32
+	at    int
+}
+
+func (c *cursor) time() int64 { return c.block.at[c.order[c.at]] }
+
+func (q *readingQueries) newMerge(p quantity.Point, from, to instant.Instant) *merge {
+	m := &merge{}
+	m.from, m.to = bounds(from, to)
+	m.chunks = q.newChunkReader(p, m.from, m.to)
+	return m
+}
+
+func (m *merge) next(ctx context.Context) (Sample, bool, error) {
+	for {
+		earliest, err := m.earliest(ctx)
+		if err != nil || earliest == nil {
+			return Sample{}, false, err
+		}
+		at := earliest.time()
+		if at >= m.to {
+			return Sample{}, false, nil
+		}
+		sample := m.sample(earliest)
+		if earliest.at++; earliest.at == len(earliest.order) {
+			m.active = slices.DeleteFunc(m.active, func(c *cursor) bool { return c == earliest })
+			m.free = append(m.free, earliest)
+		}
+		if at >= m.from {
+			return sample, true, nil
+		}
+	}
+}
+
+// earliest returns the cursor with the next entry, after taking up all chunks that begin before it; nil at the end.
+func (m *merge) earliest(ctx context.Context) (*cursor, error) {
+	var earliest *cursor
+	for _, c := range m.active {
+		if earliest == nil || before(c, earliest) {
+			earliest = c
+		}
+	}
+	for {
+		next, err := m.chunks.peek(ctx)
+		if err != nil {
+			return nil, err
+		}
+		if next == nil || earliest != nil && next.start > earliest.time() {
+			return earliest, nil
+		}
+		m.chunks.take()
+		c, err := m.open(next)
+		if err != nil {
+			return nil, err
+		}
+		if earliest == nil || before(c, earliest) {
+			earliest = c
+		}
+	}
+}
+
+func before(a, b *cursor) bool {
+	return cmp.Or(cmp.Compare(a.time(), b.time()), cmp.Compare(a.chunk.id, b.chunk.id)) < 0
+}
+
+func (m *merge) open(from *chunk) (*cursor, error) {
+	c := &cursor{}
+	if n := len(m.free); n > 0 {
+		c, m.free = m.free[n-1], m.free[:n-1]
+	}
+	c.chunk, c.at, c.order = from, 0, c.order[:0]
+	if err := m.decoder.decode(from.packed, from.count, &c.block); err != nil {
+		return nil, err
+	}
+	for i := range c.block.at {
+		c.order = append(c.order, int32(i))
+	}
+	if !slices.IsSorted(c.block.at) {
+		slices.SortStableFunc(c.order, func(a, b int32) int { return cmp.Compare(c.block.at[a], c.block.at[b]) })
+	}
+	m.active = append(m.active, c)
+	m.spans = slices.DeleteFunc(m.spans, func(old *chunk) bool { return old.end() < from.start })
+	m.spans = append(m.spans, from)
+	return c, nil
+}
+
+func (m *merge) sample(c *cursor) Sample {
+	i := c.order[c.at]
+	b := &c.block
+	at := b.at[i]
+	s := Sample{At: fromMillis(at), Value: b.value[i], Flag: b.flag[i], Count: 1, Min: b.value[i], Max: b.value[i], Segment: c.chunk.segment}
+	if b.minutes() {
+		s.Count, s.Min, s.Max = b.number[i], b.least[i], b.greatest[i]
+	}
+	for _, other := range m.spans {
+		if other.segment > c.chunk.segment && other.start <= at && at <= other.end() {
+			s.Hidden = true
+		}
+	}
+	return s
+}
+
+// chunkReader gives the chunks of a point that overlap a range, by start: those in memory and, a page at a time, those in
+// the file. A chunk that moves from memory to the file in the meantime comes once.
+type chunkReader struct {
+	db       *database
+	row      int64
+	from, to int64
+	ceiling  int64 // chunks begun later are not given
+	held     map[int64]bool
+	memory   []*chunk
+	page     []*chunk
+	lastAt   int64
+	lastID   int64
+	ended    bool
+}
+
+const pageChunks = 32
+
+func (q *readingQueries) newChunkReader(p quantity.Point, from, to int64) *chunkReader {
+	r := &chunkReader{from: from, to: to, held: map[int64]bool{}, lastAt: math.MinInt64, ended: true}
+	q.mu.RLock()
+	defer q.mu.RUnlock()
+	sr := q.points[p]
+	if sr == nil {
+		return r
+	}
+	var e encoder
+	r.memory = sr.held(&e, from, to)
+	for _, c := range r.memory {
+		r.held[c.id] = true
+	}
+	slices.SortFunc(r.memory, byStart)
+	r.ceiling, r.row, r.db = q.lastChunk, sr.row, q.db
+	r.ended = r.row == 0 || r.db == nil
+	return r
+}
+
+func byStart(a, b *chunk) int { return cmp.Or(cmp.Compare(a.start, b.start), cmp.Compare(a.id, b.id)) }
+
+// peek returns the next chunk; nil at the end.
+func (r *chunkReader) peek(ctx context.Context) (*chunk, error) {
+	for len(r.page) == 0 && !r.ended {
+		if err := r.fetch(ctx); err != nil {
+			return nil, err
+		}
+	}
+	switch {
+	case len(r.page) == 0 && len(r.memory) == 0:
+		return nil, nil
+	case len(r.memory) == 0, len(r.page) > 0 && byStart(r.page[0], r.memory[0]) < 0:
+		return r.page[0], nil
+	}
+	return r.memory[0], nil
+}
+
+// take moves past the chunk that peek returned.
+func (r *chunkReader) take() {
+	if len(r.memory) == 0 || len(r.page) > 0 && byStart(r.page[0], r.memory[0]) < 0 {
+		r.page = r.page[1:]
+	} else {
+		r.memory = r.memory[1:]
+	}
+}
+
+func (r *chunkReader) fetch(ctx context.Context) error {
+	reader, err := r.db.reading(ctx)
+	if err != nil {
+		return err
+	}
+	rows, err := reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
+		WHERE point = ? AND start >= ? AND start < ? AND (start > ? OR id > ?) AND id <= ? ORDER BY start, id LIMIT ?`,
+		r.row, max(r.from-chunkSpan, r.lastAt), r.to, r.lastAt, r.lastID, r.ceiling, pageChunks)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	count := 0
+	for rows.Next() {
+		var point int64
+		c, err := scanChunk(rows, &point)
+		if err != nil {
+			return err
+		}
+		count++
+		r.lastAt, r.lastID = c.start, c.id
+		if !r.held[c.id] && c.end() >= r.from {
+			r.page = append(r.page, c)
+		}
+	}
+	r.ended = count < pageChunks
+	return rows.Err()
+}

@@ -1,0 +1,225 @@
+package store
+
+import (
+	"bytes"
+	"compress/flate"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/deliver/queue"
+)
+
+// pendingRecord is what one call of Record writes, apart from the outbox.
+type pendingRecord struct {
+	number  uint64 // rises
+	entries []journal.Entry
+	state   []byte // compressed; nil for none
+	reach   Reach
+}
+
+// pendingJournal holds the entries, states of the core and shifts that are not in the file yet. file.mu guards it.
+type pendingJournal struct {
+	*file
+	unwritten  []pendingRecord
+	lastRecord uint64
+	shifts     []Shift
+	recent     recentWrites
+}
+
+// Reach says what had gone into a state of the core.
+type Reach struct {
+	At      instant.Instant // the time of the newest reading or entry
+	Segment int64           // the one in use; earlier ones had all been seen
+}
+
+// maxUnwritten bounds the entries kept in memory while the disk fails.
+const maxUnwritten = 20_000
+
+// Record makes journal entries, the outbox items that belong to them, and the state of the core ([watch.Core.Snapshot];
+// nil for none) durable: all of them together, or on error none. Then they are kept in memory, the items can be
+// seen by their outlets all the same, and the next call that writes tries again: do not hand them over a second time
+// (it would change nothing, since entries are known by run and number and items by their event). A disk that does not answer
+// within [Options.Patience] is such an error ([ErrSlow]): no alarm is delayed longer than that by the disk.
+//
+// Call it with a state alone every half an hour, so that little has to be replayed after a power cut.
+func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state []byte) error {
+	h := pendingRecord{reach: Reach{At: instant.None}}
+	for _, e := range entries {
+		h.entries = append(h.entries, *e)
+		h.reach.At = max(h.reach.At, e.At)
+	}
+	if state != nil {
+		packed, err := deflate(state)
+		if err != nil {
+			return fmt.Errorf("history: packing the state of the core: %w", err)
+		}
+		h.state = packed
+	}
+	touched, err := s.hold(h, items)
+	if err != nil {
+		return err
+	}
+	err = s.writeSoon(ctx, "writing the journal", false)
+	for _, q := range touched {
+		q.show()
+	}
+	if err != nil {
+		s.trimUnwritten()
+	}
+	return err
+}
+
+// hold puts entries and items in memory, all at one blow, for the next transaction.
+func (s *Store) hold(h pendingRecord, items []OutboxItem) (touched []*Queue, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	h.reach.At = max(h.reach.At, s.newest)
+	if h.reach.Segment = s.segment; s.segment == 0 {
+		h.reach.Segment = s.lastSegment + 1
+	}
+	if h.reach.At.IsNone() {
+		h.reach.At = instant.Of(s.options.Now())
+	}
+	for _, i := range items {
+		q := s.queue(i.Outlet)
+		if _, err := q.put(i.Item); err != nil && !errors.Is(err, queue.ErrFull) {
+			return nil, err
+		}
+		touched = append(touched, q)
+	}
+	s.lastRecord++
+	h.number = s.lastRecord
+	s.unwritten = append(s.unwritten, h)
+	return touched, nil
+}
+
+// trimUnwritten keeps what could not be recorded within bounds: the newest state only, and the newest entries.
+func (j *pendingJournal) trimUnwritten() {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	count, dropped := 0, 0
+	for i := range slices.Backward(j.unwritten) {
+		h := &j.unwritten[i]
+		if i < len(j.unwritten)-1 {
+			// An older state is of no use once there is a newer one.
+			if slices.ContainsFunc(j.unwritten[i+1:], func(later pendingRecord) bool { return later.state != nil }) {
+				h.state = nil
+			}
+		}
+		if room := max(0, maxUnwritten-count); len(h.entries) > room {
+			dropped += len(h.entries) - room
+			h.entries = h.entries[len(h.entries)-room:] // a write that is under way may be using the others
+		}
+		count += len(h.entries)
+	}
+	j.unwritten = slices.DeleteFunc(j.unwritten, func(h pendingRecord) bool { return len(h.entries) == 0 && h.state == nil })
+	j.countUnwritten()
+	j.health.DroppedEntries += uint64(dropped)
+}
+
+// countUnwritten counts the entries that are in memory only. Store.mu is held.
+func (j *pendingJournal) countUnwritten() {
+	j.health.PendingEntries = 0
+	for i := range j.unwritten {
+		j.health.PendingEntries += len(j.unwritten[i].entries)
+	}
+}
+
+func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
+	for i := range h.entries {
+		e := &h.entries[i]
+		body, err := json.Marshal(e)
+		if err != nil {
+			return fmt.Errorf("entry %s: %w", e.ID(), err)
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO journal (run, seq, at, kind, alarm, place, body) VALUES (?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (run, seq) DO NOTHING`,
+			e.Run, int64(e.Seq), millis(e.At), string(e.Kind), text(e.Alarm), text(e.Place), string(body)); err != nil {
+			return err
+		}
+	}
+	if h.state == nil {
+		return nil
+	}
+	_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO core (id, at, state, segment) VALUES (1, ?, ?, ?)", millis(h.reach.At), h.state, h.reach.Segment)
+	return err
+}
+
+// text is how an empty field is kept.
+func text(s string) any {
+	if s == "" {
+		return nil
+	}
+	return s
+}
+
+// LoadCore returns the last state of the core that was recorded, and what had gone into it; nil where there is none.
+// [Store.ReadingsSince] from a little earlier brings the core up to date: it knows by itself what it has seen already.
+func (j *pendingJournal) LoadCore() (state []byte, reach Reach, err error) {
+	j.mu.RLock()
+	db := j.db
+	var newest pendingRecord
+	for _, h := range j.unwritten {
+		if h.state != nil {
+			newest = h
+		}
+	}
+	j.mu.RUnlock()
+	if newest.state != nil {
+		state, err = inflate(newest.state)
+		return state, newest.reach, j.explain("reading the state of the core", err)
+	}
+	if db == nil {
+		return nil, Reach{At: instant.None}, nil
+	}
+	var packed []byte
+	var ms int64
+	err = db.reader.QueryRow("SELECT state, at, segment FROM core").Scan(&packed, &ms, &reach.Segment)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, Reach{At: instant.None}, nil
+	}
+	if err == nil {
+		state, err = inflate(packed)
+	}
+	if err != nil {
+		return nil, Reach{At: instant.None}, j.explain("reading the state of the core", err)
+	}
+	reach.At = fromMillis(ms)
+	return state, reach, nil
+}
+
+func deflate(data []byte) ([]byte, error) {
+	var b bytes.Buffer
+	w, err := flate.NewWriter(&b, flate.DefaultCompression)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := w.Write(data); err != nil {
+		return nil, err
+	}
+	if err := w.Close(); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// maxState bounds what a state may grow to when it is unpacked.
+const maxState = 64 << 20
+
+func inflate(packed []byte) ([]byte, error) {
+	data, err := io.ReadAll(io.LimitReader(flate.NewReader(bytes.NewReader(packed)), maxState+1))
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", errDamaged, err)
+	}
+	if len(data) > maxState {
+		return nil, fmt.Errorf("%w: it unpacks to more than %d bytes", errDamaged, maxState)
+	}
+	return data, nil
+}

@@ -1,0 +1,128 @@
+// Package outlettest holds the rules that every [outlet.Queue] must keep, to be run by the tests of each of them.
+package delivertest
+
+import (
+	"fmt"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/deliver"
+)
+
+// Item returns an invented item, the n-th minute of a morning.
+func Item(n int, class deliver.Class) deliver.Item {
+	return deliver.Item{
+		Event: fmt.Sprintf("run-%d", n), Class: class, Topic: "dewline/north-loft/events", Body: fmt.Appendf(nil, `{"n":%d}`, n),
+		At: instant.Of(time.Date(2026, 7, 1, 6, n, 0, 0, time.UTC)),
+	}
+}
+
+// Queue runs the rules. empty returns an empty queue that can hold at least 200 small items.
+func Queue(t *testing.T, empty func(t *testing.T) deliver.Queue) {
+	t.Run("an empty queue has nothing", func(t *testing.T) {
+		q := empty(t)
+		hasPending(t, q, 0)
+		items, err := q.Next(0, 10)
+		require.NoError(t, err)
+		assert.Empty(t, items)
+		oldest, err := q.Oldest()
+		require.NoError(t, err)
+		assert.True(t, oldest.IsNone())
+		require.NoError(t, q.Done(7), "an item that is not there is no error")
+	})
+	t.Run("items come out as they went in, in order", func(t *testing.T) {
+		q := empty(t)
+		add(t, q, 0, 50)
+		items, err := q.Next(0, 100)
+		require.NoError(t, err)
+		require.Len(t, items, 50)
+		var last uint64
+		for n, item := range items {
+			assert.Greater(t, item.ID, last, "IDs count up from above 0")
+			last = item.ID
+			want := Item(n, deliver.Alarm)
+			want.ID = item.ID
+			assert.Equal(t, want, item)
+		}
+		oldest, err := q.Oldest()
+		require.NoError(t, err)
+		assert.Equal(t, Item(0, deliver.Alarm).At, oldest)
+	})
+	t.Run("next goes on after an ID and takes nothing out", func(t *testing.T) {
+		q := empty(t)
+		add(t, q, 0, 10)
+		all, err := q.Next(0, 100)
+		require.NoError(t, err)
+		some, err := q.Next(all[3].ID, 2)
+		require.NoError(t, err)
+		assert.Equal(t, all[4:6], some)
+		none, err := q.Next(all[9].ID, 5)
+		require.NoError(t, err)
+		assert.Empty(t, none)
+		hasPending(t, q, 10)
+	})
+	t.Run("done removes one, in any order, once", func(t *testing.T) {
+		q := empty(t)
+		add(t, q, 0, 4)
+		all, err := q.Next(0, 10)
+		require.NoError(t, err)
+		for _, k := range []int{2, 0, 0} {
+			require.NoError(t, q.Done(all[k].ID))
+		}
+		left, err := q.Next(0, 10)
+		require.NoError(t, err)
+		assert.Equal(t, []deliver.Item{all[1], all[3]}, left)
+		oldest, err := q.Oldest()
+		require.NoError(t, err)
+		assert.Equal(t, all[1].At, oldest)
+	})
+	t.Run("IDs are never used again", func(t *testing.T) {
+		q := empty(t)
+		add(t, q, 0, 1)
+		first, err := q.Next(0, 1)
+		require.NoError(t, err)
+		require.NoError(t, q.Done(first[0].ID))
+		add(t, q, 1, 1)
+		second, err := q.Next(0, 1)
+		require.NoError(t, err)
+		assert.Greater(t, second[0].ID, first[0].ID)
+	})
+	t.Run("several goroutines may use it", func(t *testing.T) {
+		q := empty(t)
+		var all sync.WaitGroup
+		for g := range 4 {
+			all.Go(func() {
+				for n := range 25 {
+					assert.NoError(t, q.Add(Item(100*g+n, deliver.Alarm)))
+				}
+			})
+		}
+		all.Go(func() {
+			for range 50 {
+				_, err := q.Next(0, 10)
+				assert.NoError(t, err)
+			}
+		})
+		all.Wait()
+		hasPending(t, q, 100)
+	})
+}
+
+func add(t *testing.T, q deliver.Queue, from, count int) {
+	t.Helper()
+	for n := range count {
+		require.NoError(t, q.Add(Item(from+n, deliver.Alarm)))
+	}
+}
+
+func hasPending(t *testing.T, q deliver.Queue, want int) {
+	t.Helper()
+	n, err := q.Pending()
+	require.NoError(t, err)
+	assert.Equal(t, want, n)
+}

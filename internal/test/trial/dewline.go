@@ -1,0 +1,439 @@
+package trial
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/notify"
+	"dewline/internal/core/pipeline"
+	"dewline/internal/core/watch"
+)
+
+// The ways out. The phone has the rule of the webhook in configs/north-loft.yaml; what is of lower priority goes out as well and
+// is counted, and makes no sound.
+const (
+	phone   = "phone"
+	notices = "notices"
+	repeat  = 15 * time.Minute
+)
+
+func rules() *notify.Rules {
+	return notify.New([]notify.Rule{
+		{Notifier: phone, Priorities: []care.Priority{care.HighPriority, care.CriticalPriority}, Repeat: repeat, Until: "acknowledged"},
+		{Notifier: notices, Priorities: []care.Priority{care.LowPriority, care.MediumPriority}},
+	})
+}
+
+// dewline is the program under test: the daemon's own chain, with a clock, snapshots and restarts as the daemon has them.
+// Everything that is outside of those (files, brokers, threads) is left out.
+type dewline struct {
+	setting *setting
+	scorer  *scorer
+	keeper  *keeper
+
+	chain pipeline.Pipeline
+	views map[string]*view
+	limit []*view   // by point and limit
+	fault [][]*view // by sensor: of the part, then of its channels
+	ahead []foresight
+
+	true0       time.Time
+	offset      time.Duration // of the wall clock
+	unconfirmed bool          // the clock has not been confirmed
+	runs        int
+	on          bool
+
+	keeping  bool // a power cut is near: what would be in the history then is kept
+	snapshot []byte
+	journal  []*journal.Entry // outlives a power cut, each entry at once
+	log      []watch.Event    // readings since a minute before the snapshot
+	logFrom  instant.Instant
+	err      error
+
+	delivered int // messages that went out, each of which must be counted once
+}
+
+// view is what is known of an alarm from its entries.
+type view struct {
+	point  int // −1 for a fault
+	limit  care.Limit
+	sensor int // −1 for others
+	kind   string
+	letter byte
+	active bool
+}
+
+// The kinds of alarms: the last level of their names, but for limits.
+const (
+	onLimit = "limit"
+	stale   = "stale"
+	rising  = "rising"
+	falling = "falling"
+	fault   = "fault"
+)
+
+// told reports whether people have been notified of the alarm and it is active.
+func (v *view) told() bool {
+	return v.active && (v.letter == watch.Unacknowledged || v.letter == watch.Acknowledged)
+}
+
+func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, error) {
+	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
+	d.fresh()
+	for i, p := range s.points {
+		if _, ok := d.chain.Core.Index(p.name); !ok {
+			return nil, fmt.Errorf("the core has no point %s", p.name)
+		}
+		for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
+			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal}
+			d.views[p.name.String()+"/"+l.String()], d.limit[i*care.LimitCount+int(l)] = v, v
+		}
+		for _, kind := range []string{stale, rising, falling} {
+			d.views[p.name.String()+"/"+kind] = &view{point: i, sensor: -1, kind: kind, letter: watch.Normal}
+		}
+	}
+	for i, p := range s.parts {
+		for k := -1; k < len(p.channels); k++ {
+			v, of := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal}, p.id
+			if k >= 0 {
+				of += "/" + string(p.channels[k].Channel)
+			}
+			d.views[watch.FaultPlace+"/"+of+"/"+fault], d.fault[i] = v, append(d.fault[i], v)
+		}
+	}
+	return d, d.start()
+}
+
+// wall returns what the board's clock shows.
+func (d *dewline) wall() time.Time { return d.scorer.truth.now().Add(d.offset) }
+
+func (d *dewline) now() instant.Instant { return instant.Of(d.wall()) }
+
+// fresh puts the program in its place as it is before it knows anything.
+func (d *dewline) fresh() {
+	d.chain = pipeline.Pipeline{Rules: rules()}
+	d.chain.Configure(d.setting.watch, fmt.Sprint(d.runs))
+}
+
+// start begins a run around the core as it is.
+func (d *dewline) start() (err error) {
+	if d.chain.Line, err = d.setting.line(); err != nil {
+		return err
+	}
+	d.on = true
+	// An unconfirmed clock that shows an earlier time than the last record is wrong: time goes on from there.
+	if last := d.chain.Core.Now(); d.unconfirmed && !last.IsNone() && last > d.now() {
+		d.offset += last.Sub(d.now())
+	}
+	d.runs++
+	d.step(watch.Event{Kind: watch.StartEvent, At: d.now(), Run: fmt.Sprint(d.runs), Unconfirmed: d.unconfirmed})
+	return nil
+}
+
+// expectCut begins to keep what a power cut will leave.
+func (d *dewline) expectCut() {
+	d.keeping = true
+	d.remember()
+}
+
+// remember takes a snapshot, as the daemon does each time something happens and every half hour.
+func (d *dewline) remember() {
+	var err error
+	if d.snapshot, err = d.chain.Core.Snapshot(); err != nil {
+		d.err = err
+	}
+	d.logFrom = d.now().Add(-time.Minute)
+	kept := d.log[:0]
+	for _, ev := range d.log {
+		if ev.At >= d.logFrom {
+			kept = append(kept, ev)
+		}
+	}
+	d.log = kept
+}
+
+// cut ends the run without warning. The readings of the last minute are lost.
+func (d *dewline) cut() {
+	d.on, d.keeping = false, false
+	lost := d.now().Add(-time.Minute)
+	for len(d.log) > 0 && d.log[len(d.log)-1].At > lost {
+		d.log = d.log[:len(d.log)-1]
+	}
+}
+
+// boot starts again after a power cut, from what was kept.
+func (d *dewline) boot(offset time.Duration) error {
+	d.offset, d.unconfirmed = offset, true
+	d.fresh()
+	d.chain.Resume(d.journal)
+	if err := d.chain.Core.Restore(d.snapshot); err != nil {
+		return err
+	}
+	for _, v := range d.views {
+		v.letter, v.active = watch.Normal, false
+	}
+	for _, a := range d.chain.Core.Alarms() {
+		if v := d.views[a.Name]; v != nil {
+			v.letter, v.active = a.Letter, a.Active
+		}
+	}
+	for _, ev := range d.log { // the readings that the history has beyond the snapshot
+		d.chain.Recall(ev)
+		d.carryOut()
+	}
+	d.log = d.log[:0]
+	return d.start()
+}
+
+// set sets the wall clock by some time while the board runs.
+func (d *dewline) set(by time.Duration) {
+	d.offset += by
+	if !d.on || by.Abs() <= time.Second { // slewing is followed
+		return
+	}
+	d.step(watch.Event{Kind: watch.ClockStepEvent, At: d.now(), By: by})
+	if d.keeping {
+		for i := range d.log {
+			d.log[i].At = d.log[i].At.Add(by)
+		}
+		d.remember()
+	}
+}
+
+// confirm sets the clock right, and everybody knows that it is. The journal is put right, as the history does it.
+func (d *dewline) confirm() {
+	d.set(-d.offset)
+	if !d.unconfirmed {
+		return
+	}
+	d.unconfirmed = false
+	doubt := d.chain.Core.Doubt()
+	for _, step := range doubt.Steps {
+		for _, e := range d.journal {
+			if e.Seq <= step.Seq && slices.Contains(doubt.Runs, e.Run) {
+				e.At = e.At.Add(step.By)
+			}
+		}
+	}
+	d.chain.Pass(d.chain.Core.ClockConfirmed(d.now()))
+	d.carryOut()
+}
+
+// take takes what a sensor gave now.
+func (d *dewline) take(s *intake.Sample) {
+	outcome, err := d.chain.Take(*s)
+	if err != nil {
+		d.err = err
+		return
+	}
+	if d.keeping {
+		for _, r := range outcome.Readings {
+			if at, ok := d.chain.Core.Index(r.Point); ok {
+				d.log = append(d.log, watch.Event{At: r.At, Point: at, Value: r.Value, Flag: r.Flag})
+			}
+		}
+	}
+	d.carryOut()
+}
+
+// tick lets time pass.
+func (d *dewline) tick() {
+	d.chain.Tick(d.now())
+	d.carryOut()
+}
+
+func (d *dewline) command(c watch.Command) {
+	d.step(watch.Event{Kind: watch.CommandEvent, At: d.now(), Command: &c})
+}
+
+// step lets an event in and carries out what comes of it.
+func (d *dewline) step(ev watch.Event) {
+	d.chain.Step(ev)
+	d.carryOut()
+}
+
+// carryOut carries out what has come of what was let in.
+func (d *dewline) carryOut() {
+	work := d.chain.Ready()
+	recorded := false
+	for i := range work.Effects {
+		switch e := &work.Effects[i]; e.Kind {
+		case watch.Record:
+			d.note(e.Entry)
+			fallthrough
+		case watch.Refused:
+			recorded = true
+			kept := *e.Entry // its times are put right when the clock is
+			d.journal = append(d.journal, &kept)
+		}
+	}
+	if recorded && d.keeping {
+		d.remember()
+	}
+	for _, delivery := range work.Deliveries {
+		d.deliver(delivery)
+	}
+}
+
+// note follows an alarm through its entries.
+func (d *dewline) note(e *journal.Entry) {
+	v := d.views[e.Alarm]
+	if v == nil || e.State == "" {
+		return
+	}
+	was := v.active
+	v.letter = e.State[0]
+	switch e.Kind {
+	case journal.AlarmRaised:
+		v.active = true
+	case journal.AlarmCleared:
+		v.active = false
+	}
+	if v.kind == onLimit && v.letter == watch.SuppressedByDesign && (e.Kind == journal.AlarmRaised || e.Kind == journal.AlarmSuppressed && was) {
+		d.held(v, e.By)
+	}
+}
+
+// held judges an alarm on a limit that is held back by design: wrongly where the truth is beyond the limit, unless the room's
+// own truth is what the room's alarm says.
+func (d *dewline) held(v *view, by string) {
+	count := &d.scorer.tallies[playerDewline].Suppressed
+	right := d.scorer.judge(limitOf{v.point, v.limit}) != True
+	if cover := d.views[by]; !right && cover != nil && cover.point >= 0 {
+		right = d.scorer.judge(limitOf{cover.point, cover.limit}) == True
+	}
+	if right {
+		count.Rightly++
+	} else {
+		count.Wrongly++
+	}
+}
+
+// deliver counts what goes out, and lets the keeper hear of it.
+func (d *dewline) deliver(n notify.Delivery) {
+	d.delivered++
+	tally := d.scorer.tallies[playerDewline]
+	channel := &tally.Phone
+	if n.Notifier == notices {
+		channel = &tally.Notices
+	}
+	switch n.Why {
+	case notify.Again:
+		channel.Again++
+		return
+	case notify.Over:
+		channel.Over++
+		return
+	case notify.Digest:
+		channel.Digests++
+		return
+	case notify.Advice:
+		channel.Advice++
+		return
+	}
+	if n.Notifier == phone {
+		d.keeper.hear(d.scorer.truth.now(), n.Entry.Occurrence)
+	}
+	v := d.views[n.Entry.Alarm]
+	if v == nil { // of another derived point: no band of this room is on one
+		d.err = fmt.Errorf("a notification on %s, which the proving ground cannot judge", n.Entry.Alarm)
+		return
+	}
+	switch v.kind {
+	case fault:
+		verdict := FaultFalse
+		if d.scorer.faulty(v.sensor) {
+			verdict = FaultTrue
+		}
+		channel.Verdicts[verdict]++
+	case stale:
+		verdict := FaultTrue
+		if d.scorer.truth.step-d.scorer.truth.lived[v.point] < living {
+			verdict = FaultFalse
+		}
+		channel.Verdicts[verdict]++
+	case rising, falling:
+		d.foresee(v, *n.Entry.Setpoint)
+	default:
+		why := "raised"
+		if n.Entry.Kind != journal.AlarmRaised {
+			why = "no longer covered"
+		}
+		d.scorer.call(playerDewline, channel, limitOf{v.point, v.limit}, why)
+	}
+}
+
+// foresight is a notice that a limit will be crossed, which time will prove right or wrong.
+type foresight struct {
+	point   int
+	level   float64
+	rising  bool
+	until   int
+	nearest float64
+}
+
+// foresee notes a forecast. It comes true where the truth is beyond the limit within one and a half times its horizon.
+func (d *dewline) foresee(v *view, level float64) {
+	horizon := d.scorer.truth.bands[v.point].Foresee
+	d.ahead = append(d.ahead, foresight{
+		point: v.point, level: level, rising: v.kind == rising, until: d.scorer.truth.step + int(horizon*3/2/stepTime), nearest: -1e9,
+	})
+}
+
+// settleForesight judges the forecasts whose time has come; at the end, all of them.
+func (d *dewline) settleForesight(last bool) {
+	kept := d.ahead[:0]
+	for _, f := range d.ahead {
+		far := d.scorer.truth.values[f.point] - f.level
+		if !f.rising {
+			far = -far
+		}
+		f.nearest = max(f.nearest, far)
+		verdict := False
+		switch {
+		case f.nearest > 0:
+			verdict = True
+		case d.scorer.truth.step < f.until && !last:
+			kept = append(kept, f)
+			continue
+		case f.nearest >= -d.setting.points[f.point].accuracy:
+			verdict = TooClose
+		}
+		d.scorer.tallies[playerDewline].Notices.Verdicts[verdict]++
+	}
+	d.ahead = kept
+}
+
+// balance checks that each message has been counted once.
+func (d *dewline) balance() error {
+	tally := d.scorer.tallies[playerDewline]
+	if counted := tally.Phone.All() + tally.Notices.All() + len(d.ahead); counted != d.delivered {
+		return fmt.Errorf("%d messages went out, and %d were counted", d.delivered, counted)
+	}
+	return nil
+}
+
+// standing reports whether people have been notified of a limit, by its own alarm or by that of the room, and it is active.
+func (d *dewline) standing(at limitOf) bool {
+	if d.limit[at.point*care.LimitCount+int(at.limit)].told() {
+		return true
+	}
+	room := d.setting.points[at.point].room
+	return room >= 0 && heat(at.limit) && d.limit[room*care.LimitCount+int(care.CriticalHigh)].told()
+}
+
+// faultTold reports whether people have been notified that every sensor of a point, or the channel of it that feeds the point, has failed.
+func (d *dewline) faultTold(point int) bool {
+	for _, sensor := range d.setting.points[point].sensors {
+		channel := slices.Index(d.setting.parts[sensor].feeds, point)
+		if !d.fault[sensor][0].told() && !d.fault[sensor][1+channel].told() {
+			return false
+		}
+	}
+	return len(d.setting.points[point].sensors) > 0
+}

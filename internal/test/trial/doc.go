@@ -1,0 +1,59 @@
+// Package proving is the proving ground: it plays years of an invented room at high speed, knows the truth of each minute, and
+// scores dewline and two simple programs on the alarms that they gave.
+//
+// # What is played
+//
+// A room-year is a year of the North Loft in steps of one minute: weather, heating and cooling, doors, tubs and vivaria with
+// their own lag (package sim), nine sensors on twelve measured points, bands of the shipped profile that change with the
+// light and with the stages of five cohorts (loft.yaml). Everything in it is invented but the limits and what data sheets
+// say of the sensors; the rates of all faults are invented and stand in faults.go, each with its number.
+//
+// Without faults the room keeps its bands. A keeper with a phone acknowledges late and cures nothing: faults last as long
+// as they were drawn to last, so that all players see the same world. All chance comes from the seed, in a stream of
+// its own for each room-year and each thing, so that neither the number of workers nor what dewline does changes the world.
+//
+// # Who plays
+//
+// dewline is the program's own chain from sample to notification ([chain.Chain], which the daemon runs): line with the tests
+// of package quality, core, and rules of notification. Around it are played ticks, steps of the clock, snapshots of which a
+// power cut leaves the last one and the readings since but for the last minute, restarts, and repetition until
+// a person acknowledges. Files, brokers, buses and threads are not played; other tests have those. The phone hears of what
+// is high or critical, by the rule of the webhook in configs/north-loft.yaml. What is medium or low makes no sound
+// and is counted apart.
+//
+// The bare threshold notifies at each crossing out of a limit. The threshold with hold time waits for the allowed time, and
+// begins again at each value inside. Both get the values that a simple program would get: what a failed read does not
+// give is absent, and everything else is believed, also 85 °C after a start. Both always know the right time and
+// stage, which dewline must find out, and forget everything at a power cut. They see the twelve measured points.
+//
+// # What counts
+//
+// A stay is the time during which the true value of a measured point is beyond a limit in force without a break. It counts
+// once it has lasted longer than its allowed time, the on-delay of the alarm. A stay is
+//
+//   - clear, if for longer than the allowed time and two readings the value was beyond the limit by more than the stated
+//     accuracy, the board had power and a sensor lived;
+//   - blind, if only the living sensor was wanting for that;
+//   - powerless, if the power of the board was wanting;
+//   - too close to call otherwise: near the limit, or hardly longer than allowed.
+//
+// A sensor lives while it answers at least once in three minutes (the gap over which readings are joined) and no error of
+// its own but lag, noise and step takes it further from the truth than its stated accuracy. A sensor that is stuck, has
+// strayed or lies under a film of water does not live. One in twenty is further off than its data sheet says from the
+// start, because accuracies are meant as k = 2.
+//
+// A stay is found if at some minute of it, or up to two minutes later, the player had notified of its limit and had not taken that
+// back; a stay of heat in an enclosure also by the room's alarm, which names the enclosures. Else it is missed. An alarm that
+// stood before the stay began has a delay of 0. The delay counts from the true crossing to the minute of the notification.
+//
+// A notification of a limit is true if at that minute the truth is beyond that limit, too close to call if it is inside
+// by no more than the stated accuracy, and false otherwise. One of a sensor is true if that sensor, or one that feeds
+// the same point (which of two is wrong cannot be known, and the notification says so), had a fault within the last ten
+// minutes or was wrong by more than its accuracy, and false otherwise. A forecast is true if the truth is beyond its limit within
+// one and a half times its horizon. Repetitions, the word that it is over, summaries of floods and advice are counted apart, and as
+// notifications; what a summary names counts as notified from the moment it was held back for it. So each
+// message is counted exactly once, which is checked in every room-year.
+//
+// An alarm that is held back by design is held back wrongly if the truth is beyond its limit and what covers it is a
+// sensor's fault, or a room's heat that is not true.
+package trial

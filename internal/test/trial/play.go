@@ -1,0 +1,277 @@
+package trial
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"runtime"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/watch"
+)
+
+// Options say what is to be played.
+type Options struct {
+	RoomYears int
+	Seed      uint64
+	Faults    []Fault
+	Workers   int       // 0 means one for each processor; it changes nothing but the time it takes
+	Progress  func(int) // receives the number of finished room-years, from any goroutine; may be nil
+
+	steps int     // of each room-year; 0 means all of them
+	rush  float64 // how many times more frequent faults are; 0 means once
+}
+
+// Result is what came of it.
+type Result struct {
+	RoomYears int
+	Seed      uint64
+	Faults    []Fault
+	Players   [playerCount]*Tally
+	Misses    []Miss
+}
+
+// Play plays room-years and scores the players. The result depends on the options only, not on the number of workers. Where ctx
+// ends before all is played, the result is that of as many room-years as were finished from the first one on without a gap.
+func Play(ctx context.Context, o Options) (*Result, error) {
+	s, err := loadSetting()
+	if err != nil {
+		return nil, err
+	}
+	years := make([]*scorer, o.RoomYears)
+	failures := make([]error, o.RoomYears)
+	var next, done atomic.Int64
+	var workers sync.WaitGroup
+	count := o.Workers
+	if count <= 0 {
+		count = runtime.NumCPU()
+	}
+	for range min(count, max(o.RoomYears, 1)) {
+		workers.Go(func() {
+			for year := int(next.Add(1)) - 1; year < o.RoomYears && ctx.Err() == nil; year = int(next.Add(1)) - 1 {
+				years[year], failures[year] = playYear(ctx, s, year, o)
+				if o.Progress != nil {
+					o.Progress(int(done.Add(1)))
+				}
+			}
+		})
+	}
+	workers.Wait()
+	finished := 0
+	for finished < o.RoomYears && years[finished] != nil && failures[finished] == nil {
+		finished++
+	}
+	if err := ctx.Err(); err != nil {
+		if finished == 0 {
+			return nil, err
+		}
+		years = years[:finished]
+	}
+	r := &Result{RoomYears: len(years), Seed: o.Seed, Faults: o.Faults}
+	for i := range r.Players {
+		r.Players[i] = newTally()
+	}
+	for year, c := range years {
+		if failures[year] != nil {
+			return nil, fmt.Errorf("room-year %d: %w", year, failures[year])
+		}
+		for i := range r.Players {
+			r.Players[i].add(c.tallies[i])
+		}
+		for _, m := range c.misses {
+			m.Year = year
+			r.Misses = append(r.Misses, m)
+		}
+	}
+	return r, nil
+}
+
+// streams of chance: each thing has its own, so that what one does shifts nothing of another's.
+const (
+	chanceFaults = iota
+	chanceWeather
+	chanceKeeper
+	chanceSensors // and one for each sensor
+)
+
+// playYear plays one room-year.
+func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, error) {
+	steps := cmp.Or(o.steps, stepsPerYear)
+	stream := func(what int) *rand.Rand {
+		return rand.New(rand.NewPCG(o.Seed, uint64(year)<<16|uint64(what)))
+	}
+	start := time.Date(2026, 1, 1, 0, 0, 0, 0, s.watch.Location)
+	m := drawFaults(s, stream(chanceFaults), start, steps, o.Faults, cmp.Or(o.rush, 1))
+	g, err := newGame(s, start, newRoom(s, start, stream(chanceWeather), m), m, stream(chanceKeeper), func(i int) *rand.Rand { return stream(chanceSensors + i) })
+	if err != nil {
+		return nil, err
+	}
+	// f-2025 is set to adult on the first of October.
+	g.moves = []move{{time.Date(2026, 10, 1, 9, 0, 0, 0, s.watch.Location), "f-2025", care.Adult}}
+	return g.scorer, g.play(ctx, steps)
+}
+
+// move is a stage that is set by command.
+type move struct {
+	at     time.Time
+	cohort string
+	to     care.Stage
+}
+
+// game is a room-year as it is played.
+type game struct {
+	setting  *setting
+	world    world
+	misdeeds *misdeeds
+	truth    *truth
+	probes   []*probe
+	scorer   *scorer
+	keeper   *keeper
+	dewline  *dewline
+	bases    [2]*baseline
+	moves    []move
+	samples  []intake.Sample
+	naives   [][]*float64 // of each point, what its sensors gave last, NaN for nothing
+}
+
+func newGame(s *setting, start time.Time, w world, m *misdeeds, person *rand.Rand, sensor func(int) *rand.Rand) (*game, error) {
+	g := &game{setting: s, world: w, misdeeds: m, truth: newTruth(s, start), keeper: &keeper{chance: person}}
+	for i := range s.parts {
+		g.probes = append(g.probes, newProbe(&s.parts[i], m.sensors[i], sensor(i)))
+	}
+	g.scorer = newScorer(s, g.truth, g.probes)
+	g.bases = [2]*baseline{newBaseline(playerBare, false, g.scorer), newBaseline(playerHold, true, g.scorer)}
+	g.samples = make([]intake.Sample, len(s.parts))
+	g.naives = make([][]*float64, len(s.points))
+	for _, p := range g.probes {
+		for k, point := range p.part.feeds {
+			g.naives[point] = append(g.naives[point], &p.naive[k])
+		}
+	}
+	var err error
+	g.dewline, err = newDewline(s, g.scorer, g.keeper, start)
+	return g, err
+}
+
+// play plays all steps.
+func (g *game) play(ctx context.Context, steps int) error {
+	cuts, clock := g.misdeeds.cuts, g.misdeeds.clock
+	started := true
+	synced := -1 // when the clock of a board that has started without the right time will be set
+	for step := range steps {
+		if step%(24*60) == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		t := g.truth
+		t.step = step
+		g.world.advance(step, t.values)
+		t.enter()
+		if len(cuts) > 0 {
+			c := &cuts[0]
+			switch step {
+			case max(c.from-1-c.from%30, 0): // some time within the half hour before it
+				g.dewline.expectCut()
+			case c.from:
+				g.dewline.cut()
+			case c.to:
+				if err := g.dewline.boot(g.dewline.offset - time.Duration(c.to-c.from)*stepTime - c.behind); err != nil {
+					return err
+				}
+				for _, b := range g.bases {
+					b.boot()
+				}
+				started, synced = true, c.to+c.synced
+				cuts = cuts[1:]
+			}
+		}
+		for ; len(clock) > 0 && clock[0].at == step; clock = clock[1:] {
+			g.dewline.set(clock[0].by)
+		}
+		if step == synced && g.dewline.on {
+			g.dewline.confirm()
+		}
+		t.powered = g.dewline.on
+		g.read(started)
+		started = started && !g.dewline.on
+		t.follow()
+		if g.dewline.on {
+			g.live()
+		}
+		g.scorer.settle(g.told, g.dewline.faultTold, step == steps-1)
+		g.dewline.settleForesight(step == steps-1)
+		if g.dewline.err != nil {
+			return g.dewline.err
+		}
+	}
+	return g.dewline.balance()
+}
+
+// read reads all sensors, where the board is on.
+func (g *game) read(started bool) {
+	t := g.truth
+	for i, p := range g.probes {
+		p.follow(t.values)
+		if !t.powered {
+			p.unread()
+			continue
+		}
+		p.read(t.step, started, &g.samples[i])
+		for k, point := range p.part.feeds {
+			if p.right[k] {
+				t.lived[point] = t.step
+			}
+		}
+	}
+}
+
+// live gives all players their readings, and people their say.
+func (g *game) live() {
+	t := g.truth
+	for i := range g.setting.points {
+		if value, ok := g.naive(i); ok {
+			for _, b := range g.bases {
+				b.take(i, value)
+			}
+		}
+	}
+	now := g.dewline.wall()
+	for i := range g.samples {
+		g.samples[i].At = now
+		g.dewline.take(&g.samples[i])
+	}
+	for len(g.moves) > 0 && !t.now().Before(g.moves[0].at) {
+		m := g.moves[0]
+		g.moves = g.moves[1:]
+		g.dewline.command(watch.Command{Verb: watch.SetStage, Cohort: m.cohort, Stage: m.to.String(), By: "keeper", At: instant.None})
+		t.move(m.cohort, m.to)
+	}
+	for _, occurrence := range g.keeper.errands(t.now()) {
+		g.dewline.command(watch.Command{Verb: watch.Acknowledge, Occurrence: occurrence, By: "keeper"})
+	}
+	g.dewline.tick()
+}
+
+// naive returns what a simple program takes for the value of a measured point: that of the first sensor that gives one.
+func (g *game) naive(point int) (float64, bool) {
+	for _, value := range g.naives[point] {
+		if *value == *value {
+			return *value, true
+		}
+	}
+	return 0, false
+}
+
+// told reports whether a player has notified of a stay and not taken it back.
+func (g *game) told(player int, s *stay) bool {
+	switch player {
+	case playerBare, playerHold:
+		return g.bases[player-1].standing(s.limitOf)
+	}
+	return g.dewline.standing(s.limitOf)
+}

@@ -1,0 +1,197 @@
+package trial
+
+import (
+	"time"
+
+	"dewline/internal/core/care"
+)
+
+// resolved is how much longer than its allowed time a stay must last before it is clear: two intervals between readings, which is
+// what readings a minute apart can show.
+const resolved = 2 * stepTime
+
+// living is how old a right answer of a sensor may be for it to be alive: the gap over which dewline joins readings.
+const living = 3
+
+// Kind says what could have been known of a true stay beyond a limit; see the package documentation.
+type Kind uint8
+
+// The kinds of stays.
+const (
+	Clear     Kind = iota // a living sensor could show it
+	Close                 // too close to call, in value or in time
+	Blind                 // no sensor of the point lived for long enough
+	Powerless             // the board had no power for long enough
+	kindCount
+)
+
+// String returns the name of a kind.
+func (k Kind) String() string { return [...]string{"clear", "close", "blind", "powerless"}[k] }
+
+// place of a limit in the truth.
+type limitOf struct {
+	point int
+	limit care.Limit
+}
+
+// Group is what stays are counted by.
+type Group struct {
+	Band     string        // a stage, or "room" or "enclosure" for the place's own band
+	Quantity string        // what is measured
+	Critical bool          // a critical limit
+	Allowed  time.Duration // its allowed time: the on-delay of the alarm
+}
+
+// stay is a true stay beyond a limit, as it goes on.
+type stay struct {
+	limitOf
+	from, to int // steps; to is the first one back inside, or −1 while it goes on
+	group    Group
+	long     bool    // it has lasted longer than the allowed time
+	runs     [3]int  // since when it has been beyond by more than the accuracy; and the board had power; and a sensor lived
+	kept     [3]bool // which of the runs have lasted long enough
+	told     [playerCount]telling
+	fault    bool // dewline had reported a fault of the point's sensor
+}
+
+// telling is when a player reported a stay.
+type telling struct {
+	found bool
+	at    int // step
+}
+
+func (s *stay) kind() Kind {
+	switch {
+	case s.kept[2]:
+		return Clear
+	case s.kept[1]:
+		return Blind
+	case s.kept[0]:
+		return Powerless
+	}
+	return Close
+}
+
+// truth follows the true values against the bands in force.
+type truth struct {
+	setting *setting
+	start   time.Time
+	moved   map[string][]care.Since
+
+	step     int
+	values   []float64
+	bands    []band
+	bandsEnd time.Time
+	lived    []int // last step at which a sensor of the point answered rightly
+	powered  bool
+
+	open   []*stay // one for each point and limit, nil where the value is inside
+	active []*stay // those that are open or have just ended, oldest first
+}
+
+func newTruth(s *setting, start time.Time) *truth {
+	t := &truth{setting: s, start: start, moved: map[string][]care.Since{}, values: make([]float64, len(s.points)), bands: make([]band, len(s.points)), lived: make([]int, len(s.points))}
+	t.open = make([]*stay, len(s.points)*care.LimitCount)
+	for i := range t.lived {
+		t.lived[i] = -1 << 30
+	}
+	return t
+}
+
+// now returns the true time.
+func (t *truth) now() time.Time { return t.start.Add(time.Duration(t.step) * stepTime) }
+
+// move notes that a cohort has moved to a stage.
+func (t *truth) move(cohort string, to care.Stage) {
+	t.moved[cohort] = append(t.moved[cohort], care.Since{Stage: to, At: t.now()})
+	t.bandsEnd = time.Time{}
+}
+
+// enter puts the bands of a step in force.
+func (t *truth) enter() {
+	now := t.now()
+	if now.Before(t.bandsEnd) {
+		return
+	}
+	for i := range t.setting.points {
+		t.bands[i] = t.setting.bandAt(t.setting.points[i].name, now, t.moved)
+	}
+	t.bandsEnd = t.setting.nextBand(now, t.moved)
+}
+
+// beyond returns how far a point is beyond a limit, negative inside; false where there is no such limit.
+func (t *truth) beyond(point int, limit care.Limit) (float64, bool) {
+	b := &t.bands[point]
+	if !b.Has(limit) {
+		return 0, false
+	}
+	return over(t.values[point], b.Limits[limit], limit), true
+}
+
+// over returns how far a value is beyond a limit.
+func over(value, level float64, limit care.Limit) float64 {
+	if limit.Above() {
+		return value - level
+	}
+	return level - value
+}
+
+// follow brings the stays up to the step. What sensors answered in it is known by now.
+func (t *truth) follow() {
+	for point := range t.bands {
+		if t.bands[point].Empty() && t.bands[point].group == "" && t.idle(point) {
+			continue
+		}
+		for limit := care.CriticalLow; limit <= care.CriticalHigh; limit++ {
+			t.followLimit(point, limit)
+		}
+	}
+}
+
+// idle reports whether no stay of the point is open.
+func (t *truth) idle(point int) bool {
+	for limit := range care.LimitCount {
+		if t.open[point*care.LimitCount+limit] != nil {
+			return false
+		}
+	}
+	return true
+}
+
+func (t *truth) followLimit(point int, limit care.Limit) {
+	at := point*care.LimitCount + int(limit)
+	s := t.open[at]
+	far, present := t.beyond(point, limit)
+	if !present || !(far > 0) {
+		if s != nil {
+			s.to = t.step
+			t.open[at] = nil
+		}
+		return
+	}
+	b := &t.bands[point]
+	q := t.setting.points[point].name.Quantity
+	allowed := b.OnDelayOf(limit, q)
+	if s == nil {
+		s = &stay{limitOf: limitOf{point, limit}, from: t.step, to: -1, runs: [3]int{t.step, t.step, t.step}}
+		t.open[at] = s
+		t.active = append(t.active, s)
+	}
+	if lasting := time.Duration(t.step-s.from) * stepTime; !s.long && lasting > allowed || s.group.Band == "" {
+		s.long = lasting > allowed
+		s.group = Group{b.group, q.String(), limit.Critical(), allowed}
+	}
+	clear := far > t.setting.accuracyOf(point, t.values)
+	for i, holds := range [3]bool{clear, clear && t.powered, clear && t.powered && t.step-t.lived[point] < living} {
+		if !holds {
+			s.runs[i] = t.step + 1
+		} else if time.Duration(t.step-s.runs[i])*stepTime > allowed+resolved {
+			s.kept[i] = true
+		}
+	}
+}
+
+// scored reports whether stays of a point are scored: those of measured quantities, which all players see.
+func (s *setting) scored(point int) bool {
+	return !s.points[point].name.Quantity.Derived() && len(s.points[point].sensors) > 0
+}
