@@ -8,7 +8,7 @@ GO_TEST_FLAGS ?= -shuffle=on -timeout 20m
 VERSION ?= $(shell sed -n 's/^var version = "\(.*\)"/\1/p' cmd/dewline/version.go)
 REVISION := $(shell git rev-parse HEAD 2>/dev/null || echo unknown)
 export SOURCE_DATE_EPOCH ?= $(shell git log -1 --format=%ct 2>/dev/null || echo 0)
-LDFLAGS := -X main.version=$(VERSION) -X dewline/internal/metrics.revision=$(REVISION)
+LDFLAGS := -X main.version=$(VERSION) -X dewline/internal/server/metrics.revision=$(REVISION)
 STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 
 PAGES := dashboards/built/manifest.json
@@ -100,7 +100,7 @@ proving:
 FAULT_PACKAGES := qemu-system-x86 linux-image-cloud-amd64
 faults: tools
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(FAULT_PACKAGES)"
-	DEWLINE_FAULTS=long DEWLINE_KILLS=2000 go test -count=1 -timeout 3h -parallel 4 ./internal/faults/...
+	DEWLINE_FAULTS=long DEWLINE_KILLS=2000 go test -count=1 -timeout 3h -parallel 4 ./internal/test/faults/...
 	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/store
 	go run ./internal/test/faults/clock/machine
 	$(MAKE) --no-print-directory trial
