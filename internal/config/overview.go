@@ -75,9 +75,7 @@ func (o *Overview) Lines() (good, bad []string) {
 	for _, line := range o.Watched {
 		good = append(good, "  "+line)
 	}
-	for _, line := range o.Told {
-		good = append(good, line)
-	}
+	good = append(good, o.Told...)
 	for _, p := range o.Unwatched {
 		bad = append(bad, p.Message)
 	}
