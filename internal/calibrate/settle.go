@@ -10,6 +10,7 @@ import (
 
 	"dewline/internal/core/intake"
 	"dewline/internal/core/quality"
+	"dewline/internal/source/poll"
 	"dewline/sensors"
 )
 
@@ -52,8 +53,8 @@ func Settle(ctx context.Context, o Options) (*Taken, error) {
 	every := max(cmp.Or(max(o.Every, 0), 5*time.Second), o.Sensor.Describe().MinimumInterval)
 	work, stop := context.WithCancel(ctx)
 	samples := make(chan intake.Sample)
-	poller, err := intake.NewPoller([]intake.Job{{ID: o.ID, Sensor: o.Sensor, Every: every, Timeout: 5 * time.Second, RetryWithin: every}},
-		intake.PollerOptions{Deliver: func(s intake.Sample) {
+	poller, err := poll.New([]poll.Job{{ID: o.ID, Sensor: o.Sensor, Every: every, Timeout: 5 * time.Second, RetryWithin: every}},
+		poll.Options{Deliver: func(s intake.Sample) {
 			select {
 			case samples <- s:
 			case <-work.Done():

@@ -11,6 +11,7 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/core/intake"
 	"dewline/internal/source/mqttfed"
+	"dewline/internal/source/poll"
 	"dewline/sensors"
 )
 
@@ -51,7 +52,7 @@ func (l *loop) startSources() error {
 		}
 	}
 	if len(w.Jobs) > 0 {
-		poller, err := intake.NewPoller(w.Jobs, intake.PollerOptions{
+		poller, err := poll.New(w.Jobs, poll.Options{
 			Deliver: func(s intake.Sample) { deliver(stamped{s, 0}) }, Now: l.clock.monotonic, Log: l.options.Log,
 		})
 		if err != nil {
@@ -68,7 +69,7 @@ func (l *loop) startSources() error {
 
 // Wiring is what stands between the sensors of a site and its core.
 type Wiring struct {
-	Jobs         []intake.Job     // of the sensors that are polled
+	Jobs         []poll.Job       // of the sensors that are polled
 	Fed          []mqttfed.Source // those that are fed over MQTT
 	Line         *intake.Line
 	Descriptions map[string]*sensors.Description
@@ -91,7 +92,7 @@ func Wire(site *config.Site, clock Timepiece, open func(*config.SensorConfig) (s
 			}
 			description = sensor.Describe()
 			every := clock.Real(c.Every)
-			w.Jobs = append(w.Jobs, intake.Job{
+			w.Jobs = append(w.Jobs, poll.Job{
 				ID: c.ID, Bus: bus, Sensor: paced{sensor, clock}, Every: every, Timeout: min(5*time.Second, max(every, time.Second)),
 				RetryWithin: clock.Real(c.FaultAfter() / 2),
 			})

@@ -1,10 +1,9 @@
-// Package intake stands between the sensors and the core: the [Poller] reads sensors on time without letting one delay
-// another, and the [Line] turns what was read into readings of points, corrected, judged, and chosen among several
-// sensors where there are several.
+// Package intake turns samples of sensors into readings of points: corrected, judged, and chosen among several sensors where
+// there are several.
 //
-//	poller, err := intake.NewPoller(jobs, intake.PollerOptions{Deliver: func(s intake.Sample) { samples <- s }})
+//	line, err := intake.NewLine(sources, nil)
 //	...
-//	outcome, err := line.Take(<-samples)
+//	outcome, err := line.Take(sample)
 //
-// Everything that can block is in the Poller. A Line owns no goroutine and no clock.
+// A [Line] owns no goroutine and no clock; what reads the sensors and hands it their samples is in internal/source.
 package intake

@@ -40,6 +40,17 @@ type Source struct {
 	Description sensors.Description
 }
 
+// Sample is the outcome of one read, or of its absence.
+type Sample struct {
+	Sensor string
+	// At is when the outcome was known, by the clock of what read it.
+	At time.Time
+	// Took is how long the read lasted.
+	Took    time.Duration
+	Reading sensors.Measurement
+	Err     error // one of the kinds of sensors.KindOf; nil for a good read
+}
+
 // Reading is a reading of a point.
 type Reading struct {
 	Point quantity.Point

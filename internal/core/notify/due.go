@@ -8,7 +8,6 @@ import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/watch"
-	"dewline/internal/deliver/text"
 )
 
 // Due returns the commands that ask the core to alarm once more, in the order of the alarms' names, and those that put
@@ -32,7 +31,7 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 			switch rule.lateness(s) {
 			case Escalated:
 				command.Outlets = append(command.Outlets, rule.Notifier)
-				command.Reason = "not confirmed within " + text.Span(rule.After)
+				command.Reason = "not confirmed within " + instant.Span(rule.After)
 				if now.Sub(s.called) < rule.After {
 					command.Reason = "your other notifiers do not get through"
 				}

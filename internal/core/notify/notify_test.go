@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"os/exec"
 	"strings"
 	"testing"
 	"time"
@@ -359,13 +358,4 @@ func TestAnUnreadablePriorityIsToldToAll(t *testing.T) {
 	effects[0].Entry.Priority = "urgent"
 	assert.Empty(t, l.rules.Effect(&effects[0]))
 	require.Len(t, l.rules.Effect(&effects[1]), 1)
-}
-
-// TestRulesStayPure: the daemon and replay run the same rules, so nothing in them may look at a clock or wait.
-func TestRulesStayPure(t *testing.T) {
-	out, err := exec.Command("go", "list", "-deps", "dewline/internal/outlet/notify").Output()
-	require.NoError(t, err)
-	for dep := range strings.Lines(string(out)) {
-		assert.NotContains(t, []string{"net", "net/http", "database/sql", "os/exec", "log/slog", "math/rand/v2"}, strings.TrimSpace(dep))
-	}
 }

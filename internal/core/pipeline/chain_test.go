@@ -2,7 +2,6 @@ package pipeline_test
 
 import (
 	"fmt"
-	"os/exec"
 	"strings"
 	"testing"
 	"time"
@@ -460,28 +459,5 @@ func BenchmarkTake(b *testing.B) {
 			b.Fatal(err)
 		}
 		c.Ready()
-	}
-}
-
-// The chain knows the three that it joins and their words, and nothing that blocks: what it does follows from what it is told.
-func TestChainStaysPure(t *testing.T) {
-	imports, err := exec.Command("go", "list", "-f", `{{join .Imports "\n"}}`, "dewline/internal/chain").Output()
-	require.NoError(t, err)
-	assert.Equal(t, []string{
-		"dewline/internal/instant", "dewline/internal/intake", "dewline/internal/journal", "dewline/internal/outlet/notify",
-		"dewline/internal/quantity", "dewline/internal/watch", "dewline/sensors", "fmt", "slices",
-	}, strings.Fields(string(imports)))
-	deps, err := exec.Command("go", "list", "-deps", "dewline/internal/chain").Output()
-	require.NoError(t, err)
-	for _, dep := range strings.Fields(string(deps)) {
-		switch dep {
-		case "net", "net/http", "database/sql", "os/exec", "math/rand", "math/rand/v2", "crypto/rand":
-			t.Errorf("the chain must stay pure but depends on %s", dep)
-		}
-		if rest, ok := strings.CutPrefix(dep, "dewline/internal/"); ok {
-			assert.Contains(t, []string{
-				"chain", "deliver/text", "instant", "intake", "journal", "moistair", "nuisance", "outlet/notify", "quality", "quantity", "stage", "watch",
-			}, rest)
-		}
 	}
 }

@@ -1,8 +1,6 @@
 package watch_test
 
 import (
-	"os/exec"
-	"strings"
 	"testing"
 	"time"
 
@@ -440,22 +438,6 @@ func TestReadingThatWasUnderWayDuringATickCounts(t *testing.T) {
 	assert.Equal(t, 9100*time.Millisecond, sum.InZone[watch.InBand])
 	assert.Equal(t, 90400*time.Millisecond, sum.InZone[watch.UnknownZone])
 	assert.Equal(t, 99500*time.Millisecond, sum.Elapsed())
-}
-
-// The one-way flow: the core knows no clock, no files, no network and no chance.
-func TestCoreDependsOnNothingThatBlocks(t *testing.T) {
-	out, err := exec.Command("go", "list", "-deps", "dewline/internal/watch").Output()
-	require.NoError(t, err)
-	require.Contains(t, string(out), "dewline/internal/moistair")
-	for dep := range strings.Lines(string(out)) {
-		switch dep = strings.TrimSpace(dep); dep {
-		case "net", "net/http", "database/sql", "os/exec", "log/slog", "math/rand", "math/rand/v2", "crypto/rand", "dewline/sensors":
-			t.Errorf("watch must stay pure but depends on %s", dep)
-		}
-		if rest, ok := strings.CutPrefix(dep, "dewline/internal/"); ok {
-			assert.Contains(t, []string{"watch", "quantity", "moistair", "stage", "instant", "journal"}, rest)
-		}
-	}
 }
 
 func TestFoldingAReadingAllocatesNothing(t *testing.T) {

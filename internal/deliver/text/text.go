@@ -273,7 +273,7 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 		to.LivesThere = strings.Join(there, ", ")
 	}
 	if entry.Since != nil {
-		to.Since, to.Lasted = f.date(*entry.Since), Span(entry.At.Sub(*entry.Since))
+		to.Since, to.Lasted = f.date(*entry.Since), instant.Span(entry.At.Sub(*entry.Since))
 	}
 	if len(entry.Notifiers) == 0 { // the title has it otherwise
 		to.Note = note(entry, n)

@@ -160,32 +160,6 @@ func (f *Formatter) clock(i, near instant.Instant) string {
 	return at.Format("Mon 2 Jan, 15:04")
 }
 
-// Span writes a length of time in the two units that matter.
-func Span(d time.Duration) string {
-	d = max(d, 0).Round(time.Second)
-	if d >= time.Hour {
-		d = d.Round(time.Minute)
-	}
-	days, hours, minutes, seconds := d/(24*time.Hour), d/time.Hour%24, d/time.Minute%60, d/time.Second%60
-	two := func(a time.Duration, unitA string, b time.Duration, unitB string) string {
-		if b == 0 {
-			return fmt.Sprintf("%d %s", a, unitA)
-		}
-		return fmt.Sprintf("%d %s %d %s", a, unitA, b, unitB)
-	}
-	switch {
-	case days > 0:
-		return two(days, "d", hours, "h")
-	case hours > 0:
-		return two(hours, "h", minutes, "min")
-	case minutes >= 10:
-		return fmt.Sprintf("%d min", minutes)
-	case minutes > 0:
-		return two(minutes, "min", seconds, "s")
-	}
-	return fmt.Sprintf("%d s", seconds)
-}
-
 // maxLine bounds what a name or a reason can take.
 const maxLine = 300
 

@@ -26,6 +26,7 @@ import (
 	"dewline/internal/daemon"
 	"dewline/internal/mqtt"
 	"dewline/internal/source/mqttfed"
+	"dewline/internal/source/poll"
 	"dewline/sensors"
 )
 
@@ -75,7 +76,7 @@ func newHouse(t *testing.T, text string, open opener) *house {
 	h.stop = stop
 	h.step(watch.Event{Kind: watch.StartEvent, At: h.start, Run: "rehearsal"})
 	if len(wiring.Jobs) > 0 {
-		poller, err := intake.NewPoller(wiring.Jobs, intake.PollerOptions{Deliver: func(s intake.Sample) {
+		poller, err := poll.New(wiring.Jobs, poll.Options{Deliver: func(s intake.Sample) {
 			select {
 			case h.samples <- s:
 			case <-ctx.Done():

@@ -1,4 +1,10 @@
-package intake
+// Package poll reads sensors on time: each at its own interval, without letting one that is slow or hangs delay another. Its
+// samples go to an [intake.Line], which judges them.
+//
+//	poller, err := poll.New(jobs, poll.Options{Deliver: func(s intake.Sample) { samples <- s }})
+//	...
+//	err = poller.Run(ctx)
+package poll
 
 import (
 	"cmp"
@@ -10,6 +16,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/internal/core/intake"
 	"dewline/sensors"
 )
 
@@ -31,22 +38,11 @@ type Job struct {
 	RetryWithin time.Duration
 }
 
-// Sample is the outcome of one read, or of its absence.
-type Sample struct {
-	Sensor string
-	// At is when the outcome was known, by the poller's clock.
-	At time.Time
-	// Took is how long the read lasted.
-	Took    time.Duration
-	Reading sensors.Measurement
-	Err     error // one of the kinds of sensors.KindOf; nil for a good read
-}
-
-// PollerOptions are the surroundings of a [Poller].
-type PollerOptions struct {
+// Options are the surroundings of a [Poller].
+type Options struct {
 	// Deliver takes the samples. It is called by one goroutine per bus at the same time, and holds up the bus that
 	// calls; once Run's context has ended it must not wait for anything.
-	Deliver func(Sample)
+	Deliver func(intake.Sample)
 	// Now stamps the samples; nil means time.Now. It may be stepped: intervals are measured by the monotonic clock.
 	Now func() time.Time
 	// Grace is how long a read may outlast its timeout before the bus is taken to hang, and, at the end, how long Run
@@ -64,7 +60,7 @@ type PollerOptions struct {
 // the bus goes on at the next regular time.
 type Poller struct {
 	buses   [][]*work
-	options PollerOptions
+	options Options
 }
 
 // work is a job and where it stands.
@@ -74,8 +70,8 @@ type work struct {
 	failures int // in a row
 }
 
-// NewPoller checks the jobs and returns a poller of them. It touches no sensor.
-func NewPoller(jobs []Job, options PollerOptions) (*Poller, error) {
+// New checks the jobs and returns a poller of them. It touches no sensor.
+func New(jobs []Job, options Options) (*Poller, error) {
 	if options.Deliver == nil {
 		return nil, errors.New("a poller needs somebody to deliver samples to")
 	}
@@ -133,7 +129,7 @@ func (p *Poller) Run(ctx context.Context) error {
 // bus is the worker of one bus.
 type bus struct {
 	jobs    []*work
-	options *PollerOptions
+	options *Options
 	hung    *read // a read that outlasted its timeout and has not come back
 }
 
@@ -141,7 +137,7 @@ type bus struct {
 type read struct {
 	job   *work
 	begun time.Time
-	done  chan Sample // holds the one result, so that a late one waits for nobody
+	done  chan intake.Sample // holds the one result, so that a late one waits for nobody
 }
 
 // run reads the sensors of the bus in the order in which they are due.
@@ -175,7 +171,7 @@ func (b *bus) sleepUntil(ctx context.Context, due time.Time) bool {
 	alarm := time.NewTimer(time.Until(due))
 	defer alarm.Stop()
 	for {
-		var returned chan Sample
+		var returned chan intake.Sample
 		if b.hung != nil {
 			returned = b.hung.done
 		}
@@ -197,15 +193,15 @@ func (b *bus) sleepUntil(ctx context.Context, due time.Time) bool {
 }
 
 // freed forgets the hung read, which has returned.
-func (b *bus) freed(late Sample) {
+func (b *bus) freed(late intake.Sample) {
 	b.options.Log.Info("a hung read returned, its value is dropped", "sensor", late.Sensor, "took", late.Took, "err", late.Err)
 	b.hung = nil
 }
 
 // read reads one sensor. If it does not come back in time the bus is hung, and the sample says so; ended tells that ctx
 // ended meanwhile.
-func (b *bus) read(ctx context.Context, job *work) (sample Sample, ended bool) {
-	r := &read{job: job, begun: time.Now(), done: make(chan Sample, 1)}
+func (b *bus) read(ctx context.Context, job *work) (sample intake.Sample, ended bool) {
+	r := &read{job: job, begun: time.Now(), done: make(chan intake.Sample, 1)}
 	go b.readSensor(ctx, r)
 	patience := time.NewTimer(job.Timeout + b.options.Grace)
 	defer patience.Stop()
@@ -225,7 +221,7 @@ func (b *bus) read(ctx context.Context, job *work) (sample Sample, ended bool) {
 			b.hung = nil
 		case <-patience.C:
 		}
-		return Sample{}, true
+		return intake.Sample{}, true
 	}
 }
 
@@ -233,7 +229,7 @@ func (b *bus) read(ctx context.Context, job *work) (sample Sample, ended bool) {
 func (b *bus) readSensor(ctx context.Context, r *read) {
 	ctx, stop := context.WithTimeout(ctx, r.job.Timeout)
 	defer stop()
-	sample := Sample{Sensor: r.job.ID}
+	sample := intake.Sample{Sensor: r.job.ID}
 	defer func() {
 		if fault := recover(); fault != nil {
 			sample.Err = sensors.Errorf(sensors.Unknown, "the driver of %s panicked: %v", r.job.ID, fault)
@@ -245,9 +241,9 @@ func (b *bus) readSensor(ctx context.Context, r *read) {
 }
 
 // silence is the sample of a sensor that cannot be read because a read hangs.
-func (b *bus) silence(job *work) Sample {
+func (b *bus) silence(job *work) intake.Sample {
 	waited := time.Since(b.hung.begun)
-	sample := Sample{Sensor: job.ID, At: b.options.Now()}
+	sample := intake.Sample{Sensor: job.ID, At: b.options.Now()}
 	if job == b.hung.job {
 		sample.Took = waited
 		sample.Err = sensors.Errorf(sensors.Timeout, "no answer from %s for %s", job.ID, waited.Round(time.Second/10))

@@ -1,4 +1,4 @@
-package intake
+package poll
 
 import (
 	"context"
@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/intake"
 	"dewline/sensors"
 )
 
@@ -56,12 +57,12 @@ func takes(d time.Duration) func(context.Context, int) (sensors.Measurement, err
 type log struct {
 	mutex   sync.Mutex
 	start   time.Time
-	samples map[string][]Sample
+	samples map[string][]intake.Sample
 }
 
-func newLog() *log { return &log{start: time.Now(), samples: map[string][]Sample{}} }
+func newLog() *log { return &log{start: time.Now(), samples: map[string][]intake.Sample{}} }
 
-func (l *log) deliver(s Sample) {
+func (l *log) deliver(s intake.Sample) {
 	l.mutex.Lock()
 	defer l.mutex.Unlock()
 	l.samples[s.Sensor] = append(l.samples[s.Sensor], s)
@@ -83,9 +84,9 @@ func (l *log) seconds(sensor string, good bool, kind sensors.Kind) []float64 {
 func (l *log) good(sensor string) []float64 { return l.seconds(sensor, true, 0) }
 
 // poll polls for so long, in a bubble, and returns what Run returned.
-func poll(t *testing.T, l *log, last time.Duration, jobs ...Job) error {
+func polled(t *testing.T, l *log, last time.Duration, jobs ...Job) error {
 	t.Helper()
-	p, err := NewPoller(jobs, PollerOptions{Deliver: l.deliver})
+	p, err := New(jobs, Options{Deliver: l.deliver})
 	require.NoError(t, err)
 	ctx, stop := context.WithCancel(t.Context())
 	var ended error
@@ -102,7 +103,7 @@ func TestPollerReadsAtOnceAndThenWithoutDrift(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLog()
 		quick, slow := &fake{read: takes(700 * time.Millisecond)}, &fake{read: takes(time.Second)}
-		require.NoError(t, poll(t, l, 42*time.Second,
+		require.NoError(t, polled(t, l, 42*time.Second,
 			Job{ID: "quick", Bus: "one", Sensor: quick},
 			Job{ID: "slow", Bus: "two", Sensor: slow, Every: 20 * time.Second}))
 		assert.Equal(t, []float64{0.7, 10.7, 20.7, 30.7, 40.7}, l.good("quick"))
@@ -123,7 +124,7 @@ func TestPollerReadsTheSensorsOfABusOneAfterAnother(t *testing.T) {
 			busy.Add(-1)
 			return sensors.Measurement{}, nil
 		}
-		require.NoError(t, poll(t, l, 14*time.Second,
+		require.NoError(t, polled(t, l, 14*time.Second,
 			Job{ID: "a", Bus: "I2C1", Sensor: &fake{read: read}},
 			Job{ID: "b", Bus: "I2C1", Sensor: &fake{read: read}},
 			Job{ID: "c", Bus: "I2C1", Sensor: &fake{read: read}}))
@@ -137,7 +138,7 @@ func TestPollerReadsTheSensorsOfABusOneAfterAnother(t *testing.T) {
 func TestPollerKeepsToTheMinimumIntervalAndLeavesMissedReadsOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLog()
-		require.NoError(t, poll(t, l, 13*time.Second,
+		require.NoError(t, polled(t, l, 13*time.Second,
 			Job{ID: "dht22", Sensor: &fake{minimum: 2 * time.Second}, Every: time.Second},
 			// 2.5 s for an interval of 1 s: the next read begins at the next whole second.
 			Job{ID: "parasitic", Sensor: &fake{read: takes(2500 * time.Millisecond)}, Every: time.Second, Timeout: 5 * time.Second}))
@@ -161,7 +162,7 @@ func TestAHungReadIsReportedEachIntervalAndDelaysNoOtherBus(t *testing.T) {
 			time.Sleep(44 * time.Second)
 			close(release)
 		}()
-		require.NoError(t, poll(t, l, 65*time.Second,
+		require.NoError(t, polled(t, l, 65*time.Second,
 			Job{ID: "hung", Bus: "w1", Sensor: hung, Timeout: 3 * time.Second},
 			Job{ID: "mate", Bus: "w1", Sensor: mate},
 			Job{ID: "other", Bus: "I2C1", Sensor: other}))
@@ -183,7 +184,7 @@ func TestAReadThatOutlastsItsTimeoutFails(t *testing.T) {
 			time.Sleep(4 * time.Second) // deaf to its context, but not for ever
 			return sensors.Measurement{}, nil
 		}}
-		require.NoError(t, poll(t, l, 29*time.Second,
+		require.NoError(t, polled(t, l, 29*time.Second,
 			Job{ID: "polite", Sensor: &fake{read: takes(time.Minute)}, Timeout: 3 * time.Second, RetryWithin: 10 * time.Second},
 			Job{ID: "stubborn", Sensor: stubborn, Timeout: 3 * time.Second}))
 		assert.Equal(t, []float64{3, 13, 23}, l.seconds("polite", false, sensors.Timeout))
@@ -201,7 +202,7 @@ func TestAFailingSensorIsTriedLessOftenUpToABound(t *testing.T) {
 			}
 			return sensors.Measurement{}, nil
 		}}
-		require.NoError(t, poll(t, l, 185*time.Second,
+		require.NoError(t, polled(t, l, 185*time.Second,
 			Job{ID: "broken", Sensor: broken, RetryWithin: 45 * time.Second},
 			Job{ID: "default", Sensor: &fake{read: func(context.Context, int) (sensors.Measurement, error) {
 				return sensors.Measurement{}, errors.New("no")
@@ -212,7 +213,7 @@ func TestAFailingSensorIsTriedLessOftenUpToABound(t *testing.T) {
 
 		l = newLog()
 		broken.reads = 4
-		require.NoError(t, poll(t, l, 65*time.Second, Job{ID: "broken", Sensor: broken, RetryWithin: 45 * time.Second}))
+		require.NoError(t, polled(t, l, 65*time.Second, Job{ID: "broken", Sensor: broken, RetryWithin: 45 * time.Second}))
 		assert.Equal(t, []float64{30, 40, 50, 60}, l.good("broken"), "back at once to its interval")
 	})
 }
@@ -220,7 +221,7 @@ func TestAFailingSensorIsTriedLessOftenUpToABound(t *testing.T) {
 func TestAPanickingDriverIsAFailure(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLog()
-		require.NoError(t, poll(t, l, 5*time.Second, Job{ID: "a", Sensor: &fake{read: func(context.Context, int) (sensors.Measurement, error) {
+		require.NoError(t, polled(t, l, 5*time.Second, Job{ID: "a", Sensor: &fake{read: func(context.Context, int) (sensors.Measurement, error) {
 			var words []byte
 			return sensors.Measurement{Evidence: []byte{words[3]}}, nil
 		}}}))
@@ -238,7 +239,7 @@ func TestShutdownEndsReadsAndLeavesAHungOneAlone(t *testing.T) {
 			return sensors.Measurement{}, nil
 		}}
 		begun := time.Now()
-		err := poll(t, l, 25*time.Second,
+		err := polled(t, l, 25*time.Second,
 			Job{ID: "polite", Sensor: polite, Every: time.Minute, Timeout: time.Minute},
 			Job{ID: "hung", Bus: "w1", Sensor: hung},
 			Job{ID: "mate", Bus: "w1", Sensor: free})
@@ -260,7 +261,7 @@ func TestShutdownEndsReadsAndLeavesAHungOneAlone(t *testing.T) {
 			<-release
 			return sensors.Measurement{}, nil
 		}}
-		err := poll(t, newLog(), time.Second, Job{ID: "hung", Sensor: hung})
+		err := polled(t, newLog(), time.Second, Job{ID: "hung", Sensor: hung})
 		assert.ErrorContains(t, err, "sensor hung still hangs", "also before its timeout is over")
 		close(release)
 	})
@@ -270,7 +271,7 @@ func TestSamplesCarryTheClockOfTheRim(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLog()
 		wall := time.Date(2026, 7, 1, 12, 0, 0, 0, time.UTC)
-		p, err := NewPoller([]Job{{ID: "a", Sensor: &fake{}}}, PollerOptions{
+		p, err := New([]Job{{ID: "a", Sensor: &fake{}}}, Options{
 			Deliver: l.deliver,
 			Now:     func() time.Time { wall = wall.Add(-time.Hour); return wall }, // steps back at every look
 		})
@@ -283,19 +284,19 @@ func TestSamplesCarryTheClockOfTheRim(t *testing.T) {
 	})
 }
 
-func TestNewPollerRefuses(t *testing.T) {
-	deliver := func(Sample) {}
+func TestNewRefuses(t *testing.T) {
+	deliver := func(intake.Sample) {}
 	for want, jobs := range map[string][]Job{
 		`sensor "a" has no driver`:                       {{ID: "a"}},
 		`sensor "a" is to be polled twice`:               {{ID: "a", Sensor: &fake{}}, {ID: "a", Sensor: &fake{}}},
 		`sensor "a": an interval or timeout is negative`: {{ID: "a", Sensor: &fake{}, Every: -1}},
 	} {
-		_, err := NewPoller(jobs, PollerOptions{Deliver: deliver})
+		_, err := New(jobs, Options{Deliver: deliver})
 		assert.EqualError(t, err, want)
 	}
-	_, err := NewPoller(nil, PollerOptions{})
+	_, err := New(nil, Options{})
 	assert.ErrorContains(t, err, "deliver samples to")
-	p, err := NewPoller(nil, PollerOptions{Deliver: deliver})
+	p, err := New(nil, Options{Deliver: deliver})
 	require.NoError(t, err)
 	assert.NoError(t, p.Run(t.Context()), "no sensor, nothing to do")
 }
@@ -306,7 +307,7 @@ func (*sticky) Close() error { return errors.New("device busy") }
 
 func TestRunTellsWhatCouldNotBeClosed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		err := poll(t, newLog(), time.Second, Job{ID: "a", Sensor: &sticky{}})
+		err := polled(t, newLog(), time.Second, Job{ID: "a", Sensor: &sticky{}})
 		assert.EqualError(t, err, "closing sensor a: device busy")
 	})
 }
