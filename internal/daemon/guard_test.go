@@ -137,3 +137,34 @@ func TestStepBetweenTwoRuns(t *testing.T) {
 	none.resume(watch.ClockOffset{})
 	assert.False(t, none.known)
 }
+
+// A wall clock in 2261, or further than 64 bits of nanoseconds reach, is not believed whatever its time service says. At a start that
+// is a clock that was never set; later time goes on.
+func TestClockPastBelief(t *testing.T) {
+	for _, year := range []int{2150, 2261, 2300, 9999} {
+		absurd := time.Date(year, 6, 1, 0, 0, 0, 0, time.UTC)
+		clock := &handClock{wall: absurd, mono: 5 * time.Second, sync: true, boot: "a"}
+		guard := guardedClock{piece: clock}
+		guard.look(guard.synchronised())
+		assert.False(t, guard.synchronised())
+		assert.Equal(t, time.Unix(5, 0).UTC(), guard.Now().UTC())
+		assert.Zero(t, guard.resumeFrom(instant.Of(noon), false))
+		clock.pass(time.Minute, time.Hour)
+		assert.Zero(t, guard.look(guard.synchronised()))
+		assert.Equal(t, noon.Add(time.Minute), guard.Now().UTC())
+		again := guardedClock{piece: clock}
+		again.look(again.synchronised())
+		again.resume(guard.bearing())
+		assert.Zero(t, again.look(again.synchronised()))
+		assert.Equal(t, noon.Add(time.Minute), again.Now().UTC(), "the program was started again")
+
+		clock.wall = noon.Add(3 * time.Hour)
+		assert.True(t, guard.synchronised())
+		assert.Equal(t, 3*time.Hour-time.Minute, guard.look(true), "set at last")
+		clock.wall, clock.mono = absurd, clock.mono+time.Minute
+		assert.Zero(t, guard.look(true))
+		clock.wall = noon.Add(3*time.Hour + time.Minute)
+		assert.Zero(t, guard.look(true))
+		assert.Equal(t, clock.wall, guard.Now().UTC(), "an excursion is no step")
+	}
+}

@@ -12,18 +12,29 @@ import (
 // largestSlew is how far the wall clock may move against the monotonic one between two looks before it has stepped.
 const maxSlew = time.Second
 
+// latestWall is the end of the times that a wall clock is believed to show. Later ones come from a clock chip or a time service
+// that is broken. The years up to 2200, which messages and the history can hold, leave room for the times ahead of now.
+var latestWall = time.Date(2150, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // guardedClock is the time that the daemon goes by. It runs with the monotonic clock, and the wall clock moves it only when the
 // loop looks: slow slewing is followed, and a step is told, so that nothing ever meets a time that the core has not heard of.
 //
 // A wall clock that nobody has confirmed and that shows an earlier time than the last record is certainly wrong: a board without
 // a battery comes up in the past. Then time goes on from the last record until a step takes the wall clock beyond it or it
-// is confirmed.
+// is confirmed. A wall clock past [latestWall] is not followed at all: time goes on by the monotonic clock, at a start
+// from 1970 as on a board whose clock was never set.
 type guardedClock struct {
 	piece  Timepiece
 	offset atomic.Int64 // guarded time less monotonic time; read from anywhere
 	raw    time.Duration
 	lifted bool // offset is ahead of raw, the wall clock's own
 	known  bool
+	absurd bool // the last look has found the wall clock past latestWall
+}
+
+// synchronised reports whether the wall clock is known to be right. It may be called from anywhere.
+func (g *guardedClock) synchronised() bool {
+	return g.piece.Synchronised() && g.piece.Now().Before(latestWall)
 }
 
 // Now returns the guarded time. It may be called from anywhere.
@@ -77,12 +88,15 @@ func (g *guardedClock) resume(b watch.ClockOffset) {
 }
 
 // compare returns the wall clock less the monotonic one. It is not sure when the machine was held up between the two every
-// time: that would look like a step.
+// time, since that would look like a step, nor when the wall clock is past [latestWall].
 func (g *guardedClock) compare() (raw time.Duration, sure bool) {
 	best := time.Duration(1<<63 - 1)
 	for range 5 {
 		before := g.piece.Monotonic()
 		wall := g.piece.Now()
+		if g.absurd = !wall.Before(latestWall); g.absurd {
+			return 0, false
+		}
 		if took := g.piece.Monotonic() - before; took < best {
 			best, raw = took, time.Duration(wall.UnixNano())-(before+took/2)
 		}

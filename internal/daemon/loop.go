@@ -148,8 +148,10 @@ func (l *loop) title(place string) string { return (*l.titles.Load())[place] }
 // run is the life of the daemon.
 func (l *loop) run(ctx context.Context) error {
 	log := l.options.Log
-	l.confirmed = l.options.Clock.Synchronised()
-	l.clock.look(l.confirmed)
+	l.confirmed = l.clock.synchronised()
+	if l.clock.look(l.confirmed); l.clock.absurd {
+		l.warnAbsurd()
+	}
 
 	l.keeper = openKeeper(l)
 	links, err := openLinks(l)

@@ -224,12 +224,11 @@ func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
 	if err != nil {
 		return nil, err
 	}
-	clock := l.options.Clock
 	options, err := l.siteBroker(m)
 	if err != nil {
 		return nil, err
 	}
-	options.Will, options.Log, options.ClientID = topics.Will(l.id, clock.Now), l.options.Log, m.ClientID
+	options.Will, options.Log, options.ClientID = topics.Will(l.id, l.clock.Now), l.options.Log, m.ClientID
 	if options.ClientID == "" {
 		options.ClientID = mqtt.ClientID(l.site.ID, "outlet")
 	}
@@ -238,7 +237,7 @@ func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
 		return nil, err
 	}
 	out, err := deliver.NewMQTT(deliver.MQTTOptions{
-		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: k.queue, Now: l.clock.Now, Synchronized: clock.Synchronised,
+		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: k.queue, Now: l.clock.Now, Synchronized: l.clock.synchronised,
 		AllowCommands: m.AllowCommands, Log: l.options.Log,
 		Snapshot: func() deliver.Snapshot {
 			p := l.current.Get()

@@ -8,15 +8,25 @@ import (
 
 // checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
 func (l *loop) checkClock() {
-	synchronised := l.confirmed || l.options.Clock.Synchronised()
+	synchronised := l.confirmed || l.clock.synchronised()
+	absurd := l.clock.absurd
 	if by := l.clock.look(synchronised); by != 0 {
 		l.stepped(by)
+	}
+	if l.clock.absurd && !absurd {
+		l.warnAbsurd()
 	}
 	if synchronised && !l.confirmed {
 		l.confirmed = true
 		l.keeper.correct(l.chain.Core.Doubt())
 		l.pass(l.chain.Core.ClockConfirmed(l.now()))
 	}
+}
+
+// warnAbsurd says that the wall clock is not followed.
+func (l *loop) warnAbsurd() {
+	l.options.Log.Warn("the clock of this machine shows a time that cannot be, and is not followed until it is set: "+
+		"is its time service running, and the battery of its clock good?", "shows", l.options.Clock.Now().UTC())
 }
 
 // takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like

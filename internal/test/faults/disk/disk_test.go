@@ -79,7 +79,7 @@ func newLoft(t *testing.T, o harness.Options) *loft {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	l := &loft{t: t, phone: harness.Listen(t, broker.Address()), hook: harness.NewHook(t)}
 	o.Start, o.Pace = begin, cmp.Or(o.Pace, pace)
-	o.Site = site + fmt.Sprintf("mqtt: {broker: \"mqtt://%s\"}\nnotify: [{via: webhook, url: \"%s\"}]\n", broker.Address(), l.hook.URL)
+	o.Site = site + fmt.Sprintf("mqtt: {broker: \"mqtt://%s\"}\nnotify: [{via: webhook, format: cloudevent, url: \"%s\"}]\n", broker.Address(), l.hook.URL)
 	l.House = harness.New(t, o)
 	l.card = filepath.Join(l.Folder, "card")
 	l.History = filepath.Join(l.card, "history.db")
