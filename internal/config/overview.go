@@ -60,7 +60,7 @@ func (s *Site) Overview(at time.Time, states []watch.PointState) Overview {
 	for i := range s.Cohorts {
 		o.cohort(i)
 	}
-	found.Told = o.told()
+	found.Told = o.notifierLines()
 	found.Unwatched = o.problems.Sorted(o.origins.at("").file)
 	return found
 }
@@ -261,7 +261,7 @@ func (o *overviewer) cohort(i int) {
 }
 
 // told says who is told of which alarms, and warns where nobody is.
-func (o *overviewer) told() []string {
+func (o *overviewer) notifierLines() []string {
 	if len(o.Notify) == 0 {
 		o.warnf("notify", "nobody is told of any alarm: the configuration has no notify. Add a notifier, and try it with dewline alarm test")
 		return nil

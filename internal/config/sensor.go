@@ -105,15 +105,15 @@ func (l *loader) difference(n *node, path string, channel sensors.Channel) (floa
 		l.errorf(path, "this must be greater than 0")
 		return 0, false
 	}
-	if most := mostDifference(channel); ok && value > most {
+	if most := maxDifference(channel); ok && value > most {
 		l.errorf(path, "%s is more than the %s that make sense here", show(quantityOf(channel).DifferenceUnit(), value), show(quantityOf(channel).DifferenceUnit(), most))
 		return 0, false
 	}
 	return value, ok
 }
 
-// mostDifference is the largest accuracy, disagreement or offset that is taken for meant.
-func mostDifference(channel sensors.Channel) float64 {
+// maxDifference is the largest accuracy, disagreement or offset that is taken for meant.
+func maxDifference(channel sensors.Channel) float64 {
 	switch channel {
 	case sensors.Temperature:
 		return 20

@@ -45,8 +45,8 @@ type validator struct {
 	*Site
 }
 
-// lacks reports a value that is not given. One that was given and refused has been reported by the decoder.
-func (v *validator) lacks(path, format string, args ...any) {
+// required reports a required value that is not given. One that was given and refused has been reported by the decoder.
+func (v *validator) required(path, format string, args ...any) {
 	if _, written := v.origins[path]; !written {
 		v.errorf(path, format, args...)
 	}
@@ -66,7 +66,7 @@ func (v *validator) ids(kind, list string, ids []string) {
 	for i, id := range ids {
 		path := join(index(list, i), "id")
 		if id == "" {
-			v.lacks(path, "this %s lacks its id", kind)
+			v.required(path, "this %s lacks its id", kind)
 			continue
 		}
 		if before, twice := first[id]; twice {
@@ -79,7 +79,7 @@ func (v *validator) ids(kind, list string, ids []string) {
 
 func (v *validator) site() {
 	if v.ID == "" {
-		v.lacks("site", "the site lacks its id: site: north-loft")
+		v.required("site", "the site lacks its id: site: north-loft")
 	}
 	if _, written := v.origins["timezone"]; v.Location == nil && !written {
 		v.warnf("timezone", "the site lacks its time zone, by which days begin and dates are read, so UTC is assumed: timezone: Europe/Lisbon")

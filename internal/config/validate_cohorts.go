@@ -26,7 +26,7 @@ func (v *validator) cohorts() {
 		profile, known := v.Profiles[cohort.Profile]
 		switch {
 		case cohort.Profile == "":
-			v.lacks(join(path, "profile"), "cohort %s lacks its care profile", quoted(cohort.ID))
+			v.required(join(path, "profile"), "cohort %s lacks its care profile", quoted(cohort.ID))
 		case !known && !v.unsure.profiles:
 			v.errorf(join(path, "profile"), "%s", UnknownWord("care profile", cohort.Profile, slices.Sorted(maps.Keys(v.Profiles))))
 		}
@@ -39,14 +39,14 @@ func (v *validator) cohorts() {
 func (v *validator) timeline(cohort *Cohort, path string, profile *care.Profile) {
 	stages := join(path, "stages")
 	if len(cohort.Stages) == 0 {
-		v.lacks(stages, "cohort %s has no stage: stages: [{stage: larva, since: 2026-09-01}]", quoted(cohort.ID))
+		v.required(stages, "cohort %s has no stage: stages: [{stage: larva, since: 2026-09-01}]", quoted(cohort.ID))
 	}
 	variesUnseen := false
 	var before care.Since
 	for i, entry := range cohort.Stages {
 		at := index(stages, i)
 		if entry.Stage == care.NoStage || entry.At.IsZero() {
-			v.lacksEither(at, entry)
+			v.requiredEither(at, entry)
 			continue
 		}
 		if !before.At.IsZero() && !entry.At.After(before.At) {
@@ -72,9 +72,9 @@ func (v *validator) timeline(cohort *Cohort, path string, profile *care.Profile)
 	}
 }
 
-// lacksEither reports an entry of a timeline that was built in code without its stage or its time; of one that was read
+// requiredEither reports an entry of a timeline that was built in code without its stage or its time; of one that was read
 // the decoder has said what is wrong.
-func (v *validator) lacksEither(path string, entry care.Since) {
+func (v *validator) requiredEither(path string, entry care.Since) {
 	if _, read := v.origins[path]; !read {
 		v.errorf(path, "a stage and the time since when belong together: %q since %s", entry.Stage, entry.At.Format(time.RFC3339))
 	}

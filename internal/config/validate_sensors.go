@@ -55,7 +55,7 @@ func (v *validator) sensors() {
 		}
 		if sensor.Driver == "mqtt" {
 			if sensor.Broker == "" && v.MQTT.Broker == "" && v.MQTT.Embedded.Listen == "" && !v.unsure.mqtt {
-				v.lacks(join(path, "broker"), "sensor %s has no broker to listen to: give mqtt: {broker: …}, or a broker of its own", quoted(sensor.ID))
+				v.required(join(path, "broker"), "sensor %s has no broker to listen to: give mqtt: {broker: …}, or a broker of its own", quoted(sensor.ID))
 			}
 			v.credentials(path, sensor.Broker, sensor.Username, sensor.PasswordFile)
 		}

@@ -96,7 +96,7 @@ func (v *validator) webUsers() {
 		user, path := &v.Web.Users[i], index("web.users", i)
 		key := strings.ToLower(user.Name)
 		if user.Name == "" {
-			v.lacks(join(path, "name"), "this user lacks a name")
+			v.required(join(path, "name"), "this user lacks a name")
 		} else if before, twice := first[key]; twice {
 			v.errorf(join(path, "name"), "there is a user %s already%s: capitals make no difference", quoted(user.Name), v.line(index("web.users", before)))
 		} else {
@@ -104,13 +104,13 @@ func (v *validator) webUsers() {
 			v.webName(user.Name, join(path, "name"))
 		}
 		if user.Role == "" {
-			v.lacks(join(path, "role"), "user %s lacks a role: viewer looks, operator may acknowledge and shelve as well", quoted(user.Name))
+			v.required(join(path, "role"), "user %s lacks a role: viewer looks, operator may acknowledge and shelve as well", quoted(user.Name))
 		}
 		switch hash, token := user.PasswordHashFile != "", user.TokenFile != ""; {
 		case hash && token:
 			v.errorf(join(path, "token-file"), "give either password-hash-file, for a person, or token-file, for a program")
 		case !hash && !token:
-			v.lacks(path+".password-hash-file", "user %s lacks a password-hash-file, or for a program a token-file", quoted(user.Name))
+			v.required(path+".password-hash-file", "user %s lacks a password-hash-file, or for a program a token-file", quoted(user.Name))
 		}
 	}
 }

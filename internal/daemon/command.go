@@ -41,7 +41,7 @@ func (l *loop) handleCommand(m commandMessage) control.Response {
 		return l.testOutlets(m)
 	}
 	if m.refusal != "" {
-		l.chain.Pass(l.chain.Core.Refuse(l.now(), &m.command, m.refusal, nil))
+		l.chain.AddEffects(l.chain.Core.Refuse(l.now(), &m.command, m.refusal, nil))
 	} else {
 		l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &m.command})
 	}

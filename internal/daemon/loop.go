@@ -288,7 +288,7 @@ func (l *loop) step(ev watch.Event) {
 
 // pass carries out effects that the core had otherwise.
 func (l *loop) pass(effects []watch.Effect) {
-	l.chain.Pass(effects)
+	l.chain.AddEffects(effects)
 	l.commit(l.chain.Ready())
 }
 

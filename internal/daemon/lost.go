@@ -37,9 +37,9 @@ func (l *lostMessages) take() []lostMessage {
 // recordLost puts on record which messages were given up. The rules then send another one while the alarm is active.
 func (l *loop) recordLost() {
 	for _, m := range l.lost.take() {
-		alarm, occurrence := l.chain.Rules.Told(m.notifier, m.event)
+		alarm, occurrence := l.chain.Rules.AlarmOf(m.notifier, m.event)
 		l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
-			Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Outlets: []string{m.notifier}, By: "dewline",
+			Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Notifiers: []string{m.notifier}, By: "dewline",
 			Text: fmt.Sprintf("%s gave up message %s: %v", m.notifier, m.event, m.why),
 		}})
 	}

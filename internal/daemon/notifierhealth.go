@@ -119,7 +119,7 @@ func (l *loop) checkOutlets() {
 		w.failure = failure
 		if test := l.post(w.name).taken(); test != "" {
 			l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
-				Verb: watch.Report, Kind: journal.TestTaken, Outlets: []string{w.name}, By: "dewline", Text: "the far side has taken test " + test,
+				Verb: watch.Report, Kind: journal.TestTaken, Notifiers: []string{w.name}, By: "dewline", Text: "the far side has taken test " + test,
 			}})
 		}
 		// What the far side refuses it will not take by itself: that is an alarm at once, and not only after the time in which one should
@@ -159,7 +159,7 @@ func (l *loop) shiftOutlets(by time.Duration) {
 // testOutlets sends a test notification through the outlets that a command names, or all: by the journal, and so by the same queues
 // and senders as an alarm. Its outcome is in the picture.
 func (l *loop) testOutlets(m commandMessage) control.Response {
-	asked := m.command.Outlets
+	asked := m.command.Notifiers
 	var all []string
 	for i := range l.ways {
 		all = append(all, l.ways[i].name)
@@ -180,7 +180,7 @@ func (l *loop) testOutlets(m commandMessage) control.Response {
 		}
 	}
 	l.chain.Step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
-		Verb: watch.Report, Kind: journal.NotifierTest, Outlets: asked, By: m.command.By, Reason: m.command.Reason, Text: notify.TestWords,
+		Verb: watch.Report, Kind: journal.NotifierTest, Notifiers: asked, By: m.command.By, Reason: m.command.Reason, Text: notify.TestText,
 	}})
 	work := l.chain.Ready()
 	response := control.Response{Done: true, Changed: true, Event: work.Effects[0].Entry.ID(), Outlets: asked}

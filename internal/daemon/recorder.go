@@ -105,7 +105,7 @@ func (k *recorder) bringUpToDate(ctx context.Context, reach *store.Reach) error 
 		if !ok || s.Point.Quantity.Derived() {
 			continue
 		}
-		chain.Recall(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag})
+		chain.ReplayReading(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag})
 		k.loop.commit(chain.Ready())
 	}
 	return nil

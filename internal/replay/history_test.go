@@ -90,7 +90,7 @@ func TestWithJournalIsWhatTheCoreDid(t *testing.T) {
 		take := func(effects []watch.Effect) {
 			for _, e := range effects {
 				switch e.Kind {
-				case watch.Closed:
+				case watch.LedgerClosed:
 					live = append(live, *e.Ledger)
 				case watch.Record:
 					entries = append(entries, e.Entry)

@@ -42,7 +42,7 @@ func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at strin
 			}
 		}
 	}
-	if k, s := watch.TenantAt(site.Cohorts, place, t.Time()); k >= 0 {
+	if k, s := watch.ResidentAt(site.Cohorts, place, t.Time()); k >= 0 {
 		cohort, at = site.Cohorts[k].ID, s.String()
 	}
 	return cohort, at, until

@@ -307,7 +307,7 @@ func (r *run) step(ev watch.Event) {
 func (r *run) take() {
 	for _, e := range r.effects {
 		switch e.Kind {
-		case watch.Closed:
+		case watch.LedgerClosed:
 			// A ledger of no length holds a reading that its predecessor has seen as well, unless that is all there is.
 			if l := e.Ledger; l.From >= r.from && l.To <= r.to && (l.From < l.To || r.from == r.to) {
 				r.ledgers[e.Point].Add(e.Ledger)
@@ -318,7 +318,7 @@ func (r *run) take() {
 			if r.closed != nil {
 				r.closed(e.Point, e.Ledger)
 			}
-		case watch.Left:
+		case watch.ExcursionEnded:
 			if r.touches(e.Excursion) {
 				r.excursions[e.Point] = append(r.excursions[e.Point], *e.Excursion)
 			}

@@ -1,5 +1,11 @@
-// Package stage knows what an animal needs at each stage of its life: care profiles with the bands of every quantity
-// for every stage, by day and by night, and the timeline of a cohort through the stages. It is pure: no clock, no I/O.
+// Package care models what an animal needs at each stage of its life: care profiles with the bands of every quantity for every
+// stage, by day and by night, the hours of light, and the timeline of a cohort through the stages.
+//
+//	at := care.StageAt(cohort.Stages, t)
+//	bands := profile.Care[at].Bands[quantity.WaterTemperature]
+//	band := bands.At(light.IsDay(t)).Settled(quantity.WaterTemperature, at)
+//
+// It is pure: no clock, no I/O. Package config reads profiles, package watch compares readings with bands.
 package care
 
 import (
@@ -30,7 +36,7 @@ func (l Limit) Above() bool { return l >= High }
 // Critical reports whether the limit is one of the two outer ones.
 func (l Limit) Critical() bool { return l == CriticalLow || l == CriticalHigh }
 
-// Priority tells how soon a person must act.
+// Priority says how soon a person must act.
 type Priority uint8
 
 // The priorities. Unset means the default of the alarm in question.
@@ -103,7 +109,7 @@ func (b *Band) Empty() bool {
 // DayNight is a band by day and by night; without day and night variants both are the same.
 type DayNight struct {
 	Day, Night Band
-	// Override says, of a place's own band, that the bands of those who live there do not count beside it.
+	// Override makes a place's own band hold alone, without the bands of the cohorts that live there.
 	Override bool
 }
 

@@ -30,7 +30,7 @@ var defaultsOf = map[quantity.Quantity]defaults{
 	quantity.Pressure:              {deadband: 100, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 10 * time.Minute},
 }
 
-// perLimit stands in CriticalOnDelay of a band whose delays were filled in: each critical limit has its own default.
+// perLimit as CriticalOnDelay marks a band whose delays were filled in: each critical limit has its own default.
 const perLimit = time.Duration(-2)
 
 // WithDefaults returns the band with its delays and the deadband filled in; doing so twice changes nothing more. An

@@ -6,7 +6,7 @@ import (
 	"dewline/internal/core/instant"
 )
 
-// Light tells when it is day at a site: two local times of day in an IANA time zone. The day may wrap around midnight.
+// Light holds the hours of light of a site: two local times of day in an IANA time zone. The day may wrap around midnight.
 //
 // On a day whose clock skips a switching time, the switch happens at the skip; on a day whose clock shows it twice, at
 // the first of the two.

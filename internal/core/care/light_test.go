@@ -154,7 +154,7 @@ func drawLight(t *rapid.T) Light {
 	return Light{Location: location, From: from, To: to}
 }
 
-// dumbLight tells day from night minute by minute from clock faces alone: at each minute it notes which switching times
+// dumbLight decides day or night minute by minute from clock faces alone: at each minute it notes which switching times
 // the clock has shown, or jumped over, for the first time. It is slow and has nothing in common with [Light].
 type dumbLight struct {
 	isDay   bool

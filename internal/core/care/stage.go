@@ -7,7 +7,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Stage is a span of an amphibian's life. Where a Gosner (1960) range applies it stands in the profile.
+// Stage is a span of an amphibian's life. Where a Gosner (1960) range applies, the profile names it.
 type Stage uint8
 
 // The stages in the order of life.

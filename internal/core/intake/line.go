@@ -26,7 +26,7 @@ type Feed struct {
 	// Tests are the thresholds; nil means the defaults of the quantity. Gap and Possible are filled in where they are
 	// not set.
 	Tests *quality.Tests
-	// Creep is the widened uncertainty that [Line.Creep] told when the program ended.
+	// Creep is the widened uncertainty that [Line.Creep] returned at the end of the last run.
 	Creep float64
 }
 
@@ -36,7 +36,7 @@ type Source struct {
 	Feeds []Feed
 	// Gap is the longest time between two readings that belong together; 0 means 60 s.
 	Gap time.Duration
-	// Description is what the driver tells of the part; the zero value where nothing is known.
+	// Description is the driver's description of the part; the zero value where there is none.
 	Description sensors.Description
 }
 
@@ -57,7 +57,7 @@ type Reading struct {
 	At    instant.Instant
 	Value float64 // NaN where nothing was obtained
 	Flag  quantity.Flag
-	Why   quality.Test // what decided the flag, as far as one test did
+	Why   quality.Test // the test that decided the flag; NoTest where none did
 	// Uncertainty is expanded (k = 2), in the unit of a difference; 0 where it is not known.
 	Uncertainty float64
 }
@@ -70,7 +70,7 @@ type Amendment struct {
 	Why   quality.Test
 }
 
-// Report tells how a sensor or one of its channels does.
+// Report is the state of a sensor, or of one of its channels, after a sample.
 type Report struct {
 	Sensor  string
 	Channel sensors.Channel // "" for the part itself: whether it answers
@@ -84,7 +84,7 @@ type Report struct {
 type Outcome struct {
 	Readings   []Reading
 	Amendments []Amendment
-	// Reports are that of the part, and of each channel that a part which answers has something to say of.
+	// Reports holds the report on the part and, if the part answers, one for each of its channels.
 	Reports []Report
 }
 
@@ -109,10 +109,10 @@ type Line struct {
 type source struct {
 	id     string
 	feeds  []*feed
-	single bool // the part has one channel: a value that cannot be true is a fault of that channel, not of a part that answers
+	single bool // the part has one channel: an impossible value is a fault of that channel, since the part answers
 }
 
-// feed is a channel on its way to a point.
+// feed is a channel and the point it feeds.
 type feed struct {
 	Feed
 	judge *quality.Judge
@@ -120,14 +120,14 @@ type feed struct {
 	creep float64
 }
 
-// junction is where the sensors of one point meet.
+// fusion combines the sensors of one point.
 type fusion struct {
 	point    quantity.Point
 	feeders  int
 	choice   *quality.Redundancy
 	disagree float64
 	last     instant.Instant // time of the last reading given out
-	// alone tells whose readings were given out unmixed last, so that they can still be amended.
+	// alone is the sensor whose reading was the last one returned unmixed, and can still be amended; "" for none.
 	alone string
 	at    instant.Instant
 	odd   []string
@@ -135,8 +135,8 @@ type fusion struct {
 	spread float64
 }
 
-// NewLine returns the line from sources to points. disagree tells how far the sensors of a point may differ, in the unit
-// of a difference; without it they are not compared.
+// NewLine returns the line from sources to points. disagree is how far the sensors of a point may differ, in the unit of a
+// difference; sensors of a point that is not in it are not compared.
 func NewLine(sources []Source, disagree map[quantity.Point]float64) (*Line, error) {
 	l := &Line{sources: map[string]*source{}, points: map[quantity.Point]*fusion{}}
 	age := map[quantity.Point]time.Duration{}
@@ -172,13 +172,13 @@ func NewLine(sources []Source, disagree map[quantity.Point]float64) (*Line, erro
 	}
 	for point := range disagree {
 		if l.points[point] == nil {
-			return nil, fmt.Errorf("it is told how far the sensors of %s may differ, but no sensor feeds it", point)
+			return nil, fmt.Errorf("a difference between the sensors of %s is allowed, but no sensor feeds it", point)
 		}
 	}
 	return l, nil
 }
 
-// newFeed checks a feed and fills in what the part tells.
+// newFeed checks a feed and fills in range, resolution and accuracy from the description of the part.
 func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error) {
 	if unit := f.Point.Quantity.Unit().Symbol(); unit == "" || f.Channel.Unit() != unit {
 		return nil, fmt.Errorf("channel %s is in %s and cannot feed %s", f.Channel, cmp.Or(f.Channel.Unit(), "no unit"), f.Point)
@@ -218,8 +218,8 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 	return l.outcome, nil
 }
 
-// settleReports decides what is the fault of the part and what that of a channel. A part that does not answer says nothing of its
-// channels; one that gives none of its values does not answer.
+// settleReports decides whether a failure belongs to the part or to a channel. If the part does not answer there is no report on its
+// channels; a part that gives none of its values counts as not answering.
 func (l *Line) settleReports(from *source, s *Sample) {
 	part, channels := &l.outcome.Reports[0], l.outcome.Reports[1:]
 	switch {
@@ -316,7 +316,7 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 	l.outcome.Readings = append(l.outcome.Readings, *reading)
 }
 
-// disagreement tells the keeper that a sensor differs from the others of its point.
+// disagreement returns the text, for people, that a sensor differs from the others of its point.
 func (j *fusion) disagreement(id string) string {
 	unit := j.point.Quantity.DifferenceUnit()
 	text := fmt.Sprintf("the sensors of %s differ by %s %s (allowed: %s)", j.point,
@@ -325,7 +325,7 @@ func (j *fusion) disagreement(id string) string {
 	if len(others) > 0 {
 		return text + ", and this one or " + strings.Join(others, ", ") + " is wrong"
 	}
-	return text + ", and this one stands apart"
+	return text + ", and this one is the farthest from the rest"
 }
 
 // amend passes on a late flag.
@@ -333,7 +333,7 @@ func (l *Line) amend(f *feed, a quality.Amendment) {
 	l.outcome.Amendments = append(l.outcome.Amendments, Amendment{Point: f.Point, At: a.At, Flag: a.Flag, Why: a.Why})
 }
 
-// blame notes a failure of the channel in hand unless there is one already.
+// blame sets the failure of the latest report unless it has one.
 func (l *Line) blame(kind sensors.Kind, format string, args ...any) {
 	if r := &l.outcome.Reports[len(l.outcome.Reports)-1]; r.Failure == "" {
 		r.Failure, r.Kind = fmt.Sprintf(format, args...), kind

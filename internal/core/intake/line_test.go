@@ -138,7 +138,7 @@ func TestSeveralSensorsOfAPoint(t *testing.T) {
 	outcome := take(t, l, sample("b", 10, celsius(23.5)))
 	assert.Equal(t, quantity.Suspect, one(t, outcome).Flag)
 	assert.Equal(t, 22.25, one(t, outcome).Value)
-	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 1.5 K (allowed: 1), and this one stands apart", outcome.Worst().Failure)
+	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 1.5 K (allowed: 1), and this one is the farthest from the rest", outcome.Worst().Failure)
 	assert.Equal(t, sensors.Implausible, outcome.Worst().Kind)
 	assert.Empty(t, take(t, l, sample("a", 10.1, celsius(22))).Worst().Failure, "the others are not to blame")
 
@@ -181,7 +181,7 @@ func TestShiftHidesAClockStep(t *testing.T) {
 		assert.Equal(t, 22.25, reading.Value, "b still counts")
 		assert.Equal(t, second(10).Add(by), reading.At)
 	}
-	// Told or not: a line must not fall silent because the clock went back.
+	// With or without Shift: a line must not fall silent because the clock went back.
 	l := newLine(t, nil, Source{ID: "a", Feeds: feeds}, Source{ID: "b", Feeds: feeds})
 	take(t, l, sample("a", 3600, celsius(22)))
 	assert.Equal(t, second(0), one(t, take(t, l, sample("a", 0, celsius(22)))).At)
@@ -226,7 +226,7 @@ func TestNewLineRefuses(t *testing.T) {
 		assert.EqualError(t, err, want)
 	}
 	_, err := NewLine(nil, map[quantity.Point]float64{tub: 1})
-	assert.ErrorContains(t, err, "the sensors of tub-1/water-temperature may differ, but no sensor feeds it")
+	assert.ErrorContains(t, err, "a difference between the sensors of tub-1/water-temperature is allowed, but no sensor feeds it")
 	_, err = newLine(t, nil).Take(Sample{Sensor: "ghost"})
 	assert.EqualError(t, err, `a sample of the sensor "ghost", which feeds nothing`)
 }

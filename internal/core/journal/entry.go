@@ -1,5 +1,6 @@
 // Package journal defines the entries of the append-only record: every alarm transition, stage change, acknowledgement,
-// misting and note. Entries are made by the core, kept by the store, and sent by the outlets; the JSON form is stable.
+// misting and note. The core makes entries, the store keeps them, and the notifiers send them; the JSON form is stable. The package
+// holds no journal itself.
 package journal
 
 import (
@@ -37,11 +38,11 @@ const (
 	FloodBegan   Kind = "flood.began"      // more alarms than a person can follow
 	FloodEnded   Kind = "flood.ended"      //
 	Summary      Kind = "alarm.summary"    // sent instead of a message for each alarm
-	Chattering   Kind = "alarm.chattering" // the alarm comes and goes faster than anybody can act
-	Fleeting     Kind = "alarm.fleeting"   // the alarm was gone before anybody could act
+	Chattering   Kind = "alarm.chattering" // the alarm comes and goes faster than a person can act
+	Fleeting     Kind = "alarm.fleeting"   // the alarm ended before a person could act
 	NotifierTest Kind = "outlet.test"      // a test notification; never an alarm
-	TestTaken    Kind = "outlet.taken"     // the far side of an outlet has taken a test
-	Lost         Kind = "outlet.lost"      // a notifier has given up a message; its alarm, if it is still active, is told again
+	TestTaken    Kind = "outlet.taken"     // the service behind a notifier has accepted a test
+	Lost         Kind = "outlet.lost"      // a notifier has given up a message; if its alarm is still active, another one is sent
 )
 
 // Entry is one line of the journal. Fields that do not apply are absent.

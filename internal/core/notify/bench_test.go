@@ -10,7 +10,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// BenchmarkDue is one tick of rules that have seen many alarms come and go, of which two stand: most of a daemon's ticks.
+// BenchmarkDue is one tick of rules that have seen many alarms come and go, of which two are active: most of a daemon's ticks.
 func BenchmarkDue(b *testing.B) {
 	for _, alarms := range []int{10, 100, 1000} {
 		b.Run(fmt.Sprintf("%d alarms", alarms), func(b *testing.B) {

@@ -14,29 +14,29 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// Why there is a summary: the reason of its entry.
+// The reasons of a summary entry.
 const (
-	becauseFlood = "flood"
-	becauseQuiet = "quiet hours"
+	reasonFlood = "flood"
+	reasonQuiet = "quiet hours"
 )
 
-// mostNamed is how many alarms a summary names.
+// maxNamed is how many alarms a summary names.
 const maxNamed = 12
 
-// digest gathers what an outlet is told in one summary.
+// digest collects the entries of one summary of a notifier.
 type digest struct {
 	bin    int64                     // of the first thing gathered
-	calls  int                       // annunciations
+	calls  int                       // how many of them call for a person
 	alarms map[string]*journal.Entry // the last entry gathered of each alarm
 	advice []string
 }
 
-// gather puts an entry into the summary of an outlet.
-func (r *Rules) gather(digests map[string]*digest, outlet string, entry *journal.Entry) {
-	d := digests[outlet]
+// gather adds an entry to the digest of a notifier.
+func (r *Rules) gather(digests map[string]*digest, notifier string, entry *journal.Entry) {
+	d := digests[notifier]
 	if d == nil {
 		d = &digest{bin: nuisance.BinOf(entry.At), alarms: map[string]*journal.Entry{}}
-		digests[outlet] = d
+		digests[notifier] = d
 	}
 	if entry.State == "" {
 		d.advice = append(d.advice, entry.Text)
@@ -48,19 +48,19 @@ func (r *Rules) gather(digests map[string]*digest, outlet string, entry *journal
 	d.alarms[entry.Alarm] = entry
 }
 
-// reports returns the commands that put floods, summaries and nuisances on record.
+// reports returns the commands that record floods, summaries and nuisance alarms.
 func (r *Rules) reports(now instant.Instant) []watch.Command {
 	commands := r.flood.reports()
-	commands = append(commands, r.summaries(r.floods, becauseFlood, func(_ *Rule, d *digest) bool {
+	commands = append(commands, r.summaries(r.floodDigests, reasonFlood, func(_ *Rule, d *digest) bool {
 		return d.bin != nuisance.BinOf(now)
 	})...)
-	commands = append(commands, r.summaries(r.nights, becauseQuiet, func(rule *Rule, _ *digest) bool {
+	commands = append(commands, r.summaries(r.quietDigests, reasonQuiet, func(rule *Rule, _ *digest) bool {
 		return !rule.quiet(care.LowPriority.String(), now)
 	})...)
 	return append(commands, r.advices(now)...)
 }
 
-// summaries returns a command for each text that is to be told, to all outlets that are to be told the same.
+// summaries returns one command per summary text that is due, naming all notifiers that send the same text.
 func (r *Rules) summaries(digests map[string]*digest, because string, due func(*Rule, *digest) bool) (commands []watch.Command) {
 	for i := range r.rules {
 		rule := &r.rules[i]
@@ -68,7 +68,7 @@ func (r *Rules) summaries(digests map[string]*digest, because string, due func(*
 		if d == nil || !due(rule, d) {
 			continue
 		}
-		text, worst := r.words(d, because)
+		text, worst := r.summaryText(d, because)
 		k := slices.IndexFunc(commands, func(c watch.Command) bool { return c.Text == text })
 		if k < 0 {
 			k = len(commands)
@@ -76,26 +76,27 @@ func (r *Rules) summaries(digests map[string]*digest, because string, due func(*
 				Verb: watch.Report, Kind: journal.Summary, By: By, Reason: because, Text: text, Priority: worst,
 			})
 		}
-		commands[k].Outlets = append(commands[k].Outlets, rule.Notifier)
+		commands[k].Notifiers = append(commands[k].Notifiers, rule.Notifier)
 	}
 	return commands
 }
 
-// summarised takes note of a summary, and tells it.
-func (r *Rules) summarised(entry *journal.Entry) []Delivery {
-	digests := r.floods
-	if entry.Reason == becauseQuiet {
-		digests = r.nights
+// summaryRecorded removes the digests that a recorded summary covers, and returns its deliveries.
+func (r *Rules) summaryRecorded(entry *journal.Entry) []Delivery {
+	digests := r.floodDigests
+	if entry.Reason == reasonQuiet {
+		digests = r.quietDigests
 	}
-	for _, outlet := range entry.Notifiers {
-		delete(digests, outlet)
+	for _, notifier := range entry.Notifiers {
+		delete(digests, notifier)
 	}
-	return r.named(entry, Digest)
+	return r.deliverTo(entry, Digest)
 }
 
-// words writes a summary: what stands first, of it the rooms, and of those the worst.
-func (r *Rules) words(d *digest, because string) (text string, worst care.Priority) {
-	var stand, seen, over []*journal.Entry
+// summaryText writes a digest as text: active unacknowledged alarms first, then the acknowledged ones, then those that are over.
+// worst is the highest priority among the first.
+func (r *Rules) summaryText(d *digest, because string) (text string, worst care.Priority) {
+	var active, seen, over []*journal.Entry
 	for _, name := range slices.Sorted(maps.Keys(d.alarms)) {
 		entry := d.alarms[name]
 		s := r.alarms[name]
@@ -103,7 +104,7 @@ func (r *Rules) words(d *digest, because string) (text string, worst care.Priori
 		case s == nil || s.occurrence != entry.Occurrence:
 			over = append(over, entry)
 		case s.letter == watch.Unacknowledged:
-			stand = append(stand, entry)
+			active = append(active, entry)
 			worst = max(worst, priorityOf(entry))
 		default:
 			seen = append(seen, entry)
@@ -114,7 +115,7 @@ func (r *Rules) words(d *digest, because string) (text string, worst care.Priori
 	}
 	var parts []string
 	switch {
-	case because == becauseQuiet:
+	case because == reasonQuiet:
 		parts = append(parts, "in the quiet hours")
 	case d.calls == 1:
 		parts = append(parts, "1 alarm in the last ten minutes")
@@ -124,16 +125,16 @@ func (r *Rules) words(d *digest, because string) (text string, worst care.Priori
 	for _, group := range []struct {
 		words   string
 		entries []*journal.Entry
-	}{{"not acknowledged", stand}, {"acknowledged or silenced", seen}, {"over", over}} {
+	}{{"not acknowledged", active}, {"acknowledged or silenced", seen}, {"over", over}} {
 		if len(group.entries) > 0 {
-			parts = append(parts, group.words+": "+r.names(group.entries))
+			parts = append(parts, group.words+": "+r.listAlarms(group.entries))
 		}
 	}
 	return strings.Join(append(parts, d.advice...), "; "), worst
 }
 
-// names names alarms: rooms before what is in them, the worst before the rest.
-func (r *Rules) names(entries []*journal.Entry) string {
+// listAlarms lists alarms by name: rooms before enclosures, higher priorities first.
+func (r *Rules) listAlarms(entries []*journal.Entry) string {
 	room := func(e *journal.Entry) int {
 		place, _, _ := strings.Cut(e.Alarm, "/")
 		if r.rooms[place] {

@@ -10,14 +10,14 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// Due returns the commands that ask the core to alarm once more, in the order of the alarms' names, and those that put
-// floods, summaries, nuisances and tests on record. Asking at every second is soon enough.
+// Due returns the commands for the core at time now: those that record floods, summaries, nuisance alarms and tests, then those
+// that ask it to alarm again, ordered by alarm name. Call it about once a second.
 func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	r.flood.roll(now)
-	commands = r.test(now, r.reports(now))
+	commands = r.dueTests(now, r.reports(now))
 	reports := len(commands)
 	for name, s := range r.alarms {
-		if !s.asked.IsNone() && now.Sub(s.asked) < askAgain {
+		if !s.requested.IsNone() && now.Sub(s.requested) < askTimeout {
 			continue
 		}
 		command := watch.Command{Verb: watch.Repeat, Alarm: name, Occurrence: s.occurrence, By: By}
@@ -28,25 +28,25 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 				continue
 			}
 			is = true
-			switch rule.lateness(s) {
+			switch rule.repeatReason(s) {
 			case Escalated:
-				command.Outlets = append(command.Outlets, rule.Notifier)
+				command.Notifiers = append(command.Notifiers, rule.Notifier)
 				command.Reason = "not confirmed within " + instant.Span(rule.After)
 				if now.Sub(s.called) < rule.After {
 					command.Reason = "your other notifiers do not get through"
 				}
 			case Late:
-				command.Outlets = append(command.Outlets, rule.Notifier)
+				command.Notifiers = append(command.Notifiers, rule.Notifier)
 				if command.Reason == "" {
 					command.Reason = "still active, was held back"
-					if s.held[rule.Notifier] == forRetry {
+					if s.held[rule.Notifier] == holdRetry {
 						command.Reason = "an earlier message did not get through"
 					}
 				}
 			}
 		}
 		if is {
-			s.asked = now
+			s.requested = now
 			commands = append(commands, command)
 		}
 	}
@@ -54,16 +54,16 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	return commands
 }
 
-// byAlarm orders commands by the names of their alarms. Few commands are sorted, and not the many alarms that want none.
+// byAlarm orders commands by the names of their alarms. Due sorts the few commands instead of the many alarms.
 func byAlarm(a, b watch.Command) int { return cmp.Compare(a.Alarm, b.Alarm) }
 
-// listens reports whether the outlet is told of an alarm of a priority. A priority that cannot be read is told to everybody.
+// listens reports whether the notifier takes an alarm of a priority. All notifiers take a priority that cannot be parsed.
 func (rule *Rule) listens(alarm, priority string) bool {
 	p, ok := care.ParsePriority(priority)
 	return (len(rule.Priorities) == 0 || !ok || slices.Contains(rule.Priorities, p)) && (alarm == "" || alarm != rule.Except)
 }
 
-// quiet reports whether what has a priority is held back now.
+// quiet reports whether the quiet hours hold back an alarm of a priority now.
 func (rule *Rule) quiet(priority string, now instant.Instant) bool {
 	if rule.Quiet == nil || priority != care.LowPriority.String() && priority != care.MediumPriority.String() {
 		return false
@@ -71,9 +71,9 @@ func (rule *Rule) quiet(priority string, now instant.Instant) bool {
 	return rule.Quiet.IsDay(now.Time())
 }
 
-// lateness tells why an outlet is told of an alarm that the core repeats.
-func (rule *Rule) lateness(s *alarmState) Reason {
-	if _, told := s.told[rule.Notifier]; !told {
+// repeatReason returns why a notifier sends an alarm that the core repeats.
+func (rule *Rule) repeatReason(s *alarmState) Reason {
+	if _, sent := s.notified[rule.Notifier]; !sent {
 		switch {
 		case rule.After > 0:
 			return Escalated
@@ -84,8 +84,8 @@ func (rule *Rule) lateness(s *alarmState) Reason {
 	return Again
 }
 
-// due reports whether it is time to tell the outlet, or to tell it again, or time less some tolerance. An outlet that repeats
-// and was never told of an alarm that nobody has acknowledged is late.
+// due reports whether the notifier should send the alarm, or send it again, at a time up to tolerance after now. A notifier that
+// repeats and has never sent an unacknowledged alarm is overdue.
 func (r *Rules) due(rule *Rule, name string, s *alarmState, now instant.Instant, tolerance time.Duration) bool {
 	switch {
 	case s.letter != watch.Unacknowledged && s.letter != watch.Acknowledged:
@@ -93,13 +93,13 @@ func (r *Rules) due(rule *Rule, name string, s *alarmState, now instant.Instant,
 	case s.acknowledged && rule.Until != Cleared, rule.quiet(s.priority, now):
 		return false
 	}
-	last, told := s.told[rule.Notifier]
+	last, sent := s.notified[rule.Notifier]
 	switch {
-	case told:
+	case sent:
 		return rule.Repeat > 0 && now.Sub(last) >= rule.Repeat-tolerance && !(r.flood.active && !critical(s.priority))
 	case s.letter != watch.Unacknowledged, s.acknowledged:
 		return false
-	case s.held[rule.Notifier] == forRetry:
+	case s.held[rule.Notifier] == holdRetry:
 		return now >= s.retries[rule.Notifier].at
 	case rule.After > 0:
 		return now.Sub(s.called) >= rule.After || r.unreachable(name, s.priority)
@@ -109,7 +109,7 @@ func (r *Rules) due(rule *Rule, name string, s *alarmState, now instant.Instant,
 	return rule.Repeat > 0
 }
 
-// unreachable reports whether none of the notifiers that should have been told of an alarm at once delivers.
+// unreachable reports whether none of the notifiers that send an alarm at once delivers.
 func (r *Rules) unreachable(name, priority string) bool {
 	asked := false
 	for i := range r.rules {

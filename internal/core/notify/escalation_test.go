@@ -34,7 +34,7 @@ func TestEscalation(t *testing.T) {
 	assert.Equal(t, []string{"3150 webhook over " + tubHigh + " D", "3150 mail over " + tubHigh + " D"}, l.take())
 }
 
-func TestNoEscalationOfWhatSomebodyHasInHand(t *testing.T) {
+func TestNoEscalationOfAHandledAlarm(t *testing.T) {
 	for name, c := range map[string]watch.Command{
 		"acknowledged":   {Verb: watch.Acknowledge, Alarm: tubHigh},
 		"out of service": {Verb: watch.OutOfService, Alarm: tubHigh, Reason: "a test"},
@@ -64,7 +64,7 @@ func TestNoEscalationOfWhatSomebodyHasInHand(t *testing.T) {
 	})
 }
 
-func TestAShelfThatEndsBeginsTheTimeAnew(t *testing.T) {
+func TestEndOfAShelfRestartsTheEscalationTime(t *testing.T) {
 	l := open(t, first, boss)
 	l.run(600, 22, 25, 22)
 	l.command(watch.Command{Verb: watch.Shelve, Alarm: tubHigh, For: 30 * time.Minute, Reason: "a test"})
@@ -89,7 +89,7 @@ func TestEscalationSurvivesARestartAndTheClock(t *testing.T) {
 		"the clock goes forward":           {600, func(l *loft) { l.setClock(86400) }, "87670 mail escalated " + tubHigh + " B"},
 		"the clock and then a restart":     {600, func(l *loft) { l.setClock(86400); l.restart(first, boss) }, "87670 mail escalated " + tubHigh + " B"},
 		"back, and then a restart":         {600, func(l *loft) { l.setClock(-86400); l.restart(first, boss) }, "-85130 mail escalated " + tubHigh + " B"},
-		"a restart, told already":          {1300, func(l *loft) { l.restart(first, boss) }, "3070 mail again " + tubHigh + " B"},
+		"a restart, sent already":          {1300, func(l *loft) { l.restart(first, boss) }, "3070 mail again " + tubHigh + " B"},
 		"no journal, and it must be known": {1300, func(l *loft) { l.journal = nil; l.restart(first, boss) }, "1310 mail escalated " + tubHigh + " B"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -105,8 +105,8 @@ func TestEscalationSurvivesARestartAndTheClock(t *testing.T) {
 	}
 }
 
-// TestLawsOfEscalation: whatever happens, restarts and clock changes included, each call that nobody answers reaches the escalation
-// outlet exactly once, never before its time, and never once somebody has answered.
+// TestLawsOfEscalation: whatever happens, restarts and clock changes included, each unacknowledged call reaches the escalation
+// notifier exactly once, never before its time, and never after an acknowledgement.
 func TestLawsOfEscalation(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		after := rapid.SampledFrom([]time.Duration{time.Minute, 5 * time.Minute, 20 * time.Minute}).Draw(t, "after")
@@ -117,7 +117,7 @@ func TestLawsOfEscalation(t *testing.T) {
 		l := open(t, rules...)
 		type call struct {
 			at           instant.Instant
-			told         int
+			sent         int
 			acknowledged bool
 		}
 		calls := map[string]*call{} // by alarm
@@ -145,15 +145,15 @@ func TestLawsOfEscalation(t *testing.T) {
 			if slices.Contains(e.Entry.Notifiers, "boss") {
 				c := calls[name]
 				require.NotNil(t, c, name)
-				c.told++
-				assert.Equal(t, 1, c.told, "%s is told once", name)
-				assert.GreaterOrEqual(t, e.Entry.At.Sub(c.at), after, "%s is told too early", name)
+				c.sent++
+				assert.Equal(t, 1, c.sent, "%s is sent once", name)
+				assert.GreaterOrEqual(t, e.Entry.At.Sub(c.at), after, "%s is sent too early", name)
 				assert.False(t, c.acknowledged, "%s was acknowledged", name)
 				assert.Equal(t, "B", e.Entry.State)
 				_, flood := l.rules.Flood()
 				assert.True(t, flood || slices.ContainsFunc(deliveries, func(d notify.Delivery) bool {
-					return d.Notifier == "boss" && d.Why == notify.Escalated
-				}), "%s is on record and not told", name)
+					return d.Notifier == "boss" && d.Reason == notify.Escalated
+				}), "%s is recorded and not sent", name)
 			}
 		}
 		for range rapid.IntRange(1, 20).Draw(t, "steps") {
@@ -180,13 +180,13 @@ func TestLawsOfEscalation(t *testing.T) {
 			}
 			for _, a := range l.core.Alarms() {
 				c := calls[a.Name]
-				if a.Letter == watch.Unacknowledged && c != nil && !c.acknowledged && at(l.now).Sub(c.at) > after+askAgain {
-					assert.Equal(t, 1, c.told, "%s should have been told by now", a.Name)
+				if a.Letter == watch.Unacknowledged && c != nil && !c.acknowledged && at(l.now).Sub(c.at) > after+askTimeout {
+					assert.Equal(t, 1, c.sent, "%s should have been sent by now", a.Name)
 				}
 			}
 		}
 	})
 }
 
-// askAgain is how long the rules may take to ask once more, should a restart have come between question and answer.
-const askAgain = time.Minute
+// askTimeout is how long the rules may take to ask once more, should a restart have come between question and answer.
+const askTimeout = time.Minute

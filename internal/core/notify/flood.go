@@ -19,24 +19,24 @@ type flood struct {
 	total  int             // alarms of all its bins
 	bin    int64
 	alarms map[string]bool // of this bin
-	// What belongs to it: the points, and of each kind of alarm ("water-temperature/high") how many of them. It grows from the first bin
-	// on, and begins again with a bin that is in no flood.
+	// The points that belong to the flood, and the number of them per kind of alarm ("water-temperature/high"). Both grow from the
+	// first bin on, and are reset at the end of a bin that is in no flood.
 	points map[string]bool
 	kinds  map[string]int
-	// The journal does not know yet that it has begun, or ended.
-	owesBegin, owesEnd bool
-	last               instant.Instant // start of the bin that was too quiet
+	// The journal does not have the entry of the beginning, or of the end, yet.
+	beginPending, endPending bool
+	last                     instant.Instant // start of the bin that was too quiet
 }
 
-// manyAlike is how many points make a kind of alarm a part of the flood: what so many have in common has one cause, and one more of
-// them is no news. The first alarm of a point that is no part of it always goes out at once.
-const manyAlike = nuisance.FloodEnds
+// minAlike is how many points with the same kind of alarm make that kind part of the flood: so many have one cause in common, and
+// one more of them is no news. The first alarm of a point outside the flood is always sent at once.
+const minAlike = nuisance.FloodEnds
 
 func noFlood() flood {
 	return flood{since: instant.None, last: instant.None, alarms: map[string]bool{}, points: map[string]bool{}, kinds: map[string]int{}}
 }
 
-// roll closes the bins that have ended by a time.
+// roll closes the bins that have ended by now.
 func (f *flood) roll(now instant.Instant) {
 	b := nuisance.BinOf(now)
 	if b <= f.bin { // an entry may be a few seconds late
@@ -48,7 +48,7 @@ func (f *flood) roll(now instant.Instant) {
 		f.active, ended = nuisance.InFlood(true, 0), nuisance.BinStart(f.bin+1)
 	}
 	if was && !f.active {
-		f.owesEnd, f.last = true, ended
+		f.endPending, f.last = true, ended
 	}
 	f.bin = b
 	clear(f.alarms)
@@ -58,12 +58,12 @@ func (f *flood) roll(now instant.Instant) {
 	}
 }
 
-// count takes note of an annunciation, and reports whether it is part of a flood.
+// count counts an annunciation, and reports whether it is part of a flood.
 func (f *flood) count(alarm string, at instant.Instant) (part bool) {
 	f.roll(at)
 	point, kind := pointAndKind(alarm)
 	known := f.points[point]
-	part = known || f.kinds[kind] >= manyAlike
+	part = known || f.kinds[kind] >= minAlike
 	if !known {
 		f.points[point] = true
 	}
@@ -76,13 +76,13 @@ func (f *flood) count(alarm string, at instant.Instant) (part bool) {
 	}
 	f.total++
 	if !f.active && nuisance.InFlood(false, len(f.alarms)) {
-		f.active, f.owesBegin, f.owesEnd = true, true, false
+		f.active, f.beginPending, f.endPending = true, true, false
 		f.since, f.total = nuisance.BinStart(f.bin), len(f.alarms)
 	}
 	return part && f.active
 }
 
-// pointAndKind parts the name of an alarm: the point or sensor, and what other points or sensors can have as well.
+// pointAndKind splits the name of an alarm into its point or sensor and its kind, which other points or sensors can have as well.
 func pointAndKind(alarm string) (point, kind string) {
 	i := strings.LastIndexByte(alarm, '/')
 	point, limit := alarm[:max(i, 0)], alarm[i+1:]
@@ -93,32 +93,32 @@ func pointAndKind(alarm string) (point, kind string) {
 	return point, quantity + "/" + limit
 }
 
-// recorded takes note of an entry on a flood.
+// recorded folds in a journal entry about a flood.
 func (f *flood) recorded(entry *journal.Entry) {
 	if entry.Kind == journal.FloodEnded {
 		f.roll(entry.At)
-		f.owesEnd = false
+		f.endPending = false
 		return
 	}
-	f.owesBegin = false
-	if !f.active && entry.Since != nil { // its beginning lies before what has come by
+	f.beginPending = false
+	if !f.active && entry.Since != nil { // it began before the first entry that was read
 		f.active, f.since, f.bin = true, *entry.Since, nuisance.BinOf(entry.At)
 	}
 }
 
-// reports returns what the journal must know.
+// reports returns the commands that record the beginning and the end of a flood.
 func (f *flood) reports() (commands []watch.Command) {
-	if !f.owesBegin && !f.owesEnd {
+	if !f.beginPending && !f.endPending {
 		return nil
 	}
 	since := f.since
-	if f.owesBegin {
+	if f.beginPending {
 		commands = append(commands, watch.Command{
 			Verb: watch.Report, Kind: journal.FloodBegan, By: By, Since: &since,
-			Text: fmt.Sprintf("more than %d alarms within ten minutes: until it is over they are told in summaries, the critical ones one by one", nuisance.FloodBegins),
+			Text: fmt.Sprintf("more than %d alarms within ten minutes: until it is over they are reported in summaries, the critical ones one by one", nuisance.FloodBegins),
 		})
 	}
-	if f.owesEnd {
+	if f.endPending {
 		commands = append(commands, watch.Command{
 			Verb: watch.Report, Kind: journal.FloodEnded, By: By, Since: &since,
 			Text: fmt.Sprintf("%d alarms within %d minutes", f.total, int(f.last.Sub(since).Minutes())),

@@ -51,7 +51,7 @@ func temperatures(air float64, tubs, hot int) []float64 {
 
 func count(l *loft, why notify.Reason) (n int) {
 	for _, d := range l.log {
-		if d.Why == why {
+		if d.Reason == why {
 			n++
 		}
 	}
@@ -67,8 +67,8 @@ func ofKind(l *loft, kind journal.Kind) (found []*journal.Entry) {
 	return found
 }
 
-// TestAFloodIsToldInSummaries: twenty tubs and the loft get too warm within one bin (12:00 to 12:10 UTC).
-func TestAFloodIsToldInSummaries(t *testing.T) {
+// TestFloodIsSentInSummaries: twenty tubs and the loft get too warm within one bin (12:00 to 12:10 UTC).
+func TestFloodIsSentInSummaries(t *testing.T) {
 	l := openSite(t, wideLoft(20), notify.Rule{Notifier: "webhook"}, notify.Rule{Notifier: "mail", Priorities: extreme})
 	l.rules.Rooms(map[string]bool{"loft": true})
 	l.run(100, temperatures(22, 20, 20)...)
@@ -86,7 +86,7 @@ func TestAFloodIsToldInSummaries(t *testing.T) {
 	l.log = nil
 	l.run(110, temperatures(27, 20, 20)...)
 	require.Len(t, l.log, 1)
-	assert.Equal(t, notify.Digest, l.log[0].Why)
+	assert.Equal(t, notify.Digest, l.log[0].Reason)
 	assert.Equal(t, "webhook", l.log[0].Notifier)
 	assert.Equal(t, at(600), l.log[0].Entry.At)
 	assert.Equal(t, "medium", l.log[0].Entry.Priority)
@@ -107,7 +107,7 @@ func TestAFloodIsToldInSummaries(t *testing.T) {
 	_, is = l.rules.Flood()
 	assert.False(t, is)
 	l.run(200, temperatures(22, 20, 0)...)
-	assert.Equal(t, 21, count(l, notify.Over), "each one that was told is told to be over")
+	assert.Equal(t, 21, count(l, notify.Over), "the end of each call that was sent")
 }
 
 func TestCriticalAlarmsAreNeverSummarised(t *testing.T) {
@@ -118,7 +118,7 @@ func TestCriticalAlarmsAreNeverSummarised(t *testing.T) {
 	l.log = nil
 	l.run(100, temperatures(29, 20, 20)...)
 	require.Len(t, l.log, 1)
-	assert.Equal(t, "170 webhook call "+roomCritical+" B", told(l.log[0]))
+	assert.Equal(t, "170 webhook call "+roomCritical+" B", describe(l.log[0]))
 }
 
 // TestFloodsAreThoseOfTheReport: over random bins of annunciations the live rules see the very floods that the definition gives
@@ -196,7 +196,7 @@ func TestOneProbeIsNoFlood(t *testing.T) {
 	l.run(70, 22, 22, 25)
 	require.NotEmpty(t, l.log)
 	last := l.log[len(l.log)-1]
-	assert.Equal(t, notify.Call, last.Why)
+	assert.Equal(t, notify.Call, last.Reason)
 	assert.Equal(t, "tub-2/water-temperature/high", last.Entry.Alarm)
 }
 
@@ -212,7 +212,7 @@ func TestWhatIsNoPartOfAFloodCallsAtOnce(t *testing.T) {
 	l.run(80, cold...)
 	require.Len(t, l.log, 1)
 	assert.Equal(t, "tub-13/water-temperature/low", l.log[0].Entry.Alarm)
-	assert.Equal(t, notify.Call, l.log[0].Why)
+	assert.Equal(t, notify.Call, l.log[0].Reason)
 }
 
 // quick is a loft of which the alarms come and go within seconds.
@@ -244,10 +244,10 @@ func TestAChatteringAlarmIsHeldToOneCallInTenMinutes(t *testing.T) {
 	l.run(20, 22, 25)
 	assert.Equal(t, 0, count(l, notify.Late))
 	l.run(600, 22, 25)
-	assert.Equal(t, 1, count(l, notify.Late), "it stands, and ten minutes have passed since the last call")
-	assert.Equal(t, "670 webhook late "+tubHigh+" B", told(l.log[len(l.log)-1]))
+	assert.Equal(t, 1, count(l, notify.Late), "it is active, and ten minutes have passed since the last call")
+	assert.Equal(t, "670 webhook late "+tubHigh+" B", describe(l.log[len(l.log)-1]))
 	l.run(20, 22, 22)
-	assert.Equal(t, 4, count(l, notify.Over), "for each that was told")
+	assert.Equal(t, 4, count(l, notify.Over), "one for each call that was sent")
 	assert.Equal(t, 1, count(l, notify.Advice))
 	notes := ofKind(l, journal.Chattering)
 	require.Len(t, notes, 1, "said once a day")

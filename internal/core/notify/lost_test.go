@@ -14,18 +14,18 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// lose puts on record that an outlet has given up the last message that it was told.
-func (l *loft) lose(outlet string) {
+// lose records that a notifier has given up its last message.
+func (l *loft) lose(notifier string) {
 	l.t.(*testing.T).Helper()
 	last := l.log[len(l.log)-1].Entry
-	alarm, occurrence := l.rules.Told(outlet, last.ID())
+	alarm, occurrence := l.rules.AlarmOf(notifier, last.ID())
 	require.Equal(l.t, last.Alarm, alarm)
-	l.command(watch.Command{Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Outlets: []string{outlet}, Text: "given up"})
+	l.command(watch.Command{Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Notifiers: []string{notifier}, Text: "given up"})
 }
 
-// TestALostMessageIsNoLostIncident: while an alarm is active the next message goes out after a minute, then two, over restarts as
+// TestLostMessageIsSentAgain: while an alarm is active the next message goes out after a minute, then two, over restarts as
 // well, and no more once it is confirmed.
-func TestALostMessageIsNoLostIncident(t *testing.T) {
+func TestLostMessageIsSentAgain(t *testing.T) {
 	rules := []notify.Rule{{Notifier: "webhook"}}
 	l := open(t, rules...)
 	l.run(80, 22, 25, 22)
@@ -36,7 +36,7 @@ func TestALostMessageIsNoLostIncident(t *testing.T) {
 	assert.Len(t, l.log, 1, "not before a minute has passed")
 	l.run(20, 22, 25, 22)
 	require.Len(t, l.log, 2)
-	assert.Equal(t, "140 webhook late "+tubHigh+" B", told(l.log[1]))
+	assert.Equal(t, "140 webhook late "+tubHigh+" B", describe(l.log[1]))
 	assert.Equal(t, "an earlier message did not get through", l.log[1].Entry.Reason)
 	l.lose("webhook")
 	l.run(100, 22, 25, 22)
@@ -47,11 +47,11 @@ func TestALostMessageIsNoLostIncident(t *testing.T) {
 	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubHigh})
 	l.run(3600, 22, 25, 22)
 	assert.Len(t, l.log, 3, "a person has it in hand")
-	assert.Empty(t, func() string { alarm, _ := l.rules.Told("webhook", "run-1-1"); return alarm }(), "an event that told of no alarm")
+	assert.Empty(t, func() string { alarm, _ := l.rules.AlarmOf("webhook", "run-1-1"); return alarm }(), "an event that is about no alarm")
 }
 
-// TestAnEscalationDoesNotWaitForSilentNotifiers: the second person is told as soon as the first one's notifier is known not to deliver.
-func TestAnEscalationDoesNotWaitForSilentNotifiers(t *testing.T) {
+// TestEscalationDoesNotWaitForSilentNotifiers: the second person is called as soon as the notifier of the first is known not to deliver.
+func TestEscalationDoesNotWaitForSilentNotifiers(t *testing.T) {
 	const fault = "sensor/outlet-webhook/fault"
 	site := northLoft()
 	site.Sensors = []watch.SensorFeeds{{ID: "outlet-webhook", FaultAfter: 30 * time.Minute}}
@@ -67,7 +67,7 @@ func TestAnEscalationDoesNotWaitForSilentNotifiers(t *testing.T) {
 	assert.Equal(t, "your other notifiers do not get through", l.journal[len(l.journal)-1].Reason)
 }
 
-// TestRisingIsNotOverWhereTheLimitIsReached: that the water does not rise towards its limit any more would be read as good news.
+// TestRisingIsNotOverWhereTheLimitIsReached: "no longer rising" would be read as good news.
 func TestRisingIsNotOverWhereTheLimitIsReached(t *testing.T) {
 	site := northLoft()
 	b := band(20, 24, none)
@@ -82,7 +82,7 @@ func TestRisingIsNotOverWhereTheLimitIsReached(t *testing.T) {
 	}
 	ends := func(l *loft, alarm string) (n int) {
 		for _, d := range l.log {
-			if d.Why == notify.Over && d.Entry.Alarm == alarm {
+			if d.Reason == notify.Over && d.Entry.Alarm == alarm {
 				n++
 			}
 		}

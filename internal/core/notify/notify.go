@@ -1,9 +1,10 @@
-// Package notify decides who is told of an alarm, how often, and that it is over: the rules in front of the outlets. Like the
-// core it is pure: time comes in, deliveries and commands go out, and there is no clock inside.
+// Package notify decides which notifier sends a notification about an alarm, when it repeats it, and when it reports the end of
+// the alarm. Like the core it is pure: times come in with the calls, deliveries and commands go out, and nothing reads a clock.
+// It sends nothing itself: package deliver does.
 //
 //	rules := notify.New([]notify.Rule{
-//		{Outlet: "webhook", Priorities: []stage.Priority{stage.HighPriority, stage.CriticalPriority}, Repeat: 15 * time.Minute},
-//		{Outlet: "mail", After: 20 * time.Minute},
+//		{Notifier: "webhook", Priorities: []care.Priority{care.HighPriority, care.CriticalPriority}, Repeat: 15 * time.Minute},
+//		{Notifier: "mail", After: 20 * time.Minute},
 //	})
 //	rules.Resume(entries)                          // the journal of the last days, oldest first: after a start
 //	rules.Sync(core.Alarms(), now)                 // after a start and after each new configuration
@@ -12,55 +13,55 @@
 //	}
 //	for _, command := range rules.Due(now) { … }   // at each tick: into the core, whose effects come back here
 //
-// What the rules know is a fold of the journal: whatever they do that has not come from the core goes through it as a command
-// first. So [Rules.Resume] brings everything back after a restart, and what was told then is not told again.
+// The state of the rules is a fold of the journal: an action of theirs that no effect of the core has caused, such as a summary,
+// first goes to the core as a command and comes back as an entry. So [Rules.Resume] restores the whole state after a restart,
+// and no notification is sent a second time.
 //
-// # What is told
+// # What is sent
 //
-// A call: each [watch.Notify] of the core goes to every outlet that listens to its priority and has no time in After.
+// Call: each [watch.Notify] of the core goes to every notifier that takes its priority and has no After time.
 //
-// Escalation: an outlet with a time in After is told only if nobody has acknowledged the alarm for so long, and it stands and is
-// not silenced then. The core is asked to alarm once more, with the outlet named in the entry.
+// Escalated: a notifier with an After time sends only if the alarm has been active and unacknowledged for that long and is not
+// silenced. The core is asked to alarm again, and the entry names the notifier.
 //
-// Again: while the alarm stands and the rule says so, the core is asked to alarm once more ([watch.Repeat]). So
-// repetition is on record and counted, an acknowledged alarm waits for an acknowledgement again (re-alarming, as in OPC
-// 10000-9), and only the outlets whose time has come hear of it. Repetition ends with the condition, and with the first
-// acknowledgement unless the rule says "cleared".
+// Again: while the alarm is active and the rule repeats, the core is asked to alarm again ([watch.Repeat]). The repetition is
+// recorded and counted, an acknowledged alarm becomes unacknowledged again (re-alarming, as in OPC 10000-9), and only the
+// notifiers whose interval has passed send. Repetition ends when the condition ends, and at the first acknowledgement unless
+// the rule says "cleared".
 //
-// Over: each outlet that was called is told once that the condition has ended.
+// Over: each notifier that sent a call reports once that the condition has ended.
 //
-// Nothing is told of an alarm that is shelved, out of service or suppressed by design. Whoever shelves an alarm or takes
-// it out of service has it in hand, and is not told of its end either. One that was suppressed by design after a call
-// is told to be over when the suppression has ended as well.
+// An alarm that is shelved, out of service or suppressed by design causes no notification. A person who shelves an alarm or
+// takes it out of service knows of it, so its end is not sent either. The end of an alarm that was suppressed by design after a
+// call is sent once the suppression has ended as well.
 //
 // # What is held back
 //
-// Quiet hours hold back what is low or medium; high and critical always go out at once. When they end, each alarm that still
-// stands and that nobody has acknowledged is told once, and one [journal.Summary] says in a line what came and went, and what
-// ended of that which had been told before.
+// Quiet hours hold back low and medium alarms; high and critical ones are always sent at once. When the quiet hours end, each
+// alarm that is still active and unacknowledged is sent once, and one [journal.Summary] lists in a line the alarms that came
+// and went, and those that ended after a call sent before the quiet hours.
 //
-// In a flood (package nuisance; each alarm counts once in a bin) an outlet gets one summary at the end of each bin of ten minutes
-// instead of a message for each alarm, and nothing is repeated; critical alarms go out one by one as ever. The first ten of a flood have
-// gone out before it can be known to be one. The first alarm of a point that is no part of it goes out at once: another point is part
-// of it only where five or more have the same kind of alarm.
+// In a flood (package nuisance; each alarm counts once in a bin) a notifier sends one summary at the end of each ten-minute bin
+// instead of a message per alarm, and nothing is repeated; critical alarms are still sent one by one. The first ten alarms are
+// sent before the flood is recognised. The first alarm of a point that does not belong to the flood is sent at once: a further
+// point belongs to it only where five or more points have the same kind of alarm.
 //
-// That a value no longer rises or falls towards its limit is not told where it has reached the limit.
+// The end of a rising or falling alarm is not sent when the value has reached the limit that it predicted.
 //
 // # What does not get through
 //
-// A message that a notifier gives up ([journal.Lost]) is not the end of its incident: while the alarm is active and not acknowledged
-// another one goes out, after a minute, then two, up to a quarter of an hour. An escalation does not wait while none of the notifiers
-// ahead of it delivers.
+// When a notifier gives up a message ([journal.Lost]) and its alarm is still active and unacknowledged, another one is sent after
+// one minute, then two, up to a quarter of an hour. An escalation does not wait while none of the notifiers before it delivers.
 //
-// An alarm that chatters (package nuisance) calls each outlet at most once in ten minutes, unless it is critical. That it
-// chatters, or that it was fleeting, is an entry in the journal, and is told to those who listen to low, once a day.
+// An alarm that chatters (package nuisance) calls through each notifier at most once in ten minutes, unless it is critical. Chatter
+// and fleeting alarms are recorded in the journal, and sent once a day through the notifiers that take low alarms.
 //
 // # Tests
 //
-// Once a week, at the hour that the configuration names, a [journal.OutletTest] goes out: a way that is hardly ever used fails
-// unnoticed. An hour at which no program ran is left out, since a test at an odd hour only frightens.
+// Once a week, at the configured hour, a [journal.NotifierTest] is sent, since a notifier that is hardly ever used fails
+// unnoticed. If no program ran at that hour the test is left out: a message at an odd hour only alarms people.
 //
-// Outlets for machines, such as the events of MQTT, are no business of these rules: they get everything. Only their tests are.
+// Notifiers for machines, such as the MQTT event topic, get every entry without these rules. Only their tests are planned here.
 package notify
 
 import (
@@ -78,42 +79,42 @@ import (
 // Cleared as [Rule.Until] makes repetition outlast the acknowledgement.
 const Cleared = "cleared"
 
-// By is who asks the core to alarm once more.
+// By is the author of the commands that these rules send to the core.
 const By = "notify"
 
 // The tolerances of repetition.
 const (
-	// early is how much too early an outlet may be told together with another whose time has come, so that they do not cause
-	// one alarm each; it is no more than a tenth of the interval.
-	early = 30 * time.Second
-	// askAgain is how long the core has to answer before it is asked again.
-	askAgain = time.Minute
+	// repeatTolerance is how much before its time a notifier may repeat together with one that is due, so that the two share one
+	// re-alarm. It is limited to a tenth of the repeat interval.
+	repeatTolerance = 30 * time.Second
+	// askTimeout is how long the rules wait for the core to record a repetition before they ask again.
+	askTimeout = time.Minute
 )
 
-// Rule is what one outlet is to be told. Each outlet has one.
+// Rule says which alarms one notifier sends, and when. Each notifier has exactly one.
 type Rule struct {
 	Notifier string // its name
-	// Priorities it listens to; none means all.
+	// Priorities that it takes; empty means all.
 	Priorities []care.Priority
-	// After is how long nobody must have acknowledged an alarm before this outlet is told; 0 means that it is told at once.
+	// After is how long an alarm must stay unacknowledged before this notifier sends; 0 means at once.
 	After time.Duration
-	// Repeat is how often it is told again; 0 means never.
+	// Repeat is the interval at which an active alarm is sent again; 0 means never.
 	Repeat time.Duration
 	// Until is [Cleared], or anything else for: until it is acknowledged.
 	Until string
-	// Quiet holds the quiet hours of low and medium alarms as if they were the hours of light; nil means none.
+	// Quiet holds the quiet hours of low and medium alarms: its day is the quiet time. nil means none.
 	Quiet *care.Light
-	// Except is an alarm that is never told here: the one that says that this very outlet does not deliver.
+	// Except is an alarm that this notifier never sends: the one that reports that this notifier itself does not deliver.
 	Except string
 }
 
-// Weekly asks for a test of an outlet, which need not have a [Rule].
+// Weekly asks for a weekly test of a notifier, which need not have a [Rule].
 type Weekly struct {
 	Notifier string
 	At       instant.Weekly
 }
 
-// Why is the reason of a delivery.
+// Reason is why a delivery is made.
 type Reason uint8
 
 // The reasons.
@@ -121,8 +122,8 @@ const (
 	Call      Reason = iota // a person is needed
 	Again                   // still
 	Over                    // the condition has ended
-	Escalated               // nobody has acknowledged it
-	Late                    // what was held back and still stands
+	Escalated               // the alarm is still unacknowledged after Rule.After
+	Late                    // it was held back and is still active
 	Digest                  // a summary
 	Advice                  // an alarm is a nuisance
 	Test                    // a test notification
@@ -133,56 +134,56 @@ func (w Reason) String() string {
 	return [...]string{"call", "again", "over", "escalated", "late", "digest", "advice", "test"}[w]
 }
 
-// Delivery asks for an entry to be told on an outlet.
+// Delivery asks a notifier to send an entry.
 type Delivery struct {
 	Notifier string
-	Why      Reason
+	Reason   Reason
 	Entry    *journal.Entry
 }
 
 // Rules follow the alarms of a site. They belong to one goroutine.
 type Rules struct {
-	rules    []Rule
-	rooms    map[string]bool
-	alarms   map[string]*alarmState // by name; only those whose condition holds, as far as it is known
-	flood    flood
-	floods   map[string]*digest   // outlet → what it will be told of at the end of the bin
-	nights   map[string]*digest   // outlet → what it will be told of at the end of its quiet hours
-	restless map[string]*restless // by the alarm's name
-	weekly   []Weekly
-	tested   map[string]instant.Instant // outlet → when a test of it went out last
-	// unsettled are those of them that have a stay to judge or owe the journal something. Mostly there are none, while the
-	// others grow with every alarm that ever called, and there is a tick each second.
-	unsettled map[string]*restless
+	rules        []Rule
+	rooms        map[string]bool
+	alarms       map[string]*alarmState // by name; only active ones
+	flood        flood
+	floodDigests map[string]*digest       // by notifier: its summary at the end of the bin
+	quietDigests map[string]*digest       // by notifier: its summary at the end of its quiet hours
+	chatter      map[string]*chatterState // by the alarm's name
+	weekly       []Weekly
+	tested       map[string]instant.Instant // by notifier: time of its last test
+	// unsettled is the part of chatter that has a stay to judge or an entry to record. It is mostly empty, while chatter grows with
+	// every alarm that ever called: Due, which runs each second, goes through unsettled only.
+	unsettled map[string]*chatterState
 }
 
-// standing is what is known of an alarm that stands.
+// alarmState is the notification state of one active alarm.
 type alarmState struct {
 	occurrence   string
 	priority     string
 	letter       byte
-	acknowledged bool                       // a person has seen it since it called last
-	raised       instant.Instant            // as its entry says; None where that has not come by
+	acknowledged bool                       // since it called last
+	raised       instant.Instant            // from its entry; None if that has not been seen
 	called       instant.Instant            // when it began to call for a person
-	told         map[string]instant.Instant // outlet → when it was told last
-	held         map[string]hold            // outlets that will be told later if it is still active then
-	events       map[string]string          // outlet → the entry that it was told last
-	retries      map[string]retry           // outlets that have given up a message about it
-	reached      bool                       // of the outlook: the limit has been reached since
-	asked        instant.Instant            // when the core was asked to repeat; None if it has answered
+	notified     map[string]instant.Instant // by notifier: when it sent the alarm last
+	held         map[string]holdReason      // by notifier: why it sends later, if the alarm is still active then
+	lastEntry    map[string]string          // by notifier: id of the entry that it sent last
+	retries      map[string]retry           // by notifier: its next try after a message that it gave up
+	reached      bool                       // of an outlook alarm: its limit has been reached since
+	requested    instant.Instant            // when the core was asked to repeat; None once it has answered
 }
 
-// hold tells why an outlet is not told yet.
-type hold uint8
+// holdReason is why a notifier does not send yet.
+type holdReason uint8
 
 const (
-	_            hold = iota
-	forQuiet          // until the quiet hours end
-	forRestraint      // until a chattering alarm may call again
-	forRetry          // until the next try after a message that was given up
+	_           holdReason = iota
+	holdQuiet              // until the quiet hours end
+	holdChatter            // until a chattering alarm may call again
+	holdRetry              // until the next try after a message that was given up
 )
 
-// retry is when the next message goes out after one that was given up.
+// retry says when the next message is sent after one that was given up.
 type retry struct {
 	times int
 	at    instant.Instant
@@ -194,56 +195,56 @@ const (
 	maxRetry   = 15 * time.Minute
 )
 
-func newStanding(occurrence string, at instant.Instant) *alarmState {
+func newAlarmState(occurrence string, at instant.Instant) *alarmState {
 	return &alarmState{
-		occurrence: occurrence, raised: instant.None, called: at, asked: instant.None,
-		told: map[string]instant.Instant{}, held: map[string]hold{}, events: map[string]string{}, retries: map[string]retry{},
+		occurrence: occurrence, raised: instant.None, called: at, requested: instant.None,
+		notified: map[string]instant.Instant{}, held: map[string]holdReason{}, lastEntry: map[string]string{}, retries: map[string]retry{},
 	}
 }
 
-// shift moves what is remembered by a step of the clock.
+// shift moves all remembered times by a step of the clock.
 func (s *alarmState) shift(by time.Duration) {
-	for _, at := range []*instant.Instant{&s.raised, &s.called, &s.asked} {
+	for _, at := range []*instant.Instant{&s.raised, &s.called, &s.requested} {
 		if !at.IsNone() {
 			*at = at.Add(by)
 		}
 	}
-	for outlet, at := range s.told {
-		s.told[outlet] = at.Add(by)
+	for notifier, at := range s.notified {
+		s.notified[notifier] = at.Add(by)
 	}
-	for outlet, again := range s.retries {
+	for notifier, again := range s.retries {
 		again.at = again.at.Add(by)
-		s.retries[outlet] = again
+		s.retries[notifier] = again
 	}
 }
 
 // New returns rules that know of no alarm.
-func New(outlets []Rule) *Rules {
+func New(notifiers []Rule) *Rules {
 	return &Rules{
-		rules: slices.Clone(outlets), alarms: map[string]*alarmState{}, flood: noFlood(),
-		floods: map[string]*digest{}, nights: map[string]*digest{}, restless: map[string]*restless{}, unsettled: map[string]*restless{},
+		rules: slices.Clone(notifiers), alarms: map[string]*alarmState{}, flood: noFlood(),
+		floodDigests: map[string]*digest{}, quietDigests: map[string]*digest{}, chatter: map[string]*chatterState{}, unsettled: map[string]*chatterState{},
 		tested: map[string]instant.Instant{},
 	}
 }
 
-// Configure puts other rules in force. Call [Rules.Sync] afterwards. An outlet that is new and repeats is told of the
-// unacknowledged alarms at once.
-func (r *Rules) Configure(outlets []Rule) {
-	r.rules = slices.Clone(outlets)
-	for _, digests := range []map[string]*digest{r.floods, r.nights} {
-		maps.DeleteFunc(digests, func(outlet string, _ *digest) bool {
-			return !slices.ContainsFunc(outlets, func(rule Rule) bool { return rule.Notifier == outlet })
+// Configure puts other rules in force. Call [Rules.Sync] afterwards. A new notifier that repeats sends the unacknowledged alarms
+// at once.
+func (r *Rules) Configure(notifiers []Rule) {
+	r.rules = slices.Clone(notifiers)
+	for _, digests := range []map[string]*digest{r.floodDigests, r.quietDigests} {
+		maps.DeleteFunc(digests, func(notifier string, _ *digest) bool {
+			return !slices.ContainsFunc(notifiers, func(rule Rule) bool { return rule.Notifier == notifier })
 		})
 	}
 }
 
-// Tests tells when outlets are to be tested.
+// Tests sets when notifiers are tested.
 func (r *Rules) Tests(weekly []Weekly) { r.weekly = slices.Clone(weekly) }
 
-// Rooms tells which places are rooms: a summary names them first.
+// Rooms sets which places are rooms: a summary names them first.
 func (r *Rules) Rooms(rooms map[string]bool) { r.rooms = maps.Clone(rooms) }
 
-// Kinds are the entries that [Rules.Resume] learns from.
+// Kinds returns the kinds of entries that [Rules.Resume] reads.
 func Kinds() []journal.Kind {
 	return []journal.Kind{
 		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmShelved,
@@ -253,7 +254,7 @@ func Kinds() []journal.Kind {
 	}
 }
 
-// Resume takes in the journal, the oldest entry first, without telling anybody: what the rules of the last run knew.
+// Resume restores the state of the rules of the last run from the journal, oldest entry first. It sends nothing.
 func (r *Rules) Resume(entries []*journal.Entry) {
 	confirmed := map[string]uint64{} // run → number of the entry up to which its times have been put right
 	for _, e := range entries {
@@ -279,9 +280,9 @@ func (r *Rules) Resume(entries []*journal.Entry) {
 	}
 }
 
-// Sync brings what is known in line with the alarms of the core. What stands without being known here counts as told now on
-// all outlets that listen to it at once: repetition goes on from here, and its end is told. Those with a time in After count as not
-// told: a second message is better than none.
+// Sync aligns the state with the alarms of the core. An active alarm that is not known here counts as sent now by every notifier
+// that takes it without an After time: repetition continues from now, and its end is sent. For notifiers with an After time it
+// counts as not sent: a second message is better than none.
 func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 	known := r.alarms
 	r.alarms = map[string]*alarmState{}
@@ -292,22 +293,22 @@ func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 		}
 		s := known[a.Name]
 		if s == nil || s.occurrence != a.Occurrence {
-			s = r.assume(a, now)
+			s = r.initialState(a, now)
 		} else if !s.raised.IsNone() && !a.Raised.IsNone() {
 			s.shift(a.Raised.Sub(s.raised)) // the clock was set, and the journal does not say by how much
 		}
 		s.letter = a.Letter
 		s.called = min(s.called, now)
-		for outlet, at := range s.told {
-			s.told[outlet] = min(at, now)
+		for notifier, at := range s.notified {
+			s.notified[notifier] = min(at, now)
 		}
 		r.alarms[a.Name] = s
 	}
 }
 
-// assume returns what is most likely about an alarm of which the beginning has not come by.
-func (r *Rules) assume(a *watch.AlarmState, now instant.Instant) *alarmState {
-	s := newStanding(a.Occurrence, now)
+// initialState returns the likely state of an alarm whose beginning is not in the journal entries seen.
+func (r *Rules) initialState(a *watch.AlarmState, now instant.Instant) *alarmState {
+	s := newAlarmState(a.Occurrence, now)
 	s.priority, s.acknowledged = a.Priority.String(), a.Letter == watch.Acknowledged
 	if !a.Raised.IsNone() {
 		s.raised, s.called = a.Raised, a.Raised
@@ -318,25 +319,25 @@ func (r *Rules) assume(a *watch.AlarmState, now instant.Instant) *alarmState {
 	for i := range r.rules {
 		rule := &r.rules[i]
 		if rule.listens(a.Name, s.priority) && rule.After == 0 {
-			s.told[rule.Notifier] = now
+			s.notified[rule.Notifier] = now
 		}
 	}
 	return s
 }
 
-// Flood tells since when there is a flood, and whether there is one.
+// Flood reports whether there is a flood of alarms, and since when.
 func (r *Rules) Flood() (since instant.Instant, is bool) { return r.flood.since, r.flood.active }
 
-// Shift moves what is remembered by a step of the clock.
+// Shift moves all remembered times by a step of the clock.
 func (r *Rules) Shift(by time.Duration) {
 	for _, s := range r.alarms {
 		s.shift(by)
 	}
 	r.flood.shift(by)
-	for _, d := range r.floods {
+	for _, d := range r.floodDigests {
 		d.bin = shiftBin(d.bin, by)
 	}
-	for _, k := range r.restless {
+	for _, k := range r.chatter {
 		k.shift(by)
 	}
 }

@@ -56,9 +56,9 @@ func northLoft() watch.Site {
 	return site
 }
 
-// told is a delivery in words: "60 webhook call tub-1/water-temperature/high B".
-func told(d notify.Delivery) string {
-	return fmt.Sprintf("%d %s %s %s %s", int(d.Entry.At.Sub(at(0)).Seconds()), d.Notifier, d.Why, d.Entry.Alarm, d.Entry.State)
+// describe renders a delivery as text: "60 webhook call tub-1/water-temperature/high B".
+func describe(d notify.Delivery) string {
+	return fmt.Sprintf("%d %s %s %s %s", int(d.Entry.At.Sub(at(0)).Seconds()), d.Notifier, d.Reason, d.Entry.Alarm, d.Entry.State)
 }
 
 // loft runs a core and the rules behind it, as the daemon does.
@@ -70,16 +70,16 @@ type loft struct {
 	log   []notify.Delivery
 	// journal is what the store would hold.
 	journal []*journal.Entry
-	// watching is called with each effect and what was told because of it.
+	// watching is called with each effect and the deliveries it caused.
 	watching func(watch.Effect, []notify.Delivery)
 }
 
-func open(t require.TestingT, outlets ...notify.Rule) *loft {
-	return openSite(t, northLoft(), outlets...)
+func open(t require.TestingT, notifiers ...notify.Rule) *loft {
+	return openSite(t, northLoft(), notifiers...)
 }
 
-func openSite(t require.TestingT, site watch.Site, outlets ...notify.Rule) *loft {
-	l := &loft{t: t, core: watch.New(site, "run-1"), rules: notify.New(outlets)}
+func openSite(t require.TestingT, site watch.Site, notifiers ...notify.Rule) *loft {
+	l := &loft{t: t, core: watch.New(site, "run-1"), rules: notify.New(notifiers)}
 	l.event(watch.Event{Kind: watch.StartEvent, Run: "run-1"})
 	l.rules.Sync(l.core.Alarms(), at(0))
 	return l
@@ -126,12 +126,12 @@ func (l *loft) run(length int, celsius ...float64) {
 }
 
 // restart brings the rules back from the journal, as it comes out of the store.
-func (l *loft) restart(outlets ...notify.Rule) {
+func (l *loft) restart(notifiers ...notify.Rule) {
 	var entries []*journal.Entry
 	data, err := json.Marshal(l.journal)
 	require.NoError(l.t, err)
 	require.NoError(l.t, json.Unmarshal(data, &entries))
-	l.rules = notify.New(outlets)
+	l.rules = notify.New(notifiers)
 	l.rules.Resume(entries)
 	l.rules.Sync(l.core.Alarms(), at(l.now))
 }
@@ -143,10 +143,10 @@ func (l *loft) setClock(by int) {
 	l.event(watch.Event{Kind: watch.ClockStepEvent, By: time.Duration(by) * time.Second})
 }
 
-// take returns what has been told since the last call.
+// take returns the deliveries since the last call.
 func (l *loft) take() (lines []string) {
 	for _, d := range l.log {
-		lines = append(lines, told(d))
+		lines = append(lines, describe(d))
 	}
 	l.log = nil
 	return lines
@@ -157,7 +157,7 @@ var (
 	extreme = []care.Priority{care.CriticalPriority}
 )
 
-func TestOnlyTheListedPrioritiesAreTold(t *testing.T) {
+func TestOnlyListedPrioritiesAreSent(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "webhook", Priorities: high}, notify.Rule{Notifier: "mail", Priorities: extreme}, notify.Rule{Notifier: "mqtt"})
 	l.run(100, 22, 25, 22)
 	assert.Equal(t, []string{"70 webhook call " + tubHigh + " B", "70 mqtt call " + tubHigh + " B"}, l.take())
@@ -167,7 +167,7 @@ func TestOnlyTheListedPrioritiesAreTold(t *testing.T) {
 	}, l.take())
 }
 
-func TestTheEndIsToldOnceToThoseWhoWereCalled(t *testing.T) {
+func TestEndIsSentOnceWhereACallWasSent(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "webhook", Priorities: high}, notify.Rule{Notifier: "mail", Priorities: extreme})
 	l.run(100, 22, 25, 22)
 	l.take()
@@ -180,7 +180,7 @@ func TestTheEndIsToldOnceToThoseWhoWereCalled(t *testing.T) {
 	assert.Equal(t, []string{"470 webhook call " + tubHigh + " B"}, l.take(), "a new occurrence")
 }
 
-func TestAnAcknowledgedAlarmIsToldToBeOver(t *testing.T) {
+func TestEndOfAnAcknowledgedAlarmIsSent(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "webhook"})
 	l.run(100, 22, 25, 22)
 	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubHigh})
@@ -204,7 +204,7 @@ func TestRepetition(t *testing.T) {
 			l.run(1300, 22, 25, 22)
 			assert.Equal(t, []string{
 				"70 webhook call " + tubHigh + " B", "70 mail call " + tubHigh + " B", "670" + again, "1270" + again,
-			}, l.take(), "mail is told once")
+			}, l.take(), "mail sends it once")
 			l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubHigh})
 			l.run(1200, 22, 25, 22)
 			assert.Equal(t, c.want, l.take())
@@ -219,7 +219,7 @@ func TestRepetition(t *testing.T) {
 	}
 }
 
-func TestOutletsWithTheirOwnIntervalsShareARepetition(t *testing.T) {
+func TestNotifiersWithDifferentIntervalsShareARepetition(t *testing.T) {
 	l := open(t,
 		notify.Rule{Notifier: "often", Repeat: 10 * time.Minute},
 		notify.Rule{Notifier: "seldom", Repeat: 30*time.Minute - 20*time.Second},
@@ -235,7 +235,7 @@ func TestOutletsWithTheirOwnIntervalsShareARepetition(t *testing.T) {
 	assert.Equal(t, 3, a.Repeats)
 }
 
-func TestNothingIsToldOfAShelvedAlarm(t *testing.T) {
+func TestShelvedAlarmIsNotSent(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "webhook", Repeat: time.Minute})
 	l.run(100, 22, 25, 22)
 	l.take()
@@ -246,7 +246,7 @@ func TestNothingIsToldOfAShelvedAlarm(t *testing.T) {
 	l.run(1000, 22, 23, 22)
 	a, _ := l.core.Alarm(tubHigh)
 	require.Equal(t, "A", string(a.Letter), "the shelf has ended")
-	assert.Empty(t, l.take(), "and no end, since somebody has it in hand; nor when the shelf ends")
+	assert.Empty(t, l.take(), "and no end, since a person has shelved it; nor when the shelf ends")
 
 	l.run(100, 22, 25, 22)
 	l.command(watch.Command{Verb: watch.Shelve, Alarm: tubHigh, For: 5 * time.Minute, Reason: "a test"})
@@ -255,7 +255,7 @@ func TestNothingIsToldOfAShelvedAlarm(t *testing.T) {
 	assert.Equal(t, "2400 webhook call "+tubHigh+" B", l.take()[0], "a shelf that ends while the condition holds is a new call")
 }
 
-func TestNothingIsToldOfAnAlarmOutOfService(t *testing.T) {
+func TestAlarmOutOfServiceIsNotSent(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "webhook", Repeat: time.Minute})
 	l.command(watch.Command{Verb: watch.OutOfService, Alarm: tubHigh, Reason: "a test"})
 	l.run(300, 22, 25, 22)
@@ -267,9 +267,9 @@ func TestNothingIsToldOfAnAlarmOutOfService(t *testing.T) {
 	assert.Equal(t, []string{"670 webhook call " + tubHigh + " B"}, l.take())
 }
 
-// TestTheRoomSpeaksForItsTubs: one call instead of one each, no word of a tub while it is covered, and then the end of the
+// TestRoomAlarmCoversItsTubs: one call instead of one each, nothing about a tub while it is covered, and then the end of the
 // one that was called before.
-func TestTheRoomSpeaksForItsTubs(t *testing.T) {
+func TestRoomAlarmCoversItsTubs(t *testing.T) {
 	const tub2High = "tub-2/water-temperature/high"
 	l := open(t, notify.Rule{Notifier: "webhook"})
 	l.run(100, 22, 25, 22)
@@ -281,10 +281,10 @@ func TestTheRoomSpeaksForItsTubs(t *testing.T) {
 	l.run(200, 22, 23, 23)
 	lines := l.take()
 	assert.ElementsMatch(t, []string{"570 webhook over " + roomCritical + " D", "570 webhook over " + tubHigh + " A"}, lines)
-	assert.NotContains(t, strings.Join(lines, "\n"), tub2High, "of which nobody has heard")
+	assert.NotContains(t, strings.Join(lines, "\n"), tub2High, "which was never sent")
 }
 
-func TestAfterARestartNobodyIsCalledTwice(t *testing.T) {
+func TestRestartRepeatsNoCall(t *testing.T) {
 	rule := notify.Rule{Notifier: "webhook", Repeat: 10 * time.Minute}
 	l := open(t, rule)
 	l.run(100, 22, 25, 22)
@@ -313,7 +313,7 @@ func TestANewConfiguration(t *testing.T) {
 	l.rules.Configure([]notify.Rule{once, {Notifier: "mail", Repeat: time.Hour}})
 	l.rules.Sync(l.core.Alarms(), at(l.now))
 	l.run(100, 22, 25, 22)
-	assert.Equal(t, []string{"110 mail again " + tubHigh + " B"}, l.take(), "a new outlet that repeats hears of what stands")
+	assert.Equal(t, []string{"110 mail again " + tubHigh + " B"}, l.take(), "a new notifier that repeats sends the active alarms")
 	l.run(3600, 22, 25, 22)
 	assert.Equal(t, []string{"3710 mail again " + tubHigh + " B"}, l.take())
 
@@ -337,7 +337,7 @@ func TestTheCoreIsAskedOnceAMinute(t *testing.T) {
 	assert.Empty(t, l.rules.Due(at(7000)))
 }
 
-func TestAStepOfTheClockNeitherHurriesNorDelays(t *testing.T) {
+func TestClockStepNeitherHurriesNorDelays(t *testing.T) {
 	for _, by := range []time.Duration{24 * time.Hour, -24 * time.Hour} {
 		l := open(t, notify.Rule{Notifier: "webhook", Repeat: 10 * time.Minute})
 		l.run(100, 22, 25, 22)
@@ -350,7 +350,7 @@ func TestAStepOfTheClockNeitherHurriesNorDelays(t *testing.T) {
 	}
 }
 
-func TestAnUnreadablePriorityIsToldToAll(t *testing.T) {
+func TestUnreadablePriorityGoesToAll(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "mail", Priorities: extreme})
 	l.run(60, 22, 25, 22)
 	effects := l.core.Step(watch.Event{At: at(70), Point: 1, Value: 25, Flag: quantity.Pass}, nil)

@@ -14,7 +14,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// TestLaws: whatever the room and the keeper do, each outlet is told what its rule says and no more.
+// TestLaws: whatever the room and the keeper do, each notifier sends what its rule says and no more.
 func TestLaws(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		repeat := func(name string) time.Duration {
@@ -57,7 +57,7 @@ func TestLaws(t *testing.T) {
 
 // laws holds each delivery against the rules as it comes.
 func laws(t *rapid.T, l *loft, rules map[string]notify.Rule) {
-	type key struct{ outlet, occurrence string }
+	type key struct{ notifier, occurrence string }
 	last := map[key]instant.Instant{}
 	over := map[key]bool{}
 	acknowledged := map[string]bool{} // occurrences
@@ -70,13 +70,13 @@ func laws(t *rapid.T, l *loft, rules map[string]notify.Rule) {
 			delete(acknowledged, e.Entry.Occurrence) // a shelf has ended
 			if !slices.ContainsFunc(deliveries, func(d notify.Delivery) bool { return d.Notifier == "all" }) {
 				_, flood := l.rules.Flood()
-				assert.True(t, flood && e.Entry.Priority != "critical", "a call that nobody hears: %v", e.Entry)
+				assert.True(t, flood && e.Entry.Priority != "critical", "a call that is not sent: %v", e.Entry)
 				last[key{"all", e.Entry.Occurrence}] = e.Entry.At
 				summed[e.Entry.Alarm] = true // see below
 			}
 		}
 		for _, d := range deliveries {
-			if d.Why == notify.Digest {
+			if d.Reason == notify.Digest {
 				for name := range summed {
 					assert.Contains(t, d.Entry.Text, name, "a call that is missing in the summary")
 				}
@@ -85,22 +85,22 @@ func laws(t *rapid.T, l *loft, rules map[string]notify.Rule) {
 			}
 			rule, k := rules[d.Notifier], key{d.Notifier, d.Entry.Occurrence}
 			p, _ := care.ParsePriority(d.Entry.Priority)
-			assert.True(t, len(rule.Priorities) == 0 || slices.Contains(rule.Priorities, p), told(d))
-			assert.NotContains(t, "GHI", d.Entry.State, told(d))
-			assert.False(t, over[k], "%s, after its end", told(d))
-			switch before, called := last[k]; d.Why {
+			assert.True(t, len(rule.Priorities) == 0 || slices.Contains(rule.Priorities, p), describe(d))
+			assert.NotContains(t, "GHI", d.Entry.State, describe(d))
+			assert.False(t, over[k], "%s, after its end", describe(d))
+			switch before, called := last[k]; d.Reason {
 			case notify.Over:
-				assert.Contains(t, "ADEF", d.Entry.State, told(d))
-				assert.True(t, called, "%s, of which nobody had been told", told(d))
+				assert.Contains(t, "ADEF", d.Entry.State, describe(d))
+				assert.True(t, called, "%s, without a call before it", describe(d))
 				over[k] = true
 			case notify.Again:
-				assert.Equal(t, "B", d.Entry.State, told(d))
-				assert.GreaterOrEqual(t, d.Entry.At.Sub(before), rule.Repeat-min(30*time.Second, rule.Repeat/10), told(d))
-				assert.Positive(t, rule.Repeat, told(d))
-				assert.True(t, rule.Until == notify.Cleared || !acknowledged[d.Entry.Occurrence], told(d))
+				assert.Equal(t, "B", d.Entry.State, describe(d))
+				assert.GreaterOrEqual(t, d.Entry.At.Sub(before), rule.Repeat-min(30*time.Second, rule.Repeat/10), describe(d))
+				assert.Positive(t, rule.Repeat, describe(d))
+				assert.True(t, rule.Until == notify.Cleared || !acknowledged[d.Entry.Occurrence], describe(d))
 				last[k] = d.Entry.At
 			case notify.Call:
-				assert.Equal(t, "B", d.Entry.State, told(d))
+				assert.Equal(t, "B", d.Entry.State, describe(d))
 				last[k] = d.Entry.At
 			}
 		}

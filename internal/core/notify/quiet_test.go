@@ -28,9 +28,9 @@ func softLoft() watch.Site {
 	return site
 }
 
-// hush is a rule with quiet hours from 12:10 to 14:00 UTC: the loft's time begins at 12:00.
-func hush(outlet string) notify.Rule {
-	return notify.Rule{Notifier: outlet, Quiet: &care.Light{Location: time.UTC, From: 12*60 + 10, To: 14 * 60}}
+// quietRule is a rule with quiet hours from 12:10 to 14:00 UTC: the loft's time begins at 12:00.
+func quietRule(notifier string) notify.Rule {
+	return notify.Rule{Notifier: notifier, Quiet: &care.Light{Location: time.UTC, From: 12*60 + 10, To: 14 * 60}}
 }
 
 const (
@@ -40,7 +40,7 @@ const (
 )
 
 func TestQuietHoursHoldBackUntilTheyEnd(t *testing.T) {
-	l := openSite(t, softLoft(), hush("mail"), notify.Rule{Notifier: "webhook"})
+	l := openSite(t, softLoft(), quietRule("mail"), notify.Rule{Notifier: "webhook"})
 	l.run(quietFrom, 22, 22, 22)
 	l.run(3000, 22, 25, 25)
 	assert.Equal(t, []string{"670 webhook call " + tubHigh + " B", "670 webhook call " + tub2High + " B"}, l.take(), "only mail is quiet")
@@ -54,7 +54,7 @@ func TestQuietHoursHoldBackUntilTheyEnd(t *testing.T) {
 }
 
 func TestCriticalAndHighKnowNoQuietHours(t *testing.T) {
-	l := open(t, hush("mail"))
+	l := open(t, quietRule("mail"))
 	l.run(quietFrom, 22, 22, 22)
 	l.run(100, 22, 25, 22)
 	l.run(100, 29, 25, 22)
@@ -62,19 +62,19 @@ func TestCriticalAndHighKnowNoQuietHours(t *testing.T) {
 }
 
 func TestWhatCameAndWentInQuietHoursIsOneLine(t *testing.T) {
-	l := openSite(t, softLoft(), hush("mail"))
-	l.run(100, 22, 25, 22) // told before they begin
+	l := openSite(t, softLoft(), quietRule("mail"))
+	l.run(100, 22, 25, 22) // sent before they begin
 	assert.Equal(t, []string{"70 mail call " + tubHigh + " B"}, l.take())
 	l.run(quietFrom, 22, 25, 22)
 	l.run(600, 22, 22, 25) // the one ends, the other comes
 	l.run(600, 22, 22, 22) // and goes
 	assert.Empty(t, l.take())
-	l.restart(hush("mail"))
+	l.restart(quietRule("mail"))
 	l.run(quietTo-l.now, 22, 22, 22)
 	require.Len(t, l.log, 1)
 	assert.Equal(t, "in the quiet hours; over: "+tub2High+" (medium), "+tubHigh+" (low)", l.log[0].Entry.Text)
-	assert.Equal(t, notify.Digest, l.log[0].Why)
-	l.restart(hush("mail"))
+	assert.Equal(t, notify.Digest, l.log[0].Reason)
+	l.restart(quietRule("mail"))
 	l.run(600, 22, 22, 22)
 	assert.Len(t, l.log, 1, "and only once")
 }
@@ -104,29 +104,29 @@ func TestQuietHoursFollowTheZone(t *testing.T) {
 	}
 }
 
-// TestLawsOfQuietHours: nothing low or medium is told while it is quiet, what stands when it ends is told once, what is told
-// is told to be over or stands, and a quiet outlet hears of every alarm one way or the other.
+// TestLawsOfQuietHours: no low or medium alarm is sent in quiet hours; an alarm that is active at their end is sent once; an alarm that
+// was sent is active or its end is sent; and a notifier with quiet hours covers every alarm, one way or the other.
 func TestLawsOfQuietHours(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		rule := hush("mail")
+		rule := quietRule("mail")
 		rule.Quiet.From = rapid.IntRange(0, 1439).Draw(t, "from")
 		rule.Quiet.To = (rule.Quiet.From + rapid.IntRange(1, 1439).Draw(t, "length")) % 1440 // a configuration with none is refused
 		rule.Repeat = rapid.SampledFrom([]time.Duration{0, 45 * time.Minute}).Draw(t, "repeat")
 		site := softLoft()
 		l := openSite(t, site, rule)
 		quiet := func(at instant.Instant) bool { return rule.Quiet.IsDay(at.Time()) }
-		open := map[string]bool{}    // occurrence → told and not over
-		unheard := map[string]bool{} // alarm → raised and cleared, or raised, without a word
+		open := map[string]bool{}    // occurrence → sent and not over
+		unheard := map[string]bool{} // alarm → raised, or raised and cleared, and not sent
 		l.watching = func(e watch.Effect, deliveries []notify.Delivery) {
 			if e.Kind == watch.Notify && len(deliveries) == 0 {
 				unheard[e.Entry.Alarm] = true
-				delete(open, e.Entry.Occurrence) // a cover that ended has brought it back, and that will be told
+				delete(open, e.Entry.Occurrence) // a suppression that ended has brought it back, and that will be sent
 			}
 			if e.Kind == watch.Record && e.Entry.Kind == "alarm.acknowledged" {
 				delete(unheard, e.Entry.Alarm)
 			}
 			for _, d := range deliveries {
-				if d.Why == notify.Digest {
+				if d.Reason == notify.Digest {
 					for name := range unheard {
 						if strings.Contains(d.Entry.Text, name) {
 							delete(unheard, name)
@@ -136,13 +136,13 @@ func TestLawsOfQuietHours(t *testing.T) {
 					continue
 				}
 				soft := d.Entry.Priority == "low" || d.Entry.Priority == "medium"
-				assert.False(t, soft && quiet(d.Entry.At), "told in quiet hours: %s", told(d))
-				switch d.Why {
+				assert.False(t, soft && quiet(d.Entry.At), "sent in quiet hours: %s", describe(d))
+				switch d.Reason {
 				case notify.Call, notify.Late: // a cover that ends brings the same occurrence back
-					assert.False(t, open[d.Entry.Occurrence] && d.Entry.Kind != "alarm.returned", "told twice: %s", told(d))
+					assert.False(t, open[d.Entry.Occurrence] && d.Entry.Kind != "alarm.returned", "sent twice: %s", describe(d))
 					open[d.Entry.Occurrence] = true
 				case notify.Over:
-					assert.True(t, open[d.Entry.Occurrence], told(d))
+					assert.True(t, open[d.Entry.Occurrence], describe(d))
 					delete(open, d.Entry.Occurrence)
 				}
 				delete(unheard, d.Entry.Alarm)
@@ -169,7 +169,7 @@ func TestLawsOfQuietHours(t *testing.T) {
 		}
 		for name := range unheard {
 			a, _ := l.core.Alarm(name)
-			assert.Equal(t, watch.SuppressedByDesign, a.Letter, "%s was never told of", name)
+			assert.Equal(t, watch.SuppressedByDesign, a.Letter, "%s was never sent", name)
 		}
 	})
 }

@@ -8,33 +8,33 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// TestWords are the words of a test.
-const TestWords = "a test of the outlets: no alarm, nothing is to be done"
+// TestText is the text of a test notification.
+const TestText = "a test of the notifiers: no alarm, nothing is to be done"
 
-// onTime is how late a weekly test may begin: a board that has just started, or was given a new configuration, makes up for what
-// it has missed by no more.
-const onTime = 10 * time.Minute
+// maxTestDelay is how late a weekly test may be sent by a board that has just started or got a new configuration. A test missed by
+// more is left out.
+const maxTestDelay = 10 * time.Minute
 
-// test appends the command for the outlets whose hour has come and that have not been tested since.
-func (r *Rules) test(now instant.Instant, commands []watch.Command) []watch.Command {
-	var outlets []string
+// dueTests appends the command that tests the notifiers whose weekly hour has come and that have not been tested since.
+func (r *Rules) dueTests(now instant.Instant, commands []watch.Command) []watch.Command {
+	var notifiers []string
 	for i := range r.weekly {
 		w := &r.weekly[i]
-		if hour := w.At.Last(now); now.Sub(hour) <= onTime && !r.testedSince(w.Notifier, hour, now) {
-			outlets = append(outlets, w.Notifier)
+		if hour := w.At.Last(now); now.Sub(hour) <= maxTestDelay && !r.testedSince(w.Notifier, hour, now) {
+			notifiers = append(notifiers, w.Notifier)
 		}
 	}
-	if outlets == nil {
+	if notifiers == nil {
 		return commands
 	}
 	return append(commands, watch.Command{
-		Verb: watch.Report, Kind: journal.NotifierTest, Outlets: outlets, By: By, Reason: "weekly", Text: TestWords,
+		Verb: watch.Report, Kind: journal.NotifierTest, Notifiers: notifiers, By: By, Reason: "weekly", Text: TestText,
 	})
 }
 
-// testedSince reports whether a test has gone out at or after an hour. Its time stays as it was when the clock is set, so that a
-// clock that is set back past the hour causes no second one; a time that lies far ahead is that of a clock that was wrong.
-func (r *Rules) testedSince(outlet string, hour, now instant.Instant) bool {
-	last, ever := r.tested[outlet]
+// testedSince reports whether a test was sent at or after an hour. Recorded test times do not move with clock steps, so that a
+// clock set back past the hour causes no second test; a time more than a week ahead comes from a wrong clock and does not count.
+func (r *Rules) testedSince(notifier string, hour, now instant.Instant) bool {
+	last, ever := r.tested[notifier]
 	return ever && last >= hour && last.Sub(now) <= 7*24*time.Hour
 }

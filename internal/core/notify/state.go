@@ -9,8 +9,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// Effect takes note of an effect of the core and returns what has to be told because of it. All effects must come by, in
-// their order.
+// Effect folds in an effect of the core and returns the deliveries that it causes. It must see every effect, in order.
 func (r *Rules) Effect(e *watch.Effect) []Delivery {
 	if e.Entry == nil {
 		return nil
@@ -26,23 +25,23 @@ func (r *Rules) Effect(e *watch.Effect) []Delivery {
 	return nil
 }
 
-// refused drops an alarm that is not there any more.
+// refused drops an alarm that the core no longer knows: it has refused to repeat it.
 func (r *Rules) refused(entry *journal.Entry) {
 	if s := r.alarms[entry.Alarm]; s != nil && entry.Text == string(watch.Repeat) && s.occurrence == entry.Occurrence {
 		delete(r.alarms, entry.Alarm)
 	}
 }
 
-// keep takes note of an entry.
+// record folds in a journal entry.
 func (r *Rules) record(entry *journal.Entry) []Delivery {
 	switch entry.Kind {
 	case journal.FloodBegan, journal.FloodEnded:
 		r.flood.recorded(entry)
 		return nil
 	case journal.Summary:
-		return r.summarised(entry)
+		return r.summaryRecorded(entry)
 	case journal.Chattering, journal.Fleeting:
-		return r.advised(entry)
+		return r.adviceRecorded(entry)
 	case journal.Lost:
 		r.lost(entry)
 		return nil
@@ -50,18 +49,18 @@ func (r *Rules) record(entry *journal.Entry) []Delivery {
 		for _, name := range entry.Notifiers {
 			r.tested[name] = entry.At
 		}
-		return r.named(entry, Test)
+		return r.deliverTo(entry, Test)
 	}
 	if entry.Alarm == "" || entry.State == "" {
 		return nil
 	}
 	r.flood.roll(entry.At)
-	r.watchRestless(entry)
-	return r.follow(entry)
+	r.trackChatter(entry)
+	return r.updateAlarm(entry)
 }
 
-// named tells an entry to the outlets that it names.
-func (r *Rules) named(entry *journal.Entry, why Reason) (deliveries []Delivery) {
+// deliverTo returns a delivery of the entry for each notifier that it names.
+func (r *Rules) deliverTo(entry *journal.Entry, why Reason) (deliveries []Delivery) {
 	for _, rule := range r.rules {
 		if slices.Contains(entry.Notifiers, rule.Notifier) {
 			deliveries = append(deliveries, Delivery{rule.Notifier, why, entry})
@@ -70,22 +69,22 @@ func (r *Rules) named(entry *journal.Entry, why Reason) (deliveries []Delivery) 
 	return deliveries
 }
 
-// follow follows the alarm, and tells its end to those who were called.
-func (r *Rules) follow(entry *journal.Entry) []Delivery {
+// updateAlarm folds an entry into the state of its alarm. At its end it returns the deliveries that report it.
+func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 	s := r.alarms[entry.Alarm]
 	if s == nil || s.occurrence != entry.Occurrence {
-		s = newStanding(entry.Occurrence, entry.At)
+		s = newAlarmState(entry.Occurrence, entry.At)
 		r.alarms[entry.Alarm] = s
 	}
 	s.letter, s.priority = entry.State[0], entry.Priority
 	switch entry.Kind {
 	case journal.AlarmRaised:
 		s.raised = entry.At
-		r.reach(entry.Alarm)
+		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
 	case journal.AlarmShelved, journal.AlarmDisabled:
-		clear(s.told)
+		clear(s.notified)
 		clear(s.held)
 	}
 	switch s.letter {
@@ -96,11 +95,11 @@ func (r *Rules) follow(entry *journal.Entry) []Delivery {
 	return r.over(s, entry)
 }
 
-// foreseen are the limits that an alarm of the outlook foresees.
+// foreseen maps each kind of outlook alarm to the limits that it predicts.
 var foreseen = map[string][2]string{"rising": {"high", "critical-high"}, "falling": {"low", "critical-low"}}
 
-// reach notes that a limit is reached, with the alarm that has foreseen it.
-func (r *Rules) reach(alarm string) {
+// markReached notes on an outlook alarm that the limit it predicted has been reached.
+func (r *Rules) markReached(alarm string) {
 	i := strings.LastIndexByte(alarm, '/')
 	for outlook, limits := range foreseen {
 		if s := r.alarms[alarm[:i+1]+outlook]; s != nil && slices.Contains(limits[:], alarm[i+1:]) {
@@ -109,8 +108,8 @@ func (r *Rules) reach(alarm string) {
 	}
 }
 
-// cameTrue reports whether the end of an alarm of the outlook is that its limit was reached: "rising is over" would then mislead.
-func cameTrue(s *alarmState, entry *journal.Entry) bool {
+// limitReached reports whether an outlook alarm ends because its limit was reached: "rising is over" would then mislead.
+func limitReached(s *alarmState, entry *journal.Entry) bool {
 	limit := entry.Alarm[strings.LastIndexByte(entry.Alarm, '/')+1:]
 	if _, ok := foreseen[limit]; !ok {
 		return false
@@ -119,47 +118,48 @@ func cameTrue(s *alarmState, entry *journal.Entry) bool {
 	return s.reached || beyond
 }
 
-// lost takes note of a message that a notifier has given up: while its alarm is active, another one goes out, later each time.
+// lost schedules the next message after one that a notifier has given up; the wait doubles each time.
 func (r *Rules) lost(entry *journal.Entry) {
 	s := r.alarms[entry.Alarm]
 	if s == nil || s.occurrence != entry.Occurrence {
 		return
 	}
-	for _, outlet := range entry.Notifiers {
-		delete(s.told, outlet)
-		s.held[outlet] = forRetry
-		again := s.retries[outlet]
+	for _, notifier := range entry.Notifiers {
+		delete(s.notified, notifier)
+		s.held[notifier] = holdRetry
+		again := s.retries[notifier]
 		again.times++
 		again.at = entry.At.Add(min(firstRetry<<min(again.times-1, 10), maxRetry))
-		s.retries[outlet] = again
+		s.retries[notifier] = again
 	}
 }
 
-// Told returns the alarm and the occurrence that the last message to a notifier was about, if that message was the one of an event.
-func (r *Rules) Told(outlet, event string) (alarm, occurrence string) {
+// AlarmOf returns the alarm and the occurrence of an event if that event was the last message of a notifier about an active
+// alarm; "" otherwise.
+func (r *Rules) AlarmOf(notifier, event string) (alarm, occurrence string) {
 	for name, s := range r.alarms {
-		if s.events[outlet] == event {
+		if s.lastEntry[notifier] == event {
 			return name, s.occurrence
 		}
 	}
 	return "", ""
 }
 
-// over tells the end of an alarm.
+// over returns the deliveries that report the end of an alarm.
 func (r *Rules) over(s *alarmState, entry *journal.Entry) (deliveries []Delivery) {
-	if cameTrue(s, entry) {
+	if limitReached(s, entry) {
 		return nil
 	}
 	for i := range r.rules {
 		rule := &r.rules[i]
-		_, told := s.told[rule.Notifier]
-		held := s.held[rule.Notifier] == forQuiet
+		_, sent := s.notified[rule.Notifier]
+		held := s.held[rule.Notifier] == holdQuiet
 		switch {
-		case !told && !held:
+		case !sent && !held:
 		case held, rule.quiet(s.priority, entry.At):
-			r.gather(r.nights, rule.Notifier, entry)
+			r.gather(r.quietDigests, rule.Notifier, entry)
 		case r.flood.active && !critical(s.priority):
-			r.gather(r.floods, rule.Notifier, entry)
+			r.gather(r.floodDigests, rule.Notifier, entry)
 		default:
 			deliveries = append(deliveries, Delivery{rule.Notifier, Over, entry})
 		}
@@ -167,16 +167,16 @@ func (r *Rules) over(s *alarmState, entry *journal.Entry) (deliveries []Delivery
 	return deliveries
 }
 
-// call tells those who listen.
+// call returns the deliveries of an entry that calls for a person.
 func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 	s := r.alarms[entry.Alarm]
-	if s == nil { // the entry has not come by as one to keep
+	if s == nil { // no Record effect of this alarm has been seen
 		return nil
 	}
 	part := r.flood.count(entry.Alarm, entry.At)
 	again := entry.Kind == journal.AlarmRepeated
 	if again {
-		s.asked = instant.None
+		s.requested = instant.None
 	} else {
 		s.called, s.acknowledged = entry.At, false // it may have been acknowledged before a shelf that has ended now
 	}
@@ -190,24 +190,24 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		case !again && rule.After > 0:
 			continue
 		case !again && rule.quiet(s.priority, entry.At):
-			s.held[rule.Notifier] = forQuiet
-			delete(s.told, rule.Notifier) // of a call before a cover that has ended now
+			s.held[rule.Notifier] = holdQuiet
+			delete(s.notified, rule.Notifier) // a call from before the suppression that has just ended
 			continue
 		case !again && r.restrained(entry.Alarm, s, rule.Notifier, entry.At):
-			if _, told := s.told[rule.Notifier]; !told {
-				s.held[rule.Notifier] = forRestraint
+			if _, sent := s.notified[rule.Notifier]; !sent {
+				s.held[rule.Notifier] = holdChatter
 			}
 			continue
-		case again && !r.due(rule, entry.Alarm, s, entry.At, min(early, rule.Repeat/10)):
+		case again && !r.due(rule, entry.Alarm, s, entry.At, min(repeatTolerance, rule.Repeat/10)):
 			continue
 		case again:
-			why = rule.lateness(s)
+			why = rule.repeatReason(s)
 		}
-		s.told[rule.Notifier], s.events[rule.Notifier] = entry.At, entry.ID()
+		s.notified[rule.Notifier], s.lastEntry[rule.Notifier] = entry.At, entry.ID()
 		delete(s.held, rule.Notifier)
-		r.calledNow(entry.Alarm, rule.Notifier, entry.At)
+		r.noteCall(entry.Alarm, rule.Notifier, entry.At)
 		if part && !critical(s.priority) {
-			r.gather(r.floods, rule.Notifier, entry)
+			r.gather(r.floodDigests, rule.Notifier, entry)
 			continue
 		}
 		deliveries = append(deliveries, Delivery{rule.Notifier, why, entry})

@@ -55,8 +55,8 @@ func InFlood(before bool, annunciations int) bool {
 	return before
 }
 
-// Stay is a raise of an alarm and the clear that ended it; Cleared is [instant.None] while it is active. Neither is ever the doing
-// of a person.
+// Stay is a raise of an alarm and the clear that ended it; Cleared is [instant.None] while it is active. Both come from the
+// condition, never from a person.
 type Stay struct{ Raised, Cleared instant.Instant }
 
 // Chatters reports whether the alarm chatters from stay i of all its stays on, given in the order of time.
@@ -68,7 +68,7 @@ func Chatters(stays []Stay, i int) bool {
 	return stays[k].Cleared.Sub(stays[i].Raised) <= ChatterWithin
 }
 
-// Flits reports whether stay i was fleeting: short, and not repeated.
+// Fleeting reports whether stay i was fleeting: short, and not repeated.
 func Fleeting(stays []Stay, i int) bool {
 	s := stays[i]
 	if s.Cleared.IsNone() || s.Cleared.Sub(s.Raised) >= FleetingBelow {

@@ -1,11 +1,11 @@
-// Package moistair computes what follows from the temperature and the relative humidity of air: dew and frost point,
+// Package psychro computes what follows from the temperature and the relative humidity of air: dew and frost point,
 // vapour-pressure deficit, absolute humidity, mixing ratio, wet-bulb temperatures and the margin to condensation, each
-// with its uncertainty. Beside them stand the few water-side formulas that a breeding room asks for: oxygen saturation,
+// with its uncertainty. It also has the few water-side formulas that a breeding room needs: oxygen saturation,
 // the un-ionised part of ammonia, and the humidity over saturated salts for calibration; and the mean kinetic
 // temperature.
 //
-//	dewPoint, deficit, humidity := moistair.Derive(24.0, 80.0) // 20.337 °C, 597 Pa, 0.01742 kg/m³
-//	u := moistair.DewPointUncertainty(24.0, 80.0, 0.4, 3.0)    // 0.72 K (k = 2)
+//	dewPoint, deficit, humidity := psychro.Derive(24.0, 80.0) // 20.337 °C, 597 Pa, 0.01742 kg/m³
+//	u := psychro.DewPointUncertainty(24.0, 80.0, 0.4, 3.0)    // 0.72 K (k = 2)
 //
 // # Units
 //

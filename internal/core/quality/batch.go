@@ -19,7 +19,7 @@ func (r Range) Contains(v float64) bool {
 	return r == Range{} || v >= r.Low && v <= r.High
 }
 
-// absent reports whether v stands for a missing value.
+// absent reports whether v marks a missing value.
 func absent(v float64) bool { return math.IsNaN(v) || math.IsInf(v, 0) }
 
 // GrossRange is QARTOD test 4: outside possible a value fails, outside expected it is suspect. Here and in all other

@@ -79,19 +79,19 @@ type Calibration struct {
 	// Points are the one or two comparisons it was made from, in the order of the measured values; empty where only
 	// the numbers above are known.
 	Points []Comparison
-	// GainUncertainty is the expanded uncertainty of the gain where one comparison tells nothing of it.
+	// GainUncertainty is the expanded uncertainty of the gain of a one-point calibration, which cannot measure it.
 	GainUncertainty float64
 }
 
 // The bounds of a calibration that is believed: engineering judgement, no published source. Beyond them the sensor or
 // the reference is broken, and a correction would hide it.
 const (
-	lowestGain, highestGain = 0.9, 1.1
-	minHumiditySpan         = 15.0 // percent relative humidity
-	minTemperatureSpan      = 10.0 // kelvin
-	maxHumidityOffset       = 15.0 // percent relative humidity
-	maxKelvinOffset         = 5.0
-	beyondPoints            = 5.0 // how far outside two points they are still trusted, in kelvin or percent humidity
+	minGain, maxGain   = 0.9, 1.1
+	minHumiditySpan    = 15.0 // percent relative humidity
+	minTemperatureSpan = 10.0 // kelvin
+	maxHumidityOffset  = 15.0 // percent relative humidity
+	maxKelvinOffset    = 5.0
+	beyondPoints       = 5.0 // how far outside its two points a calibration is still trusted, in kelvin or percent humidity
 )
 
 // OnePoint returns the calibration by one comparison: an offset. Away from that point its uncertainty grows, since
@@ -107,16 +107,16 @@ func OnePoint(q quantity.Quantity, at instant.Instant, point Comparison) (*Calib
 	if q == quantity.RelativeHumidity {
 		c.GainUncertainty = 0.05
 	}
-	largest, unit := math.Inf(1), q.DifferenceUnit()
+	maxOffset, unit := math.Inf(1), q.DifferenceUnit()
 	switch unit {
 	case quantity.Kelvin:
-		largest = maxKelvinOffset
+		maxOffset = maxKelvinOffset
 	case quantity.PercentRelativeHumidity:
-		largest = maxHumidityOffset
+		maxOffset = maxHumidityOffset
 	}
-	if math.Abs(c.Offset) > largest {
+	if math.Abs(c.Offset) > maxOffset {
 		return nil, fmt.Errorf("calibrating %s: the sensor is off by %.2f %s, more than the %g %s that a correction may hide: "+
-			"check the reference, then replace the sensor", q, -c.Offset, unit.Shown(), largest, unit.Shown())
+			"check the reference, then replace the sensor", q, -c.Offset, unit.Shown(), maxOffset, unit.Shown())
 	}
 	return c, nil
 }
@@ -131,22 +131,22 @@ func TwoPoint(q quantity.Quantity, at instant.Instant, a, b Comparison) (*Calibr
 		a, b = b, a
 	}
 	unit := q.DifferenceUnit()
-	least := 0.0
+	minSpan := 0.0
 	switch unit {
 	case quantity.Kelvin:
-		least = minTemperatureSpan
+		minSpan = minTemperatureSpan
 	case quantity.PercentRelativeHumidity:
-		least = minHumiditySpan
+		minSpan = minHumiditySpan
 	}
 	apart := math.Abs(b.Reference - a.Reference)
-	if apart < least || apart == 0 || a.Measured == b.Measured {
+	if apart < minSpan || apart == 0 || a.Measured == b.Measured {
 		return nil, fmt.Errorf("calibrating %s: the two references are %.1f %s apart, take ones at least %g %s apart",
-			q, apart, unit.Shown(), least, unit.Shown())
+			q, apart, unit.Shown(), minSpan, unit.Shown())
 	}
 	gain := (b.Reference - a.Reference) / (b.Measured - a.Measured)
-	if gain < lowestGain || gain > highestGain {
+	if gain < minGain || gain > maxGain {
 		return nil, fmt.Errorf("calibrating %s: the gain would be %.3f, outside %g to %g: the sensor is damaged, "+
-			"or the references were mixed up or had not settled", q, gain, lowestGain, highestGain)
+			"or the references were mixed up or had not settled", q, gain, minGain, maxGain)
 	}
 	return &Calibration{
 		Gain: gain, Offset: a.Reference - gain*a.Measured, At: at,
@@ -154,15 +154,15 @@ func TwoPoint(q quantity.Quantity, at instant.Instant, a, b Comparison) (*Calibr
 	}, nil
 }
 
-// Check refuses a calibration, as it may stand in a configuration, that no calibration can have given.
+// Check returns an error for a calibration, such as one from a configuration, whose numbers no comparison can have given.
 func (c *Calibration) Check() error {
 	switch {
 	case c == nil:
 		return nil
 	case absent(c.Gain) || absent(c.Offset) || absent(c.Uncertainty):
 		return errors.New("calibration: gain, offset and uncertainty must be numbers")
-	case c.Gain < lowestGain || c.Gain > highestGain:
-		return fmt.Errorf("calibration: a gain of %g is outside %g to %g", c.Gain, lowestGain, highestGain)
+	case c.Gain < minGain || c.Gain > maxGain:
+		return fmt.Errorf("calibration: a gain of %g is outside %g to %g", c.Gain, minGain, maxGain)
 	case c.Uncertainty < 0:
 		return fmt.Errorf("calibration: an uncertainty of %g is negative", c.Uncertainty)
 	}
@@ -198,8 +198,8 @@ func (c *Calibration) Expanded(measured, accuracy float64) float64 {
 	return expanded
 }
 
-// Due reports whether the calibration is older than 12 months at the time now and should be made anew. Humidity sensors
-// drift by 0.25 to 0.5 %RH a year by their data sheets, in clean air.
+// Due reports whether the calibration is older than 12 months at time now and should be repeated. By their data sheets humidity
+// sensors drift by 0.25 to 0.5 %RH a year in clean air.
 func (c *Calibration) Due(now instant.Instant) bool {
 	if c == nil || c.At == 0 || c.At.IsNone() {
 		return false
@@ -207,7 +207,7 @@ func (c *Calibration) Due(now instant.Instant) bool {
 	return now > instant.Of(c.At.Time().AddDate(1, 0, 0))
 }
 
-// Warning returns what to tell the keeper when the calibration is due, else "".
+// Warning returns a text for the keeper when the calibration is due, else "".
 func (c *Calibration) Warning(now instant.Instant) string {
 	if !c.Due(now) {
 		return ""

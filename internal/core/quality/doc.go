@@ -7,5 +7,5 @@
 // channel of one sensor live and gives each reading its flag at once. One test, the spike, can only speak when the next
 // reading is in; the Judge then amends the flag of the reading before. An alarm never waits for it.
 //
-// A flag never raises an alarm. It decides whether a reading is usable, and tells people what to think of it.
+// A flag never raises an alarm. It decides whether a reading is usable, and shows people how far to trust it.
 package quality

@@ -8,28 +8,28 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Observation is what one read brought of one channel.
+// Observation is the result of one read of one channel.
 type Observation struct {
 	At       instant.Instant
 	Value    float64 // after calibration, in the canonical unit; NaN where no value was obtained
 	Measured float64 // before calibration
 	Raw      uint64  // the word the value was computed from
-	// Wrong tells that the value is known to be wrong, such as a power-on value.
+	// Wrong means that the value is known to be wrong, such as a power-on value.
 	Wrong bool
-	// First tells that the device appeared or was reset, and this is its first conversion.
+	// First means that this is the first conversion after the device appeared or was reset.
 	First bool
-	// Heated tells that a heater ran during or shortly before the read.
+	// Heated means that a heater ran during or shortly before the read.
 	Heated bool
 }
 
-// Verdict is what the [Judge] says of an observation.
+// Verdict is the judgement of the [Judge] on an observation.
 type Verdict struct {
 	Flag quantity.Flag
-	// Why is the test that decided; for a flag of not evaluated, what stands in the way; [NoTest] for a pass.
+	// Why is the test that decided; for the flag "not evaluated", what prevented the tests; [NoTest] for a pass.
 	Why Test
 	// Extra widens the expanded uncertainty of the value, in its unit.
 	Extra float64
-	// Amended tells that the reading before has got another flag, now that the spike test can see it from both sides.
+	// Amended means that the previous reading gets another flag, now that the spike test knows both its neighbours.
 	Amended   bool
 	Amendment Amendment
 }
@@ -41,7 +41,7 @@ type Amendment struct {
 	Why  Test
 }
 
-// Judge gives the readings of one channel of one sensor their flags, as they come.
+// Judge flags the readings of one channel of one sensor as they come.
 //
 // A reading is not evaluated (2) until its successor comes within the gap, and then pass, suspect or fail by the spike
 // test; all other tests flag it at once. A reading without such a neighbour on either side stays not evaluated.
@@ -85,7 +85,7 @@ func NewJudge(tests Tests) *Judge {
 	return j
 }
 
-// Resume sets the widening by [Creep] to what it was when the program ended.
+// Resume sets the widening by [Creep] to its value at the end of the last run.
 func (j *Judge) Resume(extra float64) { j.creep = CreepFrom(extra) }
 
 // Shift moves all remembered times by a step of the clock, so that no test sees the step.

@@ -18,14 +18,14 @@ type Candidate struct {
 	Flag   quantity.Flag
 }
 
-// Choice is the one reading that several sensors add up to.
+// Choice is the combined reading of the sensors of a point.
 type Choice struct {
 	Value float64 // the median; NaN without a candidate
 	Flag  quantity.Flag
 	// Spread is the distance between the highest and the lowest candidate.
 	Spread float64
-	// Odd names the sensor that is farthest from the median, where the spread is above what is allowed. Of two that
-	// differ nobody can tell which one is wrong: then both are named.
+	// Odd names the sensor farthest from the median if the spread is larger than allowed. Of two sensors that differ it cannot be
+	// known which one is wrong: then both are named.
 	Odd []string
 	// Of is the number of candidates.
 	Of int

@@ -49,8 +49,8 @@ func (t Test) String() string {
 // Spike says from which height a lone value is a spike.
 type Spike struct {
 	Suspect, Fail float64 // in the unit of a difference
-	// FailWithin is the longest time between the neighbours of a spike that fails. What stands alone between more
-	// distant neighbours may have been real, and is suspect at most.
+	// FailWithin is the longest time between the neighbours of a spike that fails. A lone value between neighbours further
+	// apart may be real, and is suspect at most.
 	FailWithin time.Duration
 }
 

@@ -10,7 +10,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// alarmKind tells what kind of condition an alarm watches. The first four are the limits, in the order of stage.Limit.
+// alarmKind is the kind of condition that an alarm is on. The first four are the limits, in the order of care.Limit.
 type alarmKind uint8
 
 const (
@@ -45,10 +45,10 @@ func (k alarmKind) limit() bool { return k <= onCriticalHigh }
 // critical reports whether the alarm is on one of the two critical limits.
 func (k alarmKind) critical() bool { return k.limit() && care.Limit(k).Critical() }
 
-// FaultPlace stands where the place would stand in the names and topics of sensor faults. No place may be called so.
+// FaultPlace takes the position of the place in the names and topics of sensor faults. No place may have this id.
 const FaultPlace = "sensor"
 
-// Longest shelves, and the length of one that is asked for without a length. Proposals, no published source.
+// The length of a shelf when the command gives none, and the longest allowed ones. Proposals, no published source.
 const (
 	DefaultShelf     = 30 * time.Minute
 	MaxShelf         = 12 * time.Hour
@@ -90,15 +90,15 @@ func newAlarmMemory() alarmMemory {
 	}
 }
 
-// entry begins a journal entry.
-func (c *Core) entry(kind journal.Kind, at instant.Instant) *journal.Entry {
+// newEntry begins a journal entry.
+func (c *Core) newEntry(kind journal.Kind, at instant.Instant) *journal.Entry {
 	c.seq++
 	return &journal.Entry{Seq: c.seq, Run: c.run, At: at, Kind: kind}
 }
 
-// about begins a journal entry on an alarm.
-func (c *Core) about(a *alarm, kind journal.Kind, at instant.Instant, was byte) *journal.Entry {
-	e := c.entry(kind, at)
+// alarmEntry begins a journal entry about an alarm.
+func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was byte) *journal.Entry {
+	e := c.newEntry(kind, at)
 	e.Alarm, e.Occurrence = a.name, a.Occurrence
 	e.State, e.Was = string(a.Letter), string(was)
 	e.Priority = a.Priority.String()
@@ -108,10 +108,10 @@ func (c *Core) about(a *alarm, kind journal.Kind, at instant.Instant, was byte) 
 		e.Doubt = c.doubtOf(a)
 	}
 	if a.Setpoint != nil {
-		e.Setpoint = known(*a.Setpoint)
+		e.Setpoint = finiteOrNil(*a.Setpoint)
 	}
-	if a.Extreme != nil { // a copy, since the alarm's own goes on changing
-		e.Extreme = known(*a.Extreme)
+	if a.Extreme != nil { // a copy, since the alarm's own keeps changing
+		e.Extreme = finiteOrNil(*a.Extreme)
 	}
 	if !a.Since.IsNone() {
 		since := a.Since
@@ -124,7 +124,7 @@ func (c *Core) about(a *alarm, kind journal.Kind, at instant.Instant, was byte) 
 	return e
 }
 
-// keep appends the entry, and the call for a person if the alarm has just become unacknowledged.
+// record appends the entry, and the call for a person if the alarm has just become unacknowledged.
 func record(a *alarm, was byte, e *journal.Entry, out []Effect) []Effect {
 	out = append(out, Effect{Kind: Record, Point: a.point, Entry: e})
 	if a.Letter == Unacknowledged && (was != Unacknowledged || e.Kind == journal.AlarmRepeated) {
@@ -143,7 +143,7 @@ type occurrence struct {
 	reason    string
 }
 
-func known(v float64) *float64 {
+func finiteOrNil(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
@@ -156,19 +156,19 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	a.Since, a.Raised, a.Cleared = o.since, o.at, instant.None
 	a.Occurrence = a.name + "@" + o.at.String()
 	a.Priority, a.Repeats, a.Reason = o.priority, 0, o.reason
-	a.Setpoint, a.Extreme = known(o.setpoint), known(o.extreme)
+	a.Setpoint, a.Extreme = finiteOrNil(o.setpoint), finiteOrNil(o.extreme)
 	a.Names = nil
 	if c.roomAlarm(a) {
 		a.Names = c.inside[a.place]
 	}
-	if a.point >= 0 && a.DesignBy == "" { // it may not have existed yet when its cover came into force
+	if a.point >= 0 && a.DesignBy == "" { // it may not have existed when its suppression began
 		if a.DesignBy = c.suppressor(a); a.DesignBy != "" {
 			a.lifecycle.apply(suppress)
 		}
 	}
 	a.lifecycle.apply(raise)
-	e := c.about(a, journal.AlarmRaised, o.at, was)
-	e.Value, e.Reason = known(o.value), o.reason
+	e := c.alarmEntry(a, journal.AlarmRaised, o.at, was)
+	e.Value, e.Reason = finiteOrNil(o.value), o.reason
 	out = record(a, was, e, out)
 	c.activeCount++
 	return c.alarmChanged(a, o.at, out)
@@ -179,20 +179,20 @@ func (c *Core) clear(a *alarm, at instant.Instant, value float64, out []Effect) 
 	was := a.Letter
 	a.Cleared = at
 	a.lifecycle.apply(clear)
-	e := c.about(a, journal.AlarmCleared, at, was)
-	e.Value = known(value)
+	e := c.alarmEntry(a, journal.AlarmCleared, at, was)
+	e.Value = finiteOrNil(value)
 	out = record(a, was, e, out)
 	c.activeCount--
 	return c.alarmChanged(a, at, out)
 }
 
-// roomAlarm reports whether a speaks for the enclosures of its room.
+// roomAlarm reports whether a covers the enclosures of its room.
 func (c *Core) roomAlarm(a *alarm) bool {
 	return a.kind == onCriticalHigh && a.point >= 0 &&
 		c.points[a.point].name.Quantity == quantity.AirTemperature && len(c.inside[a.place]) > 0
 }
 
-// alarmChanged settles what a change of one alarm means for the suppression of others.
+// alarmChanged updates the suppression of other alarms after a change of one.
 func (c *Core) alarmChanged(a *alarm, at instant.Instant, out []Effect) []Effect {
 	if a.kind == onFault || c.roomAlarm(a) {
 		return c.refreshSuppression(at, out)
@@ -218,8 +218,8 @@ func (c *Core) refreshSuppression(at instant.Instant, out []Effect) []Effect {
 	return out
 }
 
-// cover brings the suppression by design of one alarm up to date. An alarm whose value is back inside its limit, and which waits
-// for its off-delay only, stays covered until it clears or the limit is broken again: nobody need be told of it any more.
+// cover brings the suppression by design of one alarm up to date. An alarm whose value is back inside its limit, and which only
+// waits for its off-delay, stays covered until it clears or the limit is broken again: a notification would come too late.
 func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
 	cause := c.suppressor(a)
 	before, was := a.DesignBy, a.Letter
@@ -230,7 +230,7 @@ func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
 	switch {
 	case before == "":
 		a.lifecycle.apply(suppress)
-		e := c.about(a, journal.AlarmSuppressed, at, was)
+		e := c.alarmEntry(a, journal.AlarmSuppressed, at, was)
 		e.Reason = "covered by " + cause
 		out = record(a, was, e, out)
 	case cause == "":
@@ -238,7 +238,7 @@ func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
 		if a.Letter == Unacknowledged {
 			a.Repeats++
 		}
-		e := c.about(a, journal.AlarmReturned, at, was)
+		e := c.alarmEntry(a, journal.AlarmReturned, at, was)
 		e.Reason = "no longer covered by " + before
 		out = record(a, was, e, out)
 	}
@@ -254,7 +254,7 @@ func (c *Core) returning(a *alarm) bool {
 	return p.Zone != UnknownZone && !p.rules[a.kind].beyond(p.Value)
 }
 
-// suppressor returns what covers an alarm by design now, "" for nothing.
+// suppressor returns the alarm that suppresses a by design now, "" for none.
 func (c *Core) suppressor(a *alarm) string {
 	if !a.kind.critical() {
 		if f := c.silencing(a.point); f >= 0 {

@@ -9,7 +9,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Site is what the core must know of an installation. It is the validated outcome of the configuration.
+// Site is the part of a validated configuration that the core needs.
 type Site struct {
 	ID       string
 	Location *time.Location
@@ -25,8 +25,8 @@ type Site struct {
 type Place struct {
 	ID   string
 	Room bool
-	In   string // the room of an enclosure; "" where it stands alone
-	// Bands are the place's own, for as long as nothing else is configured. They go before those of a cohort.
+	In   string // the room of an enclosure; "" for none
+	// Bands are the place's own. They are combined with those of the cohorts that live there: see [Site.BandAt].
 	Bands map[quantity.Quantity]care.DayNight
 	// Latch makes the alarms of the place stay until a person resets them.
 	Latch bool
@@ -52,8 +52,8 @@ type Cohort struct {
 	Stages  []care.Since
 }
 
-// Sensor is a device as far as its failure is an alarm. What is wrong with the values of one channel is a fault of that channel;
-// that the part does not answer is a fault of the sensor.
+// SensorFeeds is a sensor with the points it feeds. A part that does not answer is a fault of the sensor; wrong values of one
+// channel are a fault of that channel.
 type SensorFeeds struct {
 	ID string
 	// Channels are what it delivers.
@@ -70,7 +70,7 @@ type Channel struct {
 	Feeds quantity.Point
 }
 
-// EventKind tells what an [Event] is.
+// EventKind is the kind of an [Event].
 type EventKind uint8
 
 // The kinds of events.
@@ -99,12 +99,12 @@ type Event struct {
 	Run     string
 	Command *Command
 
-	Unconfirmed bool        // of a start: nobody knows whether the clock is right
-	Mark        int64       // of a step: how far the rim's record of readings reached, to be found again in [Doubt]
-	Clock       ClockOffset // of a start and of a step: how the clock stood after it
+	Unconfirmed bool        // of a start: it is not known whether the clock is right
+	Mark        int64       // of a step: how far the caller's record of readings reached; kept in [UnconfirmedClock]
+	Clock       ClockOffset // of a start and of a step: the offset of the clock after it
 }
 
-// Verb is what a person asks for.
+// Verb is the action that a command asks for.
 type Verb string
 
 // The verbs of commands.
@@ -118,8 +118,8 @@ const (
 	SetStage     Verb = "stage"
 	RecordMist   Verb = "misting"
 	WriteNote    Verb = "note"
-	Repeat       Verb = "repeat" // re-alarm: asked by an outlet's repetition rule, not by a person
-	Report       Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Outlets
+	Repeat       Verb = "repeat" // re-alarm: sent by a repetition rule, not by a person
+	Report       Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Notifiers
 )
 
 // Command is a request of a person, or of a rule that acts for one.
@@ -136,28 +136,28 @@ type Command struct {
 	Text       string          `json:"text,omitempty"`
 	At         instant.Instant `json:"at"` // for a stage change or a misting that happened earlier; 0 = now
 
-	// Of a report, or of a repetition for outlets that are told late. No sender from outside can set them.
-	Kind     journal.Kind     `json:"-"`
-	Priority care.Priority    `json:"-"`
-	Outlets  []string         `json:"-"`
-	Since    *instant.Instant `json:"-"`
+	// Of a report, or of a repetition for notifiers that send late. Commands from outside cannot set them.
+	Kind      journal.Kind     `json:"-"`
+	Priority  care.Priority    `json:"-"`
+	Notifiers []string         `json:"-"`
+	Since     *instant.Instant `json:"-"`
 }
 
-// EffectKind tells what an [Effect] asks of the rim.
+// EffectKind is the kind of an [Effect].
 type EffectKind uint8
 
-// The kinds of effects, in the order in which the rim must carry them out for one event: entries are durable before
-// any outlet sees them.
+// The kinds of effects, in the order in which the caller must carry them out for one event: entries are durable before
+// any notifier sees them.
 const (
-	Record  EffectKind = iota // Entry goes to the journal and to the events topic
-	Notify                    // Entry asks for a person
-	Refused                   // a command was refused; Entry.Reason says why and goes to the journal as well
-	Closed                    // Ledger of Point is complete
-	Left                      // Excursion of Point is complete
-	Derived                   // a derived Point has a reading; only after [Core.ReportDerived]
+	Record         EffectKind = iota // Entry goes to the journal and to the events topic
+	Notify                           // Entry asks for a person
+	Refused                          // a command was refused; Entry.Reason says why and goes to the journal as well
+	LedgerClosed                     // Ledger of Point is complete
+	ExcursionEnded                   // Excursion of Point is complete
+	Derived                          // a derived Point has a reading; only after [Core.ReportDerived]
 )
 
-// Effect is what the core asks the rim to do.
+// Effect is what the core asks its caller to do.
 type Effect struct {
 	Kind      EffectKind
 	Point     int32

@@ -8,16 +8,16 @@ import (
 	"dewline/internal/core/instant"
 )
 
-// tenant returns the cohort that lives at a place and its stage at time t; −1 where none does.
-func (c *Core) tenant(place string, t instant.Instant) (cohort int32, at care.Stage) {
-	return TenantAt(c.site.Cohorts, place, t.Time())
+// residentAt returns the first cohort that lives at a place, and its stage, at time t; −1 where none does.
+func (c *Core) residentAt(place string, t instant.Instant) (cohort int32, at care.Stage) {
+	return ResidentAt(c.site.Cohorts, place, t.Time())
 }
 
-// enterBand puts in force what holds for the point from time t on, and finds out when that changes next.
+// enterBand puts in force the band that holds for the point from time t on, and finds its next change.
 func (c *Core) enterBand(p *point, t instant.Instant) {
 	q, place := p.name.Quantity, p.name.Place
 	p.bandAt = t
-	p.cohort, p.stage = c.tenant(place, t)
+	p.cohort, p.stage = c.residentAt(place, t)
 	holding := c.site.BandAt(p.name, t.Time())
 	p.day, p.band = holding.Day, holding.Band
 	p.limits = limitsOf(&p.band)
@@ -28,7 +28,7 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	}
 	for limit := care.CriticalLow; limit <= care.CriticalHigh; limit++ {
 		band := doubtful
-		if p.Conditions[limit].Active { // what stands is judged on as it was
+		if p.Conditions[limit].Active { // an active alarm keeps its limit
 			band = certain
 		}
 		of := p.band.RuleOf(limit, q)
@@ -51,18 +51,18 @@ func (c *Core) enterBand(p *point, t instant.Instant) {
 	}
 }
 
-// lightDoubt is how long a clock that nobody confirms is taken to be able to confuse day and night. A board without a battery
-// starts after a power cut with a clock that is late by as long as it had no power; where nobody has set it by then, nobody will,
-// and it may well be a clock that needs no confirmation. Engineering judgement, no published source.
+// lightDoubt is how long an unconfirmed clock is taken to confuse day and night. After a power cut a board without a battery starts
+// with a clock that is late by the length of the cut. A clock that has not been set after this time will hardly be set at all, and
+// may be right without confirmation. Engineering judgement, no published source.
 const lightDoubt = 12 * time.Hour
 
-// lightInDoubt reports whether it may be day or night at time t for all that the clock tells.
+// lightInDoubt reports whether the clock is too uncertain at time t to distinguish day from night.
 func (c *Core) lightInDoubt(t instant.Instant) bool {
 	return c.doubt.Any() && t >= c.doubt.Since && t.Sub(c.doubt.Since) < lightDoubt
 }
 
-// evenIfTheClockIsWrong returns the band in force with the wider of day's and night's limits: only what leaves both calls somebody.
-// Critical limits stay as the clock has them, since a false alarm is the lesser evil there. Ledgers go by the clock.
+// widestBand returns the band in force with the wider of the day's and the night's low and high limits, so that a value raises an
+// alarm only if it leaves both. Critical limits follow the clock, since there a false alarm is the lesser evil. So do ledgers.
 func (c *Core) widestBand(p *point, t instant.Instant) care.Band {
 	band := p.band
 	other := c.site.bandAt(p.name, t.Time(), !p.day).Band
@@ -75,7 +75,7 @@ func (c *Core) widestBand(p *point, t instant.Instant) care.Band {
 	return band
 }
 
-// lookUpNext finds out what the limits of a point will be after they have changed next.
+// lookUpNext looks up the next change of the limits of a point, and the limits after it.
 func (c *Core) lookUpNext(p *point, t instant.Instant) {
 	p.changes = c.nextChange(p.name.Place, t)
 	if !p.changes.IsNone() {
@@ -98,7 +98,7 @@ func (c *Core) nextBoundary(place string, t instant.Instant) instant.Instant {
 	return next
 }
 
-// nextChange returns the first time after t at which the light or the stage of the tenant changes; None for never.
+// nextChange returns the first time after t at which the light, or the stage of a cohort there, changes; None for never.
 func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
 	next := instant.None
 	sooner := func(at time.Time) {
@@ -119,11 +119,11 @@ func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
 	return next
 }
 
-// pass carries a point over a boundary: ledgers close there, and the bands that hold from there on come into force. Where the
-// value is known (joined), delays and excursions go on under the new limits.
+// pass moves a point across a boundary: its ledger closes if the day, the cohort or the stage changes, and the next band comes into
+// force. Where the value is known (joined), delays and excursions continue under the new limits.
 func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, joined bool, out []Effect) []Effect {
 	newDay := c.localDay(p.Day.From) != c.localDay(edge)
-	cohort, at := c.tenant(p.name.Place, edge)
+	cohort, at := c.residentAt(p.name.Place, edge)
 	if newDay || cohort != p.cohort || at != p.stage || slices.Contains(c.cuts, edge) {
 		seen := p.Last
 		if joined {
@@ -164,7 +164,7 @@ func (c *Core) localDay(t instant.Instant) int {
 	return (year*12+int(month))*31 + day
 }
 
-// newLedger opens a ledger for whoever lives there.
+// newLedger opens a ledger for the cohort that lives there.
 func (c *Core) newLedger(p *point, from instant.Instant) Ledger {
 	l := Ledger{From: from, To: from}
 	if p.cohort >= 0 {
@@ -189,10 +189,10 @@ func (c *Core) closeLedger(i int32, p *point, t, seen instant.Instant, out []Eff
 	if done.To == done.From && done.Readings == 0 {
 		return out
 	}
-	return append(out, Effect{Kind: Closed, Point: i, Ledger: &done})
+	return append(out, Effect{Kind: LedgerClosed, Point: i, Ledger: &done})
 }
 
-// Add takes a later ledger of the same point into l. Sums add up; the longest stay is the longest of the parts.
+// Add merges a later ledger of the same point into l. Sums add up; Longest is the longest of the parts.
 func (l *Ledger) Add(later *Ledger) {
 	for z := range later.InZone {
 		l.InZone[z] += later.InZone[z]
@@ -213,7 +213,7 @@ func (l *Ledger) Add(later *Ledger) {
 	l.To = max(l.To, later.To)
 }
 
-// cut asks for all ledgers to be closed at a time, so that a range can begin or end there.
+// cut makes all ledgers close at a time, so that a range can begin or end there.
 func (c *Core) cut(at instant.Instant) {
 	c.cuts = append(c.cuts, at)
 	slices.Sort(c.cuts)
@@ -221,7 +221,7 @@ func (c *Core) cut(at instant.Instant) {
 	c.expect(at, "")
 }
 
-// expect makes the points of a place (all for "") stop at a time that may have become a boundary.
+// expect makes a time a boundary of the points of a place (all for ""), since what holds may change there.
 func (c *Core) expect(at instant.Instant, place string) {
 	for i := range c.points {
 		p := &c.points[i]

@@ -97,12 +97,12 @@ func exposure(c *watch.Core, effects []watch.Effect, end instant.Instant) (watch
 	for _, e := range effects {
 		switch {
 		case e.Point != 0:
-		case e.Kind == watch.Closed:
+		case e.Kind == watch.LedgerClosed:
 			if sum.To == sum.From {
 				sum.From, sum.To = e.Ledger.From, e.Ledger.From
 			}
 			sum.Add(e.Ledger)
-		case e.Kind == watch.Left:
+		case e.Kind == watch.ExcursionEnded:
 			stays = append(stays, *e.Excursion)
 		}
 	}

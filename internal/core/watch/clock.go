@@ -9,8 +9,8 @@ import (
 	"dewline/internal/core/journal"
 )
 
-// Doubt is what is on record by a clock that nobody has confirmed yet: everything from Since on, by these runs. It outlives
-// the process, so that a run that was cut short is corrected together with the one in which the clock is confirmed.
+// UnconfirmedClock describes what was recorded by a clock that is not confirmed: everything from Since on, by these runs. It
+// outlives the process, so that a run that was cut short is corrected together with the one in which the clock is confirmed.
 type UnconfirmedClock struct {
 	Since instant.Instant // None while the clock is confirmed
 	Runs  []string
@@ -18,7 +18,7 @@ type UnconfirmedClock struct {
 	Clock ClockOffset  // after the latest of them
 }
 
-// Bearing is how a clock stands to the monotonic one, for the rim of the next run. The core only keeps it.
+// ClockOffset is the offset between the wall clock and the monotonic one, for the next run of the daemon. The core only stores it.
 type ClockOffset struct {
 	Boot    string        // of the machine: the monotonic clock is the same one as long as this is; "" = not known
 	Wall    time.Duration // wall clock less monotonic clock
@@ -29,7 +29,7 @@ type ClockOffset struct {
 type Correction struct {
 	By   time.Duration
 	Seq  uint64 // of the last entry of the journal before the step
-	Mark int64  // what the rim told with the step
+	Mark int64  // Event.Mark of the step
 }
 
 func noDoubt() UnconfirmedClock { return UnconfirmedClock{Since: instant.None} }
@@ -47,8 +47,8 @@ func (c *Core) Doubt() UnconfirmedClock {
 // Now returns the time of the latest event; None while there was none.
 func (c *Core) Now() instant.Instant { return c.now }
 
-// doubtRun notes at a start whether the clock of the run is in doubt. What an earlier run has left in doubt stays so
-// only as long as nobody knows better.
+// doubtRun notes at a start whether the clock of the run is in doubt. Times of earlier runs stay in doubt until a run starts with a
+// confirmed clock.
 func (c *Core) doubtRun(ev Event) {
 	c.expect(ev.At, "") // whether the light is certain may have changed
 	if !ev.Unconfirmed {
@@ -59,20 +59,20 @@ func (c *Core) doubtRun(ev Event) {
 		c.doubt.Since = ev.At
 	}
 	c.doubt.Runs, c.doubt.Clock = append(c.doubt.Runs, c.run), ev.Clock
-	for i := range c.pairState { // how long the program was away is not known: nothing is paired across it
+	for i := range c.pairState { // the length of the pause is not known: nothing is paired across it
 		c.pairState[i] = pairingState{Waiting: c.pairState[i].Waiting[:0]}
 	}
 }
 
-// ClockConfirmed records that the clock is known to be right from now on. The rim moves what was in [Core.Doubt] first.
+// ClockConfirmed records that the clock is known to be right from now on. The caller first corrects what was in [Core.Doubt].
 func (c *Core) ClockConfirmed(at instant.Instant) []Effect {
 	c.doubt = noDoubt()
 	c.expect(at, "") // the light is certain from now on
-	return []Effect{{Kind: Record, Point: -1, Entry: c.entry(journal.ClockConfirmed, at)}}
+	return []Effect{{Kind: Record, Point: -1, Entry: c.newEntry(journal.ClockConfirmed, at)}}
 }
 
-// clockStep shifts everything that is open by a step of the wall clock, so that no delay and no exposure counts it. What was
-// seen by a confirmed clock before a doubtful run keeps its time: then the time between the two turns out longer.
+// clockStep shifts all open times by a step of the wall clock, so that no delay and no exposure counts it. Times from a confirmed
+// clock before a doubtful run stay: the time between the two then gets longer.
 func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 	s := step{by: ev.By, from: c.doubt.Since}
 	if c.doubt.Any() {
@@ -99,12 +99,12 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 	for i := range c.alarms {
 		a := &c.alarms[i]
 		s.all(&a.ShelfUntil)
-		if a.Active || !s.from.IsNone() { // in a doubtful run also what is over will be corrected on record
+		if a.Active || !s.from.IsNone() { // in a doubtful run recorded times of ended alarms will be corrected as well
 			s.late(&a.Since, &a.Raised, &a.Cleared)
 		}
 	}
 	c.now, c.deadline = ev.At, instant.None
-	e := c.entry(journal.ClockStepped, ev.At)
+	e := c.newEntry(journal.ClockStepped, ev.At)
 	before := ev.At.Add(-ev.By)
 	e.Since, e.Text = &before, fmt.Sprintf("the clock was set by %s", ev.By)
 	return append(out, Effect{Kind: Record, Point: -1, Entry: e})
@@ -157,8 +157,8 @@ func (p *point) clockStep(s step) {
 	p.boundary = p.Accounted // another day, another light: looked up at the next reading
 }
 
-// widenGap adds the step to the unknown time between what was seen by a confirmed clock and a doubtful run, where the
-// ledgers hold both. The totals of this run do not count it.
+// widenGap adds the step to the unknown time between the last reading of a confirmed clock and the doubtful run, where a ledger
+// spans both. The totals of this run do not count it.
 func (p *point) widenGap(s step) {
 	switch {
 	case p.Ledger.From < s.from:

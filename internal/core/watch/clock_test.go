@@ -11,7 +11,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// A run by a confirmed clock, then one by a clock that nobody has confirmed, which then steps: what the first has seen keeps its
+// A run by a confirmed clock, then one by an unconfirmed clock, which then steps: what the first has seen keeps its
 // time, what the second has seen moves, and the time in between is longer or shorter. No total counts the step.
 func TestStepOfADoubtfulRun(t *testing.T) {
 	for _, by := range []time.Duration{3 * time.Hour, 20 * time.Second, -20 * time.Second, -30 * time.Minute} {

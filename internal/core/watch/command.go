@@ -11,7 +11,7 @@ import (
 	"dewline/internal/core/journal"
 )
 
-// command carries out what a person asks for. A command that asks for what is already so changes nothing.
+// command carries out a command. One that asks for the present state changes nothing.
 func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	switch cmd.Verb {
 	case SetStage:
@@ -21,7 +21,7 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	case Report:
 		return c.report(at, cmd, out)
 	}
-	a, problem := c.addressed(cmd)
+	a, problem := c.findAlarm(cmd)
 	if problem != "" {
 		return c.Refuse(at, cmd, problem, out)
 	}
@@ -39,12 +39,12 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 			return out
 		}
 		a.Repeats++
-		e := c.about(a, journal.AlarmRepeated, at, was)
+		e := c.alarmEntry(a, journal.AlarmRepeated, at, was)
 		if a.point >= 0 && a.kind != onStale && c.points[a.point].Zone != UnknownZone {
-			e.Value = known(c.points[a.point].Value)
+			e.Value = finiteOrNil(c.points[a.point].Value)
 		}
-		if len(cmd.Outlets) > 0 {
-			e.By, e.Reason, e.Notifiers = cmd.By, cmd.Reason, cmd.Outlets
+		if len(cmd.Notifiers) > 0 {
+			e.By, e.Reason, e.Notifiers = cmd.By, cmd.Reason, cmd.Notifiers
 		}
 		return record(a, was, e, out)
 	case Shelve:
@@ -64,8 +64,8 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	return c.Refuse(at, cmd, fmt.Sprintf("unknown verb %q", cmd.Verb), out)
 }
 
-// addressed finds the alarm that a command names, by its name or by the identity of an occurrence.
-func (c *Core) addressed(cmd *Command) (*alarm, string) {
+// findAlarm finds the alarm of a command by its name or by the identity of an occurrence.
+func (c *Core) findAlarm(cmd *Command) (*alarm, string) {
 	name := cmd.Alarm
 	if name == "" {
 		name, _, _ = strings.Cut(cmd.Occurrence, "@")
@@ -93,7 +93,7 @@ func (c *Core) act(a *alarm, what action, kind journal.Kind, at instant.Instant,
 	case unchanged:
 		return out
 	}
-	e := c.about(a, kind, at, was)
+	e := c.alarmEntry(a, kind, at, was)
 	e.By, e.Reason = cmd.By, cmd.Reason
 	return c.alarmChanged(a, at, record(a, was, e, out))
 }
@@ -103,12 +103,12 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 	if length == 0 {
 		length = DefaultShelf
 	}
-	longest := MaxShelf
+	maxLength := MaxShelf
 	if a.kind == onCriticalHigh || a.kind == onCriticalLow {
-		longest = MaxCriticalShelf
+		maxLength = MaxCriticalShelf
 	}
-	if length < 0 || length > longest {
-		return c.Refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, longest), out)
+	if length < 0 || length > maxLength {
+		return c.Refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, maxLength), out)
 	}
 	if a.Letter == OutOfServiceState {
 		return c.Refuse(at, cmd, a.name+" is out of service", out)
@@ -117,7 +117,7 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 	a.ShelfUntil, a.ShelfReason = until, cmd.Reason
 	a.apply(shelve)
 	c.deadline = instant.None
-	e := c.about(a, journal.AlarmShelved, at, was)
+	e := c.alarmEntry(a, journal.AlarmShelved, at, was)
 	e.Until, e.By, e.Reason = &until, cmd.By, cmd.Reason
 	return c.alarmChanged(a, at, record(a, was, e, out))
 }
@@ -129,7 +129,7 @@ func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []E
 	if a.Letter == Unacknowledged && was == Shelved {
 		a.Repeats++
 	}
-	e := c.about(a, journal.AlarmUnshelved, at, was)
+	e := c.alarmEntry(a, journal.AlarmUnshelved, at, was)
 	e.By, e.Reason = by, reason
 	return c.alarmChanged(a, at, record(a, was, e, out))
 }
@@ -156,7 +156,7 @@ func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect
 	c.moveCohort(k, to, from)
 	cohort := &c.site.Cohorts[k]
 	c.expect(max(from, at), cohort.Place)
-	e := c.entry(journal.StageSet, at)
+	e := c.newEntry(journal.StageSet, at)
 	e.Cohort, e.Stage, e.Place, e.By, e.Reason, e.Since = cohort.ID, to.String(), cohort.Place, cmd.By, cmd.Reason, &from
 	out = append(out, Effect{Kind: Record, Point: -1, Entry: e})
 	if from <= at { // what was shelved was shelved for the old stage
@@ -188,7 +188,7 @@ func (c *Core) moveCohort(k int, to care.Stage, from instant.Instant) {
 	c.site.Cohorts[k].Stages = timeline
 }
 
-// record takes a misting or a note into the journal.
+// record adds a misting or a note to the journal.
 func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	if cmd.Place != "" {
 		if _, ok := c.places[cmd.Place]; !ok {
@@ -208,7 +208,7 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	if cmd.At != 0 && !cmd.At.IsNone() {
 		when = cmd.At
 	}
-	e := c.entry(kind, when)
+	e := c.newEntry(kind, when)
 	e.Place, e.Cohort, e.Text, e.By, e.Reason = cmd.Place, cmd.Cohort, cmd.Text, cmd.By, cmd.Reason
 	if cmd.For > 0 {
 		until := when.Add(cmd.For)
@@ -217,22 +217,22 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	return append(out, Effect{Kind: Record, Point: -1, Entry: e})
 }
 
-// report takes an entry about the alarms themselves into the journal. No alarm changes because of it.
+// report adds an entry about the alarms themselves to the journal. It changes no alarm.
 func (c *Core) report(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	switch cmd.Kind {
 	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.NotifierTest, journal.TestTaken, journal.Lost:
 	default:
 		return c.Refuse(at, cmd, fmt.Sprintf("%q is no kind of report", cmd.Kind), out)
 	}
-	e := c.entry(cmd.Kind, at)
-	e.Alarm, e.Priority, e.Text, e.By, e.Reason, e.Notifiers = cmd.Alarm, cmd.Priority.String(), cmd.Text, cmd.By, cmd.Reason, cmd.Outlets
+	e := c.newEntry(cmd.Kind, at)
+	e.Alarm, e.Priority, e.Text, e.By, e.Reason, e.Notifiers = cmd.Alarm, cmd.Priority.String(), cmd.Text, cmd.By, cmd.Reason, cmd.Notifiers
 	e.Since, e.Occurrence = cmd.Since, cmd.Occurrence
 	return append(out, Effect{Kind: Record, Point: -1, Entry: e})
 }
 
-// Refuse answers a command that cannot be carried out. The refusal is on record.
+// Refuse refuses a command that cannot be carried out, and records the refusal.
 func (c *Core) Refuse(at instant.Instant, cmd *Command, why string, out []Effect) []Effect {
-	e := c.entry(journal.CommandRefused, at)
+	e := c.newEntry(journal.CommandRefused, at)
 	e.Alarm, e.Occurrence, e.Cohort, e.Stage, e.Place = cmd.Alarm, cmd.Occurrence, cmd.Cohort, cmd.Stage, cmd.Place
 	e.By, e.Reason, e.Text = cmd.By, why, string(cmd.Verb)
 	return append(out, Effect{Kind: Refused, Point: -1, Entry: e})
@@ -263,10 +263,10 @@ func InWords(letter byte) string {
 
 // Stop records that the run has ended in good order.
 func (c *Core) Stop(at instant.Instant) []Effect {
-	return []Effect{{Kind: Record, Point: -1, Entry: c.entry(journal.RunStopped, at)}}
+	return []Effect{{Kind: Record, Point: -1, Entry: c.newEntry(journal.RunStopped, at)}}
 }
 
 // Configured records that a new configuration is in force.
 func (c *Core) Configured(at instant.Instant) []Effect {
-	return []Effect{{Kind: Record, Point: -1, Entry: c.entry(journal.ConfigChanged, at)}}
+	return []Effect{{Kind: Record, Point: -1, Entry: c.newEntry(journal.ConfigChanged, at)}}
 }

@@ -15,7 +15,7 @@ type condition struct {
 	Extreme float64         `json:"extreme"` // furthest value since Out
 }
 
-// limitRule is what a condition is held against now.
+// limitRule is one limit in force, with its delays.
 type limitRule struct {
 	level     float64 // the limit
 	returning float64 // limit ∓ deadband
@@ -30,8 +30,8 @@ func (r *limitRule) beyond(v float64) bool { return r.present && r.sign*(v-r.lev
 // inside reports whether v is inside the limit by the deadband, or the limit is gone.
 func (r *limitRule) inside(v float64) bool { return !r.present || r.sign*(v-r.returning) <= tolerance }
 
-// follow moves the condition along a line on which the value was observed.
-func (k *condition) follow(r *limitRule, n *line) {
+// follow moves the condition along a segment on which the value was observed.
+func (k *condition) follow(r *limitRule, n *segment) {
 	if !k.Active {
 		if !r.beyond(n.v1) {
 			k.Out = instant.None
@@ -57,7 +57,7 @@ func (k *condition) follow(r *limitRule, n *line) {
 	k.push(r, n.v1)
 }
 
-// push notes a value for the extreme.
+// push updates the extreme.
 func (k *condition) push(r *limitRule, v float64) {
 	if r.sign*(v-k.Extreme) > 0 {
 		k.Extreme = v
@@ -67,7 +67,7 @@ func (k *condition) push(r *limitRule, v float64) {
 // interrupt forgets running delays: what happened in a gap is not known. An active condition stays active.
 func (k *condition) interrupt() { k.Out, k.Back = instant.None, instant.None }
 
-// enter starts anew with a first value after a gap, or under a changed limit at time t.
+// enter restarts the condition at time t with the first value after a gap or under a changed limit.
 func (k *condition) enter(r *limitRule, t instant.Instant, v float64) {
 	if k.Active {
 		switch {
@@ -89,7 +89,7 @@ func (k *condition) enter(r *limitRule, t instant.Instant, v float64) {
 	}
 }
 
-// verdict is what a reading establishes.
+// verdict is the change of a condition by a reading.
 type verdict uint8
 
 const (
@@ -98,7 +98,7 @@ const (
 	becomesNormal
 )
 
-// judge decides at the time of a reading, after the line to it has been followed.
+// judge decides at the time of a reading, after follow has processed the segment that ends there.
 func (k *condition) judge(r *limitRule, now instant.Instant) verdict {
 	switch {
 	case !k.Active && !k.Out.IsNone() && now.Sub(k.Out) >= r.on:

@@ -59,7 +59,7 @@ type point struct {
 	limits   limits
 	rules    [care.LimitCount]limitRule
 	day      bool
-	cohort   int32 // −1: nobody lives there
+	cohort   int32 // −1: none lives there
 	stage    care.Stage
 	bandAt   instant.Instant // the time for which the band was looked up
 	boundary instant.Instant // when the band or the ledger changes next; None = never
@@ -99,7 +99,7 @@ type pointMemory struct {
 	Ahead      [2]foresight               `json:"ahead"` // rising, falling
 	Good       int                        `json:"good"`  // usable readings in a row since it was stale
 
-	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor stands at its end
+	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor is at the end of its range
 	SaturatedSince instant.Instant `json:"saturated_since"`     // without a break; meaningless unless Saturated
 }
 
@@ -124,7 +124,7 @@ func New(site Site, run string) *Core {
 	return c
 }
 
-// arrangePlaces orders the places, rooms first, and notes who is inside whom.
+// arrangePlaces orders the places, rooms first, and indexes rooms and their enclosures.
 func (c *Core) arrangePlaces() {
 	for _, rooms := range [2]bool{true, false} {
 		for i := range c.site.Places {
@@ -208,8 +208,8 @@ func (c *Core) Points() []quantity.Point {
 	return points
 }
 
-// Step folds one event into the state and appends to out what the rim must do, in order. Effects hold no reference
-// to the core. Readings cause no allocation unless an effect comes of them.
+// Step folds one event into the state and appends to out what the caller must do, in order. Effects hold no reference
+// to the core. A reading allocates only if it has effects.
 //
 // Events come in the order of their times. Readings of one point must; one that is older than its predecessor is counted
 // and otherwise ignored. Readings of different points may be interleaved freely between two other events: what
@@ -240,7 +240,7 @@ func (c *Core) Step(ev Event, out []Effect) []Effect {
 	return out
 }
 
-// start begins a run: nothing that was seen before is joined to what comes, and what does not come becomes stale.
+// start begins a run: earlier readings are not joined to later ones, and points without a reading from now on become stale.
 func (c *Core) start(ev Event, out []Effect) []Effect {
 	if ev.Run != "" {
 		c.run = ev.Run
@@ -261,7 +261,7 @@ func (c *Core) start(ev Event, out []Effect) []Effect {
 	}
 	c.deadline = instant.None
 	c.doubtRun(ev)
-	return append(out, Effect{Kind: Record, Point: -1, Entry: c.entry(journal.RunStarted, ev.At)})
+	return append(out, Effect{Kind: Record, Point: -1, Entry: c.newEntry(journal.RunStarted, ev.At)})
 }
 
 // begin opens the first ledger of a point.
@@ -279,7 +279,7 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 		c.begin(p, at)
 	}
 	if at < p.Accounted && at >= p.Ledger.From && (!p.Known || at > p.Last) {
-		// A tick has taken the time up to now for unknown, while this reading was on its way: that is taken back.
+		// A tick has counted the time up to now as unknown while this reading was on its way: take that back.
 		p.Ledger.InZone[UnknownZone] -= time.Duration(p.Accounted - at)
 		p.Accounted = at
 	}
@@ -289,13 +289,13 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 	}
 	fromTime, fromValue := p.Accounted, p.Value
 	joined := p.Joined && p.Accounted == p.Last && at.Sub(p.Last) <= p.gap
-	whole := line{fromTime, at, fromValue, v}
+	whole := segment{fromTime, at, fromValue, v}
 	for !p.boundary.IsNone() && at >= p.boundary {
 		edge := max(p.boundary, fromTime)
 		value := v
 		if joined {
 			value = whole.valueAt(edge)
-			out = c.observe(i, p, line{fromTime, edge, fromValue, value}, out)
+			out = c.observe(i, p, segment{fromTime, edge, fromValue, value}, out)
 		} else {
 			p.Ledger.InZone[UnknownZone] += time.Duration(edge - fromTime)
 		}
@@ -306,7 +306,7 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 		fromTime, fromValue = edge, value
 	}
 	if joined {
-		out = c.observe(i, p, line{fromTime, at, fromValue, v}, out)
+		out = c.observe(i, p, segment{fromTime, at, fromValue, v}, out)
 	} else {
 		out = c.resume(i, p, fromTime, at, v, out)
 	}
@@ -335,7 +335,7 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 	return out
 }
 
-// note takes a reading's value into min and max.
+// note updates min, max and the number of readings.
 func (l *Ledger) note(v float64) {
 	if l.Readings == 0 {
 		l.Min, l.Max = v, v
@@ -348,7 +348,7 @@ func (l *Ledger) note(v float64) {
 }
 
 // observe accounts for a stretch on which the value is known.
-func (c *Core) observe(i int32, p *point, n line, out []Effect) []Effect {
+func (c *Core) observe(i int32, p *point, n segment, out []Effect) []Effect {
 	p.limits.split(&n, &p.Ledger.InZone)
 	seconds := float64(n.t1-n.t0) / 1e9
 	p.Ledger.Integral += (n.v0 + n.v1) / 2 * seconds
@@ -371,7 +371,7 @@ func (c *Core) observe(i int32, p *point, n line, out []Effect) []Effect {
 	return out
 }
 
-// settleQuiet notes whether any condition needs to be followed.
+// settleQuiet updates whether any condition is active or running.
 func (p *point) settleQuiet() {
 	p.Quiet = true
 	for limit := range p.Conditions {
@@ -381,9 +381,9 @@ func (p *point) settleQuiet() {
 	}
 }
 
-// kineticArea returns ∫ exp(−ΔH/RT) dt along a line. Neighbouring readings mostly differ by so little that the mean of
+// kineticArea returns ∫ exp(−ΔH/RT) dt along a segment. Neighbouring readings mostly differ by so little that the mean of
 // the ends is exact enough (within 1e-4 of the area for half a kelvin), and each end is computed once.
-func (p *point) kineticArea(n *line, seconds float64) float64 {
+func (p *point) kineticArea(n *segment, seconds float64) float64 {
 	if math.Abs(n.v1-n.v0) > 0.5 {
 		return psychro.KineticIntegral(n.v0, n.v1, seconds)
 	}
@@ -397,8 +397,8 @@ func (p *point) kineticOf(celsius float64) float64 {
 	return p.kinetic[1]
 }
 
-// excursion follows the stays outside the band along a line that ends on the given side.
-func (c *Core) excursion(i int32, p *point, n *line, side Side, out []Effect) []Effect {
+// excursion opens, extends or closes the excursion along a segment that ends on the given side.
+func (c *Core) excursion(i int32, p *point, n *segment, side Side, out []Effect) []Effect {
 	if side == p.Side {
 		p.push(n.v1)
 		return out
@@ -420,7 +420,7 @@ func (p *point) edge(side Side) float64 {
 	return p.limits.low
 }
 
-// push notes a value for the extreme of the excursion.
+// push updates the extreme of the excursion.
 func (p *point) push(v float64) {
 	if p.Side == AboveBand && v > p.Excursion.Extreme || p.Side == BelowBand && v < p.Excursion.Extreme {
 		p.Excursion.Extreme = v
@@ -441,15 +441,15 @@ func (c *Core) leave(i int32, p *point, at instant.Instant, out []Effect) []Effe
 	done.To = at
 	p.Ledger.stay(&done, at)
 	p.Side = Inside
-	return append(out, Effect{Kind: Left, Point: i, Excursion: &done})
+	return append(out, Effect{Kind: ExcursionEnded, Point: i, Excursion: &done})
 }
 
-// stay takes the part of an excursion that lies in the ledger into the longest one.
+// stay updates the longest excursion of the ledger with the part of e that lies in it.
 func (l *Ledger) stay(e *Excursion, until instant.Instant) {
 	l.Longest = max(l.Longest, until.Sub(max(e.From, l.From)))
 }
 
-// resume accounts for a stretch that was not observed and starts anew with the reading after it.
+// resume accounts for a stretch that was not observed, and restarts with the reading that ends it.
 func (c *Core) resume(i int32, p *point, from, at instant.Instant, v float64, out []Effect) []Effect {
 	p.Ledger.InZone[UnknownZone] += time.Duration(at - from)
 	side := p.limits.side(v)
@@ -474,7 +474,7 @@ func (c *Core) resume(i int32, p *point, from, at instant.Instant, v float64, ou
 	return out
 }
 
-// judgeLimits lets a reading establish that limit alarms are raised or cleared, the inner limits first.
+// judgeLimits raises and clears limit alarms after a reading, the inner limits first.
 func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out []Effect) []Effect {
 	for _, limit := range [...]care.Limit{care.High, care.CriticalHigh, care.Low, care.CriticalLow} {
 		k, rule := &p.Conditions[limit], &p.rules[limit]
@@ -489,7 +489,7 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 				since: since, at: at, value: v, setpoint: rule.level, extreme: k.Extreme, priority: p.band.RuleOf(limit, p.name.Quantity).Priority,
 			}, out)
 		case becomesNormal:
-			if a.Extreme != nil { // nil where the state of an earlier run did not know the alarm as raised
+			if a.Extreme != nil { // nil where the restored state did not have the alarm as raised
 				*a.Extreme = k.Extreme
 			}
 			out = c.clear(a, at, v, out)
@@ -497,7 +497,7 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 		if k.Active && a.Extreme != nil {
 			*a.Extreme = k.Extreme
 		}
-		if a.DesignBy != "" { // what covered it may have ended while the value was on its way back
+		if a.DesignBy != "" { // its suppression may have ended while the value was returning
 			out = c.cover(a, at, out)
 		}
 	}

@@ -10,9 +10,9 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// pairing joins the readings of two points into readings of the points derived from both. A derived reading stands at
-// every time at which either input has one; the other input is taken from the line between its readings around that
-// time, so that the order in which the two arrive makes no difference.
+// pairing joins the readings of two points into readings of the points derived from both. There is a derived reading at
+// every time at which either input has one; the other input is interpolated between its readings around that time, so
+// that the order in which the two arrive makes no difference.
 type pairing struct {
 	inputs  [2]int32
 	outputs []int32
@@ -37,7 +37,7 @@ type sample struct {
 	Known bool
 }
 
-// longestWait bounds how many readings one input may be ahead. Then the oldest is given up.
+// maxWait bounds how many readings one input may be ahead. Beyond it the oldest is dropped.
 const maxWait = 64
 
 // between returns the value at time t on the line between two readings no further apart than gap.
@@ -48,7 +48,7 @@ func between(before, after *sample, t instant.Instant, gap time.Duration) (float
 	if !before.Known || t < before.At || t > after.At || after.At.Sub(before.At) > gap {
 		return 0, 0, false
 	}
-	n := line{before.At, after.At, before.Value, after.Value}
+	n := segment{before.At, after.At, before.Value, after.Value}
 	return n.valueAt(t), worse(before.Flag, after.Flag), true
 }
 
@@ -63,14 +63,14 @@ func worse(a, b quantity.Flag) quantity.Flag {
 	return quantity.NotEvaluated
 }
 
-// feed hands a reading of one input to the pairing and carries on with the derived readings it completes.
+// feed passes a reading of one input to a pairing and folds in the derived readings that it completes.
 func (c *Core) feed(index int32, port int, at instant.Instant, v float64, flag quantity.Flag, out []Effect) []Effect {
 	pair, state := &c.pairings[index], &c.pairState[index]
 	other := 1 - port
 	before, now := state.Last[port], sample{at, v, flag, true}
 	state.Last[port] = now
 
-	if state.Port == other { // what waited for this reading
+	if state.Port == other { // readings of the other input waited for this one
 		served, done := 0, instant.None
 		for i := range state.Waiting {
 			w := state.Waiting[i]
@@ -88,7 +88,7 @@ func (c *Core) feed(index int32, port int, at instant.Instant, v float64, flag q
 		if done == at {
 			return out
 		}
-		if len(state.Waiting) > 0 { // the other is still ahead: this reading meets its line
+		if len(state.Waiting) > 0 { // the other is still ahead: interpolate it at this reading
 			gap := c.points[pair.inputs[other]].gap
 			if theirs, theirFlag, ok := between(&state.Base, &state.Waiting[0], at, gap); ok {
 				out = c.emit(pair, port, at, v, theirs, worse(flag, theirFlag), out)
@@ -149,7 +149,7 @@ func deriveOxygen(celsius, pascal float64) (values [3]float64, clamped bool) {
 	return values, false
 }
 
-// ReportDerived makes the core give an effect for each derived reading, for a rim that keeps them.
+// ReportDerived makes the core return an effect for each derived reading, for callers that store them.
 func (c *Core) ReportDerived() { c.reportDerived = true }
 
 // addDerived appends the points that can be derived from those of the site, and the pairings that feed them.
@@ -179,8 +179,8 @@ func (c *Core) addDerived() {
 	}
 }
 
-// addOutputs adds derived points with the longer gap of their two inputs. One that is there already is fed by name: it is not
-// derived as well, and has the index −1.
+// addOutputs adds derived points with the longer gap of their two inputs. A point that a sensor feeds is not derived: its index
+// in the result is −1.
 func (c *Core) addOutputs(place string, a, b int32, quantities ...quantity.Quantity) []int32 {
 	var added []int32
 	for _, q := range quantities {

@@ -109,7 +109,7 @@ func TestAReadingAfterAGapIsSeenAtTheEndOfALedger(t *testing.T) {
 	c.Step(watch.Event{Kind: watch.CutEvent, At: at(1200)}, nil)
 	var closed []watch.Ledger
 	for _, e := range fold(c, watch.Event{At: at(0), Value: 24, Flag: 1}, watch.Event{At: at(1200), Value: 31, Flag: 1}) {
-		if e.Kind == watch.Closed {
+		if e.Kind == watch.LedgerClosed {
 			closed = append(closed, *e.Ledger)
 		}
 	}

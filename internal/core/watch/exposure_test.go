@@ -205,7 +205,7 @@ func TestLocalDaysAcrossDST(t *testing.T) {
 		}
 		var days []time.Duration
 		for _, e := range effects {
-			if e.Kind == watch.Closed {
+			if e.Kind == watch.LedgerClosed {
 				days = append(days, e.Ledger.Elapsed())
 				assert.Equal(t, e.Ledger.Elapsed(), e.Ledger.InZone[watch.InBand])
 			}
@@ -241,7 +241,7 @@ func TestLongestStayOfADayGoesUpToMidnight(t *testing.T) {
 		effects = c.Step(watch.Event{At: at(s), Value: 27, Flag: 1}, effects)
 	}
 	for _, e := range effects {
-		if e.Kind == watch.Closed {
+		if e.Kind == watch.LedgerClosed {
 			assert.Equal(t, 12*time.Hour, e.Ledger.Longest)
 		}
 	}

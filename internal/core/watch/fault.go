@@ -9,7 +9,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// fault is something of a sensor that can fail: the part, which may not answer, or one of its channels, whose values may be wrong.
+// fault is the state of a sensor, which may not answer, or of one of its channels, whose values may be wrong.
 type fault struct {
 	id      string // "loft-air", or "loft-air/humidity" for a channel
 	sensor  int32
@@ -24,17 +24,17 @@ type faultMemory struct {
 	Wrong     int             `json:"wrong"`      // reads in a row that gave a value known to be wrong
 	Good      int             `json:"good"`       // good reads in a row
 	GoodSince instant.Instant `json:"good_since"` // the first of them; meaningless while there is none
-	Silences  bool            `json:"silences"`   // holds back what [Core.silencing] says
+	Silences  bool            `json:"silences"`   // suppresses alarms: see [Core.silencing]
 	Reason    string          `json:"reason,omitempty"`
 }
 
 // feeder is a channel that feeds a point: the faults that concern it.
 type feeder struct{ part, channel int32 }
 
-// enoughGood is how many good reads in a row show that a sensor answers again.
-const enoughGood = 2
+// minGoodReads is how many good reads in a row show that a sensor answers again.
+const minGoodReads = 2
 
-// addFaults makes what can fail of each sensor, with its alarm.
+// addFaults adds a fault and its alarm for each sensor and each of its channels.
 func (c *Core) addFaults() {
 	for i := range c.site.Sensors {
 		sensor := &c.site.Sensors[i]
@@ -50,7 +50,7 @@ func (c *Core) addFaults() {
 	}
 }
 
-// addFault makes the fault of a sensor, or of one of its channels.
+// addFault adds the fault of a sensor, or of one of its channels.
 func (c *Core) addFault(sensor int32, channel string) {
 	id := c.site.Sensors[sensor].ID
 	f := fault{id: id, sensor: sensor, channel: channel != "", alarm: int32(len(c.alarms)), faultMemory: faultMemory{Failing: instant.None}}
@@ -70,12 +70,12 @@ func (c *Core) faultDue(f *fault) instant.Instant {
 	return f.Failing.Add(c.site.Sensors[f.sensor].FaultAfter)
 }
 
-// sensorReport follows the reads of a sensor or of a channel. Two values in a row that are known to be wrong are a fault at once;
-// other failures become one when they have lasted.
+// sensorReport folds in a read of a sensor or of a channel. Two values in a row that are known to be wrong are a fault at once;
+// other failures become one after FaultAfter.
 //
-// Two good reads in a row end the silence of the alarms on what is fed, since from then on its values count. The fault
-// itself is over only when reads have been good for the sensor's recovery time: a bad contact lets some reads through, and
-// each of its pauses would be an alarm of its own.
+// Two good reads in a row end the suppression of the alarms on the points it feeds. The fault itself ends only when reads have
+// been good for the sensor's recovery time: a bad contact lets some reads through, and each of its pauses would otherwise be an
+// alarm of its own.
 func (c *Core) sensorReport(ev Event, out []Effect) []Effect {
 	index := c.faultOf[ev.Sensor] + ev.Channel
 	f := &c.faults[index]
@@ -114,7 +114,7 @@ func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 		f.Failing = instant.None
 		return out
 	}
-	if f.Good < enoughGood {
+	if f.Good < minGoodReads {
 		return out
 	}
 	f.Failing = instant.None
@@ -139,9 +139,9 @@ func (c *Core) raiseFault(index int32, at instant.Instant, out []Effect) []Effec
 	}, out)
 }
 
-// blameSilence makes a fault of the failure because of which a point is about to become stale, though it has not lasted for its time
-// yet: the fault covers the stale alarms of all that it alone feeds, and one message says it all.
-func (c *Core) blameSilence(p *point, at instant.Instant, out []Effect) []Effect {
+// raiseCauseOfStale raises the fault behind a point that is about to become stale, even before FaultAfter has passed: the fault
+// covers the stale alarms of all points that the sensor alone feeds, so that there is one message instead of many.
+func (c *Core) raiseCauseOfStale(p *point, at instant.Instant, out []Effect) []Effect {
 	if len(p.feeders) != 1 {
 		return out
 	}
@@ -159,7 +159,7 @@ func (c *Core) blameSilence(p *point, at instant.Instant, out []Effect) []Effect
 	return out
 }
 
-// recovering tells, behind the reason of a fault, that its reads are good again.
+// recovering returns a text, to be appended to the reason of a fault, that its reads are good again.
 func (f *fault) recovering(recovery time.Duration) string {
 	if f.channel {
 		return fmt.Sprintf("; its values are good again, and its fault is over once they have been so for %s", recovery)
@@ -167,12 +167,12 @@ func (f *fault) recovering(recovery time.Duration) string {
 	return fmt.Sprintf("; it answers again, and its fault is over once it has done so for %s", recovery)
 }
 
-// silencing returns the fault that silences the alarms of a point, or of one of its inputs, other than the critical ones: that of
-// the channel, or of the sensor, that alone feeds it; −1 for none. Where several feed it they may be in fault because they disagree,
-// and then silence would be the wrong answer.
+// silencing returns the fault that suppresses the non-critical alarms of a point or of one of its inputs: that of the only channel
+// or sensor that feeds it; −1 for none. Several sensors of a point may be in fault because they disagree, and then suppression
+// would be wrong.
 //
-// A fault never silences a critical alarm. Readings that are known to be wrong raise none, so that what is raised comes of readings
-// that may well be right: see [Core.doubtOf].
+// A fault never suppresses a critical alarm. Readings that are known to be wrong raise none, so a critical alarm comes from
+// readings that may be right: see [Core.doubtOf].
 func (c *Core) silencing(point int32) int32 {
 	p := &c.points[point]
 	for _, input := range p.inputs {
@@ -191,8 +191,7 @@ func (c *Core) silencing(point int32) int32 {
 	return -1
 }
 
-// doubtOf returns why an active alarm of a point is to be believed with care: what is wrong with the sensor behind it; "" where
-// nothing is known to be.
+// doubtOf returns why an active alarm of a point may be wrong: the fault of the sensor behind it; "" if there is none.
 func (c *Core) doubtOf(a *alarm) string {
 	if a.point < 0 || !a.Active {
 		return ""

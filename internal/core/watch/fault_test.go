@@ -61,7 +61,7 @@ func TestPausesOfAFaultAreNotItsEnd(t *testing.T) {
 	assert.Equal(t, probeFault, cleared[0].Alarm)
 }
 
-// The fault stands, and yet what the probe says counts from its second good read on.
+// The fault stays active, yet the values of the probe count from its second good read on.
 func TestFaultThatStandsDoesNotSilenceGoodReadings(t *testing.T) {
 	p := play(t, shaky())
 	p.reads(8, false, 22)

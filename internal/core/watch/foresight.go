@@ -9,17 +9,17 @@ import (
 	"dewline/internal/core/instant"
 )
 
-// foresight follows the outlook in one direction as a condition of its own.
+// foresight is the condition of an outlook alarm in one direction.
 type foresight struct {
 	Active bool            `json:"active,omitempty"`
 	Out    instant.Instant `json:"out"`
 	Back   instant.Instant `json:"back"`
 }
 
-// lookAhead follows the outlook of a point after a reading.
+// lookAhead updates the outlook of a point, and its alarms, after a reading.
 func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at instant.Instant, v float64, out []Effect) []Effect {
 	if !joined {
-		p.Outlook.forget()
+		p.Outlook.reset()
 		for d := range p.Ahead {
 			p.Ahead[d].Out, p.Ahead[d].Back = instant.None, instant.None
 		}
@@ -36,8 +36,8 @@ func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at in
 	return out
 }
 
-// meets returns when a trend meets the next limit, and which one; false when it never does. What is known of the lights and stages to
-// come is taken into account: a room that warms up a little before its light goes on is not about to leave the band of the day.
+// meets returns when a trend meets the next limit, and which one; false when it never does. It takes the next change of light or
+// stage into account: a room that warms up shortly before its light goes on is not about to leave the band of the day.
 func (p *point) meets(now trend, kind alarmKind, at instant.Instant, v float64) (ahead time.Duration, level float64, meets bool) {
 	limit, sign := p.limits.next(kind, v)
 	level = p.limits.at[limit]
@@ -108,9 +108,9 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, targ
 	return c.clear(a, at, v, out)
 }
 
-// endOutlook clears what was foreseen under a band that looked ahead, when the new one does not.
+// endOutlook clears the outlook alarms when the new band has no outlook.
 func (c *Core) endOutlook(i int32, p *point, at instant.Instant, out []Effect) []Effect {
-	p.Outlook.forget()
+	p.Outlook.reset()
 	for d, kind := range [2]alarmKind{onRising, onFalling} {
 		if p.Ahead[d].Active {
 			p.Ahead[d] = foresight{Out: instant.None, Back: instant.None}

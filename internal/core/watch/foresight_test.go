@@ -95,7 +95,7 @@ func TestForesightKnowsTheLightsClock(t *testing.T) {
 	}
 }
 
-// A stage that somebody sets for later counts as well.
+// A stage that a command sets for later counts as well.
 func TestForesightKnowsTheNextStage(t *testing.T) {
 	warm, cool := care.NoBand(), care.NoBand()
 	warm.Limits = [care.LimitCount]float64{math.NaN(), 18, 26, math.NaN()}

@@ -12,7 +12,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// A sensor fault suppresses the alarms that exist, and makes none up on limits that the band lacks.
+// A sensor fault suppresses the alarms that exist, and creates none on limits that the band does not have.
 func TestFaultMakesNoAlarmsUp(t *testing.T) {
 	site := tub(band(none, none, 26, none), time.Minute)
 	site.Sensors = []watch.SensorFeeds{{ID: "tub-1-probe", FaultAfter: time.Minute, Channels: []watch.Channel{{Name: "temperature", Feeds: water}}}}
@@ -47,7 +47,7 @@ func TestTicksDoNotLoseWhatWaits(t *testing.T) {
 			}
 		}
 		for _, e := range c.Finish(at(128), out) {
-			if e.Kind == watch.Closed && e.Point == dew {
+			if e.Kind == watch.LedgerClosed && e.Point == dew {
 				zones = e.Ledger.InZone
 			}
 		}

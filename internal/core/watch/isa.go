@@ -46,7 +46,7 @@ type lifecycle struct {
 	notice     bool            // needs no acknowledgement: clears to normal by itself
 }
 
-// outcome tells what an action did.
+// outcome is the result of an action.
 type outcome uint8
 
 const (
@@ -177,7 +177,7 @@ func (s *lifecycle) unsuppressed(a action) byte {
 	return '='
 }
 
-// rest returns where an alarm goes when a suppression ends: the strongest that is still in force, else by its condition.
+// rest returns the state after a suppression has ended: the strongest suppression still in force, else the one of its condition.
 func (s *lifecycle) rest() byte {
 	switch {
 	case s.Service:

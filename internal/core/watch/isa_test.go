@@ -28,7 +28,7 @@ I,I,I,!,!,=,!,I,I,I,=,R`
 
 var columns = []action{raise, clear, acknowledge, reset, realarm, shelve, unshelve, suppress, unsuppress, disable, enable}
 
-// in makes a lifecycle that stands in a state with the facts that belong to it.
+// in makes a lifecycle in a state, with the facts that belong to it.
 func in(letter byte, active, latching bool) lifecycle {
 	s := lifecycle{Letter: letter, Active: active, ShelfUntil: instant.None, latching: latching}
 	switch letter {
@@ -42,7 +42,7 @@ func in(letter byte, active, latching bool) lifecycle {
 	return s
 }
 
-// state facts that an action changes before it is applied, as the core does.
+// prepare sets the facts of an action before it is applied, as the core does.
 func prepare(s *lifecycle, a action) {
 	switch a {
 	case shelve:
@@ -165,12 +165,12 @@ func TestConditionUsesTheDeadbandOnlyOnTheWayBack(t *testing.T) {
 	rule := limitRule{level: 26, returning: 25.5, sign: 1, present: true}
 	k := condition{Out: instant.None, Back: instant.None}
 	second := instant.Instant(time.Second)
-	k.follow(&rule, &line{0, 10 * second, 25, 26})
+	k.follow(&rule, &segment{0, 10 * second, 25, 26})
 	assert.Equal(t, nothing, k.judge(&rule, 10*second), "the limit itself is in the band")
-	k.follow(&rule, &line{10 * second, 20 * second, 26, 26.1})
+	k.follow(&rule, &segment{10 * second, 20 * second, 26, 26.1})
 	assert.Equal(t, becomesActive, k.judge(&rule, 20*second))
-	k.follow(&rule, &line{20 * second, 30 * second, 26.1, 25.6})
+	k.follow(&rule, &segment{20 * second, 30 * second, 26.1, 25.6})
 	assert.Equal(t, nothing, k.judge(&rule, 30*second))
-	k.follow(&rule, &line{30 * second, 40 * second, 25.6, 25.5})
+	k.follow(&rule, &segment{30 * second, 40 * second, 25.6, 25.5})
 	assert.Equal(t, becomesNormal, k.judge(&rule, 40*second))
 }

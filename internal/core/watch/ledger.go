@@ -6,7 +6,7 @@ import (
 	"dewline/internal/core/instant"
 )
 
-// Zone is where a value stands in its band.
+// Zone is the position of a value relative to its band.
 type Zone uint8
 
 // The zones, from cold to hot, no limit in force, and unknown.
@@ -34,7 +34,7 @@ func Zones() []Zone {
 // Outside reports whether the zone lies outside the band.
 func (z Zone) Outside() bool { return z < NoBand && z != InBand }
 
-// Side tells on which side of the band an excursion is.
+// Side is the side of the band on which an excursion is.
 type Side uint8
 
 // The sides.

@@ -14,9 +14,9 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// A board whose clock came up wrong confuses day and night. Until somebody has set it, at most for twelve hours, only what leaves both
-// bands is an alarm; critical limits and ledgers go by the clock, and what stood before stays.
-func TestClockInDoubtConfusesNobody(t *testing.T) {
+// A board that starts with a wrong clock confuses day and night. Until the clock is set, at most for twelve hours, only a value outside
+// both bands raises an alarm; critical limits and ledgers follow the clock, and earlier alarms stay.
+func TestUnconfirmedClockUsesTheWiderBand(t *testing.T) {
 	day, night := care.NoBand(), care.NoBand()
 	day.Limits = [care.LimitCount]float64{16, 22, 26, 30}
 	night.Limits = [care.LimitCount]float64{16, 18, 22, 28}

@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// outlook looks ahead: it fits a straight line to the recent readings, older ones counting less (weights fall by 1/e per
-// fifth of the horizon), and tells when its trend meets the next limit. It holds weighted sums with the latest reading
-// as the origin of time, so that a reading costs a few multiplications and no memory.
+// outlook fits a straight line to the recent readings, older ones counting less (weights fall by 1/e per fifth of the
+// horizon), to predict when the value meets the next limit. It holds weighted sums with the latest reading as the origin
+// of time, so that a reading costs a few multiplications and no memory.
 type outlook struct {
 	Weight float64 `json:"weight"` // Σ w
 	T      float64 `json:"t"`      // Σ w·t, t ≤ 0 in seconds before the latest reading
@@ -18,10 +18,10 @@ type outlook struct {
 	Span   float64 `json:"span"` // seconds covered without a gap
 }
 
-// forget starts anew after a gap.
-func (o *outlook) forget() { *o = outlook{} }
+// reset drops all readings, after a gap.
+func (o *outlook) reset() { *o = outlook{} }
 
-// add takes in a reading that came dt after the last one.
+// add folds in a reading that came dt after the last one.
 func (o *outlook) add(dt time.Duration, v float64, horizon time.Duration) {
 	seconds := dt.Seconds()
 	if o.Weight == 0 {
@@ -40,8 +40,8 @@ func (o *outlook) add(dt time.Duration, v float64, horizon time.Duration) {
 	o.Span += seconds
 }
 
-// fit returns the trend. It is known once the readings cover a sixth of the horizon, and moves only if the movement stands
-// out from the scatter around it.
+// fit returns the trend. It is known once the readings cover a sixth of the horizon, and has a slope only if the movement
+// exceeds the scatter around it.
 func (o *outlook) fit(horizon time.Duration) (n trend, known bool) {
 	if o.Span < horizon.Seconds()/6 {
 		return trend{}, false
@@ -62,8 +62,8 @@ func (o *outlook) fit(horizon time.Duration) (n trend, known bool) {
 	return n, true
 }
 
-// trend is where the fit stands and how it is expected to go on: its slope fades by 1/e per horizon. Hardly anything in a room goes
-// on straight: what heats or cools nears an end, and a straight line would foresee a limit at each change of a thermostat
+// trend is the fitted value now and its expected course: the slope fades by 1/e per horizon. Hardly anything in a room continues
+// in a straight line: heating and cooling approach an end value, and a straight line would predict a limit at each thermostat cycle
 // (E. S. Gardner and E. McKenzie, Forecasting trends in time series, Management Science 31, 1985, on damped trends).
 type trend struct {
 	value   float64

@@ -134,7 +134,7 @@ func TestZoneTimesSumToElapsedTime(t *testing.T) {
 		effects = append(effects, core.Finish(last, nil)...)
 		ends := map[int32]instant.Instant{}
 		for _, e := range effects {
-			if e.Kind != watch.Closed {
+			if e.Kind != watch.LedgerClosed {
 				continue
 			}
 			var sum time.Duration

@@ -7,18 +7,18 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Holding is who lives at the place of a point, and which band holds there.
+// Holding is the band that holds at a point, and the cohort that lives there.
 type Holding struct {
 	Cohort string // of several, the first one of the configuration; "" where none lives there
 	Stage  care.Stage
 	Day    bool
 	Band   care.Band // with its defaults
-	// Apart names what the bands are of that leave no value between them; "" where they do.
+	// Apart names the owners of two bands that leave no value between them; "" if there are none.
 	Apart [2]string
 }
 
-// TenantAt returns the first cohort that lives at a place, and its stage, at time t; −1 where none does.
-func TenantAt(cohorts []Cohort, place string, t time.Time) (cohort int32, at care.Stage) {
+// ResidentAt returns the first cohort that lives at a place, and its stage, at time t; −1 where none does.
+func ResidentAt(cohorts []Cohort, place string, t time.Time) (cohort int32, at care.Stage) {
 	for i := range cohorts {
 		if cohorts[i].Place == place {
 			if s := care.StageAt(cohorts[i].Stages, t); s != care.NoStage {
@@ -29,9 +29,9 @@ func TenantAt(cohorts []Cohort, place string, t time.Time) (cohort int32, at car
 	return -1, care.NoStage
 }
 
-// BandAt returns who lives at the place of a point at time t and which band holds there. It is the one answer to that question: core,
-// pages and check go by it. The tightest limit holds, limit by limit, of the place's own band and those of all cohorts that live there,
-// unless the place's own says that it overrides the others.
+// BandAt returns the band that holds at a point at time t, and the cohort that lives there. The core, the pages and check all use it.
+// The tightest limit holds, limit by limit, of the place's own band and those of all cohorts that live there, unless the place's own
+// band overrides the others.
 func (s *Site) BandAt(point quantity.Point, t time.Time) Holding {
 	return s.bandAt(point, t, s.Light.IsDay(t))
 }
@@ -93,7 +93,8 @@ func (s *Site) bandAt(point quantity.Point, t time.Time, day bool) Holding {
 	return h
 }
 
-// Apart returns what the bands are of that leave no value between them at a point at time t, by day or by night; "" where they do.
+// Apart returns the owners of two bands that leave no value between them at a point at time t, by day or by night; "" if there are
+// none.
 func (s *Site) Apart(point quantity.Point, t time.Time) [2]string {
 	apart := s.bandAt(point, t, true).Apart
 	if apart[0] == "" && !s.Light.AlwaysDay {

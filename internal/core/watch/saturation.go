@@ -8,9 +8,10 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// A humidity sensor at its end may be right, or have water on its element, as after each misting: it cannot tell. Such a value
-// raises no alarm on a high limit until it has lasted for saturationHold. By then a film has dried, and what still stands there
-// asks for a person: the element is lost, or a mister does not stop. The delay after it begins with the first value below.
+// A saturated humidity sensor may be right, or have water on its element, as after each misting: its values do not show which. Such
+// a value raises no alarm on a high limit until it has lasted for saturationHold. By then a film of water has dried, and a value
+// that is still saturated needs a person: the element is lost, or a mister does not stop. The on-delay of the high limits begins
+// with the first value below saturation.
 //
 // Both numbers are engineering judgement, no published source; the first is that of package quality, whose flag goes with it.
 const (
@@ -18,8 +19,8 @@ const (
 	saturationHold   = 12 * time.Hour
 )
 
-// followSaturation follows how long a humidity sensor has been at its end. Only a value that was judged so is one: a recorded
-// one that has passed is believed.
+// followSaturation tracks how long a humidity sensor has been saturated. A value counts as saturated only if it was flagged
+// suspect: a recorded one that has passed is believed.
 func (p *point) followSaturation(at instant.Instant, v float64, flag quantity.Flag, joined bool) {
 	if p.name.Quantity != quantity.RelativeHumidity {
 		return

@@ -102,21 +102,21 @@ func (c *Core) Snapshot() ([]byte, error) {
 	return buffer.Bytes(), nil
 }
 
-// untouched reports whether nothing has ever become of an alarm: of a thousand points nearly all of them. A new core
-// knows as much of it, so it is not part of a snapshot, which is made at each journal entry while the entry waits for it.
+// untouched reports whether an alarm has never been raised or commanded, as nearly all alarms of a thousand points. A new core has
+// it in the same state, so it is left out of the snapshot, which is made at each journal entry while the entry waits for it.
 func (a *alarm) untouched() bool {
 	return a.Occurrence == "" && a.Letter == Normal && !a.Active && a.ShelfUntil.IsNone() && a.DesignBy == "" && !a.Service
 }
 
-// Restore takes over the state of an earlier core, which may have had another configuration: points, alarms and sensors
-// are found by name, and what no longer exists is dropped. The core must be new. On error it is unchanged.
+// Restore loads the state of an earlier core, which may have had another configuration: points, alarms and sensors are
+// found by name, and those that no longer exist are dropped. The core must be new. On error it is unchanged.
 func (c *Core) Restore(data []byte) (err error) {
 	var s snapshot
 	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
 		return fmt.Errorf("reading the state of the core: %w", err)
 	}
 	if s.Version == 1 {
-		if err := s.takeSixZones(data); err != nil {
+		if err := s.upgradeV1(data); err != nil {
 			return err
 		}
 	}
@@ -126,7 +126,7 @@ func (c *Core) Restore(data []byte) (err error) {
 	if s.Site != c.site.ID {
 		return fmt.Errorf("the state of the core belongs to site %q, not %q", s.Site, c.site.ID)
 	}
-	if err := s.sound(); err != nil {
+	if err := s.validate(); err != nil {
 		return err
 	}
 	c.run, c.seq, c.now, c.late, c.deadline = s.Run, s.Seq, s.Now, s.Late, instant.None
@@ -147,8 +147,8 @@ func (c *Core) Restore(data []byte) (err error) {
 	return nil
 }
 
-// sixZones is what a state of version 1 has otherwise: it knew no zone without a band.
-type sixZones struct {
+// snapshotV1 holds the fields in which a state of version 1 differs: it had no zone "no-band".
+type snapshotV1 struct {
 	Points []struct {
 		Memory struct {
 			Zone        Zone
@@ -157,9 +157,9 @@ type sixZones struct {
 	}
 }
 
-// takeSixZones completes a state of version 1.
-func (s *snapshot) takeSixZones(data []byte) error {
-	var old sixZones
+// upgradeV1 turns a state of version 1 into the current version.
+func (s *snapshot) upgradeV1(data []byte) error {
+	var old snapshotV1
 	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&old); err != nil {
 		return fmt.Errorf("reading the state of the core: %w", err)
 	}
@@ -199,7 +199,7 @@ func (c *Core) restorePoints(s *snapshot) {
 			continue
 		}
 		c.enterBand(p, saved.BandAt)
-		// A boundary that a command or a clock step has set earlier than the calendar still stands.
+		// Keep a boundary that a command or a clock step has set earlier than the calendar does.
 		if !saved.Boundary.IsNone() && saved.Boundary < p.boundary {
 			p.boundary = saved.Boundary
 		}
@@ -257,7 +257,7 @@ func (p *point) totalDegree() (sum [3]float64) {
 	return sum
 }
 
-// State returns where a point stands, with the uncertainty of its value.
+// State returns the current state of a point, with the uncertainty of its value.
 func (c *Core) State(index int32) PointState {
 	p := &c.points[index]
 	s := PointState{
@@ -312,7 +312,7 @@ func (c *Core) Alarms() []AlarmState {
 	if count == 0 {
 		return nil
 	}
-	states := make([]AlarmState, 0, count) // asked for every second: growing it step by step costs five times the room
+	states := make([]AlarmState, 0, count) // called every second: growing it step by step costs five times the memory
 	for i := range c.alarms {
 		if a := &c.alarms[i]; c.exists(a) {
 			states = append(states, c.alarmState(a))
@@ -429,5 +429,5 @@ func (l *Ledger) Mean() float64 {
 // PlaceOrder returns the ids of all places, rooms before enclosures.
 func (c *Core) PlaceOrder() []string { return append([]string(nil), c.placeOrder...) }
 
-// PlaceRank returns where a place stands in [Core.PlaceOrder].
+// PlaceRank returns the index of a place in [Core.PlaceOrder]; −1 for an unknown place.
 func (c *Core) PlaceRank(place string) int { return slices.Index(c.placeOrder, place) }

@@ -6,7 +6,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Certainty tells whether the uncertainty of a value leaves its zone open.
+// Certainty says whether a value is inside or outside its band by more than its uncertainty.
 type Certainty string
 
 // The certainties.
@@ -17,7 +17,7 @@ const (
 	NoCertainty      Certainty = "" // the zone is unknown
 )
 
-// PointState is where a point stands now.
+// PointState is the current state of a point.
 type PointState struct {
 	Index       int32
 	Point       quantity.Point
@@ -39,7 +39,7 @@ type PointState struct {
 	Fed         bool               // a sensor of the site feeds it, or derives it
 }
 
-// AlarmState is where an alarm stands now.
+// AlarmState is the current state of an alarm.
 type AlarmState struct {
 	Name       string // such as "tub-1/water-temperature/high"
 	Place      string // "sensor" for faults

@@ -8,7 +8,7 @@ import (
 	"dewline/internal/core/instant"
 )
 
-// due is something that the mere passing of time brings about.
+// due is a change that the passing of time alone causes.
 type due struct {
 	at    instant.Instant
 	what  dueKind
@@ -24,7 +24,7 @@ const (
 	dueStale
 )
 
-// nextDue finds the earliest thing that time brings about; ties are settled by kind and index.
+// nextDue returns the earliest change that time causes; ties are settled by kind and index.
 func (c *Core) nextDue() due {
 	first := due{at: math.MaxInt64}
 	consider := func(at instant.Instant, what dueKind, index int) {
@@ -51,8 +51,8 @@ func (c *Core) nextDue() due {
 	return first
 }
 
-// Due reports whether a tick at time t would bring anything about. Readings may be folded in without ticks for as
-// long as it says false; asking is cheap.
+// Due reports whether a tick at time t would change anything. Readings may be folded in without ticks as long as it
+// returns false; the call is cheap.
 func (c *Core) Due(t instant.Instant) bool {
 	if c.deadline.IsNone() {
 		c.deadline = c.nextDue().at
@@ -60,7 +60,7 @@ func (c *Core) Due(t instant.Instant) bool {
 	if t <= c.deadline {
 		return false
 	}
-	c.deadline = c.nextDue().at // readings since then have moved it
+	c.deadline = c.nextDue().at // readings may have moved it
 	return t > c.deadline
 }
 
@@ -68,7 +68,7 @@ func (c *Core) Due(t instant.Instant) bool {
 func (c *Core) tick(t instant.Instant, out []Effect) []Effect {
 	if c.Due(t) {
 		for next := c.nextDue(); next.at < t; next = c.nextDue() {
-			out = c.bringAbout(next, out)
+			out = c.handleDue(next, out)
 		}
 		c.deadline = instant.None
 	}
@@ -84,8 +84,8 @@ func (c *Core) tick(t instant.Instant, out []Effect) []Effect {
 	return out
 }
 
-// waitsFrom returns the time of the first reading of a derived point that still waits for its second input; t where none does
-// that could come any more.
+// waitsFrom returns the time of the first reading that a derived point can still get once its second input arrives; t if there is
+// none.
 func (c *Core) waitsFrom(p *point, t instant.Instant) instant.Instant {
 	first := t
 	for _, input := range p.inputs {
@@ -105,7 +105,7 @@ func (c *Core) waitsFrom(p *point, t instant.Instant) instant.Instant {
 	return first
 }
 
-func (c *Core) bringAbout(d due, out []Effect) []Effect {
+func (c *Core) handleDue(d due, out []Effect) []Effect {
 	switch d.what {
 	case dueShelf:
 		a := &c.alarms[d.index]
@@ -115,7 +115,7 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 	case dueStale:
 		p := &c.points[d.index]
 		p.Good = 0
-		out = c.blameSilence(p, d.at, out)
+		out = c.raiseCauseOfStale(p, d.at, out)
 		nan := math.NaN()
 		return c.raise(c.pointAlarm(int32(d.index), onStale), occurrence{
 			since: p.Waiting, at: d.at, value: nan, setpoint: nan, extreme: nan, priority: onStale.priority(),
@@ -125,7 +125,7 @@ func (c *Core) bringAbout(d due, out []Effect) []Effect {
 	return out
 }
 
-// settleUnknown accounts for time that no further reading can make known: the last one is further back than the gap.
+// settleUnknown counts time up to t as unknown: the last reading is further back than the gap, so no reading can change that.
 func (c *Core) settleUnknown(i int32, p *point, t instant.Instant, out []Effect) []Effect {
 	for !p.boundary.IsNone() && t >= p.boundary && t >= p.Accounted {
 		edge := max(p.boundary, p.Accounted)
@@ -153,8 +153,8 @@ func (c *Core) notStale(i int32, p *point, at instant.Instant, v float64, out []
 	return out
 }
 
-// Finish closes all ledgers and excursions at time t: the end of a replay. What lies between a point's last reading and t is
-// unknown. An excursion that is still open ends, as far as is known, with the last reading.
+// Finish closes all ledgers and excursions at time t, the end of a replay. The time between a point's last reading and t is
+// unknown. An open excursion ends with the last reading.
 func (c *Core) Finish(t instant.Instant, out []Effect) []Effect {
 	for i := range c.points {
 		p := &c.points[i]

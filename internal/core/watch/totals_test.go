@@ -36,7 +36,7 @@ func TestTotalsAgreeWithLedgers(t *testing.T) {
 		departures := make([]uint64, len(points))
 		degree := make([][3]float64, len(points))
 		for _, e := range effects {
-			if e.Kind == watch.Closed {
+			if e.Kind == watch.LedgerClosed {
 				departures[e.Point] += uint64(e.Ledger.Excursions)
 				degree[e.Point][watch.BelowBand] += e.Ledger.DegreeBelow
 				degree[e.Point][watch.AboveBand] += e.Ledger.DegreeAbove
@@ -44,7 +44,7 @@ func TestTotalsAgreeWithLedgers(t *testing.T) {
 		}
 		whole := watch.New(site, "run-1")
 		for _, e := range fold(whole, events[:split]...) {
-			if e.Kind == watch.Closed { // the part of the open ledger that the restored core had not counted itself
+			if e.Kind == watch.LedgerClosed { // the part of the open ledger that the restored core had not counted itself
 				degree[e.Point][watch.BelowBand] += e.Ledger.DegreeBelow
 				degree[e.Point][watch.AboveBand] += e.Ledger.DegreeAbove
 				departures[e.Point] += uint64(e.Ledger.Excursions)

@@ -12,8 +12,8 @@ import (
 // deadband, meet only up to the rounding of binary fractions; no sensor resolves as little as this.
 const tolerance = 5e-10
 
-// limits are the four limits in force, with infinities for those that the band does not have, so that comparing needs no
-// question whether a limit exists.
+// limits are the four limits in force, with infinities for those that the band does not have, so that comparisons need no
+// test for existence.
 type limits struct {
 	at       [care.LimitCount]float64
 	last     [care.LimitCount]float64 // the last values that are not beyond each limit
@@ -21,7 +21,7 @@ type limits struct {
 	high     float64                  // upper edge of the band
 	lastLow  float64                  // the last values that are not beyond the edges
 	lastHigh float64
-	inside   Zone // the zone of what is beyond no limit: in band, or no band where there is no limit
+	inside   Zone // the zone of values beyond no limit: InBand, or NoBand if there is no limit
 	anything bool // the band has at least one limit
 }
 
@@ -92,14 +92,14 @@ func (l *limits) side(v float64) Side {
 	return Inside
 }
 
-// line is the straight line between two readings, or a part of it.
-type line struct {
+// segment is the straight line between two readings, or a part of it.
+type segment struct {
 	t0, t1 instant.Instant
 	v0, v1 float64
 }
 
-// crossing returns when the line meets a level that lies between its ends.
-func (n *line) crossing(level float64) instant.Instant {
+// crossing returns when the segment meets a level that lies between its ends.
+func (n *segment) crossing(level float64) instant.Instant {
 	if n.v1 == n.v0 {
 		return n.t0
 	}
@@ -108,15 +108,15 @@ func (n *line) crossing(level float64) instant.Instant {
 	return min(max(at, n.t0), n.t1)
 }
 
-// valueAt returns the line's value at a time between its ends.
-func (n *line) valueAt(t instant.Instant) float64 {
+// valueAt returns the value at a time between the ends.
+func (n *segment) valueAt(t instant.Instant) float64 {
 	if n.t1 == n.t0 {
 		return n.v1
 	}
 	return n.v0 + (n.v1-n.v0)*(float64(t-n.t0)/float64(n.t1-n.t0))
 }
 
-// zoneAbove and zoneBelow tell which zone begins beyond each limit, going up and going down.
+// zoneAbove and zoneBelow return the zone that begins beyond a limit, going up and going down.
 func (l *limits) zoneAbove(limit care.Limit) Zone {
 	switch limit {
 	case care.CriticalLow:
@@ -147,10 +147,10 @@ func (l *limits) zoneBelow(limit care.Limit) Zone {
 	return CriticalLowZone
 }
 
-// split adds the time that the line spends in each zone, cut at the exact crossings. What it adds sums to t1 − t0.
-func (l *limits) split(n *line, zones *[ZoneCount]time.Duration) {
+// split adds the time that the segment spends in each zone, cut at the exact crossings. The added times sum to t1 − t0.
+func (l *limits) split(n *segment, zones *[ZoneCount]time.Duration) {
 	first, last := l.zone(n.v0), l.zone(n.v1)
-	if first == last { // zones are intervals: a line with both ends in one stays in it
+	if first == last { // zones are intervals: a segment with both ends in one stays in it
 		zones[first] += time.Duration(n.t1 - n.t0)
 		return
 	}

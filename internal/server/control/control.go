@@ -130,7 +130,7 @@ func (r Request) Command() (watch.Command, error) {
 		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
 	}
 	if r.Outlet != "" {
-		cmd.Outlets = []string{r.Outlet}
+		cmd.Notifiers = []string{r.Outlet}
 	}
 	if r.At != "" {
 		at, err := instant.Parse(r.At)

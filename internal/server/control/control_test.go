@@ -121,7 +121,7 @@ func TestATestNamesItsOutlet(t *testing.T) {
 	start(t, path, &status.Current{}, keeper.command)
 	_, err := Dial(path).Command(t.Context(), Request{Verb: TestVerb, Outlet: "mail", By: "keeper"})
 	require.NoError(t, err)
-	assert.Equal(t, []watch.Command{{Verb: TestVerb, Outlets: []string{"mail"}, By: "keeper"}}, keeper.got)
+	assert.Equal(t, []watch.Command{{Verb: TestVerb, Notifiers: []string{"mail"}, By: "keeper"}}, keeper.got)
 	code, body := raw(t, path, http.MethodPost, "/command", `{"verb":"report","kind":"alarm.summary"}`)
 	assert.Equal(t, http.StatusBadRequest, code, "what the rules report cannot come from outside")
 	assert.Contains(t, body, "unknown member")

@@ -142,9 +142,9 @@ func (f *fold) take() {
 	for _, e := range f.effects {
 		switch {
 		case e.Point != f.index:
-		case e.Kind == watch.Closed && e.Ledger.From >= f.from && e.Ledger.To <= f.to:
+		case e.Kind == watch.LedgerClosed && e.Ledger.From >= f.from && e.Ledger.To <= f.to:
 			f.sum.Add(e.Ledger)
-		case e.Kind == watch.Left: // ledgers end at midnight, a stay does not
+		case e.Kind == watch.ExcursionEnded: // ledgers end at midnight, a stay does not
 			f.longest = max(f.longest, min(e.Excursion.To, f.to).Sub(max(e.Excursion.From, f.from)))
 		}
 	}

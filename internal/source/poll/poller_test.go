@@ -41,7 +41,7 @@ func (f *fake) Read(ctx context.Context) (sensors.Measurement, error) {
 	return f.read(ctx, n)
 }
 
-// takes returns a read that lasts so long and gives up when told.
+// takes returns a read that takes d, or ends with an error when its context does.
 func takes(d time.Duration) func(context.Context, int) (sensors.Measurement, error) {
 	return func(ctx context.Context, _ int) (sensors.Measurement, error) {
 		select {

@@ -183,7 +183,7 @@ func (d *dewline) boot(offset time.Duration) error {
 		}
 	}
 	for _, ev := range d.log { // the readings that the history has beyond the snapshot
-		d.chain.Recall(ev)
+		d.chain.ReplayReading(ev)
 		d.carryOut()
 	}
 	d.log = d.log[:0]
@@ -220,7 +220,7 @@ func (d *dewline) confirm() {
 			}
 		}
 	}
-	d.chain.Pass(d.chain.Core.ClockConfirmed(d.now()))
+	d.chain.AddEffects(d.chain.Core.ClockConfirmed(d.now()))
 	d.carryOut()
 }
 
@@ -322,7 +322,7 @@ func (d *dewline) deliver(n notify.Delivery) {
 	if n.Notifier == notices {
 		channel = &tally.Notices
 	}
-	switch n.Why {
+	switch n.Reason {
 	case notify.Again:
 		channel.Again++
 		return

@@ -146,7 +146,7 @@ func (h *house) note(effects []watch.Effect) {
 			h.entries = append(h.entries, e.Entry)
 		case watch.Notify:
 			h.called++
-		case watch.Closed:
+		case watch.LedgerClosed:
 			h.ledgers[e.Point] = append(h.ledgers[e.Point], *e.Ledger)
 		}
 	}

@@ -16,9 +16,9 @@ import (
 
 // weekly asks for tests at so many seconds of the loft's time, on the day on which that begins.
 func weekly(seconds map[string]int) (tests []notify.Weekly) {
-	for outlet, s := range seconds {
+	for notifier, s := range seconds {
 		hour := at(s).Time()
-		tests = append(tests, notify.Weekly{Notifier: outlet, At: instant.Weekly{
+		tests = append(tests, notify.Weekly{Notifier: notifier, At: instant.Weekly{
 			Weekday: hour.Weekday(), Minutes: hour.Hour()*60 + hour.Minute(), Location: time.UTC,
 		}})
 	}
@@ -38,7 +38,7 @@ func (l *loft) tests() (when []int) {
 
 const week = 7 * 24 * 3600
 
-func TestOutletsAreTestedOnceAWeek(t *testing.T) {
+func TestNotifiersAreTestedOnceAWeek(t *testing.T) {
 	l := open(t, notify.Rule{Notifier: "mail"}, notify.Rule{Notifier: "webhook"})
 	l.rules.Tests(weekly(map[string]int{"mqtt": 600, "mail": 600}))
 	l.run(590, 22, 22, 22)
@@ -88,7 +88,7 @@ func TestTestOfTheWeekComesOnTimeOrNotAtAll(t *testing.T) {
 	}
 }
 
-// Whatever is restarted, each week has one test, at the first look at or after its hour, unless nobody looked for ten minutes.
+// Whatever is restarted, each week has one test, at the first look at or after its hour, unless nothing looked for ten minutes.
 func TestLawsOfTheWeeklyTest(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		const weeks, around, look = 4, 1800, 60

@@ -54,12 +54,12 @@ func site() watch.Site {
 	}
 }
 
-// scene is a chain, the time, and what has come of it in words.
+// scene is a pipeline, the time, and its effects and deliveries as text.
 type scene struct {
 	t *testing.T
 	pipeline.Pipeline
 	now  time.Time
-	told []string
+	done []string
 }
 
 func newScene(t *testing.T) *scene {
@@ -69,7 +69,7 @@ func newScene(t *testing.T) *scene {
 	return s
 }
 
-// rules are those of a phone that is told again every quarter of an hour.
+// rules are those of a phone that repeats every quarter of an hour.
 func rules() *notify.Rules {
 	return notify.New([]notify.Rule{{Notifier: "phone", Repeat: 15 * time.Minute}})
 }
@@ -123,25 +123,25 @@ func (s *scene) pass(d time.Duration) {
 	}
 }
 
-// carryOut notes work in words.
-func (s *scene) carryOut() { s.told = append(s.told, words(s.Ready())...) }
+// carryOut appends the text of the ready work to done.
+func (s *scene) carryOut() { s.done = append(s.done, describe(s.Ready())...) }
 
-// forget carries work out and lets nobody know.
+// forget drops the ready work.
 func (s *scene) forget() { s.Ready() }
 
-func words(w pipeline.Ready) (told []string) {
+func describe(w pipeline.Ready) (done []string) {
 	for _, e := range w.Effects {
 		switch e.Kind {
 		case watch.Record, watch.Refused:
-			told = append(told, strings.Join(strings.Fields(fmt.Sprint("record ", e.Entry.Kind, " ", e.Entry.Alarm, " ", e.Entry.State)), " "))
+			done = append(done, strings.Join(strings.Fields(fmt.Sprint("record ", e.Entry.Kind, " ", e.Entry.Alarm, " ", e.Entry.State)), " "))
 		case watch.Notify:
-			told = append(told, "ask for a person: "+e.Entry.Alarm)
+			done = append(done, "ask for a person: "+e.Entry.Alarm)
 		}
 	}
 	for _, d := range w.Deliveries {
-		told = append(told, fmt.Sprintf("%s: %s: %s", d.Notifier, d.Why, d.Entry.Alarm))
+		done = append(done, fmt.Sprintf("%s: %s: %s", d.Notifier, d.Reason, d.Entry.Alarm))
 	}
-	return told
+	return done
 }
 
 func TestOrder(t *testing.T) {
@@ -150,7 +150,7 @@ func TestOrder(t *testing.T) {
 		play func(*scene)
 		want []string
 	}{
-		{"entries come before what is told because of them", func(s *scene) {
+		{"entries come before the deliveries they cause", func(s *scene) {
 			s.gives("tub-1-probe", 25)
 			s.gives("loft-air", 29, 60)
 		}, []string{
@@ -246,11 +246,11 @@ func TestOrder(t *testing.T) {
 			"record alarm.acknowledged tub-1/water-temperature/high C",
 			"record command.refused",
 		}},
-		{"what the core says otherwise comes in its place, and the rules hear of it: nobody is told the end of an alarm that is refused", func(s *scene) {
+		{"effects added by the caller keep their place and reach the rules: the end of a refused alarm is not sent", func(s *scene) {
 			s.gives("tub-1-probe", 25)
 			high, _ := s.Core.Alarm("tub-1/water-temperature/high")
 			again := watch.Command{Verb: watch.Repeat, Alarm: high.Name, Occurrence: high.Occurrence}
-			s.Pass(s.Core.Refuse(s.at(), &again, "there is no such alarm", nil))
+			s.AddEffects(s.Core.Refuse(s.at(), &again, "there is no such alarm", nil))
 			s.now = s.now.Add(10 * time.Second)
 			s.gives("tub-1-probe", 22)
 		}, []string{
@@ -260,7 +260,7 @@ func TestOrder(t *testing.T) {
 			"record alarm.cleared tub-1/water-temperature/high D",
 			"phone: call: tub-1/water-temperature/high",
 		}},
-		{"another configuration: a new core, and the rules still know whom they have told", func(s *scene) {
+		{"another configuration: a new core, and the rules still know what they have sent", func(s *scene) {
 			s.gives("tub-1-probe", 25)
 			s.forget()
 			state, err := s.Core.Snapshot()
@@ -281,8 +281,8 @@ func TestOrder(t *testing.T) {
 			s.forget()
 			c.play(s)
 			s.carryOut()
-			assert.Equal(t, c.want, s.told)
-			assert.Empty(t, words(s.Ready()), "nothing is carried out twice")
+			assert.Equal(t, c.want, s.done)
+			assert.Empty(t, describe(s.Ready()), "nothing is carried out twice")
 		})
 	}
 }
@@ -300,9 +300,9 @@ func TestLineHearsOfAClockStep(t *testing.T) {
 	assert.Equal(t, quantity.Suspect, outcome.Readings[0].Flag, "ten kelvin in ten seconds")
 }
 
-// A start with a state of which only the last reading is known from elsewhere: what became stale on the way did so in its time,
-// and what stands is repeated and taken back as if the rules had told it.
-func TestBringingBack(t *testing.T) {
+// A start with a saved state and the readings stored after it: a point that became stale meanwhile did so at its own time, and an
+// active alarm is repeated and its end sent as if the rules had sent its call.
+func TestRestoreAndReplay(t *testing.T) {
 	before := newScene(t)
 	before.start()
 	before.gives("tub-1-probe", 25)
@@ -316,7 +316,7 @@ func TestBringingBack(t *testing.T) {
 	require.True(t, ok)
 	for range 13 {
 		s.now = s.now.Add(10 * time.Second)
-		s.Recall(watch.Event{At: s.at(), Point: index, Value: 25, Flag: quantity.Pass})
+		s.ReplayReading(watch.Event{At: s.at(), Point: index, Value: 25, Flag: quantity.Pass})
 	}
 	s.start()
 	work := s.Ready()
@@ -327,7 +327,7 @@ func TestBringingBack(t *testing.T) {
 		"ask for a person: loft/air-temperature/stale",
 		"record run.started",
 		"phone: call: loft/air-temperature/stale",
-	}, words(work))
+	}, describe(work))
 
 	s.now = s.now.Add(15 * time.Minute)
 	for range 2 {
@@ -347,10 +347,10 @@ func TestBringingBack(t *testing.T) {
 		"phone: over: loft/air-temperature/stale",
 		"phone: again: tub-1/water-temperature/high",
 		"phone: over: tub-1/water-temperature/high",
-	}, s.told)
+	}, s.done)
 }
 
-// What was told lately is not told again, and its end is; of what lies longer back nobody knows.
+// A call that the journal holds is not sent again, and its end is sent; entries that lie further back are not known.
 func TestResume(t *testing.T) {
 	for _, age := range []time.Duration{time.Hour, 30 * 24 * time.Hour} { // of the alarm when the newest entry was made
 		s := newScene(t)

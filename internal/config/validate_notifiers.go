@@ -14,7 +14,7 @@ func (v *validator) mqtt() {
 	m := &v.MQTT
 	if _, written := v.origins["mqtt"]; written && m.Broker == "" && m.Embedded.Listen == "" {
 		if _, refused := v.origins["mqtt.embedded"]; !refused {
-			v.lacks("mqtt.broker", "mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}")
+			v.required("mqtt.broker", "mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}")
 		}
 	}
 	if err := checkTopic(m.Root, false); err != nil && m.Root != "" {
@@ -62,7 +62,7 @@ func (v *validator) embedded() {
 	for i, user := range e.Users {
 		path := index("mqtt.embedded.users", i)
 		if user.Name == "" {
-			v.lacks(join(path, "name"), "this user lacks a name")
+			v.required(join(path, "name"), "this user lacks a name")
 		} else if user.Name == ReservedUser {
 			v.errorf(join(path, "name"), "%s is the name under which dewline itself uses its broker: take another", quoted(user.Name))
 		} else if before, twice := first[user.Name]; twice {
@@ -71,7 +71,7 @@ func (v *validator) embedded() {
 			first[user.Name] = i
 		}
 		if user.PasswordFile == "" {
-			v.lacks(join(path, "password-file"), "user %s lacks a password-file", quoted(user.Name))
+			v.required(join(path, "password-file"), "user %s lacks a password-file", quoted(user.Name))
 		}
 		for key, filters := range map[string][]string{"read": user.Read, "write": user.Write} {
 			for j, filter := range filters {
@@ -129,7 +129,7 @@ func (v *validator) notify() {
 			v.errorf(join(path, "repeat"), "a repetition more often than every minute does not help: give at least 1m")
 		}
 		if outlet.Until != "" && outlet.Repeat == 0 {
-			v.lacks(join(path, "repeat"), "until ends a repetition: give repeat: 15m as well")
+			v.required(join(path, "repeat"), "until ends a repetition: give repeat: 15m as well")
 		}
 	}
 	for p := range heard {
@@ -215,12 +215,12 @@ func (v *validator) mail(outlet *NotifierConfig, path string) {
 		v.errorf(path, "mail needs a server: server: smtp.example.org:587")
 	}
 	if outlet.From == "" {
-		v.lacks(join(path, "from"), "mail needs a sender: from: dewline@example.org")
+		v.required(join(path, "from"), "mail needs a sender: from: dewline@example.org")
 	} else if _, err := mail.ParseAddress(outlet.From); err != nil {
 		v.errorf(join(path, "from"), "%s is not a mail address", quoted(outlet.From))
 	}
 	if len(outlet.To) == 0 {
-		v.lacks(join(path, "to"), "mail needs a receiver: to: keeper@example.org")
+		v.required(join(path, "to"), "mail needs a receiver: to: keeper@example.org")
 	}
 	for i, to := range outlet.To {
 		if _, err := mail.ParseAddress(to); err != nil {
