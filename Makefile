@@ -50,7 +50,9 @@ tools:
 lint:
 	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "not gofmt-ed: $$unformatted"; exit 1; fi
 	go vet ./...
+	go vet -tags harness ./cmd/dewline
 	go tool staticcheck ./...
+	go tool staticcheck -tags harness ./cmd/dewline
 
 ## unit: all tests, with the race detector (which needs cgo and a C compiler)
 unit:
@@ -80,12 +82,15 @@ packages: pages cross
 
 ## trial: the package in a throw-away Debian with a systemd of its own: installed, upgraded, removed, purged. Needs root
 TRIAL_PACKAGES := debootstrap systemd-container
+## The program in it has the flags of the tag harness, since its sensors are a recorded kernel tree
 trial: packages
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(TRIAL_PACKAGES)"
-	@mkdir -p dist/previous
-	ARCH=amd64 VERSION=0.0.1 BUILD=dist/amd64 DOCS=dist/doc \
-		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/previous/
-	go run ./internal/test/faults/install
+	@rm -rf dist/trial && mkdir -p dist/trial/previous
+	GOOS=linux GOARCH=amd64 go build -tags harness $(STRIPPED) -o dist/trial/amd64/dewline ./cmd/dewline
+	@for package in $(VERSION):dist/trial/ 0.0.1:dist/trial/previous/; do \
+		ARCH=amd64 VERSION=$${package%%:*} BUILD=dist/trial/amd64 DOCS=dist/doc \
+		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target $${package#*:} || exit; done
+	go run ./internal/test/faults/install --packages dist/trial
 
 ## bench: the benchmarks
 bench:

@@ -7,7 +7,6 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
-	"path/filepath"
 	"syscall"
 	"time"
 
@@ -16,7 +15,6 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/daemon"
 	"dewline/internal/format/timetext"
-	"dewline/internal/test/clockfile"
 )
 
 // runCommand watches a room.
@@ -24,8 +22,8 @@ type runCommand struct {
 	Config  string            `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
 	Verbose bool              `help:"Tell more."`
 	For     timetext.Duration `placeholder:"5m" help:"Stop by itself after this time."`
-	Root    string            `default:"/" hidden:"" help:"Where sys and dev are."`
-	Clock   string            `placeholder:"FILE" hidden:"" help:"The clock of a rehearsal."`
+
+	harnessFlags `embed:""`
 }
 
 // Run runs the daemon until it is told to stop.
@@ -59,18 +57,14 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	}()
 	options := daemon.Options{
 		Config: c.Config, Site: site, Log: logger(s, c.Verbose), Version: version, Reload: again,
-		Sys: filepath.Join(c.Root, "sys"), Root: c.Root,
+		Sys: "/sys", Root: "/",
 		Opening: func(o config.Overview) { open(s, o) },
 		Notify: func(state string) {
 			_, _ = sddaemon.SdNotify(false, state) // without a service manager there is nobody to tell
 		},
 	}
-	if c.Clock != "" {
-		clock, err := clockfile.Open(c.Clock)
-		if err != nil {
-			return err
-		}
-		options.Clock = clock
+	if err := c.harnessFlags.apply(&options); err != nil {
+		return err
 	}
 	if s.terminal {
 		options.Console = s.err

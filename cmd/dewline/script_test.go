@@ -5,14 +5,22 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"dewline/internal/test/harness"
 )
 
-// TestMain lets the scripts run this program as the command dewline.
+// TestMain lets tests run this program as a process of its own: see program.
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"dewline": main})
+	testscript.Main(tests{m}, map[string]func(){"dewline": main})
 }
 
-// TestScripts runs the command lines in testdata/script, with good and with bad input, against the real program.
+// tests removes the program that the scripts have run.
+type tests struct{ m *testing.M }
+
+func (t tests) Run() int { return harness.Run(t.m) }
+
+// TestScripts runs the command lines in testdata/script, with good and with bad input, against the real program, which
+// has the flags of the tag harness.
 func TestScripts(t *testing.T) {
 	tree, err := filepath.Abs("../../testdata/sys/north-loft")
 	if err != nil {
@@ -22,10 +30,12 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	built := filepath.Dir(harness.Binary(t))
 	testscript.Run(t, testscript.Params{
 		Dir:  "testdata/script",
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"enclosure": enclosure},
 		Setup: func(env *testscript.Env) error {
+			env.Setenv("PATH", built+string(filepath.ListSeparator)+env.Getenv("PATH"))
 			env.Setenv("TREE", tree)
 			env.Setenv("CONFIGS", shipped)
 			env.Setenv("TMPDIR", env.WorkDir)

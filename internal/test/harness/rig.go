@@ -39,13 +39,16 @@ var binary struct {
 	folder, path string
 }
 
-// Main runs the tests of a package and removes the program that they have built.
-func Main(m *testing.M) {
+// Main runs the tests of a package, removes the program that they have built, and exits.
+func Main(m *testing.M) { os.Exit(Run(m)) }
+
+// Run is [Main] without the exit, and returns its code.
+func Run(m *testing.M) int {
 	code := m.Run()
 	if binary.folder != "" {
 		_ = os.RemoveAll(binary.folder)
 	}
-	os.Exit(code)
+	return code
 }
 
 // Plain makes [Binary] leave out the race detector even where the tests have it: for tests that start the program hundreds of times.
@@ -53,7 +56,7 @@ func Main(m *testing.M) {
 func Plain() { buildFlags = nil }
 
 // Binary returns the path of the program, built from the checkout once for all tests of a package; with the race detector
-// where the tests have it.
+// where the tests have it, and with the tag harness, which adds the flags --root and --clock of run.
 func Binary(t testing.TB) string {
 	t.Helper()
 	binary.Lock()
@@ -67,7 +70,7 @@ func Binary(t testing.TB) string {
 	}
 	binary.folder = folder
 	path := filepath.Join(folder, "dewline")
-	build := exec.Command("go", append([]string{"build"}, append(buildFlags, "-o", path, "./cmd/dewline")...)...)
+	build := exec.Command("go", append([]string{"build", "-tags", "harness"}, append(buildFlags, "-o", path, "./cmd/dewline")...)...)
 	build.Dir = Checkout()
 	if output, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("building the program: %v\n%s", err, output)

@@ -28,7 +28,7 @@ type child struct {
 // startChild builds the program and runs it on a configuration.
 func startChild(ctx context.Context, folder string, more ...string) (*child, error) {
 	program := filepath.Join(folder, "dewline")
-	if out, err := exec.CommandContext(ctx, "go", "build", "-o", program, "dewline/cmd/dewline").CombinedOutput(); err != nil {
+	if out, err := exec.CommandContext(ctx, "go", "build", "-tags", "harness", "-o", program, "dewline/cmd/dewline").CombinedOutput(); err != nil {
 		return nil, fmt.Errorf("building dewline: %w: %s", err, out)
 	}
 	log, err := os.Create(filepath.Join(folder, "dewline.log"))

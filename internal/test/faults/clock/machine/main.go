@@ -101,7 +101,7 @@ func pack(folder, archive string) error {
 	files := fstreeOf(site)
 	for name, source := range map[string]string{"init": "./internal/test/faults/clock/machine/guest", "dewline": "./cmd/dewline"} {
 		path := filepath.Join(folder, name)
-		build := exec.Command("go", "build", "-o", path, source)
+		build := exec.Command("go", "build", "-tags", "harness", "-o", path, source)
 		build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64")
 		if output, err := build.CombinedOutput(); err != nil {
 			return fmt.Errorf("building %s (start this from the root of the checkout): %w\n%s", source, err, output)
