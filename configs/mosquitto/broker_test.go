@@ -80,8 +80,8 @@ func running(t *testing.T) *broker {
 	return b
 }
 
-// prepare fills dir as the README tells, with the board's address made the loopback one and a user more that sees and
-// may write everything.
+// prepare fills dir with the commands of the README, with the address of the board replaced by the loopback one, and adds a user
+// that may read and write everything.
 func prepare(dir string) error {
 	readme, err := os.ReadFile("README.md")
 	if err != nil {

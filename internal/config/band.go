@@ -39,7 +39,7 @@ func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[st
 	return both
 }
 
-// overlay returns band with every key of f put over it. Numbers without a source of their own get the common one.
+// overlay returns band with the keys of f set in it. Numbers without a source of their own get the common one.
 func (d *decoder) overlay(f fields, path string, q quantity.Quantity, band care.Band, common string, sources map[string]string) care.Band {
 	for _, key := range numberKeys {
 		if f[key] != nil && common != "" {
@@ -81,7 +81,7 @@ func (d *decoder) sourced(n *node, path string, sources map[string]string) *node
 	}
 	f := d.fields(n, path, "value", "source")
 	if f["value"] == nil {
-		d.errorf(path, "this number lacks its value: write {value: 72 degF, source: \"…\"}")
+		d.errorf(path, "this number has no value: write {value: 72 degF, source: \"…\"}")
 	}
 	if source := d.text(f["source"], join(path, "source")); source != "" {
 		sources[path] = source
@@ -116,7 +116,7 @@ func span(q quantity.Quantity) (low, high float64) {
 	return math.Inf(-1), math.Inf(1)
 }
 
-// checkBand reports what is wrong within one band: limits that cannot be, or not together, a deadband too wide, a delay
+// checkBand reports the mistakes within one band: limits that are impossible or out of order, a deadband too wide, a delay
 // too long.
 func (r *reporter) checkBand(path string, q quantity.Quantity, both care.DayNight) {
 	r.checkHalf(path, "day", q, both.Day, both.Night)
@@ -158,14 +158,14 @@ func (r *reporter) checkHalf(path, half string, q quantity.Quantity, band, other
 			continue
 		}
 		if previous < care.LimitCount && band.Limits[previous] >= value {
-			// Told at the limit of this half, since the base may be right for the other one.
+			// Reported at the limit of this half, since the base may be right for the other one.
 			key := l
 			if r.written(path, half, previous) && !r.written(path, half, l) {
 				key = previous
 			}
 			whenever := when
 			if other.Limits[l] == value && other.Limits[previous] == band.Limits[previous] {
-				whenever = "" // wrong in both halves, so that it is told once
+				whenever = "" // wrong in both halves: report it once
 			}
 			r.errorf(at(key.String()), "%s (%s) must lie above %s (%s)%s", l, show(unit, value), previous, show(unit, band.Limits[previous]), whenever)
 		}
@@ -214,11 +214,11 @@ func (r *reporter) checkDelays(path string, at func(string) string, band care.Ba
 		if l.Critical() && band.CriticalOnDelay >= 0 {
 			key, delay = "critical-on-delay", band.CriticalOnDelay
 		}
-		most := band.PriorityOf(l).Allowable() // a longer delay would use up the time to act before the alarm is raised
-		if !band.Has(l) || delay <= most {
+		allowable := band.PriorityOf(l).Allowable() // a longer delay would use up the time to act before the alarm is raised
+		if !band.Has(l) || delay <= allowable {
 			continue
 		}
-		message := fmt.Sprintf("%s of %s is longer than the %s within which a person must act on %s", key, formatDuration(delay), formatDuration(most), l)
+		message := fmt.Sprintf("%s of %s is longer than the %s within which a person must act on %s", key, formatDuration(delay), formatDuration(allowable), l)
 		if l.Critical() && key == "on-delay" {
 			message += ": give critical-on-delay as well, or a shorter on-delay"
 		}
@@ -244,7 +244,7 @@ func sameBand(a, b care.Band) bool {
 		a.OffDelay == b.OffDelay && a.Priority == b.Priority && a.Foresee == b.Foresee
 }
 
-// show writes a canonical value for a message; temperatures also in Fahrenheit, since either may stand in the file.
+// show writes a canonical value for a message; temperatures also in Fahrenheit, since the file may use either.
 func show(unit quantity.Unit, value float64) string {
 	text := compact(value) + " " + unit.Shown()
 	switch unit {

@@ -20,7 +20,7 @@ import (
 	"dewline/sensors"
 )
 
-// TestExampleOfTheDesign reads the configuration that the design shows, as it stands there.
+// TestExampleOfTheDesign reads the configuration that the design shows, word for word.
 func TestExampleOfTheDesign(t *testing.T) {
 	site, problems := Load("testdata/example/north-loft.yaml")
 	require.Empty(t, problems)
@@ -197,10 +197,10 @@ sensors:
   - {id: air, driver: sht4x, bus: I2C1, feeds: {temperature: loft/air-temperature, humidity: loft/relative-humidity}}
 `
 
-// oneUser lets somebody in.
+// oneUser is a web user with a password.
 const oneUser = "users: [{name: ines, role: operator, password-hash-file: /run/ines.hash}]"
 
-// withWord writes a problem with the line and, for the column, the word or sign of the text that stands there.
+// withWord writes a problem with its line and, in place of its column, the word or sign of the text at that column.
 func withWord(text string, p Problem) string {
 	line := []rune(strings.Split(text, "\n")[p.Line-1])
 	word := regexp.MustCompile(`^("[^"]*"|[^\s,{}\[\]"]+|.?)`).FindString(string(line[p.Column-1:]))
@@ -223,8 +223,8 @@ func TestWhatMustFit(t *testing.T) {
 		{"nothing wrong", "", "", nil},
 		{"an empty value is an absent one", "", "history:\nnotify: ~\n", nil},
 		{"integers are ids too", "site: north-loft", "site: 7", nil},
-		{"a site without an id", "site: north-loft\n", "", []string{"1 timezone the site lacks its id: site: north-loft"}},
-		{"a site without a time zone", "timezone: Europe/Lisbon\n", "", []string{"1 site warning: the site lacks its time zone, by which days begin and dates are read, so UTC is assumed: timezone: Europe/Lisbon"}},
+		{"a site without an id", "site: north-loft\n", "", []string{"1 timezone the site has no id: site: north-loft"}},
+		{"a site without a time zone", "timezone: Europe/Lisbon\n", "", []string{"1 site warning: the site has no time zone for its days and dates, so UTC is assumed: timezone: Europe/Lisbon"}},
 		{"the machine's own time zone", "Europe/Lisbon", "Local", []string{`2 Local unknown timezone "Local": write an IANA name such as Europe/Lisbon`}},
 		{"a town for a time zone", "Europe/Lisbon", "lisbon", []string{`2 lisbon unknown timezone "lisbon": did you mean "Europe/Lisbon"?`}},
 		{"a slip in a time zone", "Europe/Lisbon", "Europe/Lissbon", []string{`2 Europe/Lissbon unknown timezone "Europe/Lissbon": did you mean "Europe/Lisbon"?`}},
@@ -237,7 +237,7 @@ func TestWhatMustFit(t *testing.T) {
 		{"a band that nothing feeds", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {surface-temperature: {high: 30 °C}}}",
 			[]string{"6 surface-temperature nothing will measure loft/surface-temperature, so this band watches nothing: no sensor feeds loft/surface-temperature"}},
 		{"a derived band that is fed", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {dew-point: {high: 20 °C}, vapour-pressure-deficit: {high: 2 kPa}, absolute-humidity: {high: 20 g/m3}}}", nil},
-		{"a derived band that lacks an input", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {condensation-margin: {low: 1 K}}}",
+		{"a derived band without one of its inputs", "{id: loft, kind: room}", "{id: loft, kind: room, bands: {condensation-margin: {low: 1 K}}}",
 			[]string{"6 condensation-margin nothing will measure loft/condensation-margin, so this band watches nothing: no sensor feeds loft/surface-temperature"}},
 		{"oxygen needs pressure", "in: loft}", "in: loft, bands: {oxygen-saturation: {low: 7 mg/L}}}",
 			[]string{"7 oxygen-saturation nothing will measure tub-1/oxygen-saturation, so this band watches nothing: no sensor feeds tub-1/pressure"}},
@@ -298,7 +298,7 @@ func TestWhatMustFit(t *testing.T) {
 		{"an option of another driver", "driver: sht4x,", "driver: sht4x, topic: x,", []string{"12 x topic is an option of the drivers mqtt, not of sht4x"}},
 		{"a sensor that feeds nothing", ", feeds: {temperature: tub-1/water-temperature}", "", []string{`11 { sensor "probe" feeds nothing: give feeds: {temperature: place/quantity}`}},
 		{"mqtt without a broker", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, topic: t, unit: degC,", []string{`11 { sensor "probe" has no broker to listen to: give mqtt: {broker: …}, or a broker of its own`}},
-		{"a bare number of a message without its unit", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, broker: \"mqtt://localhost\", topic: t, pointer: /x,", []string{`11 { sensor "probe" lacks the unit of temperature, in which a payload has bare numbers: unit: {temperature: Cel}`}},
+		{"a bare number of a message without its unit", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, broker: \"mqtt://localhost\", topic: t, pointer: /x,", []string{`11 { sensor "probe" has no unit for temperature, in which a payload has bare numbers: unit: {temperature: Cel}`}},
 		{"a unit of another quantity", "driver: w1, address: 28-00000b3c5d1e,", "driver: mqtt, broker: \"mqtt://localhost\", topic: t, unit: kPa,", []string{"11 kPa kPa is not a unit of air-temperature (try °C)"}},
 		{"too many points", "driver: w1,", "driver: w1, calibration: {temperature: {points: [{measured: 0 °C, reference: 0 °C}, {measured: 20 °C, reference: 20 °C}, {measured: 40 °C, reference: 40 °C}]}},",
 			[]string{"11 points calibrating water-temperature: 3 points are given, and a straight line takes one or two: the two that lie farthest apart will do"}},
@@ -325,13 +325,13 @@ func TestWhatMustFit(t *testing.T) {
 		{"a user who is the program", "", "web: {users: [{name: Dewline, role: operator, token-file: /run/b}]}\n", []string{`13 Dewline "Dewline" is what the journal calls the program itself: choose another name`}},
 		{"pages for this machine", "", "web: {listen: \"[::1]:8420\"}\n", nil},
 		{"two listeners in one place", "", "web: {listen: 127.0.0.1:1883}\nmqtt: {embedded: {listen: 127.0.0.1:1883}}\n", []string{"14 127.0.0.1:1883 the web pages listen on 127.0.0.1:1883 too (line 13)"}},
-		{"mqtt without anything", "", "mqtt: {username: x}\n", []string{"13 mqtt mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}"}},
+		{"mqtt without anything", "", "mqtt: {username: x}\n", []string{"13 mqtt mqtt has no broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}"}},
 		{"a password in clear", "", "mqtt: {broker: \"mqtt://broker.example\", username: x, password-file: /run/x}\n", []string{`13 "mqtt://broker.example" warning: the password crosses the network to broker.example unencrypted: use mqtts://`}},
 		{"a password over TLS", "", "mqtt: {broker: \"mqtts://broker.example\", username: x, password-file: /run/x}\n", nil},
 		{"a certificate without TLS", "", "mqtt: {broker: \"mqtt://broker.example\", ca-file: /run/x}\n", []string{
 			"13 /run/x warning: certificates are not used with mqtt://broker.example, which is not encrypted: write mqtts://",
 		}},
-		{"an outlet without its broker", "", "notify: [{via: mqtt}]\n", []string{"13 mqtt via: mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}"}},
+		{"a notifier without its broker", "", "notify: [{via: mqtt}]\n", []string{"13 mqtt via: mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}"}},
 		{"mail that says nothing", "", "notify: [{via: mail}]\n", []string{
 			"13 { mail needs a receiver: to: keeper@example.org",
 			"13 { mail needs a sender: from: dewline@example.org",
@@ -343,7 +343,7 @@ func TestWhatMustFit(t *testing.T) {
 		{"a user with our own name", "", "mqtt: {embedded: {listen: 127.0.0.1:1883, users: [{name: dewline-daemon, password-file: /run/x}]}}\n", []string{
 			`13 dewline-daemon "dewline-daemon" is the name under which dewline itself uses its broker: take another`,
 		}},
-		{"a sensor with the name of an outlet", "id: probe", "id: outlet-mail", []string{
+		{"a sensor with the name of a notifier", "id: probe", "id: outlet-mail", []string{
 			`11 outlet-mail no sensor can have the id "outlet-mail": the alarms of dewline's own parts have such names`,
 		}},
 		{"escalation and quiet hours", "", "notify:\n  - {via: webhook, url: \"https://keeper.example\", quiet: \"22:00-07:00\"}\n  - {via: webhook, url: \"https://friend.example\", priorities: [high, critical], after: 20m}\n", nil},
@@ -690,8 +690,8 @@ func TestFedChannelsAreLocated(t *testing.T) {
 	}
 	for options, want := range map[string]string{
 		"unit: {temperature: Cel, humidity: '%RH'}":                                            "feeds one channel",
-		"pointer: {temperature: /t}, unit: {temperature: Cel, humidity: '%RH'}":                "does not tell where the channel humidity is",
-		"senml: {humidity: rh}":                                                                "does not tell where the channel temperature is",
+		"pointer: {temperature: /t}, unit: {temperature: Cel, humidity: '%RH'}":                "does not say where the channel humidity is",
+		"senml: {humidity: rh}":                                                                "does not say where the channel temperature is",
 		"pointer: {temperature: /t, humidity: /rh}, unit: {temperature: Cel, humidity: '%RH'}": "",
 	} {
 		_, problems := LoadFS(fstest.MapFS{"site.yaml": {Data: []byte(text(options))}}, "site.yaml")

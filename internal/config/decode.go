@@ -15,8 +15,8 @@ import (
 	"dewline/sensors"
 )
 
-// decoder turns nodes into the model. Every method that reads a value reports what is wrong with it and returns a zero
-// value and false; a node that is nil or null is absent, which is never a problem of its own.
+// decoder turns nodes into the model. A method that reads a bad value reports the problem and returns a zero value and
+// false; a node that is nil or null is absent, which is never a problem of its own.
 type decoder struct {
 	reporter
 }
@@ -45,7 +45,7 @@ func (d *decoder) fields(n *node, path string, known ...string) fields {
 			continue
 		case scalar:
 			d.origins[inner] = e.value.at
-		default: // what is wrong with the whole of a mapping or list is told at its key
+		default: // a problem of a whole mapping or list is reported at its key
 			d.origins[inner] = e.at
 		}
 		found[e.key] = e.value
@@ -168,7 +168,7 @@ func (d *decoder) id(n *node, path string) string {
 	return text
 }
 
-// asID makes an id out of a name, or returns "" where nothing is left of it.
+// asID makes an id out of a name, or returns "" if no character of it can stay.
 func asID(name string) string {
 	words := strings.FieldsFunc(strings.ToLower(name), func(r rune) bool {
 		return (r < 'a' || r > 'z') && (r < '0' || r > '9')
@@ -255,8 +255,8 @@ func (d *decoder) duration(n *node, path string) (time.Duration, bool) {
 	return length, true
 }
 
-// positive reads a duration longer than zero and no longer than most.
-func (d *decoder) positive(n *node, path string, most time.Duration) time.Duration {
+// positive reads a duration longer than zero and no longer than longest.
+func (d *decoder) positive(n *node, path string, longest time.Duration) time.Duration {
 	length, ok := d.duration(n, path)
 	switch {
 	case !ok:
@@ -264,8 +264,8 @@ func (d *decoder) positive(n *node, path string, most time.Duration) time.Durati
 	case length == 0:
 		d.errorf(path, "the duration must be longer than 0")
 		return 0
-	case length > most:
-		d.errorf(path, "%s is longer than the %s that make sense here", formatDuration(length), formatDuration(most))
+	case length > longest:
+		d.errorf(path, "%s is longer than the %s that make sense here", formatDuration(length), formatDuration(longest))
 		return 0
 	}
 	return length
@@ -308,14 +308,14 @@ func unitHint(text string) string {
 }
 
 // whole reads a whole number, decimal or with 0x in front.
-func (d *decoder) whole(n *node, path string, least, most uint64) (uint64, bool) {
+func (d *decoder) whole(n *node, path string, lowest, highest uint64) (uint64, bool) {
 	text := d.text(n, path)
 	if text == "" {
 		return 0, false
 	}
 	value, err := strconv.ParseUint(text, 0, 32)
-	if err != nil || value < least || value > most {
-		d.errorf(path, "a whole number from %d to %d is wanted here, and this is %s", least, most, quoted(text))
+	if err != nil || value < lowest || value > highest {
+		d.errorf(path, "a whole number from %d to %d is wanted here, and this is %s", lowest, highest, quoted(text))
 		return 0, false
 	}
 	return value, true

@@ -20,7 +20,7 @@
 //
 // One YAML 1.2 document of at most 1 MiB, in UTF-8, indented by spaces. Keys are as below and nothing else. Anchors,
 // aliases and merges (<<) may save repetition; tags, complex keys and further documents are refused. Written here as
-// type or default; … stands for a list of the same. Everything is optional unless it is marked *.
+// type or default; … means a list of the same. Everything is optional unless it is marked *.
 //
 //	site: ID *
 //	timezone: IANA name                  # absent: UTC, with a warning; never the machine's own, which changes with it
@@ -34,7 +34,7 @@
 //	    in: ID                           # the room of an enclosure
 //	    latch: false                     # alarms stay until a person resets them
 //	    mistings: "07:30,18:30x0.5"      # what the mister of an enclosure is set to: local times, each with its length in usual mistings
-//	    bands: {QUANTITY: BAND, …}       # go before those of a cohort
+//	    bands: {QUANTITY: BAND, …}       # hold together with those of the cohorts that live there
 //	cohorts:
 //	  - id: ID *
 //	    profile: ID *
@@ -64,21 +64,21 @@
 //	  key-file: PATH
 //	  client-id: dewline-SITE
 //	  root: dewline/SITE
-//	  commands: false                    # true: command/… topics are obeyed
+//	  commands: false                    # true: commands on command/… topics are carried out
 //	  embedded:
 //	    listen: 127.0.0.1:1883 *         # loopback only
 //	    users: [{name: TEXT * (not dewline-daemon), password-file: PATH *, read: [FILTER, …], write: [FILTER, …]}, …]   # all else is denied
 //	web:
 //	  listen: 127.0.0.1:8420             # not loopback: only with users, and TLS or behind-proxy
-//	  hosts: [NAME, …]                   # names by which other machines call this one; addresses need not stand here
+//	  hosts: [NAME, …]                   # names by which other machines call this one; addresses need not be listed
 //	  users: [{name: NAME *, role: viewer | operator *, password-hash-file: PATH | token-file: PATH *}, …]
 //	                                     # of dewline password, and of dewline password --token for programs;
 //	                                     # absent: no log-in, and everybody on this machine may look and act
 //	  certificate-file: PATH             # TLS, together with
 //	  key-file: PATH
 //	  public-url: https://…              # where a phone reaches the pages: messages then carry a link to the alarm
-//	  behind-proxy: false                # true: a proxy in front speaks TLS, and tells who asks (X-Forwarded-For)
-//	  trusted-proxies: [ADDRESS | NETWORK, …]   # where that proxy asks from; default: this machine. No other is believed
+//	  behind-proxy: false                # true: a proxy in front speaks TLS, and names the client (X-Forwarded-For)
+//	  trusted-proxies: [ADDRESS | NETWORK, …]   # the addresses of that proxy; default: this machine. No other is trusted
 //	control: {socket: /run/dewline/control.sock}
 //	notify:
 //	  - via: mqtt | webhook | mail *     # outlet: … is an earlier name, and without a format means cloudevent
@@ -100,7 +100,7 @@
 //
 // A relative path is relative to the folder of the configuration.
 //
-// What tells a sensor's device from others, by driver:
+// The keys that identify the device of a sensor, by driver:
 //
 //	w1                       address: 28-0316a2794bff *
 //	ds248x                   bus: I2C1 *, mux, bridge: 0x18, line: 0…7 (DS2482-800 only), address: as w1 *
@@ -129,12 +129,12 @@
 //	foresee: DURATION                    # how far ahead a limit is looked for; absent: not at all
 //	source: TEXT                         # of every number here that has none of its own
 //	day: {…}, night: {…}                 # any of the above, in place of the base
-//	override: true                       # of a place: the bands of those who live there do not count beside it
+//	override: true                       # of a place: its band holds without those of the cohorts that live there
 //
 // Of the band of a place and those of all cohorts that live there the tightest limit holds, limit by limit, with its delays, its
 // deadband and its priority. Bands that leave no value between them are an error.
 //
-// A number in a band may be written {value: 72 degF, source: TEXT}. What is not given is left to [stage.Band.WithDefaults].
+// A number in a band may be written {value: 72 degF, source: TEXT}. What is not given is left to [care.Band.WithDefaults].
 //
 // A care profile is a file of its own:
 //
@@ -175,5 +175,5 @@
 // secrets that others can read or that cross the network in clear, missing files that may still come, a key spelled with an
 // underscore, a notifier whose message comes later than one must have acted,
 // and a priority that goes to no notifier at once.
-// [Site.Overview], which needs to know the time, adds what is not watched and who is told of nothing.
+// [Site.Overview], which needs to know the time, adds what is not watched and which alarms no notifier sends.
 package config

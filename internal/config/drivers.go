@@ -10,7 +10,7 @@ import (
 	"dewline/sensors"
 )
 
-// driver is what the configuration must know of a driver.
+// driver describes a driver as far as the configuration needs it.
 type driver struct {
 	name     string
 	channels []sensors.Channel
@@ -37,7 +37,7 @@ var (
 
 // drivers is the table of the drivers. Accuracies: D is the data sheet, mem is from memory and not confirmed, typ is a
 // typical figure of the maker and not a limit; where nothing else is stated it is doubled. Where one driver serves several parts, the least accurate one counts. Parts
-// whose kernel name does not tell the maker's figure have none: give accuracy in the config.
+// whose kernel name does not identify the part have none: give accuracy in the config.
 var drivers = []driver{
 	{
 		name: "w1", channels: temperatureOnly, oneWire: true, minimum: time.Second, // a 12-bit conversion takes 0.75 s
@@ -212,7 +212,7 @@ func (d *driver) accuracyOf(sensor *SensorConfig) map[sensors.Channel]float64 {
 	if part, ok := d.parts[sensor.Part]; ok {
 		return part
 	}
-	// The DS1822 has 2 K (mem). So has a DS18B20 whose code lacks the two zero bytes of an original, until it is calibrated
+	// The DS1822 has 2 K (mem). So has a DS18B20 whose code does not have the two zero bytes of an original, until it is calibrated
 	// (judgement; the copies collected in cpetrich/counterfeit_DS18B20 are off by up to 3 K).
 	if d.oneWire && (strings.HasPrefix(sensor.Address, "22-") ||
 		strings.HasPrefix(sensor.Address, "28-") && !strings.HasPrefix(sensor.Address, "28-0000")) {

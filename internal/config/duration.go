@@ -24,7 +24,7 @@ func parseLightHours(text string) (from, to int, err error) {
 	return from, to, err
 }
 
-// parseHours reads hours of the day, such as "22:00-07:00", as minutes after midnight; what they are stands in errors.
+// parseHours reads hours of the day, such as "22:00-07:00", as minutes after midnight; errors begin with what.
 func parseHours(what, text string) (from, to int, err error) {
 	first, second, found := strings.Cut(strings.ReplaceAll(text, "–", "-"), "-")
 	if !found {

@@ -11,9 +11,9 @@ import (
 
 var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
 
-// TestEveryMistakeIsToldAtOnce holds a configuration with every kind of mistake against the list of problems it must
+// TestEveryMistakeIsReportedAtOnce holds a configuration with every kind of mistake against the list of problems it must
 // give: all of them in one go, each with its place.
-func TestEveryMistakeIsToldAtOnce(t *testing.T) {
+func TestEveryMistakeIsReportedAtOnce(t *testing.T) {
 	// The mode of a file does not survive every checkout, so it is set here.
 	require.NoError(t, os.Chmod("testdata/mistakes/secret-for-all", 0o644))
 	site, problems := Load("testdata/mistakes/site.yaml")

@@ -23,8 +23,8 @@ func Load(path string) (*Site, Problems) { return load(system{}, path, false) }
 // LoadFS is [Load] within a file system. Absolute paths in the configuration mean its root.
 func LoadFS(fsys fs.FS, path string) (*Site, Problems) { return load(within{fsys}, path, false) }
 
-// LoadForReplay is [Load] for a site whose readings come from a file: what no sensor feeds the file may, so a band that no
-// sensor feeds is a warning there and no error. Everything else is as strict as ever.
+// LoadForReplay is [Load] for a site whose readings come from a file: the file may feed a point that no sensor feeds, so a band
+// without a sensor is a warning and not an error. All other checks are the same.
 func LoadForReplay(path string) (*Site, Problems) { return load(system{}, path, true) }
 
 // files is where files are read from.
@@ -70,7 +70,7 @@ func readFile(from files, name string) ([]byte, error) {
 	return source, nil
 }
 
-// bare takes the path off an error, since it stands beside the message already.
+// bare removes the path from an error, since the message has it already.
 func bare(err error) error {
 	if found, ok := errors.AsType[*fs.PathError](err); ok {
 		err = found.Err
@@ -188,7 +188,7 @@ func (l *loader) profileSource(name string) (file string, source []byte, err err
 }
 
 // checkFiles looks at the files the site names without reading them. Secrets are often laid out only for the running
-// daemon, and check runs as somebody else: what cannot be seen is at most a warning.
+// daemon, and check runs as another user: a file that cannot be seen is at most a warning.
 func (l *loader) checkFiles(site *Site) {
 	secret := func(path, name string) {
 		if name == "" {
@@ -227,10 +227,10 @@ func (l *loader) checkFiles(site *Site) {
 		present(join(at, "file"), sensor.File)
 	}
 	for i := range site.Notify {
-		outlet, at := &site.Notify[i], index("notify", i)
-		secret(join(at, "password-file"), outlet.PasswordFile)
-		secret(join(at, "token-file"), outlet.TokenFile)
-		secret(join(at, "url-file"), outlet.URLFile)
+		notifier, at := &site.Notify[i], index("notify", i)
+		secret(join(at, "password-file"), notifier.PasswordFile)
+		secret(join(at, "token-file"), notifier.TokenFile)
+		secret(join(at, "url-file"), notifier.URLFile)
 	}
 	secret("heartbeat.url-file", site.Heartbeat.URLFile)
 	secret("web.key-file", site.Web.KeyFile)

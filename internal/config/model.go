@@ -36,12 +36,12 @@ type Site struct {
 	fedByFile    bool // see LoadForReplay
 }
 
-// unsure marks the parts of a site that could not be read whole, so that nothing is concluded from what they lack.
+// unsure marks the parts of a site that were read only in part, so that no check concludes anything from what is missing there.
 type unsure struct {
 	profiles, places, sensors, mqtt bool
 }
 
-// Display tells how values are shown to people.
+// Display is how values are shown to people.
 type Display struct {
 	Temperature quantity.Unit // quantity.Celsius or quantity.Fahrenheit
 }
@@ -55,7 +55,7 @@ type Place struct {
 	Latch bool   // alarms stay until a person resets them
 	// Mistings is what the mister of an enclosure is set to, as far as the keeper says.
 	Mistings misting.Schedule
-	// Bands are as given: [stage.Band.WithDefaults] has not been applied.
+	// Bands are as given: [care.Band.WithDefaults] has not been applied.
 	Bands   map[quantity.Quantity]care.DayNight
 	Sources map[string]string // path below bands, such as "air-temperature.high" → where the number comes from
 }
@@ -68,14 +68,14 @@ type Cohort struct {
 	Stages  []care.Since
 }
 
-// Sensor is a device that feeds points.
+// SensorConfig is a device that feeds points.
 type SensorConfig struct {
 	ID     string
 	Driver string
 	Every  time.Duration
 	Feeds  map[sensors.Channel]quantity.Point
 
-	// Where the device is. Which of these a driver uses stands in the package documentation.
+	// Where the device is. The package documentation lists which of these a driver uses.
 	Bus     string // as written, such as "I2C1"
 	I2C     uint16 // 7-bit address on an I²C bus
 	Address string // ROM code of a 1-Wire device; which of several kernel devices of one name; thermal zone of a board
@@ -103,7 +103,7 @@ type SensorConfig struct {
 	// Options of the driver recorded.
 	File  string  // path of a readings file
 	Speed float64 // recorded seconds that pass in one second
-	Loop  bool    // begin anew at the end
+	Loop  bool    // begin again at the end
 
 	// Accuracy is the expanded uncertainty (k = 2) in °C or K, %RH and Pa. It is the given one, or that of the data sheet
 	// of the part; a channel is absent where neither is known.
@@ -114,8 +114,8 @@ type SensorConfig struct {
 	Disagree    map[sensors.Channel]float64
 	Calibration *Calibration
 
-	Gap        time.Duration // 0 means the default, see [Sensor.GapOrDefault]
-	StaleAfter time.Duration // 0 means the default, see [Sensor.StaleAfterOrDefault]
+	Gap        time.Duration // 0 means the default, see [SensorConfig.GapOrDefault]
+	StaleAfter time.Duration // 0 means the default, see [SensorConfig.StaleAfterOrDefault]
 }
 
 // Mux is a channel of an I²C multiplexer between the bus and the sensor.
@@ -191,8 +191,8 @@ type Web struct {
 	Users           []WebUser
 	CertificateFile string // both "" means no TLS
 	KeyFile         string
-	BehindProxy     bool           // a proxy speaks TLS and tells who asks (X-Forwarded-For)
-	TrustedProxies  []netip.Prefix // where that proxy asks from; nil means this machine
+	BehindProxy     bool           // a proxy speaks TLS and names the client (X-Forwarded-For)
+	TrustedProxies  []netip.Prefix // addresses of that proxy; nil means this machine
 	// PublicURL is where the keeper's phone reaches the pages, for the links in messages; "" means that they hold none.
 	PublicURL string
 }
@@ -210,11 +210,11 @@ type Control struct {
 	Socket string
 }
 
-// Outlet is a notifier: a way to a person.
+// NotifierConfig is a notifier: a way to a person.
 type NotifierConfig struct {
 	Kind       string // "mqtt", "webhook" or "mail"
 	Priorities []care.Priority
-	After      time.Duration   // an alarm must stay unacknowledged for so long; 0 means that its message goes out at once
+	After      time.Duration   // an alarm must stay unacknowledged for so long; 0 means that its message is sent at once
 	Quiet      *care.Light     // its hours of light are the quiet hours of low and medium; nil means none
 	Repeat     time.Duration   // 0 means once
 	Until      string          // "acknowledged" or "cleared": when repetition ends
@@ -238,7 +238,7 @@ type NotifierConfig struct {
 	To           []string
 }
 
-// Slowest returns the time within which the outlet must have delivered: the shortest that its priorities allow.
+// Slowest returns the time within which the notifier must have delivered: the shortest that its priorities allow.
 func (o *NotifierConfig) Slowest() time.Duration {
 	worst := care.Unset
 	for _, p := range o.Priorities {
@@ -247,7 +247,7 @@ func (o *NotifierConfig) Slowest() time.Duration {
 	return worst.Allowable()
 }
 
-// Heartbeat asks an address outside at an interval, so that somebody notices when this monitor has gone silent.
+// Heartbeat requests an outside address at an interval, so that a service there notices when this monitor has gone silent.
 type Heartbeat struct {
 	URL, URLFile string // both "" means off
 	Every        time.Duration
@@ -269,8 +269,8 @@ func (s *SensorConfig) StaleAfterOrDefault() time.Duration {
 	return max(5*s.Every, 2*time.Minute, s.GapOrDefault())
 }
 
-// FaultAfter returns how long the sensor may fail without a break before it is called faulty: in any case before its
-// points are stale, so that the cause is told ahead of the symptom.
+// FaultAfter returns how long the sensor may fail without a break before its fault alarm: always less than until its points are
+// stale, so that the cause is reported before the symptom.
 func (s *SensorConfig) FaultAfter() time.Duration {
 	fault, stale := max(3*s.Every, time.Minute), s.StaleAfterOrDefault()
 	if fault < stale {

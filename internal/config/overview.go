@@ -14,14 +14,14 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// Overview is what a keeper should know before trusting the watch: what is watched and within which limits, what is not, and who
-// is told.
+// Overview is what a keeper should know before relying on the monitor: what is watched and within which limits, what is not
+// watched, and which notifiers send which alarms.
 type Overview struct {
 	Site      string
 	Times     string // how to read them, such as "times in Europe/Lisbon, limits of the day"
 	Watched   []string
 	Unwatched Problems // warnings, each of which is a sentence for the keeper
-	Told      []string // who is told of which alarms
+	Told      []string // lines such as "told of critical alarms: mail to keeper@example.org"
 }
 
 // Overview sums up a site that was checked. states are those of its points, of a running daemon for example, whose cohorts may
@@ -65,7 +65,7 @@ func (s *Site) Overview(at time.Time, states []watch.PointState) Overview {
 	return found
 }
 
-// Lines writes the overview, a line each for what is as it should be and for what is not.
+// Lines returns the overview as lines: what is watched and sent, and what the keeper should look at.
 func (o *Overview) Lines() (good, bad []string) {
 	if len(o.Watched) == 0 {
 		bad = append(bad, o.Site+" watches nothing")
@@ -91,7 +91,7 @@ type overviewer struct {
 	idle, limitless group // enclosures without a sensor, places without any limit
 }
 
-// group is places of which one and the same thing is to be said.
+// group collects places that share one warning.
 type group struct {
 	path  string // of the first
 	names []string
@@ -144,8 +144,8 @@ func (o *overviewer) enclosure(i int) string {
 		return ""
 	}
 	line := name
-	if tenants := o.tenants(place.ID); len(tenants) > 0 {
-		line += ", " + strings.Join(tenants, " and ")
+	if residents := o.residents(place.ID); len(residents) > 0 {
+		line += ", " + strings.Join(residents, " and ")
 	}
 	line += ": " + strings.Join(limits, "; ")
 	if len(bare) > 0 {
@@ -170,8 +170,8 @@ func (o *overviewer) cohortsIn(place string) []string {
 	return ids
 }
 
-// tenants says who lives at a place, at which stage.
-func (o *overviewer) tenants(place string) []string {
+// residents lists the cohorts at a place with their stages, such as "tadpoles of b-2026".
+func (o *overviewer) residents(place string) []string {
 	stages := map[string]care.Stage{}
 	for _, p := range o.states[place] {
 		if p.Cohort != "" {
@@ -230,7 +230,7 @@ func (o *overviewer) cohort(i int) {
 			cohort.ID, sayStage(first.Stage), first.At.In(o.at.Location()).Format("2 January 2006"))
 		now = 0
 	}
-	if profile == nil || !o.measured(place.ID) { // the latter is said already
+	if profile == nil || !o.measured(place.ID) { // a place without sensors is reported already
 		return
 	}
 	fed := map[quantity.Quantity]bool{}
@@ -260,7 +260,7 @@ func (o *overviewer) cohort(i int) {
 		sayList(stages), cohort.ID, called(place.Title, place.ID), sayList(names))
 }
 
-// told says who is told of which alarms, and warns where nobody is.
+// notifierLines lists the notifiers of each priority, and warns if critical alarms have none.
 func (o *overviewer) notifierLines() []string {
 	if len(o.Notify) == 0 {
 		o.warnf("notify", "nobody is told of any alarm: the configuration has no notify. Add a notifier, and try it with dewline alarm test")

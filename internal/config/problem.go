@@ -9,7 +9,7 @@ import (
 	"unicode"
 )
 
-// Severity tells an error, which keeps a configuration from being used, from a warning, which does not.
+// Severity is [Error], which keeps a configuration from being used, or [Warning], which does not.
 type Severity uint8
 
 // The severities.
@@ -19,7 +19,7 @@ const (
 )
 
 // Problem is one thing that is wrong in a file. Line and Column count from 1 in runes; both are 0 where the problem is
-// the file as a whole (it cannot be read), or where the model was built in code and no file stands behind it.
+// the file as a whole (it cannot be read), or where the model was built in code and comes from no file.
 type Problem struct {
 	Severity Severity
 	File     string
@@ -79,7 +79,7 @@ func (p Problems) String() string {
 }
 
 // Sorted returns the problems by position, those of the file called first before all others, and each only once: a
-// mistake under an anchor would otherwise be told again for every alias.
+// mistake under an anchor would otherwise be reported again for every alias.
 func (p Problems) Sorted(first string) Problems {
 	slices.SortStableFunc(p, func(a, b Problem) int {
 		if a.File != b.File && (a.File == first || b.File == first) {
@@ -89,7 +89,7 @@ func (p Problems) Sorted(first string) Problems {
 			return 1
 		}
 		byPath := 0
-		if a.Line == 0 && b.Line == 0 { // no file stands behind them
+		if a.Line == 0 && b.Line == 0 { // they come from no file
 			byPath = cmp.Compare(a.Path, b.Path)
 		}
 		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column), byPath,

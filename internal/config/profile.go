@@ -77,7 +77,7 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *care.Profile 
 		}
 		profile.Care[which] = d.care(e.value, inner, which, sources)
 	}
-	for path, source := range sources { // told from the root of the file, wherever the profile hangs
+	for path, source := range sources { // paths begin at the root of the file, whatever the prefix
 		profile.Sources[strings.TrimPrefix(strings.TrimPrefix(path, prefix), ".")] = source
 	}
 	return profile

@@ -102,7 +102,7 @@ func TestBands(t *testing.T) {
 		{"an unknown priority", "air-temperature", "{high: 26 °C, priority: hihg}", []string{`hihg unknown priority "hihg": did you mean "high"?`}},
 		{"a key of its own", "air-temperature", "{high: 26 °C, hysteresis: 1 K}", []string{`hysteresis unknown key "hysteresis": known here are day, night, low, high, critical-low, critical-high, on-delay, critical-on-delay, off-delay, deadband, priority, foresee, source`}},
 		{"night within night", "air-temperature", "{night: {high: 20 °C, night: {}}}", []string{`night unknown key "night": known here are low, high, critical-low, critical-high, on-delay, critical-on-delay, off-delay, deadband, priority, foresee, source`}},
-		{"a source without a value", "air-temperature", "{high: {source: x}}", []string{`high this number lacks its value: write {value: 72 degF, source: "…"}`}},
+		{"a source without a value", "air-temperature", "{high: {source: x}}", []string{`high this number has no value: write {value: 72 degF, source: "…"}`}},
 		{"a value of values", "air-temperature", "{high: {value: {value: 26 °C}}}", []string{"{ a single value is wanted here, and this is a mapping"}},
 		{"a list of limits", "air-temperature", "{high: [26 °C]}", []string{"high a single value is wanted here, and this is a list"}},
 	}

@@ -49,7 +49,7 @@ func TestTimeZoneIsUTCWhereNoneIsGiven(t *testing.T) {
 		require.NotNil(t, site)
 		assert.Equal(t, time.UTC, site.Location)
 		assert.Equal(t, time.UTC, site.WatchSite().Location)
-		assert.Contains(t, problems.String(), "site.yaml:1:1: warning: the site lacks its time zone, by which days begin and dates are read, so UTC is assumed: timezone: Europe/Lisbon")
+		assert.Contains(t, problems.String(), "site.yaml:1:1: warning: the site has no time zone for its days and dates, so UTC is assumed: timezone: Europe/Lisbon")
 	}
 
 	wrong := filesOf(t, "site: north-loft\ntimezone: Lisbon\nplaces: [{id: tub-1, kind: enclosure}]\n")

@@ -26,7 +26,7 @@ func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sens
 	sensor.ID = l.id(f["id"], join(path, "id"))
 	sensor.Driver = l.commonWord(f["driver"], join(path, "driver"), "driver", driverOfPart, driverNames()...)
 	if f != nil && f["driver"] == nil {
-		l.errorf(path, "sensor %s lacks its driver: %s", quoted(sensor.ID), strings.Join(driverNames(), ", "))
+		l.errorf(path, "sensor %s has no driver: %s", quoted(sensor.ID), strings.Join(driverNames(), ", "))
 	}
 	drv := driverOf(sensor.Driver)
 	if drv != nil {
@@ -112,7 +112,7 @@ func (l *loader) difference(n *node, path string, channel sensors.Channel) (floa
 	return value, ok
 }
 
-// maxDifference is the largest accuracy, disagreement or offset that is taken for meant.
+// maxDifference returns the largest accuracy, disagreement or offset that is not taken for a slip.
 func maxDifference(channel sensors.Channel) float64 {
 	switch channel {
 	case sensors.Temperature:

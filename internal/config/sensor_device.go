@@ -21,7 +21,7 @@ var (
 	thermometers = []string{"10", "22", "28", "3b", "42"}
 )
 
-// where reads what tells one device from another: bus, address, multiplexer, bridge.
+// where reads the keys that identify a device: bus, address, multiplexer, bridge.
 func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string) {
 	sensor.Bus = l.text(f["bus"], join(path, "bus"))
 	if bus := join(path, "bus"); sensor.Bus != "" && !busName.MatchString(sensor.Bus) {
@@ -33,20 +33,20 @@ func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string)
 		sensor.Bus = ""
 	}
 	if drv.addresses != nil && f["bus"] == nil {
-		l.errorf(path, "sensor %s lacks its bus, such as bus: I2C1", quoted(sensor.ID))
+		l.errorf(path, "sensor %s has no bus, such as bus: I2C1", quoted(sensor.ID))
 	}
 	address := join(path, "address")
 	switch {
 	case drv.oneWire:
 		sensor.Address = l.rom(f["address"], address)
 		if f["address"] == nil {
-			l.errorf(path, "sensor %s lacks its address, the ROM code of the probe, such as 28-0316a2794bff", quoted(sensor.ID))
+			l.errorf(path, "sensor %s has no address, the ROM code of the probe, such as 28-0316a2794bff", quoted(sensor.ID))
 		}
 	case drv.kernel:
 		sensor.Address = l.text(f["address"], address)
 		sensor.Name = l.text(f["name"], join(path, "name"))
 		if f["name"] == nil && drv.takes("name") {
-			l.errorf(path, "sensor %s lacks its name, the one the kernel gives the device, such as name: sht4x", quoted(sensor.ID))
+			l.errorf(path, "sensor %s has no name, the one the kernel gives the device, such as name: sht4x", quoted(sensor.ID))
 		}
 	case drv.addresses != nil:
 		sensor.I2C = l.i2c(f["address"], address, drv.name, drv.addresses)
@@ -65,7 +65,7 @@ func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string)
 		channel, _ := l.whole(f["channel"], join(mux, "channel"), 0, 7)
 		sensor.Mux.Channel = int(channel)
 		if f != nil && f["channel"] == nil {
-			l.errorf(mux, "the multiplexer lacks its channel, a number from 0 to 7")
+			l.errorf(mux, "the multiplexer has no channel, a number from 0 to 7")
 		}
 	}
 }

@@ -27,7 +27,7 @@ func (l *loader) source(sensor *SensorConfig, drv *driver, f fields, path string
 			sensor.Speed = speed
 		}
 		if f["file"] == nil {
-			l.errorf(path, "sensor %s lacks the file with the recorded readings: file: readings.csv", quoted(sensor.ID))
+			l.errorf(path, "sensor %s has no file of recorded readings: file: readings.csv", quoted(sensor.ID))
 		}
 	}
 	if drv.name != "mqtt" {
@@ -35,7 +35,7 @@ func (l *loader) source(sensor *SensorConfig, drv *driver, f fields, path string
 	}
 	sensor.Topic = l.text(f["topic"], join(path, "topic"))
 	if f["topic"] == nil {
-		l.errorf(path, "sensor %s lacks its topic", quoted(sensor.ID))
+		l.errorf(path, "sensor %s has no topic", quoted(sensor.ID))
 	} else if err := checkTopic(sensor.Topic, false); sensor.Topic != "" && err != nil {
 		l.errorf(join(path, "topic"), "%s", err)
 	}
@@ -81,11 +81,11 @@ func (l *loader) located(sensor *SensorConfig, f fields, path string) {
 		key, where = "senml", sensor.SenML
 	}
 	if len(where) == 0 {
-		return // what is wrong with it has been told
+		return // its problem is reported already
 	}
 	for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 		if _, ok := where[channel]; !ok {
-			l.errorf(join(path, key), "%s does not tell where the channel %s is", key, channel)
+			l.errorf(join(path, key), "%s does not say where the channel %s is", key, channel)
 		}
 	}
 }
@@ -109,7 +109,7 @@ func (l *loader) ofEach(sensor *SensorConfig, n *node, path string, check func(t
 		return perChannel(l.decoder, n, path, read)
 	}
 	switch len(sensor.Feeds) {
-	case 0: // told at feeds
+	case 0: // reported at feeds
 		return nil
 	case 1:
 	default:
@@ -159,14 +159,13 @@ func (l *loader) units(sensor *SensorConfig, f fields, path string) {
 	for _, channel := range feedable {
 		_, known := sensor.Unit[channel]
 		if _, fed := sensor.Feeds[channel]; fed && !known && !refused && (f["unit"] == nil || f["unit"].kind == mapping) {
-			l.errorf(l.origins.first(at, path), "sensor %s lacks the unit of %s, in which a payload has bare numbers: unit: {%s: %s}",
+			l.errorf(l.origins.first(at, path), "sensor %s has no unit for %s, in which a payload has bare numbers: unit: {%s: %s}",
 				quoted(sensor.ID), channel, channel, quantityOf(channel).Unit())
 		}
 	}
 }
 
-// checkTopic checks a topic of MQTT, or a filter in which + stands for one level and # for all that follow (MQTT 3.1.1,
-// section 4.7).
+// checkTopic checks an MQTT topic, or a filter, in which + matches one level and # all that follow (MQTT 3.1.1, section 4.7).
 func checkTopic(text string, filter bool) error {
 	switch {
 	case text == "":

@@ -21,7 +21,7 @@ var siteKeys = []string{
 	"control", "notify", "heartbeat",
 }
 
-// site decodes a whole configuration. What it could not read it has reported; the site then lacks it.
+// site decodes a whole configuration. It reports what it cannot read and leaves it out of the site.
 func (l *loader) site(root *node) *Site {
 	site := newSite()
 	site.positions = l.origins
@@ -67,7 +67,7 @@ func (l *loader) site(root *node) *Site {
 		site.Control.Socket = socket
 	}
 	for i, n := range l.items(f["notify"], "notify") {
-		site.Notify = append(site.Notify, l.outlet(n, index("notify", i), local))
+		site.Notify = append(site.Notify, l.notifier(n, index("notify", i), local))
 	}
 	site.Heartbeat = l.heartbeat(f["heartbeat"])
 	return site
@@ -140,7 +140,7 @@ func (l *loader) place(n *node, path string) Place {
 	kind := l.commonWord(f["kind"], join(path, "kind"), "kind of place", kindOfPlace, "room", "enclosure")
 	place.Room = kind == "room"
 	if f["kind"] == nil && f != nil {
-		l.errorf(path, "place %s lacks its kind: room or enclosure", quoted(place.ID))
+		l.errorf(path, "place %s has no kind: room or enclosure", quoted(place.ID))
 	}
 	bands := join(path, "bands")
 	sources := map[string]string{}
@@ -183,7 +183,7 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 		which, err := care.Parse(name)
 		switch {
 		case name == "" && f != nil && f["stage"] == nil:
-			l.errorf(inner, "this entry lacks its stage")
+			l.errorf(inner, "this entry has no stage")
 		case name != "" && err != nil:
 			l.errorf(join(inner, "stage"), "%s", UnknownWord("stage", name, stageNames()))
 		}
@@ -194,7 +194,7 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 				l.errorf(join(inner, "since"), "%s", err)
 			}
 		} else if f != nil && f["since"] == nil {
-			l.errorf(inner, "this entry lacks the time since when: since: 2026-09-01")
+			l.errorf(inner, "this entry has no time since when: since: 2026-09-01")
 		}
 		// An entry that was refused keeps its place, so that those after it keep theirs.
 		cohort.Stages = append(cohort.Stages, care.Since{Stage: which, At: at})
@@ -233,7 +233,7 @@ func (l *loader) mqtt(n *node, site string) MQTT {
 	inner := l.fields(f["embedded"], "mqtt.embedded", "listen", "users")
 	mqtt.Embedded.Listen = l.listen(inner["listen"], "mqtt.embedded.listen")
 	if inner != nil && inner["listen"] == nil {
-		l.errorf("mqtt.embedded", "the embedded broker lacks its address: listen: 127.0.0.1:1883")
+		l.errorf("mqtt.embedded", "the embedded broker has no address: listen: 127.0.0.1:1883")
 	}
 	for i, n := range l.items(inner["users"], "mqtt.embedded.users") {
 		path := index("mqtt.embedded.users", i)
@@ -250,14 +250,14 @@ func (l *loader) mqtt(n *node, site string) MQTT {
 
 var brokerSchemes = []string{"mqtt", "mqtts", "tcp", "ssl", "tls", "ws", "wss"}
 
-// outletKeys are the keys of each kind of notifier beside those that all have.
-var outletKeys = map[string][]string{
+// notifierKeys are the keys of each kind of notifier beside those that all have.
+var notifierKeys = map[string][]string{
 	"mqtt":    nil,
 	"webhook": {"url", "url-file", "token-file", "format", "title-header", "template"},
 	"mail":    {"server", "security", "username", "password-file", "from", "to"},
 }
 
-func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConfig {
+func (l *loader) notifier(n *node, path string, local *time.Location) NotifierConfig {
 	f := l.fields(n, path, "via", "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "format",
 		"title-header", "template", "server", "security", "username", "password-file", "from", "to")
 	via := "via"
@@ -276,7 +276,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConf
 		l.warnf(join(path, "outlet"), "write via: %s in place of outlet: %s, which is an earlier name of the key", kind, kind)
 	}
 	if kind != "" {
-		for other, keys := range outletKeys {
+		for other, keys := range notifierKeys {
 			for _, key := range keys {
 				if other != kind && f[key] != nil {
 					l.errorf(join(path, key), "%s is an option of via: %s, not of %s", key, other, kind)
@@ -284,7 +284,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConf
 			}
 		}
 	}
-	outlet := NotifierConfig{
+	notifier := NotifierConfig{
 		Kind:         kind,
 		After:        l.positive(f["after"], join(path, "after"), 24*time.Hour),
 		Repeat:       l.positive(f["repeat"], join(path, "repeat"), 7*24*time.Hour),
@@ -300,19 +300,19 @@ func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConf
 		To:           l.texts(f["to"], join(path, "to")),
 	}
 	if kind == "webhook" {
-		outlet.Format = l.word(f["format"], join(path, "format"), "format", formats...)
+		notifier.Format = l.word(f["format"], join(path, "format"), "format", formats...)
 		if f["format"] == nil {
-			outlet.Format = map[string]string{"via": "text", "outlet": "cloudevent"}[via]
+			notifier.Format = map[string]string{"via": "text", "outlet": "cloudevent"}[via]
 		}
-		outlet.TitleHeader = l.text(f["title-header"], join(path, "title-header"))
-		outlet.Template = l.template(f["template"], join(path, "template"))
+		notifier.TitleHeader = l.text(f["title-header"], join(path, "title-header"))
+		notifier.Template = l.template(f["template"], join(path, "template"))
 	}
 	if text := l.text(f["quiet"], join(path, "quiet")); text != "" {
 		from, to, err := parseHours("quiet hours", text)
 		if err != nil {
 			l.errorf(join(path, "quiet"), "%s", err)
 		} else {
-			outlet.Quiet = &care.Light{Location: local, From: from, To: to}
+			notifier.Quiet = &care.Light{Location: local, From: from, To: to}
 		}
 	}
 	if text := l.text(f["test"], join(path, "test")); text != "" {
@@ -320,7 +320,7 @@ func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConf
 		if err != nil {
 			l.errorf(join(path, "test"), "%s", err)
 		} else {
-			outlet.Test = &test
+			notifier.Test = &test
 		}
 	}
 	priorities := join(path, "priorities")
@@ -330,28 +330,28 @@ func (l *loader) outlet(n *node, path string, local *time.Location) NotifierConf
 			l.errorf(index(priorities, i), "%s", UnknownWord("priority", name, priorityNames))
 			continue
 		}
-		outlet.Priorities = append(outlet.Priorities, p)
+		notifier.Priorities = append(notifier.Priorities, p)
 	}
 	if f["priorities"] == nil {
-		outlet.Priorities = []care.Priority{care.LowPriority, care.MediumPriority, care.HighPriority, care.CriticalPriority}
+		notifier.Priorities = []care.Priority{care.LowPriority, care.MediumPriority, care.HighPriority, care.CriticalPriority}
 	}
-	if outlet.Repeat > 0 && f["until"] == nil {
-		outlet.Until = "acknowledged"
+	if notifier.Repeat > 0 && f["until"] == nil {
+		notifier.Until = "acknowledged"
 	}
 	if kind == "mail" && f["security"] == nil {
-		outlet.Security = "starttls"
+		notifier.Security = "starttls"
 	}
-	// A value that was given and refused must not be reported as lacking as well.
-	if f["url"] != nil && outlet.URL == "" && outlet.URLFile == "" {
-		outlet.URL = refused
+	// A value that was given and refused must not be reported as missing as well.
+	if f["url"] != nil && notifier.URL == "" && notifier.URLFile == "" {
+		notifier.URL = refused
 	}
-	if f["server"] != nil && outlet.Server == "" {
-		outlet.Server = refused
+	if f["server"] != nil && notifier.Server == "" {
+		notifier.Server = refused
 	}
-	return outlet
+	return notifier
 }
 
-// refused stands in for a value that was given and reported as wrong, in a model that is never handed out.
+// refused replaces a value that was reported as wrong, in a model that is never returned.
 const refused = "(refused)"
 
 func (l *loader) heartbeat(n *node) Heartbeat {
@@ -362,7 +362,7 @@ func (l *loader) heartbeat(n *node) Heartbeat {
 		Every:   l.positive(f["every"], "heartbeat.every", 24*time.Hour),
 	}
 	if f != nil && f["url"] == nil && f["url-file"] == nil {
-		l.errorf("heartbeat", "the heartbeat lacks its address: url: https://…, or url-file where the address is a secret")
+		l.errorf("heartbeat", "the heartbeat has no address: url: https://…, or url-file where the address is a secret")
 	}
 	if heartbeat.Every == 0 {
 		heartbeat.Every = 5 * time.Minute

@@ -22,9 +22,9 @@ func UnknownWord(kind, word string, known []string) string {
 
 // quoted quotes text for a message, shortened so that a message stays one readable line.
 func quoted(text string) string {
-	const most = 60
-	if runes := []rune(text); len(runes) > most {
-		text = string(runes[:most]) + "…"
+	const maxRunes = 60
+	if runes := []rune(text); len(runes) > maxRunes {
+		text = string(runes[:maxRunes]) + "…"
 	}
 	return fmt.Sprintf("%q", text)
 }
@@ -32,8 +32,8 @@ func quoted(text string) string {
 // nearest returns the known word that word was probably meant to be, or "". Letters, hyphens against underscores and
 // spaces are compared without regard to case.
 func nearest(word string, known []string) string {
-	const longest = 64 // no known word is longer, and the comparison takes time with the square of the length
-	if len(word) > longest {
+	const maxLength = 64 // no known word is longer, and the comparison takes time with the square of the length
+	if len(word) > maxLength {
 		return ""
 	}
 	best, bestDistance := "", 1<<30

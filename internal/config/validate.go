@@ -12,7 +12,7 @@ import (
 // ReservedPlace is an id that no place may have: topics and alarms of sensors stand where those of a place would.
 const ReservedPlace = "sensor"
 
-// Ids that no sensor may have, since dewline's own parts raise their faults like sensors: the history, and each outlet.
+// Ids that no sensor may have, since dewline's own parts raise their faults like sensors: the history, and each notifier.
 const (
 	ReservedSensor  = text.HistorySensor
 	ReservedSensors = text.NotifierPrefix // followed by the name of a notifier
@@ -52,7 +52,7 @@ func (v *validator) required(path, format string, args ...any) {
 	}
 }
 
-// line tells where something stands, for messages that point to a second place: " (line 12)", or nothing.
+// line returns the line of a path, for messages that point to a second place: " (line 12)", or "".
 func (v *validator) line(path string) string {
 	if at := v.origins.at(path); at.line > 0 {
 		return fmt.Sprintf(" (line %d)", at.line)
@@ -60,13 +60,13 @@ func (v *validator) line(path string) string {
 	return ""
 }
 
-// ids reports ids that are missing or stand twice among things of one kind.
+// ids reports ids that are missing or given twice among things of one kind.
 func (v *validator) ids(kind, list string, ids []string) {
 	first := map[string]int{}
 	for i, id := range ids {
 		path := join(index(list, i), "id")
 		if id == "" {
-			v.required(path, "this %s lacks its id", kind)
+			v.required(path, "this %s has no id", kind)
 			continue
 		}
 		if before, twice := first[id]; twice {
@@ -79,10 +79,10 @@ func (v *validator) ids(kind, list string, ids []string) {
 
 func (v *validator) site() {
 	if v.ID == "" {
-		v.required("site", "the site lacks its id: site: north-loft")
+		v.required("site", "the site has no id: site: north-loft")
 	}
 	if _, written := v.origins["timezone"]; v.Location == nil && !written {
-		v.warnf("timezone", "the site lacks its time zone, by which days begin and dates are read, so UTC is assumed: timezone: Europe/Lisbon")
+		v.warnf("timezone", "the site has no time zone for its days and dates, so UTC is assumed: timezone: Europe/Lisbon")
 	}
 }
 
@@ -112,7 +112,7 @@ func (v *validator) places() {
 	}
 }
 
-// inside checks in which place a place lies.
+// inside checks the place that a place lies in.
 func (v *validator) inside(place *Place, path string, ids []string) {
 	if place.In == "" {
 		return
@@ -136,7 +136,7 @@ func (v *validator) inside(place *Place, path string, ids []string) {
 			return
 		}
 		if slices.Contains(chain[:len(chain)-1], next.ID) {
-			return // a circle further out, told there
+			return // a circle further out, reported there
 		}
 	}
 	if !outer.Room {
@@ -149,7 +149,7 @@ func (v *validator) pathOfPlace(id string) string {
 	return index("places", i)
 }
 
-// without returns the words but one, each once.
+// without returns the words except one, each once.
 func without(words []string, word string) []string {
 	var rest []string
 	for _, w := range words {

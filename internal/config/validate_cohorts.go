@@ -26,7 +26,7 @@ func (v *validator) cohorts() {
 		profile, known := v.Profiles[cohort.Profile]
 		switch {
 		case cohort.Profile == "":
-			v.required(join(path, "profile"), "cohort %s lacks its care profile", quoted(cohort.ID))
+			v.required(join(path, "profile"), "cohort %s has no care profile", quoted(cohort.ID))
 		case !known && !v.unsure.profiles:
 			v.errorf(join(path, "profile"), "%s", UnknownWord("care profile", cohort.Profile, slices.Sorted(maps.Keys(v.Profiles))))
 		}

@@ -14,7 +14,7 @@ func (v *validator) mqtt() {
 	m := &v.MQTT
 	if _, written := v.origins["mqtt"]; written && m.Broker == "" && m.Embedded.Listen == "" {
 		if _, refused := v.origins["mqtt.embedded"]; !refused {
-			v.required("mqtt.broker", "mqtt lacks its broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}")
+			v.required("mqtt.broker", "mqtt has no broker: broker: mqtt://127.0.0.1:1883, or embedded: {listen: 127.0.0.1:1883}")
 		}
 	}
 	if err := checkTopic(m.Root, false); err != nil && m.Root != "" {
@@ -62,7 +62,7 @@ func (v *validator) embedded() {
 	for i, user := range e.Users {
 		path := index("mqtt.embedded.users", i)
 		if user.Name == "" {
-			v.required(join(path, "name"), "this user lacks a name")
+			v.required(join(path, "name"), "this user has no name")
 		} else if user.Name == ReservedUser {
 			v.errorf(join(path, "name"), "%s is the name under which dewline itself uses its broker: take another", quoted(user.Name))
 		} else if before, twice := first[user.Name]; twice {
@@ -71,7 +71,7 @@ func (v *validator) embedded() {
 			first[user.Name] = i
 		}
 		if user.PasswordFile == "" {
-			v.required(join(path, "password-file"), "user %s lacks a password-file", quoted(user.Name))
+			v.required(join(path, "password-file"), "user %s has no password-file", quoted(user.Name))
 		}
 		for key, filters := range map[string][]string{"read": user.Read, "write": user.Write} {
 			for j, filter := range filters {
@@ -83,7 +83,7 @@ func (v *validator) embedded() {
 	}
 }
 
-// listeners checks what other machines could reach.
+// listeners checks the addresses that other machines could reach, and the heartbeat.
 func (v *validator) listeners() {
 	v.web()
 	const maxSocket = 107 // sun_path of unix(7) has 108 bytes with the final zero
@@ -99,45 +99,45 @@ func (v *validator) listeners() {
 }
 
 func (v *validator) notify() {
-	heard := map[care.Priority]bool{}
+	taken := map[care.Priority]bool{}
 	for i := range v.Notify {
-		outlet, path := &v.Notify[i], index("notify", i)
-		for _, p := range outlet.Priorities {
-			heard[p] = true
+		notifier, path := &v.Notify[i], index("notify", i)
+		for _, p := range notifier.Priorities {
+			taken[p] = true
 		}
-		switch outlet.Kind {
+		switch notifier.Kind {
 		case "mqtt":
 			if v.MQTT.Broker == "" && v.MQTT.Embedded.Listen == "" && !v.unsure.mqtt {
 				v.errorf(v.origins.first(join(path, "via"), join(path, "outlet")), "via: mqtt needs a broker: give mqtt: {broker: mqtt://127.0.0.1:1883}")
 			}
 		case "webhook":
 			switch {
-			case outlet.URL == "" && outlet.URLFile == "":
+			case notifier.URL == "" && notifier.URLFile == "":
 				v.errorf(path, "a webhook needs its address: url: https://…, or url-file where the address is a secret")
-			case outlet.URL != "" && outlet.URLFile != "" && outlet.URL != refused:
+			case notifier.URL != "" && notifier.URLFile != "" && notifier.URL != refused:
 				v.errorf(join(path, "url-file"), "give either url or url-file")
 			}
-			if strings.HasPrefix(outlet.URL, "http:") && outlet.TokenFile != "" {
+			if strings.HasPrefix(notifier.URL, "http:") && notifier.TokenFile != "" {
 				v.warnf(join(path, "url"), "the token goes over the network unencrypted: use https://")
 			}
-			v.content(outlet, path)
+			v.content(notifier, path)
 		case "mail":
-			v.mail(outlet, path)
+			v.mail(notifier, path)
 		}
-		v.timing(outlet, path)
-		if outlet.Repeat > 0 && outlet.Repeat < time.Minute {
+		v.timing(notifier, path)
+		if notifier.Repeat > 0 && notifier.Repeat < time.Minute {
 			v.errorf(join(path, "repeat"), "a repetition more often than every minute does not help: give at least 1m")
 		}
-		if outlet.Until != "" && outlet.Repeat == 0 {
+		if notifier.Until != "" && notifier.Repeat == 0 {
 			v.required(join(path, "repeat"), "until ends a repetition: give repeat: 15m as well")
 		}
 	}
-	for p := range heard {
+	for p := range taken {
 		v.atOnce(p)
 	}
 }
 
-// atOnce warns of a priority that is only told after a time: an escalation needs somebody who was told first.
+// atOnce warns if every notifier that takes a priority waits: an escalation needs one that sends at once.
 func (v *validator) atOnce(p care.Priority) {
 	for i := range v.Notify {
 		if o := &v.Notify[i]; slices.Contains(o.Priorities, p) && o.After == 0 {
@@ -152,7 +152,7 @@ func (v *validator) atOnce(p care.Priority) {
 	}
 }
 
-// timing checks when an outlet is told.
+// timing checks the times at which a notifier sends.
 func (v *validator) timing(o *NotifierConfig, path string) {
 	if o.Kind == "mqtt" {
 		for _, key := range []string{"after", "quiet"} {
@@ -164,8 +164,8 @@ func (v *validator) timing(o *NotifierConfig, path string) {
 	}
 	if o.After > 0 && o.After < time.Minute {
 		v.errorf(join(path, "after"), "an alarm can hardly be confirmed within %s: give at least 1m", formatDuration(o.After))
-	} else if most := o.Slowest(); o.After > most {
-		v.warnf(join(path, "after"), "the worst alarm that this notifier takes asks for action within %s, so after %s its message comes too late", formatDuration(most), formatDuration(o.After))
+	} else if allowable := o.Slowest(); o.After > allowable {
+		v.warnf(join(path, "after"), "the worst alarm that this notifier takes asks for action within %s, so after %s its message comes too late", formatDuration(allowable), formatDuration(o.After))
 	}
 	if o.Quiet == nil {
 		return
@@ -178,7 +178,7 @@ func (v *validator) timing(o *NotifierConfig, path string) {
 	}
 }
 
-// content checks what a webhook sends.
+// content checks the title header and the template of a webhook.
 func (v *validator) content(o *NotifierConfig, path string) {
 	if o.TitleHeader != "" {
 		switch {
@@ -204,36 +204,36 @@ func notOfHeader(r rune) bool {
 	return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("!#$%&'*+-.^_`|~", r))
 }
 
-// ownHeaders are headers that a request has for itself.
+// ownHeaders are headers that HTTP or the sender sets itself.
 var ownHeaders = []string{
 	"authorization", "connection", "content-encoding", "content-length", "content-type", "cookie", "date", "dewline-signature", "expect", "host", "te", "trailer",
 	"transfer-encoding", "upgrade", "user-agent",
 }
 
-func (v *validator) mail(outlet *NotifierConfig, path string) {
-	if outlet.Server == "" {
+func (v *validator) mail(notifier *NotifierConfig, path string) {
+	if notifier.Server == "" {
 		v.errorf(path, "mail needs a server: server: smtp.example.org:587")
 	}
-	if outlet.From == "" {
+	if notifier.From == "" {
 		v.required(join(path, "from"), "mail needs a sender: from: dewline@example.org")
-	} else if _, err := mail.ParseAddress(outlet.From); err != nil {
-		v.errorf(join(path, "from"), "%s is not a mail address", quoted(outlet.From))
+	} else if _, err := mail.ParseAddress(notifier.From); err != nil {
+		v.errorf(join(path, "from"), "%s is not a mail address", quoted(notifier.From))
 	}
-	if len(outlet.To) == 0 {
+	if len(notifier.To) == 0 {
 		v.required(join(path, "to"), "mail needs a receiver: to: keeper@example.org")
 	}
-	for i, to := range outlet.To {
+	for i, to := range notifier.To {
 		if _, err := mail.ParseAddress(to); err != nil {
 			v.errorf(v.origins.first(index(join(path, "to"), i), join(path, "to")), "%s is not a mail address", quoted(to))
 		}
 	}
-	if outlet.PasswordFile != "" && outlet.Username == "" {
+	if notifier.PasswordFile != "" && notifier.Username == "" {
 		v.errorf(join(path, "password-file"), "a password without a user name: give username as well")
 	}
-	if _, written := v.origins[join(path, "password-file")]; outlet.Username != "" && outlet.PasswordFile == "" && !written {
+	if _, written := v.origins[join(path, "password-file")]; notifier.Username != "" && notifier.PasswordFile == "" && !written {
 		v.errorf(join(path, "username"), "a user name without a password: give password-file as well")
 	}
-	if host, _, err := splitHostPort(outlet.Server); err == nil && outlet.Security == "none" && outlet.PasswordFile != "" && !loopback(host) {
+	if host, _, err := splitHostPort(notifier.Server); err == nil && notifier.Security == "none" && notifier.PasswordFile != "" && !loopback(host) {
 		v.warnf(join(path, "security"), "the password crosses the network to %s unencrypted: use security: starttls or tls", host)
 	}
 }

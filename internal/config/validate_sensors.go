@@ -81,7 +81,7 @@ func (v *validator) feeds(sensor *SensorConfig, drv *driver, path string, places
 	}
 }
 
-// fits tells which quantities a channel can feed.
+// fits returns, for a message, which quantities a channel can feed.
 func fits(channel sensors.Channel) string {
 	var names []string
 	for _, q := range quantity.All() {
@@ -186,7 +186,7 @@ func reachesAbove(both care.DayNight, value float64) bool {
 	return false
 }
 
-// occupant is something that answers at an address of an I²C bus.
+// occupant is a device that answers at an address of an I²C bus.
 type occupant struct {
 	what, path string
 	bus        string
@@ -197,7 +197,7 @@ type occupant struct {
 
 // clashes reports sensors that would answer for one another.
 func (v *validator) clashes() {
-	devices := map[string]int{} // what is told apart by a name of its own → sensor
+	devices := map[string]int{} // ROM code or kernel name → sensor
 	var onBus []occupant
 	for i := range v.Sensors {
 		sensor, path := &v.Sensors[i], index("sensors", i)

@@ -96,7 +96,7 @@ func (v *validator) webUsers() {
 		user, path := &v.Web.Users[i], index("web.users", i)
 		key := strings.ToLower(user.Name)
 		if user.Name == "" {
-			v.required(join(path, "name"), "this user lacks a name")
+			v.required(join(path, "name"), "this user has no name")
 		} else if before, twice := first[key]; twice {
 			v.errorf(join(path, "name"), "there is a user %s already%s: capitals make no difference", quoted(user.Name), v.line(index("web.users", before)))
 		} else {
@@ -104,19 +104,19 @@ func (v *validator) webUsers() {
 			v.webName(user.Name, join(path, "name"))
 		}
 		if user.Role == "" {
-			v.required(join(path, "role"), "user %s lacks a role: viewer looks, operator may acknowledge and shelve as well", quoted(user.Name))
+			v.required(join(path, "role"), "user %s has no role: viewer looks, operator may acknowledge and shelve as well", quoted(user.Name))
 		}
 		switch hash, token := user.PasswordHashFile != "", user.TokenFile != ""; {
 		case hash && token:
 			v.errorf(join(path, "token-file"), "give either password-hash-file, for a person, or token-file, for a program")
 		case !hash && !token:
-			v.required(path+".password-hash-file", "user %s lacks a password-hash-file, or for a program a token-file", quoted(user.Name))
+			v.required(path+".password-hash-file", "user %s has no password-hash-file, or for a program a token-file", quoted(user.Name))
 		}
 	}
 }
 
-// webName checks a name, which stands in the journal beside what its user does: it must be one word of letters that cannot be
-// taken for the program's own.
+// webName checks the name of a user, which the journal records with each action: it must be one word that cannot be taken for the
+// program itself.
 func (v *validator) webName(name, path string) {
 	bad := func(r rune) bool {
 		return !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune("-_.@", r)

@@ -20,7 +20,7 @@ const (
 	maxTokens     = 200_000 // a site of 1,000 points has 60,000
 	maxDepth      = 32
 	maxBlankLines = 100    // in a row
-	maxNodes      = 20_000 // with every alias counted as what it stands for
+	maxNodes      = 20_000 // with every alias counted in full
 )
 
 // kind is what a node of a YAML file is.
@@ -105,7 +105,7 @@ func (r *reader) of(t *token.Token) position {
 	return r.position(t.Position.Line, t.Position.Column)
 }
 
-// guard refuses what the YAML parser takes badly, and returns the text with plain line ends.
+// guard refuses input that the YAML parser handles badly, and returns the text with plain line ends.
 func (r *reader) guard(source []byte) (string, *syntaxError) {
 	if len(source) > maxBytes {
 		return "", &syntaxError{r.position(1, 1), fmt.Sprintf("the file has more than %d bytes, which are not read", maxBytes)}
@@ -175,7 +175,7 @@ func (r *reader) parse(text string) (root ast.Node, problem *syntaxError) {
 	if problem := r.checkTokens(tokens); problem != nil {
 		return nil, problem
 	}
-	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey()) // duplicates are told by convert, with all else
+	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey()) // convert reports duplicates with all other problems
 	if err != nil {
 		if known, ok := errors.AsType[yaml.Error](err); ok {
 			return nil, &syntaxError{r.of(known.GetToken()), "not readable as YAML: " + known.GetMessage()}
@@ -323,7 +323,7 @@ func (r *reader) convertMapping(at position, pairs []*ast.MappingValueNode, dept
 			return r.fail(keyAt, "the aliases of this file stand for more than %d values", maxNodes)
 		}
 		if before, twice := own[key]; twice {
-			r.fail(keyAt, "key %s stands here twice: it is first given in line %d", quoted(key), before.line)
+			r.fail(keyAt, "key %s is given twice: it is first given in line %d", quoted(key), before.line)
 			continue
 		}
 		own[key] = keyAt

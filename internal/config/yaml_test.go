@@ -22,8 +22,8 @@ func TestYAMLThatIsRefused(t *testing.T) {
 		{"only null", "~\n", "1:1: the configuration is empty"},
 		{"a list", "- a\n", "1:1: a mapping is wanted here, and this is a list"},
 		{"a word", "hello\n", "1:1: a mapping is wanted here, and this is a single value"},
-		{"a key twice", "site: a\nweb: {}\nsite: b\n", "3:1: key \"site\" stands here twice: it is first given in line 1"},
-		{"a key twice in braces", "web: {listen: a, listen: b}\n", "1:18: key \"listen\" stands here twice: it is first given in line 1"},
+		{"a key twice", "site: a\nweb: {}\nsite: b\n", "3:1: key \"site\" is given twice: it is first given in line 1"},
+		{"a key twice in braces", "web: {listen: a, listen: b}\n", "1:18: key \"listen\" is given twice: it is first given in line 1"},
 		{"a tab", "web:\n\tlisten: x\n", "2:1: a tab indents this line: use spaces"},
 		{"a tab after spaces", "web:\n  \tlisten: x\n", "2:3: a tab indents this line: use spaces"},
 		{"a byte order mark inside", "site: a\n\ufeffweb: {}\n", "2:1: a byte order mark (U+FEFF) in the middle of the file: delete it"},
@@ -95,8 +95,8 @@ func TestYAMLThatIsTaken(t *testing.T) {
 	}
 }
 
-// TestAMistakeUnderAnAnchorIsToldOnce: aliases lead to the same text.
-func TestAMistakeUnderAnAnchorIsToldOnce(t *testing.T) {
+// TestMistakeUnderAnAnchorIsReportedOnce: aliases lead to the same text.
+func TestMistakeUnderAnAnchorIsReportedOnce(t *testing.T) {
 	text := strings.Replace(basis, "{id: loft, kind: room}", "{id: loft, kind: room, bands: {air-temperature: &b {high: 25}, dew-point: *b}}", 1)
 	_, problems := LoadFS(filesOf(t, text), "site.yaml")
 	assert.Equal(t, `site.yaml:6:63: "25" needs a unit, such as "25 °C"`, problems.String())

@@ -251,7 +251,7 @@ func TestAClockStepIsInvisibleToAllTests(t *testing.T) {
 	}
 }
 
-func TestABackwardStepThatNobodyToldOfStartsAnew(t *testing.T) {
+func TestBackwardStepWithoutShiftStartsAgain(t *testing.T) {
 	j := NewJudge(humidity())
 	for _, at := range []instant.Instant{1000e9, 1010e9, 5e9, 15e9, 25e9} {
 		verdict := j.Judge(Observation{At: at, Value: 70, Measured: 70, Raw: uint64(at)})

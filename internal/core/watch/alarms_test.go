@@ -142,7 +142,7 @@ func TestReasonOfAShelfGoesWithIt(t *testing.T) {
 	assert.Empty(t, reason(), "also where it ends by itself")
 }
 
-func TestRoomAlarmSpeaksForItsEnclosures(t *testing.T) {
+func TestRoomAlarmCoversItsEnclosures(t *testing.T) {
 	p := play(t, hotRoom())
 	p.run(120, 22, 28)
 	require.Equal(t, "B", p.letter(roomCritical))
@@ -159,7 +159,7 @@ func TestRoomAlarmSpeaksForItsEnclosures(t *testing.T) {
 	assert.Contains(t, p.notified(), tubCritical)
 }
 
-func TestShelvedRoomAlarmSpeaksForNobody(t *testing.T) {
+func TestShelvedRoomAlarmCoversNoEnclosure(t *testing.T) {
 	p := play(t, hotRoom())
 	p.run(240, 28, 28)
 	require.Equal(t, "H", p.letter(tubCritical))

@@ -62,7 +62,7 @@ func TestPausesOfAFaultAreNotItsEnd(t *testing.T) {
 }
 
 // The fault stays active, yet the values of the probe count from its second good read on.
-func TestFaultThatStandsDoesNotSilenceGoodReadings(t *testing.T) {
+func TestActiveFaultDoesNotSilenceGoodReadings(t *testing.T) {
 	p := play(t, shaky())
 	p.reads(8, false, 22)
 	require.Equal(t, "B", p.letter(probeFault))

@@ -38,7 +38,7 @@ func TestTrendFadesAsPublished(t *testing.T) {
 }
 
 // The limits that count are those that will hold when they are met.
-func TestForesightKnowsTheLightsClock(t *testing.T) {
+func TestForesightUsesTheNextLightSwitch(t *testing.T) {
 	day, night := care.NoBand(), care.NoBand()
 	day.Limits = [care.LimitCount]float64{17, 22, 26, 28}
 	night.Limits = [care.LimitCount]float64{17, 18, 22, 28}
@@ -96,7 +96,7 @@ func TestForesightKnowsTheLightsClock(t *testing.T) {
 }
 
 // A stage that a command sets for later counts as well.
-func TestForesightKnowsTheNextStage(t *testing.T) {
+func TestForesightUsesTheNextStage(t *testing.T) {
 	warm, cool := care.NoBand(), care.NoBand()
 	warm.Limits = [care.LimitCount]float64{math.NaN(), 18, 26, math.NaN()}
 	cool.Limits = [care.LimitCount]float64{math.NaN(), 16, 22, math.NaN()}

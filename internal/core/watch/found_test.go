@@ -13,7 +13,7 @@ import (
 )
 
 // A sensor fault suppresses the alarms that exist, and creates none on limits that the band does not have.
-func TestFaultMakesNoAlarmsUp(t *testing.T) {
+func TestFaultCreatesNoAlarms(t *testing.T) {
 	site := tub(band(none, none, 26, none), time.Minute)
 	site.Sensors = []watch.SensorFeeds{{ID: "tub-1-probe", FaultAfter: time.Minute, Channels: []watch.Channel{{Name: "temperature", Feeds: water}}}}
 	c := watch.New(site, "test")
@@ -26,7 +26,7 @@ func TestFaultMakesNoAlarmsUp(t *testing.T) {
 }
 
 // A tick does not take for unknown what a derived point will still learn: its reading waits for the second input.
-func TestTicksDoNotLoseWhatWaits(t *testing.T) {
+func TestTicksDoNotDropWaitingReadings(t *testing.T) {
 	loft := func(q quantity.Quantity) quantity.Point { return quantity.Point{Place: "loft", Quantity: q} }
 	site := watch.Site{ID: "north-loft", Location: time.UTC, Places: []watch.Place{{ID: "loft", Room: true}}, Points: []watch.Point{
 		{Point: loft(quantity.AirTemperature), Gap: 10 * time.Second}, {Point: loft(quantity.RelativeHumidity), Gap: 100 * time.Second},

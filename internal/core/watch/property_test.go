@@ -59,7 +59,7 @@ func room(t interface{ Fatalf(string, ...any) }) watch.Site {
 	}
 }
 
-// drawEvents makes a stream of events as a rim would send it: readings with odd spacing, gaps and wild values, ticks,
+// drawEvents makes a stream of events as a daemon would send it: readings with odd spacing, gaps and wild values, ticks,
 // sensor reports, commands.
 func drawEvents(t *rapid.T, core *watch.Core) []watch.Event {
 	points := int32(4)

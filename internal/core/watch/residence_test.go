@@ -33,7 +33,7 @@ func shared(own care.DayNight) watch.Site {
 
 // The limits of the place and of all who live there hold limit by limit, unless the place's own overrides them. A core goes by
 // the same answer, from the moment at which it changes.
-func TestTightestLimitOfAllWhoLiveThereHolds(t *testing.T) {
+func TestTightestLimitOfAllResidentsHolds(t *testing.T) {
 	limits := func(b *care.Band) (text []float64) {
 		for _, v := range b.Limits {
 			if math.IsNaN(v) {

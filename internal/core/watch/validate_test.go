@@ -65,7 +65,7 @@ func live(c *Core, from instant.Instant) instant.Instant {
 
 // A state of which anything has been changed is refused, and then nothing has been taken over; or it is taken over, and the
 // core goes on watching: no panic, no time that does not add up, no letter beyond I.
-func TestDamagedStateIsRefusedOrLivedWith(t *testing.T) {
+func TestDamagedStateIsRefusedOrHarmless(t *testing.T) {
 	whole := aRoom()
 	end := live(whole, damageBegin)
 	data, err := whole.Snapshot()
