@@ -10,7 +10,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// What people call things is taken for what they mean.
+// Common words, such as "tank", are accepted for those of the configuration.
 func TestCommonWords(t *testing.T) {
 	site, problems := LoadFS(fstest.MapFS{
 		"site.yaml": {Data: []byte(`

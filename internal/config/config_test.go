@@ -211,8 +211,8 @@ func withWord(text string, p Problem) string {
 	return fmt.Sprintf("%d %s %s%s", p.Line, strings.TrimSuffix(word, ":"), severity, p.Message)
 }
 
-// TestWhatMustFit holds single changes to a good configuration against what is said of them: the line, the word to which
-// the column points, and the message.
+// TestWhatMustFit makes single changes to a good configuration and compares the problems: the line, the word to which the
+// column points, and the message.
 func TestWhatMustFit(t *testing.T) {
 	cases := []struct {
 		name     string
@@ -655,7 +655,7 @@ func TestCalibrationOf(t *testing.T) {
 	assert.Nil(t, none)
 }
 
-// TestDriverTable holds the table to what the rest of the program relies on.
+// TestDriverTable checks the properties of the table that the rest of the program relies on.
 func TestDriverTable(t *testing.T) {
 	for _, drv := range drivers {
 		t.Run(drv.name, func(t *testing.T) {

@@ -11,8 +11,8 @@ import (
 
 var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
 
-// TestEveryMistakeIsReportedAtOnce holds a configuration with every kind of mistake against the list of problems it must
-// give: all of them in one go, each with its place.
+// TestEveryMistakeIsReportedAtOnce compares the problems of a configuration with every kind of mistake with a golden list: all of
+// them in one run, each with its position.
 func TestEveryMistakeIsReportedAtOnce(t *testing.T) {
 	// The mode of a file does not survive every checkout, so it is set here.
 	require.NoError(t, os.Chmod("testdata/mistakes/secret-for-all", 0o644))

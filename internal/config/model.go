@@ -53,7 +53,7 @@ type Place struct {
 	Room  bool
 	In    string // the room of an enclosure, or ""
 	Latch bool   // alarms stay until a person resets them
-	// Mistings is what the mister of an enclosure is set to, as far as the keeper says.
+	// Mistings is the schedule of the mister of an enclosure, if the keeper has given it.
 	Mistings misting.Schedule
 	// Bands are as given: [care.Band.WithDefaults] has not been applied.
 	Bands   map[quantity.Quantity]care.DayNight

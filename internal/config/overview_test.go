@@ -58,7 +58,7 @@ sensors:
 
 var inJuly = time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
 
-// What a keeper would be surprised by is said, each with its place in the file.
+// The overview warns of what would surprise a keeper, each with its position in the file.
 func TestOverviewSaysWhatIsNotWatched(t *testing.T) {
 	o := overviewAt(t, inJuly, northLoft)
 	assert.Equal(t, strings.TrimPrefix(`
@@ -79,7 +79,7 @@ site.yaml:16:64: warning: c-2026 has no stage yet, so that none of its limits ho
 	assert.Len(t, bad, 7)
 }
 
-// A cohort whose tub has no sensor at all is worth a word of its own.
+// A cohort whose tub has no sensor at all has a warning of its own.
 func TestOverviewOfAnimalsWithoutSensor(t *testing.T) {
 	o := overviewAt(t, inJuly, strings.ReplaceAll(northLoft, "place: tub-1", "place: tub-3"))
 	assert.Contains(t, o.Unwatched.String(), "tub-3 is not watched, although a-2026 lives there: no sensor is there")
@@ -107,7 +107,7 @@ func TestOverviewSaysWhoIsTold(t *testing.T) {
 	}
 }
 
-// A running daemon knows better than its configuration at which stage a cohort is.
+// A running daemon may have moved a cohort to another stage than the configuration says.
 func TestOverviewOfARunningDaemon(t *testing.T) {
 	site, problems := LoadFS(fstest.MapFS{
 		"site.yaml": &fstest.MapFile{Data: []byte(northLoft)}, "frogs.yaml": &fstest.MapFile{Data: []byte(careOfFrogs)},
@@ -127,7 +127,7 @@ func TestOverviewOfARunningDaemon(t *testing.T) {
 	assert.Equal(t, []string{"tub-2, tadpoles of c-2026: water temperature up to 77 °F"}, o.Watched)
 }
 
-// A zone that knows no summer, or that is an abbreviation, is hardly what a keeper means.
+// A zone without summer time, or an abbreviation, is hardly what a keeper means.
 func TestTimezonesInDoubt(t *testing.T) {
 	for zone, want := range map[string]string{
 		"EST":           "EST keeps one time all year, so that days and light hours would be an hour off while clocks are put forward: write a town, such as timezone: America/New_York",

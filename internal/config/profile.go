@@ -83,7 +83,7 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *care.Profile 
 	return profile
 }
 
-// care reads what one stage asks for.
+// care reads the bands and notes of one stage.
 func (d *decoder) care(n *node, at string, which care.Stage, sources map[string]string) care.Care {
 	care := care.Care{Stage: which, Bands: map[quantity.Quantity]care.DayNight{}}
 	known := append(quantityNames(), "gosner", "notes")
@@ -123,7 +123,7 @@ func (d *decoder) gosner(n *node, at string) string {
 	return text
 }
 
-// checkProfile reports what is wrong within a profile. It needs no site.
+// checkProfile reports the mistakes within a profile. It needs no site.
 func (r *reporter) checkProfile(prefix string, profile *care.Profile) {
 	if len(profile.Care) == 0 {
 		r.errorf(r.origins.first(join(prefix, "stages"), prefix), "the profile has no stages: give stages: with one or more of %s", strings.Join(stageNames(), ", "))
@@ -156,7 +156,7 @@ func quantityNames() []string {
 	return names
 }
 
-// quantityByName finds a quantity, or says which one may have been meant.
+// quantityByName finds a quantity; the error suggests the one that may have been meant.
 func quantityByName(name string) (quantity.Quantity, error) {
 	q, err := quantity.Parse(name)
 	if err != nil {

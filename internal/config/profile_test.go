@@ -55,7 +55,7 @@ func TestProfile(t *testing.T) {
 	}, profile.Sources)
 }
 
-// TestBands holds one band of a profile against what is said of it; the position is that of the word in the text.
+// TestBands compares the problems of one band of a profile; the position is that of the word in the text.
 func TestBands(t *testing.T) {
 	cases := []struct {
 		name, quantity, band string

@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// A replay takes its readings from a file, so that a band without a sensor is no mistake there. Every other one is.
+// A replay reads its values from a file, so a band without a sensor is no mistake there. All other mistakes stay errors.
 func TestLoadForReplay(t *testing.T) {
 	const unfed = `site: north-loft
 timezone: Europe/Lisbon

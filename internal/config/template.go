@@ -10,10 +10,10 @@ import (
 // formats are what a webhook can send.
 var formats = []string{"text", "json", "cloudevent"}
 
-// maxTemplate bounds the file of a template.
+// maxTemplate is the largest size of a template file, in bytes.
 const maxTemplate = 64 << 10
 
-// template reads a template of messages: the text itself where that holds an action such as {{.Title}}, else the path of a file.
+// template reads a template of messages: the text itself if it has an action such as {{.Title}}, else the path of a file.
 func (l *loader) template(n *node, path string) *text.Template {
 	if !l.is(n, path, scalar) {
 		return nil

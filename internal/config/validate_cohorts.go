@@ -35,7 +35,7 @@ func (v *validator) cohorts() {
 	v.intersections()
 }
 
-// timeline checks the stages of a cohort against the clock, against life and against its profile.
+// timeline checks that the stages of a cohort are in the order of time and of life, and that its profile has them.
 func (v *validator) timeline(cohort *Cohort, path string, profile *care.Profile) {
 	stages := join(path, "stages")
 	if len(cohort.Stages) == 0 {
@@ -72,8 +72,8 @@ func (v *validator) timeline(cohort *Cohort, path string, profile *care.Profile)
 	}
 }
 
-// requiredEither reports an entry of a timeline that was built in code without its stage or its time; of one that was read
-// the decoder has said what is wrong.
+// requiredEither reports an entry of a timeline that was built in code without its stage or its time. For one that was read from a
+// file the decoder has reported it.
 func (v *validator) requiredEither(path string, entry care.Since) {
 	if _, read := v.origins[path]; !read {
 		v.errorf(path, "a stage and the time since when belong together: %q since %s", entry.Stage, entry.At.Format(time.RFC3339))

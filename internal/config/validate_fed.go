@@ -8,8 +8,8 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// fed reports bands of which no sensor will ever bring a value. A site without any sensor is left alone: replay feeds it
-// from a file.
+// fed reports bands of quantities that no sensor measures. A site without any sensor is not checked: replay feeds it from a
+// file.
 func (v *validator) fed() {
 	if len(v.Sensors) == 0 || v.unsure.sensors {
 		return
@@ -35,7 +35,7 @@ func (v *validator) fed() {
 	}
 }
 
-// missing returns what no sensor feeds of all that a point needs: the point itself, or the inputs it is derived from.
+// missing returns the quantities that a point needs and no sensor feeds: its own, or the inputs it is derived from.
 func missing(fed map[quantity.Point]bool, place *Place, q quantity.Quantity) []quantity.Quantity {
 	var lacking []quantity.Quantity
 	for _, input := range inputs(q) {

@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestYAMLThatIsRefused holds the traps of YAML against what is said of them. Nothing of these may reach the model, and
-// nothing may end the program or keep it busy.
+// TestYAMLThatIsRefused compares the messages on the traps of YAML. None of them may reach the model, end the program or keep it
+// busy.
 func TestYAMLThatIsRefused(t *testing.T) {
 	bomb := "a: &a [x, x, x, x, x, x, x, x, x, x]\n"
 	for c := 'b'; c <= 'g'; c++ {
@@ -74,7 +74,7 @@ func TestYAMLThatIsRefused(t *testing.T) {
 	}
 }
 
-// TestYAMLThatIsTaken: what editors and people do to a file without meaning harm.
+// TestYAMLThatIsTaken: harmless habits of editors and people.
 func TestYAMLThatIsTaken(t *testing.T) {
 	for name, text := range map[string]string{
 		"a byte order mark in front": "\ufeff" + basis,

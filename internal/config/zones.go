@@ -58,7 +58,7 @@ func nearestZone(name string) string {
 	return near
 }
 
-// abbreviated are the letters by which people know a zone, and a town that keeps its time in summer and winter. The zones of the
+// abbreviated maps the abbreviation of a zone to a town that keeps its time in summer and winter. The zones of the
 // database that have such names keep one time all year, or are there for old programs only.
 var abbreviated = map[string]string{
 	"AEDT": "Australia/Sydney", "AEST": "Australia/Sydney", "AST": "America/Halifax", "AWST": "Australia/Perth", "BST": "Europe/London",
@@ -70,7 +70,7 @@ var abbreviated = map[string]string{
 	"PST8PDT": "America/Los_Angeles", "SAST": "Africa/Johannesburg", "WEST": "Europe/Lisbon", "WET": "Europe/Lisbon",
 }
 
-// zoneInDoubt says why a zone that exists is hardly what a keeper means; "" for nothing.
+// zoneInDoubt returns why a zone that exists is probably not the one that the keeper means; "" if it may be.
 func zoneInDoubt(name string, location *time.Location) string {
 	zone := abbreviated[strings.ToUpper(name)]
 	offset := strings.HasPrefix(name, "Etc/GMT") && name != "Etc/GMT"
@@ -86,7 +86,7 @@ func zoneInDoubt(name string, location *time.Location) string {
 	return fmt.Sprintf("%s is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: %s", name, zone)
 }
 
-// changesClocks reports whether a zone has a time of its own in summer.
+// changesClocks reports whether a zone has summer time.
 func changesClocks(location *time.Location) bool {
 	_, january := time.Date(2026, 1, 15, 12, 0, 0, 0, location).Zone()
 	_, july := time.Date(2026, 7, 15, 12, 0, 0, 0, location).Zone()

@@ -18,7 +18,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// wideLoft is a loft with many tubs, whose alarms are high for the first half and medium for the others. The room's own are high at
+// wideLoft is a loft with many tubs: the alarms of the first half are high, the others medium. The room's own are high at
 // 26 °C and critical at 28 °C.
 func wideLoft(tubs int) watch.Site {
 	site := northLoft()
@@ -121,8 +121,8 @@ func TestCriticalAlarmsAreNeverSummarised(t *testing.T) {
 	assert.Equal(t, "170 webhook call "+roomCritical+" B", describe(l.log[0]))
 }
 
-// TestFloodsAreThoseOfTheReport: over random bins of annunciations the live rules see the very floods that the definition gives
-// when it is applied to the bins afterwards. Restarts change nothing.
+// TestFloodsAreThoseOfTheReport: over random bins of annunciations the live rules find the same floods as the definition applied
+// to the bins afterwards. Restarts change nothing.
 func TestFloodsAreThoseOfTheReport(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		rules := []notify.Rule{{Notifier: "webhook"}}
@@ -177,7 +177,7 @@ func TestFloodsAreThoseOfTheReport(t *testing.T) {
 	})
 }
 
-// TestOneProbeIsNoFlood: whatever one probe does, another tub's alarm goes out at once.
+// TestOneProbeIsNoFlood: whatever one probe does, the alarm of another tub is sent at once.
 func TestOneProbeIsNoFlood(t *testing.T) {
 	site := wideLoft(2)
 	b := band(20, 24, none)
@@ -200,8 +200,8 @@ func TestOneProbeIsNoFlood(t *testing.T) {
 	assert.Equal(t, "tub-2/water-temperature/high", last.Entry.Alarm)
 }
 
-// TestWhatIsNoPartOfAFloodCallsAtOnce: among twelve tubs that are too warm one gets too cold.
-func TestWhatIsNoPartOfAFloodCallsAtOnce(t *testing.T) {
+// TestAlarmOutsideAFloodIsSentAtOnce: among twelve tubs that are too warm one gets too cold.
+func TestAlarmOutsideAFloodIsSentAtOnce(t *testing.T) {
 	l := openSite(t, wideLoft(13), notify.Rule{Notifier: "webhook"})
 	l.run(100, temperatures(22, 13, 12)...)
 	_, is := l.rules.Flood()

@@ -53,7 +53,7 @@ func TestQuietHoursHoldBackUntilTheyEnd(t *testing.T) {
 	assert.Contains(t, l.take(), "7860 mail over "+tubHigh+" D")
 }
 
-func TestCriticalAndHighKnowNoQuietHours(t *testing.T) {
+func TestCriticalAndHighIgnoreQuietHours(t *testing.T) {
 	l := open(t, quietRule("mail"))
 	l.run(quietFrom, 22, 22, 22)
 	l.run(100, 22, 25, 22)
@@ -61,7 +61,7 @@ func TestCriticalAndHighKnowNoQuietHours(t *testing.T) {
 	assert.Equal(t, []string{"670 mail call " + tubHigh + " B", "770 mail call " + roomCritical + " B"}, l.take())
 }
 
-func TestWhatCameAndWentInQuietHoursIsOneLine(t *testing.T) {
+func TestAlarmsThatEndInQuietHoursAreOneLine(t *testing.T) {
 	l := openSite(t, softLoft(), quietRule("mail"))
 	l.run(100, 22, 25, 22) // sent before they begin
 	assert.Equal(t, []string{"70 mail call " + tubHigh + " B"}, l.take())

@@ -56,7 +56,7 @@ func TestNotifiersAreTestedOnceAWeek(t *testing.T) {
 	assert.Equal(t, []int{600, week + 600}, l.tests())
 }
 
-func TestTestOfTheWeekComesOnTimeOrNotAtAll(t *testing.T) {
+func TestWeeklyTestIsOnTimeOrLeftOut(t *testing.T) {
 	for name, c := range map[string]struct {
 		disturb func(l *loft)
 		want    []int
@@ -88,7 +88,7 @@ func TestTestOfTheWeekComesOnTimeOrNotAtAll(t *testing.T) {
 	}
 }
 
-// Whatever is restarted, each week has one test, at the first look at or after its hour, unless nothing looked for ten minutes.
+// Over restarts, each week has one test, at the first call of Due at or after its hour, unless there was none for ten minutes.
 func TestLawsOfTheWeeklyTest(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		const weeks, around, look = 4, 1800, 60

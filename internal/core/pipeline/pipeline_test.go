@@ -287,8 +287,8 @@ func TestOrder(t *testing.T) {
 	}
 }
 
-// What a sensor says on both sides of a step of the clock is still compared.
-func TestLineHearsOfAClockStep(t *testing.T) {
+// Readings on both sides of a clock step are still compared.
+func TestClockStepReachesTheLine(t *testing.T) {
 	s := newScene(t)
 	s.start()
 	s.gives("tub-1-probe", 22)
@@ -390,7 +390,7 @@ func TestUnknownSensors(t *testing.T) {
 }
 
 // However often work is carried out, it is the same work.
-func TestCarryingOutTogetherChangesNothing(t *testing.T) {
+func TestBatchingReadyChangesNothing(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		often, once := newScene(t), newScene(t)
 		var effects [2][]watch.Effect
@@ -429,7 +429,7 @@ func TestCarryingOutTogetherChangesNothing(t *testing.T) {
 	})
 }
 
-// A reading that changes nothing costs nothing beyond what the line makes of it.
+// A reading without effects allocates only what the line does.
 func TestQuietReadingsAllocateNothing(t *testing.T) {
 	sample := intake.Sample{Sensor: "loft-air", At: noon, Reading: reading(22, 60)}
 	step := 0

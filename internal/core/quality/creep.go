@@ -27,7 +27,7 @@ const (
 	creepAbove = 80.0 // percent relative humidity
 )
 
-// CreepFrom returns a creep that goes on from what was known when the program ended.
+// CreepFrom returns a creep that continues from its widening at the end of the last run.
 func CreepFrom(extra float64) Creep { return Creep{extra: min(max(extra, 0), creepLimit)} }
 
 // Extra returns by how much the expanded uncertainty is widened, in percent relative humidity.

@@ -123,14 +123,14 @@ func (j *Judge) Judge(o Observation) Verdict {
 		v.worse(quantity.Suspect, Expectation)
 	}
 	if o.Heated || j.heated && o.At < j.heaterUntil {
-		// A heated sensor says nothing of the room, and its recovery is no event in it.
+		// A heated sensor does not measure the room, and its cooling is no event in the room.
 		v.worse(quantity.Suspect, HeaterPulse)
 		j.before, j.last = sample{}, sample{}
 		return v
 	}
 	j.heated = false
 	if o.First {
-		// Some parts answer with an old or a default value; what comes later is not to be measured by it.
+		// Some parts answer with an old or a default value: later readings must not be compared with it.
 		j.before, j.last = sample{}, sample{}
 		if v.Flag == quantity.Pass {
 			v.Flag, v.Why = quantity.NotEvaluated, FirstValue
@@ -166,7 +166,7 @@ func (j *Judge) compare(o Observation, v *Verdict) {
 	}
 }
 
-// amend makes the spike test of the last reading. One that fails is forgotten: what follows is not measured by it.
+// amend makes the spike test of the last reading. One that fails is dropped: later readings are not compared with it.
 func (j *Judge) amend(o Observation, v *Verdict) {
 	apart := o.At.Sub(j.before.at)
 	spike := j.tests.Spike.grade(spikeHeight(j.before.value, j.last.value, o.Value), apart)
@@ -233,7 +233,7 @@ func (j *Judge) lifeless(o Observation) bool {
 	return span >= test.Window
 }
 
-// isSaturated follows how long the sensor has been at its end.
+// isSaturated tracks how long the sensor has been saturated.
 func (j *Judge) isSaturated(o Observation) bool {
 	test := j.tests.Saturation
 	if test == nil {

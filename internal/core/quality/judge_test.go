@@ -57,7 +57,7 @@ func TestASmallSpikeIsSuspect(t *testing.T) {
 	assert.Equal(t, SpikeTest, why[2])
 }
 
-// A real change, however fast, must stay usable: it is the one the keeper has to hear of.
+// A real change, however fast, must stay usable: it is the one that must reach the keeper.
 func TestNoFastButRealChangeFails(t *testing.T) {
 	step := make([]float64, 30) // the heater sticks, warm water is poured in
 	for i := range step {

@@ -27,7 +27,7 @@ type Choice struct {
 	// Odd names the sensor farthest from the median if the spread is larger than allowed. Of two sensors that differ it cannot be
 	// known which one is wrong: then both are named.
 	Odd []string
-	// Of is the number of candidates.
+	// Of is how many candidates there were.
 	Of int
 }
 

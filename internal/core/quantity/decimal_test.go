@@ -21,7 +21,7 @@ func TestDecimal(t *testing.T) {
 	assert.True(t, math.IsNaN(Decimal(math.NaN())))
 }
 
-// What a sensor may give comes out again, however it was rounded on its way; and no value moves by more than a rounding.
+// A value of a sensor comes out again, however it was rounded in between; and no value moves by more than a rounding.
 func TestLawsOfDecimal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		digits := float64(rapid.IntRange(-9_999_999, 9_999_999).Draw(t, "digits"))

@@ -326,7 +326,7 @@ func TestOutlookForeseesTheLimit(t *testing.T) {
 	assert.Empty(t, entries(effects, journal.AlarmRaised), "scatter is no trend")
 }
 
-// A step of the clock shifts what is open: no delay and no exposure counts it, and nothing is lost by it.
+// A clock step shifts all open times: no delay and no exposure counts it, and no time is lost.
 func TestClockStepIsNotCounted(t *testing.T) {
 	for _, by := range []time.Duration{3 * time.Hour, -40 * time.Minute, 56 * 365 * 24 * time.Hour} {
 		c := watch.New(tub(band(none, none, 24, none, delays(100*time.Second, 100*time.Second, 0.3)), time.Minute), "test")
@@ -422,7 +422,7 @@ func TestReadingsThatComeLateAreCountedAndIgnored(t *testing.T) {
 	assert.Equal(t, 22.0, c.State(0).Today.Max)
 }
 
-// A tick that comes between the moment of a reading and its arrival takes nothing from it.
+// A tick between the time of a reading and its arrival does not change the exposure.
 func TestReadingThatWasUnderWayDuringATickCounts(t *testing.T) {
 	c := watch.New(tub(band(none, none, 24, none), time.Minute), "test")
 	fold(c,

@@ -51,7 +51,7 @@ func (p *player) humidity(airCelsius, percent float64, failure string) {
 	p.event(watch.Event{Kind: watch.SensorEvent, Sensor: 1})
 }
 
-// A humidity that is stuck says nothing of the temperature of the same part.
+// A stuck humidity does not affect the temperature of the same part.
 func TestFaultOfAChannelIsItsOwn(t *testing.T) {
 	p := play(t, combined())
 	for range 20 {
@@ -80,7 +80,7 @@ func TestFaultOfAChannelIsItsOwn(t *testing.T) {
 	assert.Empty(t, state.Doubt, "nothing is wrong with the temperature")
 }
 
-// A critical alarm goes out although its own channel is in fault, and says so.
+// A critical alarm is raised even if its own channel is in fault, and its entry says so.
 func TestCriticalAlarmSaysThatItsSensorIsInDoubt(t *testing.T) {
 	p := play(t, combined())
 	for range 2 {
@@ -106,7 +106,7 @@ func TestCriticalAlarmSaysThatItsSensorIsInDoubt(t *testing.T) {
 	assert.Equal(t, "humidity: erratic", state.Doubt)
 }
 
-// A sensor that falls silent is one message, not one for each of its points, also where its failure is noticed late.
+// A sensor that falls silent causes one message, not one per point, also if its failure is noticed late.
 func TestSilentSensorIsOneMessage(t *testing.T) {
 	site := combined()
 	site.Sensors[1].FaultAfter = 5 * time.Minute // longer than the points take to become stale
@@ -143,7 +143,7 @@ func TestStaleAlarmIsNotOverBeforeItWasRaised(t *testing.T) {
 	assert.GreaterOrEqual(t, state.Cleared, state.Raised)
 }
 
-// A state of before channels had faults of their own is read: its fault of the sensor ends when the sensor answers.
+// A state from before channels had faults of their own is still read: its fault ends when the sensor answers.
 func TestStateOfBeforeChannelsHadFaults(t *testing.T) {
 	site := combined()
 	site.Sensors[1].Channels = nil // as far as the state is concerned, that is how it was

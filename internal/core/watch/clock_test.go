@@ -73,7 +73,7 @@ func TestStepOfADoubtfulRun(t *testing.T) {
 	}
 }
 
-// An alarm that has come and gone in a doubtful run is corrected as it will be on record.
+// An alarm that was raised and cleared in a doubtful run gets the times that its corrected entries will have.
 func TestPastAlarmOfADoubtfulRun(t *testing.T) {
 	for _, doubtful := range []bool{true, false} {
 		c := watch.New(tub(band(none, none, 24, none, delays(0, 0, 0.3)), time.Minute), "run-1")

@@ -135,7 +135,7 @@ func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []E
 }
 
 // setStage moves a cohort to a stage. A stage that began earlier counts for the bands from now on, since what was
-// judged under the old ones stays on record.
+// judged under the old ones stays recorded.
 func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
 	if k < 0 {

@@ -72,7 +72,7 @@ func TestValuesOnALimitAreWithinIt(t *testing.T) {
 	})
 }
 
-// A state that was written before there was a zone without a band is taken over: the last of its six zones is what is unknown.
+// A state from before the zone "no-band" existed is still read: the last of its six zones is "unknown".
 func TestStatesOfSixZonesAreStillRead(t *testing.T) {
 	data, err := os.ReadFile("testdata/state-of-six-zones.gob")
 	require.NoError(t, err)
@@ -102,7 +102,7 @@ func TestNoBandIsNotInBand(t *testing.T) {
 	assert.Zero(t, sum.DegreeAbove+sum.DegreeBelow)
 }
 
-// A reading that no other is joined to has a say in the extremes of the ledger that ends with it.
+// A reading that is joined to no other counts for the extremes of the ledger that ends with it.
 func TestAReadingAfterAGapIsSeenAtTheEndOfALedger(t *testing.T) {
 	c := watch.New(tub(band(none, 22, 26, none), time.Minute), "test")
 	c.Step(watch.Event{Kind: watch.StartEvent, At: at(0)}, nil)

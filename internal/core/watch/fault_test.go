@@ -100,7 +100,7 @@ func TestWrongValuesSilenceAgainAtOnce(t *testing.T) {
 	assert.Equal(t, "H", p.letter(tubHigh))
 }
 
-// A restart knows how long reads have been good, and a step of the clock does not lengthen it.
+// The time for which reads have been good survives a restart, and a clock step does not lengthen it.
 func TestRecoveryOutlivesRestartsAndStepsOfTheClock(t *testing.T) {
 	p := play(t, shaky())
 	p.reads(8, false, 22)

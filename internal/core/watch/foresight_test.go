@@ -37,7 +37,7 @@ func TestTrendFadesAsPublished(t *testing.T) {
 	assert.False(t, meets, "the other way")
 }
 
-// The limits that count are those that will hold when they are met.
+// A trend is compared with the limits that will hold when it meets them.
 func TestForesightUsesTheNextLightSwitch(t *testing.T) {
 	day, night := care.NoBand(), care.NoBand()
 	day.Limits = [care.LimitCount]float64{17, 22, 26, 28}

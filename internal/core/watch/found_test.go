@@ -25,7 +25,7 @@ func TestFaultCreatesNoAlarms(t *testing.T) {
 	require.Len(t, c.Alarms(), len(before), "high and fault, and none on limits that the band lacks")
 }
 
-// A tick does not take for unknown what a derived point will still learn: its reading waits for the second input.
+// A tick does not count time as unknown for a derived point whose reading still waits for its second input.
 func TestTicksDoNotDropWaitingReadings(t *testing.T) {
 	loft := func(q quantity.Quantity) quantity.Point { return quantity.Point{Place: "loft", Quantity: q} }
 	site := watch.Site{ID: "north-loft", Location: time.UTC, Places: []watch.Place{{ID: "loft", Room: true}}, Points: []watch.Point{
@@ -66,7 +66,7 @@ func TestPriorityIsKnownBeforeTheFirstRaise(t *testing.T) {
 	}
 }
 
-// A snapshot leaves out alarms that nothing has become of, and only those: what a person did to one that was never raised is kept.
+// A snapshot leaves out untouched alarms and only those: a shelf of an alarm that was never raised is kept.
 func TestSnapshotKeepsWhatWasDoneToAnAlarmThatWasNeverRaised(t *testing.T) {
 	const high, low = "tub-1/water-temperature/high", "tub-1/water-temperature/low"
 	site := tub(band(none, 20, 26, none), time.Minute)

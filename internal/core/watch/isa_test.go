@@ -108,7 +108,7 @@ func TestEveryTransition(t *testing.T) {
 	assert.Equal(t, 99, cells)
 }
 
-// What lies underneath comes to light in the order service, design, shelf.
+// When a suppression ends, the next one shows in the order service, design, shelf.
 func TestSuppressionsLieOverEachOther(t *testing.T) {
 	s := lifecycle{Letter: Normal, ShelfUntil: instant.None}
 	do := func(a action) byte { prepare(&s, a); s.apply(a); return s.Letter }
@@ -159,7 +159,7 @@ func TestLifecycleInvariants(t *testing.T) {
 	})
 }
 
-// A condition clears only from the far side of the deadband, and raises at the limit itself: the deadband does
+// A condition clears only beyond the deadband, and raises at the limit itself: the deadband does
 // not act on the way in.
 func TestConditionUsesTheDeadbandOnlyOnTheWayBack(t *testing.T) {
 	rule := limitRule{level: 26, returning: 25.5, sign: 1, present: true}

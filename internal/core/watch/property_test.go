@@ -243,7 +243,7 @@ func maps(m map[int32][]watch.Event) func(func(int32) bool) {
 	}
 }
 
-// perPoint gathers what became of each measured point, without the numbers that count over all points.
+// perPoint collects the effects of each measured point, without the numbers that count over all points.
 func perPoint(site watch.Site, events []watch.Event) map[int32][]string {
 	// Effects are compared point by point, since the order between points is what is being changed.
 	core := watch.New(site, "run-1")

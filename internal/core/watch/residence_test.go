@@ -31,8 +31,8 @@ func shared(own care.DayNight) watch.Site {
 	}
 }
 
-// The limits of the place and of all who live there hold limit by limit, unless the place's own overrides them. A core goes by
-// the same answer, from the moment at which it changes.
+// The limits of the place and of all cohorts that live there hold limit by limit, unless the place's own band overrides them. A core
+// uses the same band, from the moment at which it changes.
 func TestTightestLimitOfAllResidentsHolds(t *testing.T) {
 	limits := func(b *care.Band) (text []float64) {
 		for _, v := range b.Limits {

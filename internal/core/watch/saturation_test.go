@@ -14,7 +14,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// A humidity sensor at its end raises no alarm on a high limit, until it has been there for longer than a film of water lasts.
+// A saturated humidity sensor raises no alarm on a high limit until it has been saturated for longer than a film of water lasts.
 func TestSaturatedHumidity(t *testing.T) {
 	vivarium := quantity.Point{Place: "vivarium-1", Quantity: quantity.RelativeHumidity}
 	type stretch struct {

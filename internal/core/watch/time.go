@@ -64,7 +64,7 @@ func (c *Core) Due(t instant.Instant) bool {
 	return t > c.deadline
 }
 
-// tick lets time pass: what became due before t happens, each at its own time and in order.
+// tick advances time to t: every change that is due before t happens at its own time, in order.
 func (c *Core) tick(t instant.Instant, out []Effect) []Effect {
 	if c.Due(t) {
 		for next := c.nextDue(); next.at < t; next = c.nextDue() {

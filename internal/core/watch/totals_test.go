@@ -9,7 +9,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// What a point counts since the core was made is what its ledgers say, and a restored core begins at zero.
+// The totals of a point since the core was made equal those of its ledgers, and a restored core begins at zero.
 func TestTotalsAgreeWithLedgers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site := room(t)

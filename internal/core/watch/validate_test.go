@@ -63,8 +63,8 @@ func live(c *Core, from instant.Instant) instant.Instant {
 	return now
 }
 
-// A state of which anything has been changed is refused, and then nothing has been taken over; or it is taken over, and the
-// core goes on watching: no panic, no time that does not add up, no letter beyond I.
+// A state with any change in it is refused and leaves the core as it was; or it is loaded, and the core works on: no panic, no zone
+// times that do not add up, no alarm state beyond I.
 func TestDamagedStateIsRefusedOrHarmless(t *testing.T) {
 	whole := aRoom()
 	end := live(whole, damageBegin)
@@ -139,7 +139,7 @@ func damage(t *rapid.T, v reflect.Value) {
 	}
 }
 
-// What is no state at all is refused, whatever the bytes.
+// Bytes that are no state at all are refused.
 func FuzzRestore(f *testing.F) {
 	c := aRoom()
 	live(c, damageBegin)
