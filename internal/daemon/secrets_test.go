@@ -309,7 +309,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 					return false
 				}
 				log := told.String()
-				return strings.Contains(log, "the heartbeat is missing outside") && strings.Contains(log, "a message is given up") && strings.Contains(log, "a log-in was refused") && strings.Contains(log, "user broken-3 cannot log in")
+				return strings.Contains(log, "the heartbeat is missing outside") && strings.Contains(log, "could not be delivered, trying again") && strings.Contains(log, "a log-in was refused") && strings.Contains(log, "user broken-3 cannot log in")
 			}, 90*time.Second, 100*time.Millisecond, "errors: %v\n%s", errorsOf(), told)
 
 			// The secrets were in use: those who were to be told them were told.
