@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
@@ -109,7 +110,7 @@ func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
 		list = append(list, pastSource{c.ID, sensor})
 	}
 	var err error
-	l.chain.Line, err = l.site.Line(l.sources.descriptions)
+	l.chain.Line, err = assemble.Line(l.site, l.sources.descriptions)
 	return list, err
 }
 

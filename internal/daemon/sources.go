@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/intake"
 	"dewline/internal/source/mqttfed"
@@ -100,7 +101,7 @@ func Wire(site *config.Site, clock Timepiece, open func(*config.SensorConfig) (s
 		w.Descriptions[c.ID] = &description
 	}
 	var err error
-	w.Line, err = site.Line(w.Descriptions)
+	w.Line, err = assemble.Line(site, w.Descriptions)
 	return w, err
 }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/configs"
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/intake"
@@ -157,7 +158,7 @@ func (s *setting) line() (*intake.Line, error) {
 			parts[p.id].Measures = append(parts[p.id].Measures, c.Measure)
 		}
 	}
-	return s.config.Line(parts)
+	return assemble.Line(s.config, parts)
 }
 
 // band is the band of a point at a time, found by the truth's own look at the configuration.

@@ -1,19 +1,21 @@
-package config
+// Package assemble makes from a configuration what the program runs on: the line from its sensors to its points.
+package assemble
 
 import (
 	"fmt"
 	"maps"
 	"slices"
 
+	"dewline/internal/config"
 	"dewline/internal/core/intake"
 	"dewline/internal/core/quality"
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
 )
 
-// Line makes the line from the sensors of the site to its points. Descriptions tell what the parts of the sensors are, by sensor;
-// of one that is not there nothing is known.
-func (s *Site) Line(descriptions map[string]*sensors.Description) (*intake.Line, error) {
+// Line returns the line from the sensors of a site to its points. The descriptions say what the parts of the sensors are, by the
+// sensor's id; nothing is known of a part that they leave out. The error names the sensor whose calibration or feeds cannot be used.
+func Line(s *config.Site, descriptions map[string]*sensors.Description) (*intake.Line, error) {
 	var sources []intake.Source
 	for i := range s.Sensors {
 		c := &s.Sensors[i]
@@ -22,16 +24,16 @@ func (s *Site) Line(descriptions map[string]*sensors.Description) (*intake.Line,
 			source.Description = *d
 		}
 		var err error
-		if source.Feeds, err = c.feeds(&source.Description); err != nil {
+		if source.Feeds, err = feeds(c, &source.Description); err != nil {
 			return nil, fmt.Errorf("sensor %s: %w", c.ID, err)
 		}
 		sources = append(sources, source)
 	}
-	return intake.NewLine(sources, s.disagreements())
+	return intake.NewLine(sources, disagreements(s))
 }
 
-// feeds tells what a sensor feeds and how its values are corrected and judged.
-func (s *SensorConfig) feeds(part *sensors.Description) ([]intake.Feed, error) {
+// feeds returns what a sensor feeds and how its values are corrected and judged.
+func feeds(s *config.SensorConfig, part *sensors.Description) ([]intake.Feed, error) {
 	var list []intake.Feed
 	for _, channel := range slices.Sorted(maps.Keys(s.Feeds)) {
 		point := s.Feeds[channel]
@@ -52,7 +54,7 @@ func (s *SensorConfig) feeds(part *sensors.Description) ([]intake.Feed, error) {
 }
 
 // disagreements gathers how far the sensors of a point may differ: the narrowest of what they say.
-func (s *Site) disagreements() map[quantity.Point]float64 {
+func disagreements(s *config.Site) map[quantity.Point]float64 {
 	limits := map[quantity.Point]float64{}
 	for i := range s.Sensors {
 		for channel, limit := range s.Sensors[i].Disagree {

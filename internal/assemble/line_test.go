@@ -1,4 +1,4 @@
-package config
+package assemble_test
 
 import (
 	"testing"
@@ -7,6 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
+	"dewline/internal/config"
 	"dewline/internal/core/intake"
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
@@ -19,7 +21,7 @@ func degrees(sensor string, at time.Time, celsius float64) intake.Sample {
 
 // What the configuration says of a sensor reaches the line: its calibration, the range that is believed, and what its maker says.
 func TestLine(t *testing.T) {
-	site, problems := Load("testdata/everything/site.yaml")
+	site, problems := config.Load("../config/testdata/everything/site.yaml")
 	require.NoError(t, problems.Err())
 	part := sensors.Description{Measures: []sensors.Measure{{Channel: sensors.Temperature, Low: -55, High: 125, Resolution: 1. / 16}}}
 	cases := []struct {
@@ -36,7 +38,7 @@ func TestLine(t *testing.T) {
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
-			line, err := site.Line(c.parts)
+			line, err := assemble.Line(site, c.parts)
 			require.NoError(t, err)
 			outcome, err := line.Take(degrees("probe-1", time.Unix(1e9, 0), c.celsius))
 			require.NoError(t, err)
@@ -50,14 +52,14 @@ func TestLine(t *testing.T) {
 // Two sensors of one point may say different things of how far they may differ: the narrower limit holds.
 func TestLineOfSensorsThatDisagree(t *testing.T) {
 	tub := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}
-	probe := func(id string, limit float64) SensorConfig {
-		return SensorConfig{
+	probe := func(id string, limit float64) config.SensorConfig {
+		return config.SensorConfig{
 			ID: id, Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: tub}, Disagree: map[sensors.Channel]float64{sensors.Temperature: limit},
 		}
 	}
 	for _, limits := range [][2]float64{{1, 3}, {3, 1}} {
-		site := Site{Sensors: []SensorConfig{probe("one", limits[0]), probe("two", limits[1])}}
-		line, err := site.Line(nil)
+		site := config.Site{Sensors: []config.SensorConfig{probe("one", limits[0]), probe("two", limits[1])}}
+		line, err := assemble.Line(&site, nil)
 		require.NoError(t, err)
 		failure := ""
 		for i := range 20 {
@@ -74,7 +76,7 @@ func TestLineOfSensorsThatDisagree(t *testing.T) {
 
 func TestLineThatCannotBeMade(t *testing.T) {
 	humid := quantity.Point{Place: "loft", Quantity: quantity.RelativeHumidity}
-	site := Site{Sensors: []SensorConfig{{ID: "odd", Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: humid}}}}
-	_, err := site.Line(nil)
+	site := config.Site{Sensors: []config.SensorConfig{{ID: "odd", Feeds: map[sensors.Channel]quantity.Point{sensors.Temperature: humid}}}}
+	_, err := assemble.Line(&site, nil)
 	assert.ErrorContains(t, err, `"odd"`)
 }

@@ -1,0 +1,24 @@
+package config
+
+import (
+	"os/exec"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// TestConfigBuildsNothing: a configuration is a checked model. What runs on it is made elsewhere, and nothing of that is linked here.
+func TestConfigBuildsNothing(t *testing.T) {
+	out, err := exec.Command("go", "list", "-deps", ".").Output()
+	require.NoError(t, err)
+	deps := strings.Fields(string(out))
+	require.Contains(t, deps, "dewline/internal/core/care")
+	for _, dep := range deps {
+		for _, other := range []string{"core/intake", "core/pipeline", "core/notify", "source/", "store", "daemon", "mqtt", "server/", "assemble"} {
+			assert.False(t, strings.HasPrefix(dep, "dewline/internal/"+other), dep)
+		}
+		assert.NotContains(t, dep, "paho")
+	}
+}
