@@ -48,6 +48,7 @@ func (l *loop) resumeClock() {
 
 // stepped tells everybody who remembers times of a step of the clock.
 func (l *loop) stepped(by time.Duration) {
+	by = by.Round(time.Millisecond) // the history keeps times to the millisecond, and moves them by as much
 	l.steps += by.Abs()
 	l.options.Log.Warn("the clock was set", "by", by)
 	if l.sources != nil {

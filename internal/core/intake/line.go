@@ -203,12 +203,15 @@ func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error)
 }
 
 // Take handles one sample. An unknown sensor is an error.
+//
+// The time of the sample is rounded to the millisecond here and nowhere else, since that is what the history keeps: what is
+// interpolated from the readings of a replay is then the same instant as live.
 func (l *Line) Take(s Sample) (Outcome, error) {
 	from := l.sources[s.Sensor]
 	if from == nil {
 		return Outcome{}, fmt.Errorf("a sample of the sensor %q, which feeds nothing", s.Sensor)
 	}
-	at := instant.Of(s.At)
+	at := instant.Of(s.At.Round(time.Millisecond))
 	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
 	l.outcome.Reports = append(l.outcome.Reports[:0], Report{Sensor: s.Sensor, At: at})
 	for _, f := range from.feeds {
