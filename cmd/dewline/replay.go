@@ -9,10 +9,12 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
+	"dewline/internal/daemon"
 	"dewline/internal/format/timetext"
 	"dewline/internal/replay"
 	"dewline/internal/report"
@@ -28,6 +30,7 @@ type replayCommand struct {
 	From     string            `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 7d."`
 	To       string            `placeholder:"T" help:"End of the range."`
 	Gap      timetext.Duration `placeholder:"15m" help:"The longest time between two readings that are joined, for all points; what lies between others is unknown. A point has that of its sensor, or 60s."`
+	Judge    bool              `help:"Judge rows without a flag by the quality tests, as the daemon would; without it they pass. Flags in the record stay."`
 	JSON     bool              `name:"json" help:"Print JSON."`
 }
 
@@ -52,7 +55,11 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	watched := site.WatchSite()
 	var readings *recorded.Stream
 	if c.Readings != "" {
-		if readings, err = recorded.Open(ctx, c.Readings); err == nil {
+		open := recorded.Open
+		if c.Judge {
+			open = recorded.OpenUnjudged
+		}
+		if readings, err = open(ctx, c.Readings); err == nil {
 			err = knownPlaces(site, readings)
 		}
 	} else {
@@ -71,6 +78,12 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	}
 	if readings.Close != nil {
 		defer readings.Close()
+	}
+	if c.Judge && c.Readings != "" { // every reading of a history has its flag
+		parts := daemon.Descriptions(daemon.Options{Config: c.Config, Site: site})
+		if options.Judge, err = assemble.RecordSources(site, parts, readings.Points, options.Gap); err != nil {
+			return err
+		}
 	}
 	if s.terminal {
 		options.Progress = func(done, total int64) {

@@ -11,6 +11,7 @@ import (
 	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/intake"
+	"dewline/internal/sim"
 	"dewline/internal/source/mqttfed"
 	"dewline/internal/source/poll"
 	"dewline/sensors"
@@ -103,6 +104,32 @@ func Wire(site *config.Site, clock Timepiece, open func(*config.SensorConfig) (s
 	var err error
 	w.Line, err = assemble.Line(site, w.Descriptions)
 	return w, err
+}
+
+// Descriptions returns what the drivers say of the parts of a configuration, by sensor, without touching a device; nothing of a sensor
+// whose driver cannot be made. Of the options Site is needed, and Config where a sensor plays a file.
+func Descriptions(o Options) map[string]*sensors.Description {
+	o.fill()
+	devices := newDevices(o)
+	all := map[string]*sensors.Description{}
+	for i := range o.Site.Sensors {
+		var description sensors.Description
+		switch c := &o.Site.Sensors[i]; c.Driver {
+		case "mqtt":
+			description = mqttfed.Describe(fedSource(c))
+		case "sim":
+			description = sim.NewSensor(nil, sim.SensorOptions{ID: c.ID, Feeds: c.Feeds}).Describe()
+		default:
+			sensor, _, err := devices.open(c)
+			if err != nil {
+				continue
+			}
+			description = sensor.Describe()
+			_ = sensor.Close() // it was never read
+		}
+		all[o.Site.Sensors[i].ID] = &description
+	}
+	return all
 }
 
 // noteResolutions tells the store in which steps the values of a sensor come.

@@ -67,6 +67,7 @@ type AlarmReport struct {
 type Options struct {
 	From, To instant.Instant // None (or 0) = the file's first and last row
 	Gap      time.Duration   // of every point, instead of that of the site; 0 = that of the site
+	Judge    Judging         // judge the rows that carry no flag; nil = they pass
 	Parts    bool            // keep the ledgers of each local day and stage; the JSON stays the same
 	Progress func(done, total int64)
 }
@@ -80,6 +81,10 @@ type Readings interface{ Stream() *recorded.Stream }
 //
 // What came before the range is replayed as well, since it decides what is active when the range begins. Excursions are
 // cut to the range; alarms keep the times at which they were raised and cleared.
+//
+// With Options.Judge, rows without a flag are judged as the daemon judges them. The figures then rest on the flags that its history
+// would have. The alarms are those that it would have raised: it does not wait for the spike test, which gives a reading its flag when
+// the next one is in, so they come of a fold of their own.
 func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
 	stream := readings.Stream()
 	if stream.Count == 0 {
@@ -99,7 +104,11 @@ func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}
 	site, ignored := withPoints(site, stream.Points, options.Gap)
-	r, err := newRun(site, stream, ignored, from, to)
+	final := stream
+	if options.Judge != nil {
+		final = Judged(stream, options.Judge)
+	}
+	r, err := newRun(site, final, ignored, from, to)
 	if err != nil {
 		return nil, err
 	}
@@ -113,6 +122,11 @@ func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
 	}
 	if err := r.cutExcursions(site, ignored); err != nil {
 		return nil, err
+	}
+	if options.Judge != nil {
+		if r.alarms, err = judgedAlarms(site, stream, ignored, from, to, options.Judge); err != nil {
+			return nil, err
+		}
 	}
 	result := r.result(site.ID)
 	result.Warnings = r.warnings(site)
@@ -175,6 +189,8 @@ type run struct {
 	rank     []int32         // place of each point of the record among rows of equal time
 	rhythm   []rhythm        // of each point of the core; nil where it is of no interest
 	group    []recorded.Row  // of one time
+	judge    *judge          // of rows without a flag; nil = they pass
+	channels []channelOf     // that alone feed the points of the record; only with a judge
 	within   bool            // what is taken lies in the range or before it
 	end      instant.Instant // up to where time goes
 	seen     instant.Instant // the time of the last row
@@ -243,7 +259,9 @@ func (r *run) fold() error {
 			return err
 		}
 		if len(r.group) > 0 && r.group[0].At != row.At {
-			r.takeGroup()
+			if err := r.takeGroup(); err != nil {
+				return err
+			}
 		}
 		if row.At > r.enough {
 			break
@@ -256,7 +274,9 @@ func (r *run) fold() error {
 			r.progress(done, r.readings.Count)
 		}
 	}
-	r.takeGroup()
+	if err := r.takeGroup(); err != nil {
+		return err
+	}
 	r.end = max(r.end, r.seen)
 	if r.within {
 		r.noteExtremes()
@@ -271,9 +291,9 @@ func (r *run) fold() error {
 }
 
 // takeGroup takes the rows of one time, rooms before what is inside them, then as the core has them.
-func (r *run) takeGroup() {
+func (r *run) takeGroup() error {
 	if len(r.group) == 0 {
-		return
+		return nil
 	}
 	at := r.group[0].At
 	if at > r.to && r.within {
@@ -286,6 +306,13 @@ func (r *run) takeGroup() {
 	if len(r.group) > 1 {
 		slices.SortStableFunc(r.group, func(a, b recorded.Row) int { return cmp.Compare(r.rank[a.Point], r.rank[b.Point]) })
 	}
+	var good []watch.Event
+	if r.judge != nil {
+		var err error
+		if good, err = r.judgeGroup(); err != nil {
+			return err
+		}
+	}
 	for _, row := range r.group {
 		point := r.order[row.Point]
 		r.step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: point, Value: row.Value, Flag: row.Flag})
@@ -293,7 +320,11 @@ func (r *run) takeGroup() {
 			r.rhythm[point].note(at)
 		}
 	}
+	for _, ev := range good {
+		r.step(ev)
+	}
 	r.group = r.group[:0]
+	return nil
 }
 
 func (r *run) step(ev watch.Event) {

@@ -177,6 +177,14 @@ func (c *Calibration) Apply(measured float64) float64 {
 	return c.Gain*measured + c.Offset
 }
 
+// Invert returns the measured value that [Calibration.Apply] has corrected, to 1e-9, so that a value at the end of a range stays in it.
+func (c *Calibration) Invert(value float64) float64 {
+	if c == nil {
+		return value
+	}
+	return math.Round((value-c.Offset)/c.Gain*1e9) / 1e9
+}
+
 // Expanded returns the expanded uncertainty (k = 2) of a corrected value. accuracy is that of the maker, or 0; it holds
 // where there is no calibration. More than 5 K or 5 %RH outside two points it holds too if it is the larger.
 func (c *Calibration) Expanded(measured, accuracy float64) float64 {

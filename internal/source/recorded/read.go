@@ -27,7 +27,7 @@ var columns = [...]string{"time", "point", "value", "unit", "flag"}
 // problems (at most 20 of them), or wraps what r returned, and there is no file.
 func Read(name string, r io.Reader) (*File, error) {
 	file := &File{}
-	p, err := parse(name, r, func(row Row) bool {
+	p, err := parse(name, r, strict, func(row Row) bool {
 		file.Rows = append(file.Rows, row)
 		return true
 	})
@@ -39,9 +39,18 @@ func Read(name string, r io.Reader) (*File, error) {
 	return file, nil
 }
 
+// rigour says which values a file may hold.
+type rigour bool
+
+const (
+	strict   rigour = false // no row that counts as usable has a value that cannot be
+	unjudged rigour = true  // nor has one that a flag calls usable; a row without a flag may hold anything, since it is judged later
+)
+
 // parse hands the rows of a file to take, up to the first problem and for as long as take returns true.
-func parse(name string, r io.Reader, take func(Row) bool) (*parser, error) {
+func parse(name string, r io.Reader, how rigour, take func(Row) bool) (*parser, error) {
 	p := &parser{
+		rigour: how,
 		lines:  bufio.NewReaderSize(r, maxLine),
 		take:   take,
 		known:  make(map[string]int32),
@@ -63,6 +72,7 @@ type parser struct {
 	width  int // number of columns, by the header
 	fields [len(columns) + 1]field
 	take   func(Row) bool
+	rigour rigour
 	over   bool // take wants no more
 	points []quantity.Point
 	known  map[string]int32 // index of each point by its text
@@ -265,7 +275,7 @@ func (p *parser) takeRow() {
 			p.problem(p.fields[2].column, "value %s is too large", shown(p.fields[2].text))
 			return
 		}
-		if row.Value < p.least[point] && row.Flag.Usable() { // what failed a test may be anything
+		if row.Value < p.least[point] && row.Flag.Usable() && !(row.Unflagged && p.rigour == unjudged) { // what failed a test may be anything
 			q := p.points[point].Quantity
 			p.problem(p.fields[2].column, "value %s %s is less than any %s can be (%s)", shown(p.fields[2].text), p.fields[3].text, q,
 				unit.Print(p.least[point], q.Decimals()+1))

@@ -63,12 +63,17 @@ func (s *Stream) Stream() *Stream { return s }
 // Open reads a file once to its end, so that whatever is wrong in it is known before anything comes of it, and returns its rows as a
 // stream. A sorted file is read again for each use. Of a file that is not sorted, pieces are sorted and put aside in a temporary file,
 // and merged as they are read. Errors are those of [Read].
-func Open(ctx context.Context, path string) (*Stream, error) { return open(ctx, path, maxRun) }
+func Open(ctx context.Context, path string) (*Stream, error) { return open(ctx, path, strict, maxRun) }
 
-func open(ctx context.Context, path string, run int) (*Stream, error) {
+// OpenUnjudged is [Open] for a file whose rows without a flag are to be judged: their values may be impossible.
+func OpenUnjudged(ctx context.Context, path string) (*Stream, error) {
+	return open(ctx, path, unjudged, maxRun)
+}
+
+func open(ctx context.Context, path string, how rigour, run int) (*Stream, error) {
 	s := &Stream{Name: path, First: instant.None, Last: instant.None}
 	sorted := true
-	p, err := parseFile(path, func(row Row) bool {
+	p, err := parseFile(path, how, func(row Row) bool {
 		if s.Count == 0 {
 			s.First, s.Last = row.At, row.At
 		}
@@ -84,7 +89,7 @@ func open(ctx context.Context, path string, run int) (*Stream, error) {
 		return nil, err
 	}
 	s.Points, s.Lines = p.points, p.firstLines
-	again := func() iter.Seq2[Row, error] { return readAhead(ctx, path) }
+	again := func() iter.Seq2[Row, error] { return readAhead(ctx, path, how) }
 	if sorted {
 		s.Rows = again
 		return s, nil
@@ -98,20 +103,20 @@ func open(ctx context.Context, path string, run int) (*Stream, error) {
 const checkEvery = 1 << 13
 
 // parseFile hands all rows of a file to take, which ends the reading by returning false.
-func parseFile(path string, take func(Row) bool) (*parser, error) {
+func parseFile(path string, how rigour, take func(Row) bool) (*parser, error) {
 	source, err := os.Open(path)
 	if err != nil {
 		return nil, err
 	}
 	defer source.Close()
-	return parse(path, source, take)
+	return parse(path, source, how, take)
 }
 
 // batchRows is how many rows are handed over at once.
 const batchRows = 4096
 
 // readAhead parses a file beside whatever is done with its rows.
-func readAhead(ctx context.Context, path string) iter.Seq2[Row, error] {
+func readAhead(ctx context.Context, path string, how rigour) iter.Seq2[Row, error] {
 	return func(yield func(Row, error) bool) {
 		batches, spent := make(chan []Row, 2), make(chan []Row, 4)
 		stop := make(chan struct{})
@@ -137,7 +142,7 @@ func readAhead(ctx context.Context, path string) iter.Seq2[Row, error] {
 				}
 				return true
 			}
-			_, err := parseFile(path, func(row Row) bool {
+			_, err := parseFile(path, how, func(row Row) bool {
 				batch = append(batch, row)
 				return len(batch) < batchRows || send()
 			})

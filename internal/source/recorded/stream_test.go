@@ -76,7 +76,7 @@ func TestStreamIsTheFile(t *testing.T) {
 			file, err := Read(path, source)
 			require.NoError(t, err)
 			t.Setenv("TMPDIR", t.TempDir())
-			stream, err := open(t.Context(), path, run)
+			stream, err := open(t.Context(), path, strict, run)
 			require.NoError(t, err)
 			first, last := file.Span()
 			assert.Equal(t, []any{int64(n), first, last}, []any{stream.Count, stream.First, stream.Last})

@@ -1,0 +1,204 @@
+package replay
+
+import (
+	"fmt"
+	"iter"
+	"math"
+	"slices"
+	"time"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/source/recorded"
+	"dewline/sensors"
+)
+
+// Judging says how the rows that carry no flag are judged: by one source for each point, named like it, that has a single feed. A
+// point without a source is not judged, and its rows pass.
+type Judging []intake.Source
+
+// judge gives the rows of a record their flags, in the order in which they come.
+type judge struct {
+	line   *intake.Line
+	points []judged // by the number of the point in the record
+}
+
+type judged struct {
+	id   string // "" for a point that is not judged
+	feed intake.Feed
+}
+
+// newJudge returns a judge of the points of a record.
+func newJudge(by Judging, points []quantity.Point) (*judge, error) {
+	line, err := intake.NewLine(by, nil)
+	if err != nil {
+		return nil, fmt.Errorf("judging the readings: %w", err)
+	}
+	j := &judge{line: line, points: make([]judged, len(points))}
+	for i, p := range points {
+		if n := slices.IndexFunc(by, func(s intake.Source) bool { return s.Feeds[0].Point == p }); n >= 0 {
+			j.points[i] = judged{by[n].ID, by[n].Feeds[0]}
+		}
+	}
+	return j, nil
+}
+
+// take judges a row, and sets its flag where it carries none. The report is that of the channel; ok is false where there is nothing to
+// report. A row that carries a flag keeps it. If it is usable, later rows are compared with it.
+//
+// The values of a record are corrected already, so that what the part has measured is computed back. The raw words are not on record:
+// equal values count as equal words.
+func (j *judge) take(row *recorded.Row) (report intake.Report, amendments []intake.Amendment, ok bool, err error) {
+	p := &j.points[row.Point]
+	if p.id == "" || !row.Unflagged && !row.Flag.Usable() {
+		return report, nil, false, nil
+	}
+	measured := sensors.Value{Channel: p.feed.Channel, Value: p.feed.Calibration.Invert(row.Value), Raw: math.Float64bits(row.Value)}
+	outcome, err := j.line.Take(intake.Sample{
+		Sensor: p.id, At: row.At.Time(), Reading: sensors.Measurement{Values: []sensors.Value{measured}},
+	})
+	if err != nil {
+		return report, nil, false, err
+	}
+	report = outcome.Reports[len(outcome.Reports)-1]
+	if row.Unflagged {
+		row.Flag = outcome.Readings[0].Flag
+	} else {
+		report.Failure = ""
+	}
+	return report, outcome.Amendments, true, nil
+}
+
+// Judged returns a record with the flags that its rows would have in the history of a daemon: those of the tests, late ones included.
+// A row is held back until its flag can change no more, which is for the longest gap of the points.
+func Judged(record *recorded.Stream, by Judging) *recorded.Stream {
+	var hold time.Duration
+	for _, s := range by {
+		hold = max(hold, s.Gap, time.Minute)
+	}
+	final := *record
+	final.Rows = func() iter.Seq2[recorded.Row, error] {
+		return func(yield func(recorded.Row, error) bool) {
+			j, err := newJudge(by, record.Points)
+			if err != nil {
+				yield(recorded.Row{}, err)
+				return
+			}
+			var held []recorded.Row
+			for row, err := range record.Rows() {
+				var amendments []intake.Amendment
+				if err == nil {
+					_, amendments, _, err = j.take(&row)
+				}
+				if err != nil {
+					yield(row, err)
+					return
+				}
+				for _, a := range amendments {
+					amend(held, row.Point, a)
+				}
+				ready := 0
+				for ready < len(held) && row.At.Sub(held[ready].At) > hold {
+					if !yield(held[ready], nil) {
+						return
+					}
+					ready++
+				}
+				held = append(slices.Delete(held, 0, ready), row)
+			}
+			for _, row := range held {
+				if !yield(row, nil) {
+					return
+				}
+			}
+		}
+	}
+	return &final
+}
+
+// amend gives a row that is held back another flag, unless the record gave it one.
+func amend(held []recorded.Row, point int32, a intake.Amendment) {
+	for i := len(held) - 1; i >= 0 && held[i].At.Add(time.Millisecond) >= a.At; i-- {
+		if row := &held[i]; row.Point == point && millisecond(row.At) == a.At {
+			if row.Unflagged {
+				row.Flag = a.Flag
+			}
+			return
+		}
+	}
+}
+
+// millisecond rounds as [intake.Line.Take] does.
+func millisecond(at instant.Instant) instant.Instant {
+	return instant.Of(at.Time().Round(time.Millisecond))
+}
+
+// channelOf is the one channel that feeds a point: of which sensor of the site, and which of its channels, counted from 1.
+type channelOf struct{ sensor, channel int32 }
+
+// channelsOf finds the channels that alone feed the points of a record; sensor −1 for a point that none or several feed.
+func channelsOf(site watch.Site, points []quantity.Point) []channelOf {
+	list := make([]channelOf, len(points))
+	for i, p := range points {
+		list[i].sensor = -1
+		feeders := 0
+		for s := range site.Sensors {
+			for c, channel := range site.Sensors[s].Channels {
+				if channel.Feeds == p {
+					list[i] = channelOf{int32(s), int32(c) + 1}
+					feeders++
+				}
+			}
+		}
+		if feeders > 1 {
+			list[i].sensor = -1
+		}
+	}
+	return list
+}
+
+// judgedAlarms returns the alarms that a daemon would have raised of a record.
+func judgedAlarms(
+	site watch.Site, record *recorded.Stream, ignored map[quantity.Point]bool, from, to instant.Instant, by Judging,
+) ([]AlarmReport, error) {
+	live, err := newRun(site, record, ignored, from, to)
+	if err != nil {
+		return nil, err
+	}
+	if live.judge, err = newJudge(by, record.Points); err != nil {
+		return nil, err
+	}
+	live.channels = channelsOf(site, record.Points)
+	err = live.fold()
+	return live.alarms, err
+}
+
+// judgeGroup gives the rows of one time their flags, and folds in the reports of the channels that fail. Those of the others are
+// folded in after the readings, in the order of [pipeline.Pipeline.Take].
+func (r *run) judgeGroup() (good []watch.Event, err error) {
+	for i := range r.group {
+		row := &r.group[i]
+		report, _, ok, err := r.judge.take(row)
+		if err != nil {
+			return nil, err
+		}
+		channel := r.channels[row.Point]
+		if !ok || channel.sensor < 0 {
+			continue
+		}
+		ev := watch.Event{
+			Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Channel: channel.channel, Failure: report.Failure, Flag: quantity.Missing,
+		}
+		if report.Kind == sensors.Implausible {
+			ev.Flag = quantity.Fail
+		}
+		if ev.Failure == "" {
+			good = append(good, ev)
+		} else {
+			r.step(ev)
+		}
+	}
+	return good, nil
+}
