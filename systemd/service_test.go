@@ -62,7 +62,7 @@ func TestUnitIsUnderstood(t *testing.T) {
 	assert.Contains(t, string(output), "WatchdogSecs")
 }
 
-// settings reads the keys of a section; a key that stands more than once has all its values.
+// settings reads the keys of a section. A key that is given more than once has all its values.
 func settings(t *testing.T, section string) map[string][]string {
 	t.Helper()
 	file, err := os.Open("dewline.service")

@@ -23,7 +23,7 @@ type alarmTest struct {
 // askAgain is how often the daemon is asked what has become of a test.
 const askAgain = 200 * time.Millisecond
 
-// Run sends the test and tells of each outlet whether it was delivered.
+// Run sends the test and prints for each notifier whether it was delivered.
 func (c *alarmTest) Run(ctx context.Context, s streams) error {
 	client, err := c.dial(ctx)
 	if err != nil {
@@ -83,7 +83,7 @@ func (c *alarmTest) await(ctx context.Context, client *control.Client, response 
 	}
 }
 
-// fate tells what has become of a test on an outlet, and what to do.
+// fate returns the state of a test on a notifier and, unless it was delivered, the reason and what to do.
 func fate(outlets []control.NotifierStatus, name, event string) (state, why string) {
 	i := slices.IndexFunc(outlets, func(o control.NotifierStatus) bool { return o.Outlet == name })
 	if i < 0 {

@@ -10,7 +10,7 @@ import (
 	"dewline/internal/config"
 )
 
-// checkCommand tells every problem of a configuration in one go.
+// checkCommand prints every problem of a configuration in one run.
 type checkCommand struct {
 	Config string `required:"" placeholder:"FILE" help:"The configuration."`
 }
@@ -33,7 +33,7 @@ func (c *checkCommand) Run(s streams) error {
 	return nil
 }
 
-// loadSite loads a configuration for a command that needs it, and tells its problems where that is not possible.
+// loadSite loads a configuration for a command that needs it. If that is not possible, it prints the problems to stderr.
 func loadSite(path string, s streams) (*config.Site, error) {
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("%s: there is no configuration yet: dewline init --config %s writes one", path, path)

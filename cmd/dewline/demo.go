@@ -28,7 +28,7 @@ type demoCommand struct {
 	For          timetext.Duration `placeholder:"5m" help:"Stop by itself after this time."`
 }
 
-// Run runs the demo until it is told to stop.
+// Run runs the demo until ctx ends or the time of --for is over.
 func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if !(c.Speed >= 1 && c.Speed <= 3600) {
 		return usageError{fmt.Errorf("--speed %g: give a number from 1 to 3600", c.Speed)}
@@ -104,7 +104,7 @@ func (c *demoCommand) live(ctx context.Context, site *config.Site, begin time.Ti
 	}.Live(ctx)
 }
 
-// introduce tells what can be done with the running demo.
+// introduce prints the addresses of the running demo and the commands to try on it.
 func (c *demoCommand) introduce(s streams, site string, a daemon.Addresses) {
 	if a.Web != "" {
 		fmt.Fprintf(s.out, "  pages        http://%s/\n  metrics      http://%s/metrics\n", a.Web, a.Web)

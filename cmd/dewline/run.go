@@ -26,7 +26,7 @@ type runCommand struct {
 	harnessFlags `embed:""`
 }
 
-// Run runs the daemon until it is told to stop.
+// Run runs the daemon until ctx ends.
 func (c *runCommand) Run(ctx context.Context, s streams) error {
 	site, err := loadSite(c.Config, s)
 	if err != nil {
@@ -60,7 +60,7 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		Sys: "/sys", Root: "/",
 		Opening: func(o config.Overview) { open(s, o) },
 		Notify: func(state string) {
-			_, _ = sddaemon.SdNotify(false, state) // without a service manager there is nobody to tell
+			_, _ = sddaemon.SdNotify(false, state) // an error means that no service manager runs it
 		},
 	}
 	if err := c.harnessFlags.apply(&options); err != nil {
@@ -72,8 +72,8 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	return daemon.Run(ctx, options)
 }
 
-// open says what is watched, what is not, and who is told: to a person as it is, to journald with a priority to each line
-// (sd-daemon(3)).
+// open prints what is watched, what is not, and which notifiers take which alarms. A terminal gets plain text, journald a
+// priority before each line (sd-daemon(3)).
 func open(s streams, o config.Overview) {
 	info, warning := "<6>", "<4>"
 	if s.terminal {
@@ -97,7 +97,7 @@ func logger(s streams, verbose bool) *slog.Logger {
 	}
 	if s.terminal {
 		if !verbose {
-			level = slog.LevelWarn // the console line tells of alarms already
+			level = slog.LevelWarn // the console prints alarms itself
 		}
 		return slog.New(slog.NewTextHandler(s.err, &slog.HandlerOptions{Level: level, ReplaceAttr: shortTime}))
 	}

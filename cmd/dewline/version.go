@@ -10,7 +10,7 @@ import (
 // version is the release; the build may set it.
 var version = "0.1.0"
 
-// versionCommand tells what this is.
+// versionCommand prints the version, the commit and the build settings.
 type versionCommand struct{}
 
 // Run prints version, revision and platform.

@@ -10,7 +10,7 @@ import (
 	"dewline/sensors"
 )
 
-// placeholder stands for the place that only the keeper knows. It is no id, so a config with it is refused.
+// placeholder is written where the keeper has to name the place. It is no valid id, so a configuration with it is refused.
 const placeholder = "PLACE"
 
 // propose gives every device with a driver an id that no other has.
@@ -39,8 +39,8 @@ func propose(devices []Device) {
 	}
 }
 
-// stem is the id of a device that is the only one of its kind. Probes are told apart by the end of their ROM code, which is
-// also what is read most easily from a list.
+// stem is the id of a device that is the only one of its kind. DS18B20 probes get the end of their ROM code, which differs
+// between probes and is the part that a person reads most easily from a list.
 func stem(d Device) string {
 	switch d.Driver {
 	case "w1", "ds248x":

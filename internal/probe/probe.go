@@ -34,7 +34,7 @@ type Options struct {
 	Only []string
 	// Timeout is how long one device may take to be read. 0 means 8 s: the slowest part measures every 5 s.
 	Timeout time.Duration
-	// Done, where it is not nil, is told each device as soon as it was read, one at a time and in no fixed order.
+	// Done, if not nil, is called with each device as soon as it was read, one call at a time and in no fixed order.
 	Done func(Device)
 }
 
@@ -64,7 +64,7 @@ type Device struct {
 	// Description is what the driver says of the device; zero where there is no driver.
 	Description sensors.Description
 	Reading     sensors.Measurement
-	// Err is why there is no reading. [sensors.KindOf] tells its kind.
+	// Err is why there is no reading. [sensors.KindOf] returns its kind.
 	Err error
 	// ID is a proposal for the config, "" where there is no driver.
 	ID string

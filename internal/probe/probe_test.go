@@ -175,7 +175,7 @@ func text(t *testing.T, r Result) string {
 	return b.String()
 }
 
-// accept loads what WriteConfig wrote, as part of a site whose one place stands where the keeper would put it.
+// accept loads what WriteConfig wrote, as part of a site with one place, which replaces the placeholder.
 func accept(t *testing.T, r Result) *config.Site {
 	t.Helper()
 	var b strings.Builder
@@ -317,7 +317,7 @@ func TestOnly(t *testing.T) {
 	require.Len(t, result.Problems, 1)
 }
 
-// One bus that hangs is told, and the others are read all the same; the context ends the wait.
+// A bus that hangs is reported and does not keep the others from being read; the context ends the wait.
 func TestHungBus(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		board, wire := loft()

@@ -121,7 +121,8 @@ func plain(found []sensors.Found) []Device {
 	return devices
 }
 
-// searchI2C asks further where package i2cscan has met nothing it can name: for the parts whose own packages tell them.
+// searchI2C probes the addresses at which package i2cscan identified nothing, with the driver packages of the parts that may
+// be there.
 func (p *prober) searchI2C(ctx context.Context, bus *i2cbus.Bus) ([]Device, error) {
 	search := i2cscan.Begin(bus)
 	scanned, err := search.Known(ctx)

@@ -79,10 +79,10 @@ func measured(ctx context.Context, db History, from, to instant.Instant) iter.Se
 	}
 }
 
-// WithJournal returns the site with the stages that its cohorts have had by the journal: what a person set while the daemon ran
-// goes before the timeline of the configuration. A stage whose beginning was told late counts from when it was told, as it
-// did live, since what was judged until then was judged by the stage before. Entries may come in any order; those that are no
-// stage changes, or of cohorts that the site does not know, are ignored.
+// WithJournal returns the site with the stages of its cohorts as the journal has them: a stage that a person set while the
+// daemon ran takes precedence over the timeline of the configuration. A stage that was set with a time in the past counts from
+// the moment of the command, as it did live: readings before it were judged by the stage before. Entries may come in any order.
+// Entries that are no stage changes, or name cohorts that the site does not know, are ignored.
 func WithJournal(site watch.Site, entries []*journal.Entry) watch.Site {
 	sets := slices.Clone(entries)
 	slices.SortStableFunc(sets, func(a, b *journal.Entry) int { return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Seq, b.Seq)) })
@@ -103,7 +103,7 @@ func WithJournal(site watch.Site, entries []*journal.Entry) watch.Site {
 
 const endOfTime = instant.Instant(1<<63 - 1)
 
-// timeline turns what was told of the stages of a cohort, and when, into what was in force.
+// timeline turns the stage commands of a cohort, each with its time, into the stages that were in force.
 type timeline struct {
 	told  []care.Since // as known since the time below
 	since instant.Instant
@@ -126,9 +126,9 @@ func (t *timeline) set(e *journal.Entry) {
 	slices.SortStableFunc(t.told, func(a, b care.Since) int { return a.At.Compare(b.At) })
 }
 
-// hold lets what is told be in force until a time at which something else is told.
+// hold moves on to until: the stages known so far were in force up to then.
 func (t *timeline) hold(until instant.Instant) {
-	if until == t.since { // told twice at one moment: the last word counts
+	if until == t.since { // two commands at one moment: the later entry counts
 		return
 	}
 	if !t.since.IsNone() {

@@ -62,8 +62,8 @@ func TestPartsAddUp(t *testing.T) {
 	})
 }
 
-// What a person sets while the core runs gives the same ledgers as the timeline that is made of the journal afterwards, whatever
-// was told late, ahead of time or twice.
+// Stages set while the core runs give the same ledgers as the timeline made from the journal afterwards, also if they were set
+// late, ahead of time or twice.
 func TestWithJournalIsWhatTheCoreDid(t *testing.T) {
 	site := load(t, loft).WatchSite()
 	site.Points = []watch.Point{{Point: quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}}}
@@ -101,8 +101,8 @@ func TestWithJournalIsWhatTheCoreDid(t *testing.T) {
 		at := start
 		for range rapid.IntRange(1, 60).Draw(t, "events") {
 			at = at.Add(time.Duration(rapid.IntRange(0, 50).Draw(t, "s")) * time.Second)
-			// A reading at the moment of a change too: the core passes a boundary with the reading after it, and what is told
-			// between the two it takes for known at the boundary.
+			// A reading at the moment of a change too: the core passes a boundary only with the reading after it, and applies a
+			// command given between the two as if it had been given at the boundary.
 			value := rapid.Float64Range(22, 26).Draw(t, "value")
 			file.Rows = append(file.Rows, recorded.Row{At: at, Value: value, Flag: quantity.Pass})
 			take(core.Step(watch.Event{Kind: watch.ReadingEvent, At: at, Value: value, Flag: quantity.Pass}, nil))
@@ -170,7 +170,7 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 			db.Append("live", file.Points[row.Point], row.At, row.Value, row.Flag, 0)
 		}
 		dew := quantity.Point{Place: "vivarium-1", Quantity: quantity.DewPoint}
-		db.Append("live", dew, file.Rows[0].At, 99, quantity.Pass, 0) // derived again, whatever stands there
+		db.Append("live", dew, file.Rows[0].At, 99, quantity.Pass, 0) // replay derives it again and ignores the stored value
 		back, err := replay.FromHistory(t.Context(), db, instant.None, instant.None)
 		require.NoError(t, err)
 		require.EqualValues(t, len(file.Rows), back.Count)

@@ -24,7 +24,8 @@ func (r *run) keepParts(site watch.Site) {
 	}
 }
 
-// tenancy tells who lives at a place at time t and at which stage, and until when that and the local day last at most.
+// tenancy returns the cohort that lives at a place at time t, its stage, and the first time at which either of them or the
+// local day may change.
 func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at string, until instant.Instant) {
 	location := site.Location
 	if location == nil {

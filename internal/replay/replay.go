@@ -199,7 +199,7 @@ type run struct {
 	excursions [][]watch.Excursion
 	parts      [][]watch.Ledger // nil unless they are asked for
 	alarms     []AlarmReport
-	closed     func(point int32, l *watch.Ledger) // told of every ledger; nil = nobody
+	closed     func(point int32, l *watch.Ledger) // called with every closed ledger, if not nil
 	effects    []watch.Effect
 }
 
@@ -402,8 +402,8 @@ func (r *run) noteExtremes() {
 	}
 }
 
-// cutExcursions cuts excursions that reach over an end of the range to it. How far the value went and how long it was not
-// observed within the part that is left, only ledgers of just that part can tell: a second run closes them there.
+// cutExcursions cuts excursions that reach over an end of the range to it. The extreme and the unobserved time of the part that
+// is left are known only to ledgers of exactly that part, so a second run closes ledgers there.
 func (r *run) cutExcursions(site watch.Site, ignored map[quantity.Point]bool) error {
 	parts := map[int32][]*watch.Excursion{}
 	cuts := slices.Clone(r.cuts)

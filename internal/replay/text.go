@@ -31,7 +31,7 @@ func Print(w io.Writer, r *Result, temperature quantity.Unit, location *time.Loc
 	return p.Flush()
 }
 
-// printer keeps the first error of its writer, and tells it when it is flushed.
+// printer keeps the first error of its writer and returns it from flush.
 type printer struct {
 	*bufio.Writer
 	temperature quantity.Unit

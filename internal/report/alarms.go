@@ -18,7 +18,8 @@ import (
 	"dewline/internal/store"
 )
 
-// Performance tells how well the alarms of a range have served. Its JSON form is described in the package comment.
+// Performance holds the measures of alarm performance over a range (ISA-18.2, clause 16). Its JSON form is described in the
+// package comment.
 type Performance struct {
 	Report        string           `json:"report"`
 	Version       int              `json:"version"`
@@ -74,7 +75,7 @@ type Standing struct {
 	Cleared instant.Instant `json:"cleared"`
 }
 
-// Response tells how soon a person has answered the alarms of a priority.
+// Response is how soon a person acknowledged the alarms of one priority.
 type Response struct {
 	Priority     string            `json:"priority"`
 	Raised       int               `json:"raised"` // occurrences that called for a person
@@ -125,7 +126,7 @@ func widestGap(r Request) time.Duration {
 type Evidence struct {
 	// Entries are the journal from its beginning to the end of the range, the oldest first.
 	Entries []*journal.Entry
-	// Monitored tells of each ten minutes that overlap the range whether anything was watched then: see [Monitored].
+	// Monitored has one element for each ten minutes that overlap the range: whether any point was watched then. See [Monitored].
 	Monitored []bool
 	From, To  instant.Instant
 	Location  *time.Location
@@ -151,7 +152,7 @@ type annunciation struct {
 // 191 (through a published grid) and HSE Chemicals Sheet 6.
 //
 // Only annunciations count: entries into the state unacknowledged, the only one that calls for a person. Repeats and returns
-// from shelves count as well, and are told apart. Rates are per monitored time, in bins of ten minutes and of an hour that
+// from shelves count as well, each in its own column. Rates are per monitored time, in bins of ten minutes and of an hour that
 // are fixed to whole multiples of their length in UTC: a sliding window would find other floods. A flood begins with a bin of more
 // than 10 and ends before the first bin of fewer than 5. A night is one of the site's light hours. An upset is the start of a
 // run, or a room's alarm that speaks for its enclosures.
@@ -217,7 +218,7 @@ func (j *judge) gather() {
 	}
 }
 
-// call tells whether an entry calls for a person.
+// call returns the annunciation of an entry, and false for an entry that does not call for a person.
 func (j *judge) call(e *journal.Entry) (annunciation, bool) {
 	if !nuisance.Calls(e) {
 		return annunciation{}, false
@@ -368,7 +369,7 @@ func (j *judge) mostStanding() int {
 	return most
 }
 
-// responses tells how soon people have answered.
+// responses computes, for each priority, how soon alarms were acknowledged.
 func (j *judge) responses() []Response {
 	list := []Response{}
 	for _, priority := range []care.Priority{care.CriticalPriority, care.HighPriority, care.MediumPriority, care.LowPriority} {

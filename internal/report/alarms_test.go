@@ -120,7 +120,7 @@ func TestBinsAreFixed(t *testing.T) {
 	assert.Zero(t, value(t, p, "floods"))
 }
 
-// Only entries into the state unacknowledged count, and repeats are told apart.
+// Only entries into the state unacknowledged count, and repeats are counted apart from first annunciations.
 func TestWhatCounts(t *testing.T) {
 	const a = "tub-1/water-temperature/high"
 	d := &diary{begin: midnight}
@@ -176,7 +176,7 @@ func TestChatteringAndFleeting(t *testing.T) {
 func TestStanding(t *testing.T) {
 	d := &diary{begin: midnight}
 	hour := 60.0
-	d.raise(-30*hour, "tub-1/water-temperature/low", "high") // stands from −6 h on, for ever
+	d.raise(-30*hour, "tub-1/water-temperature/low", "high") // standing from −6 h on, and never cleared
 	b := d.raise(1*hour, "tub-2/water-temperature/low", "high")
 	d.clear(26*hour, "tub-2/water-temperature/low", b, "B", "D") // stood from 25 h to 26 h
 	c := d.raise(2*hour, "tub-3/water-temperature/low", "high")

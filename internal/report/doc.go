@@ -25,7 +25,7 @@
 //	               "critical-low": …|null, "low": …|null, "high": …|null, "critical-high": …|null}],
 //	    "whole":  ROW,
 //	    "days":   [ROW with "day": "2026-07-01", "hours": 24],    the hours are those of the whole local day
-//	    "stages": [ROW with "cohort": "a-2026", "stage": "larva"], both "" for the time in which nobody lived there
+//	    "stages": [ROW with "cohort": "a-2026", "stage": "larva"], both "" for the time in which no cohort lived there
 //	    "excursions": [{"from": …, "to": …, "side": "high"|"low", "extreme": …, "unknown_s": …}]}],
 //	 "alarms": [{"alarm": …, "priority": …, "unit": …, "setpoint": …|null, "extreme": …|null,
 //	             "since": …, "raised": …, "acknowledged": …|null, "acknowledged_by": …, "cleared": …|null,
@@ -49,7 +49,7 @@
 //	 "mean_kinetic": {"value": …, "from": …, "to": …, "observed_s": …}}    of temperatures only, and not of a dew point
 //
 // The stages of a row that lies in several stretches have the first "from" and the last "to". A mean kinetic temperature
-// never stands without its window: the same year gives 24 °C over a year and 31 °C over its worst day.
+// is never given without its window: the same year gives 24 °C over a year and 31 °C over its worst day.
 //
 // # JSON of an alarm report
 //
@@ -64,7 +64,7 @@
 //	                "allowable_s": …|null, "within": n}],
 //	 "suppressed": [{"alarm": …, "state": "shelved"|…, "since": …, "until": …|null, "by": …, "reason": …}]}
 //
-// What the figures are and how they are computed stands at [Judge].
+// See [Judge] for what the figures are and how they are computed.
 //
 // # CSV
 //

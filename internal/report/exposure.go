@@ -25,7 +25,7 @@ type Request struct {
 	From, To instant.Instant
 	Place    string          // only this place; "" = all
 	Cohort   string          // only the place where this cohort lives, and the time it has lived there; "" = all
-	Made     instant.Instant // stands on the report; 0 = does not
+	Made     instant.Instant // printed on the report; 0 = not printed
 	Progress func(done, total int64)
 }
 
@@ -89,11 +89,11 @@ type Stage struct {
 	Row
 }
 
-// HeatLoad tells what a mean kinetic temperature is, wherever one is shown.
+// HeatLoad explains a mean kinetic temperature. It is printed wherever one is shown.
 const HeatLoad = "Mean kinetic temperature (MKT, USP <1160>, ΔH = 83.144 kJ/mol) holds for the window it stands with and for no other. " +
 	"It is a model of ageing chemistry; for animals it is a heat-load index, nothing more."
 
-// Caution stands on every report.
+// Caution is printed on every report.
 const Caution = "The bands are a starting point. Species, population, local code, permit office and your veterinarian decide. " +
 	"No figure here says that an animal is safe."
 
@@ -351,7 +351,7 @@ func (s *subject) point(p *replay.PointReport) Point {
 		}
 		out.Bands = append(out.Bands, s.bands(p.Point, key.cohort, key.stage)...)
 	}
-	if len(order) > 1 { // a place's own band is the same whoever lives there
+	if len(order) > 1 { // a place's own band is the same for all its cohorts
 		out.Bands = distinct(out.Bands)
 	}
 	return out
@@ -366,7 +366,7 @@ func (s *subject) dayAround(t instant.Instant) (begin, end instant.Instant) {
 	return begin, end
 }
 
-// bands tells what a point is judged by while a cohort lives there at a stage.
+// bands returns the bands that judge a point while the cohort lives at its place in the stage.
 func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
 	var bands care.DayNight
 	var made Band

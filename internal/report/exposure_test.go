@@ -82,7 +82,7 @@ func TestAutumn(t *testing.T) {
 	assert.Zero(t, p.Days[1].Seconds[watch.UnknownZone])
 	assert.InDelta(t, 1-125.0/(24*60), float64(*p.Days[0].Coverage), 1e-9)
 	assert.Less(t, float64(*p.Whole.Max), 27.0, "the power-on value is no reading")
-	// Told on the 25th at 9:00: from then on, whatever was said of the evening before.
+	// Set on the 25th at 9:00 for the evening before: it counts from the command on.
 	require.Len(t, p.Stages, 2)
 	assert.Equal(t, "larva", p.Stages[0].Stage)
 	assert.Equal(t, "2026-10-25T09:00:00.000Z", p.Stages[1].From.String())
@@ -90,7 +90,7 @@ func TestAutumn(t *testing.T) {
 	require.Len(t, p.Bands, 2)
 	assert.InDelta(t, (75.0-32)/1.8, float64(*p.Bands[0].High), 1e-6)
 	assert.InDelta(t, (74.0-32)/1.8, float64(*p.Bands[1].High), 1e-6)
-	// Total and longest are both told, and the day's longest stay is not longer than the day's total and what was not observed.
+	// Both total and longest are reported, and the day's longest excursion is at most the day's total plus its unobserved time.
 	assert.Positive(t, p.Days[0].OutsideS)
 	assert.LessOrEqual(t, p.Days[0].LongestExcursionS, p.Days[0].OutsideS)
 	require.Len(t, e.Alarms, 2)
@@ -108,7 +108,7 @@ func TestAutumn(t *testing.T) {
 	assert.Equal(t, []journal.Kind{journal.Note, journal.StageSet}, kinds, "mistings of the vivarium belong elsewhere")
 }
 
-// A mean kinetic temperature stands with its window, only on temperatures, and on paper beside the words that say what it is not.
+// A mean kinetic temperature has its window, exists for temperatures only, and is printed with the text that says what it is not.
 func TestMeanKineticHasItsWindow(t *testing.T) {
 	site, h := autumn(t)
 	e := expose(t, site, h, report.Request{From: lisbonDay(site, 24), To: lisbonDay(site, 26)})

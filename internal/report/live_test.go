@@ -224,7 +224,7 @@ func autumn(t testing.TB) (*config.Site, *memory) {
 		{Verb: watch.RecordMist, Place: "vivarium-1", At: when(25, 18, 0), For: 30 * time.Second, By: "mister"},
 	}
 	m := live(site, readings, commands)
-	// Told on the morning of the 25th, of the evening before: live commands of this test are carried out at their own time.
+	// Set on the morning of the 25th for the evening before. The live run carries out commands at their own time.
 	since := when(24, 20, 0)
 	m.entries = append(m.entries, &journal.Entry{
 		Seq: uint64(len(m.entries)) + 1, Run: "run-1", At: when(25, 9, 0), Kind: journal.StageSet, Cohort: "a-2026", Stage: "metamorph", Place: "tub-1",

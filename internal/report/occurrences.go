@@ -14,7 +14,7 @@ import (
 	"dewline/internal/format/exposure"
 )
 
-// Alarm is one occurrence of an alarm, as the journal tells of it.
+// Alarm is one occurrence of an alarm, put together from its journal entries.
 type Alarm struct {
 	Alarm          string           `json:"alarm"`
 	Priority       string           `json:"priority"`
@@ -30,7 +30,7 @@ type Alarm struct {
 
 	id        string   // of the occurrence: what an acknowledgement names
 	names     []string // enclosures that a room's alarm speaks for
-	announced bool     // somebody was told when it was raised
+	announced bool     // it was not suppressed when it was raised
 }
 
 // occurrencesOf follows the alarms through the journal, which is given from its beginning, the oldest entry first.

@@ -107,8 +107,8 @@ func DaysBefore(t instant.Instant, location *time.Location, n int) instant.Insta
 	return instant.Of(care.NextMidnight(time.Date(year, month, day-n, 12, 0, 0, 0, location), location))
 }
 
-// Monitored tells for each bin that overlaps [from, to) whether any point gave a usable reading in it. A silence no longer
-// than gap, the longest that belongs to a sensor's rhythm, is none.
+// Monitored returns, for each bin of ten minutes that overlaps [from, to), whether any point gave a usable reading in it. A
+// pause of at most gap, the longest pause between two readings of a working sensor, counts as monitored.
 func Monitored(ctx context.Context, h History, from, to instant.Instant, gap time.Duration) ([]bool, error) {
 	if to <= from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)

@@ -11,7 +11,7 @@ import (
 
 // Text writes a sheet as plain text.
 func Text(w io.Writer, s *Sheet) error {
-	out := bufio.NewWriter(w) // keeps the first error, and tells it when it is flushed
+	out := bufio.NewWriter(w) // keeps the first error and returns it from Flush
 	fmt.Fprintln(out, printable(s.Title))
 	for _, line := range s.Lines {
 		fmt.Fprintln(out, printable(line))
@@ -81,7 +81,7 @@ func (t Table) text(out io.Writer) {
 	}
 }
 
-// Right tells of each column whether it holds numbers, which are lined up by their end.
+// Right returns, for each column, whether it holds numbers. They are aligned to the right.
 func (t Table) Right() []bool {
 	right := make([]bool, len(t.Head))
 	for c := range right {

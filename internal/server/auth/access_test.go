@@ -321,7 +321,7 @@ func TestPaceOfTries(t *testing.T) {
 	}
 }
 
-// Whoever may log in must not get free tries at the password of others by it.
+// A user's own successful log-in does not reset the count of failed tries at other users' passwords.
 func TestOwnLogInForgivesNoTryAtOthers(t *testing.T) {
 	g, _, _ := rig(t)
 	tries := 0
@@ -368,8 +368,8 @@ func TestOthersDoNotKeepTheKeeperOut(t *testing.T) {
 	require.ErrorAs(t, err, new(WaitError), "from thousands of addresses at once strangers are kept out")
 }
 
-// Sessions outlive a restart, unless they were ended, or their user has changed, while nobody watched. The file holds nothing
-// that logs anybody in, and is for its owner only.
+// Sessions outlive a restart, unless they were ended or their user was changed meanwhile. The file holds no secret that logs
+// in, and only its owner may read it.
 func TestSessionsOutliveARestart(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "history.db.sessions")
 	_, users, now := rig(t)
@@ -446,7 +446,7 @@ func TestDamagedSessionFile(t *testing.T) {
 	})
 }
 
-// Somebody with a whole network to try from is one somebody, and a flood of names and addresses takes no memory.
+// All addresses of one network count as one source, and a flood of names and addresses does not grow the memory in use.
 func TestPaceIsBounded(t *testing.T) {
 	assert.Equal(t, Network(netip.MustParseAddr("2001:db8:1:2::3")), Network(netip.MustParseAddr("2001:db8:1:2:ffff::9%eth0")))
 	assert.NotEqual(t, Network(netip.MustParseAddr("2001:db8:1:2::3")), Network(netip.MustParseAddr("2001:db8:1:3::3")))
@@ -508,7 +508,7 @@ func TestUnknownNamesCostTheSame(t *testing.T) {
 func TestOneHashAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g, _, _ := rig(t)
-		require.NoError(t, g.line.enter(t.Context(), "another", false)) // somebody's hash is being computed
+		require.NoError(t, g.line.enter(t.Context(), "another", false)) // occupies the one place in which a hash is computed
 		ctx, stop := context.WithCancel(t.Context())
 		var wait sync.WaitGroup
 		errs := make(chan error, 2*maxWaiting)

@@ -25,7 +25,7 @@ type Options struct {
 	Failed func(error)
 }
 
-// Who is somebody who has been let in.
+// Identity is a user who has logged in or shown a token.
 type Identity struct {
 	Name string
 	Role Role
@@ -46,7 +46,7 @@ type Authenticator struct {
 	needed    bool
 	users     []User
 	sessions  map[Token]*session
-	known     map[string]time.Time // networks from which somebody has logged in, and when
+	known     map[string]time.Time // networks with a successful log-in, and its time
 	byTry     *throttle            // by network and name
 	byAddress *throttle
 	work      budget
@@ -71,8 +71,8 @@ func New(o Options) *Authenticator {
 	return g
 }
 
-// SetUsers puts users in force. needed tells whether anybody must log in at all: where users are configured and none of them
-// could be read, nobody is let in. Sessions of users who have gone, or whose role or password has changed, end.
+// SetUsers replaces the users. needed reports whether log-in is required at all: if users are configured but none of them could
+// be read, every log-in is refused. Sessions of removed users, and of users whose role or password has changed, end.
 func (g *Authenticator) SetUsers(users []User, needed bool) {
 	g.mu.Lock()
 	g.users, g.needed = users, needed || len(users) > 0
@@ -107,8 +107,8 @@ func (g *Authenticator) Usable() int {
 	return len(g.users)
 }
 
-// Known returns the name of a user as it is configured, and "" for a name that nobody has: what was typed there may be a
-// password, and must not be logged.
+// Known returns the name of a user as it is configured, and "" for an unknown name, which may be a password typed into the
+// wrong field and must not be logged.
 func (g *Authenticator) Known(name string) string {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -133,7 +133,7 @@ func (u *User) stamp() Token {
 	return sha256.Sum256(fmt.Appendf(nil, "%q %q %q %x", u.Name, u.Role, u.Hash.String(), u.Token))
 }
 
-// The reasons why somebody is not let in.
+// The reasons for which a log-in is refused. A [WaitError] is another.
 var (
 	ErrWrong = errors.New("the name or the password is wrong")
 	ErrBusy  = errors.New("too many people are logging in at this moment")
@@ -142,7 +142,7 @@ var (
 // WaitError says that there were too many failures.
 type WaitError struct{ For time.Duration }
 
-// Error tells how long to wait.
+// Error says how long to wait, in whole seconds.
 func (e WaitError) Error() string {
 	return fmt.Sprintf("too many attempts have failed: wait %d s", e.Seconds())
 }
@@ -151,7 +151,7 @@ func (e WaitError) Error() string {
 func (e WaitError) Seconds() int { return int((e.For + time.Second - 1) / time.Second) }
 
 // LogIn tries a password and returns the key of a new session. The errors are [ErrWrong], [ErrBusy], a [WaitError], and that
-// of the context. A name that nobody has costs as much time as a wrong password.
+// of the context. An unknown name takes as much time as a wrong password.
 func (g *Authenticator) LogIn(ctx context.Context, from netip.Addr, name, password string) (key string, who Identity, err error) {
 	network := Network(from)
 	known, err := g.mayTry(network, name)
@@ -202,7 +202,7 @@ func (g *Authenticator) decide(network, name string, hash Hash, right bool) (key
 	return g.begin(user, network, now), Identity{user.Name, user.Role}, nil
 }
 
-// mayTry reports whether the network is one from which somebody has logged in. The error is a [WaitError].
+// mayTry reports whether the network has had a successful log-in. The error is a [WaitError].
 func (g *Authenticator) mayTry(network, name string) (known bool, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -221,7 +221,7 @@ func (g *Authenticator) mayTry(network, name string) (known bool, err error) {
 // maxKnown bounds the networks that are remembered.
 const maxKnown = 64
 
-// remember notes a network from which somebody has logged in. The lock is held.
+// remember notes a network with a successful log-in. The lock is held.
 func (g *Authenticator) remember(network string, at time.Time) {
 	if g.known[network] = at; len(g.known) <= maxKnown {
 		return
@@ -244,7 +244,7 @@ func (g *Authenticator) paceKey(name string) string {
 }
 
 // hashOf returns the hash to try a name against, and whether it is that of the name. For a name without one it is the hash of
-// some user, the same for the same name, so that the time tells nothing.
+// some user, the same for the same name, so that the time of an answer does not reveal which names exist.
 func (g *Authenticator) hashOf(name string) (hash Hash, real bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()

@@ -64,7 +64,7 @@ func NewHash(password string) (Hash, error) {
 	return h, nil
 }
 
-// CheckPassword tells what keeps a password from being a new one.
+// CheckPassword returns an error that says why a password is not accepted as a new one, nil if it is.
 func CheckPassword(password string) error {
 	switch n := len([]rune(password)); {
 	case n < MinPassword:

@@ -11,7 +11,7 @@ import (
 	"time"
 )
 
-// savedSession is a session as the file holds it: what is kept of its key is the SHA-256, by which nobody logs in.
+// savedSession is a session as the file holds it. Of its key only the SHA-256 is stored, which does not log in.
 type savedSession struct {
 	Key     Token     `json:"key"`
 	User    string    `json:"user"`

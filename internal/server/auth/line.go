@@ -13,7 +13,7 @@ const (
 	maxNetworkWaiting = 2
 )
 
-// line is those who wait for their turn. Networks from which somebody has logged in before go first.
+// line is the queue of tries that wait for a hash to be computed. Networks with an earlier successful log-in go first.
 type line struct {
 	mu      sync.Mutex
 	busy    bool

@@ -6,8 +6,8 @@ import (
 )
 
 // The pace at which passwords may be tried: a few tries are free, since fingers slip, and then each failure doubles the wait.
-// Failures count against where they come from, and never against the user alone: who tries somebody's name from elsewhere must
-// not keep them from their alarms. Common practice, no published source for the figures.
+// Failures count against the network they come from and never against the user alone: failed tries at a name from elsewhere must
+// not lock its user out of the alarms. Common practice, no published source for the figures.
 const (
 	freeTries    = 5
 	firstWait    = time.Second
@@ -18,7 +18,7 @@ const (
 )
 
 // What all strangers together may try, from however many addresses: a try each two seconds is hopeless against twelve
-// characters, and leaves the board its processor. Networks from which somebody has logged in are no strangers.
+// characters, and leaves the board its processor. A network with a successful log-in is no stranger.
 const (
 	workRoom  = 400
 	workEvery = 2 * time.Second

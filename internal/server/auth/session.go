@@ -18,7 +18,7 @@ const (
 	maxUserSessions = 12
 )
 
-// session is somebody who has logged in. Only the SHA-256 of its key is kept.
+// session is a log-in that has not ended. Of its key only the SHA-256 is stored.
 type session struct {
 	who         Identity
 	stamp       Token

@@ -10,7 +10,7 @@ import (
 	"strings"
 )
 
-// leastTokenBits is what nobody can guess: NIST SP 800-63B asks for 112 bits of a secret that is not slowed down, and this is
+// minTokenBits is too much to guess: NIST SP 800-63B asks for 112 bits of a secret whose tries are not slowed down, and this is
 // the usual round number above it.
 const minTokenBits = 128
 

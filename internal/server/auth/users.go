@@ -25,7 +25,7 @@ type User struct {
 	Token Token // zero: none
 }
 
-// UserFiles tells where the secret of a user stands; one of the paths is given.
+// UserFiles names the file with the secret of a user; exactly one of the paths is set.
 type UserFiles struct {
 	Name, Role          string
 	HashFile, TokenFile string
@@ -33,8 +33,8 @@ type UserFiles struct {
 
 const maxSecretFile = 4 << 10
 
-// ReadUsers reads the files of users. A user whose file cannot be used is left out, and the error tells of all of them: one bad
-// file must not keep the others from their pages.
+// ReadUsers reads the files of users. Users whose files cannot be used are left out, and the error names all of them: one bad
+// file must not lock out the others.
 func ReadUsers(files []UserFiles) ([]User, error) {
 	var users []User
 	var problems []error

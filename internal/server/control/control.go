@@ -55,7 +55,7 @@ type Request struct {
 	At         string     `json:"at,omitempty"` // RFC 3339
 }
 
-// Response tells what became of a command.
+// Response is the outcome of a command.
 type Response struct {
 	Done    bool   `json:"done"`
 	Changed bool   `json:"changed"` // false where it was so already

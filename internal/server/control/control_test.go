@@ -150,7 +150,7 @@ func TestCommandsArrive(t *testing.T) {
 	}}, keeper.got)
 }
 
-// The core's refusal is an answer, and other failures are errors that tell the reason.
+// The core's refusal is an answer, and other failures are errors that name the reason.
 func TestRefusalsAndFailures(t *testing.T) {
 	for name, test := range map[string]struct {
 		response Response
@@ -377,7 +377,7 @@ func (l *pipeListener) Close() error {
 }
 func (l *pipeListener) Addr() net.Addr { return &net.UnixAddr{Name: "pipe", Net: "unix"} }
 
-// A client that sends nothing, or a byte now and then, is cut off and holds up nobody.
+// A client that sends nothing, or a byte now and then, is disconnected and does not delay other clients.
 func TestSlowClientsAreCutOff(t *testing.T) {
 	for name, test := range map[string]struct {
 		opening string
@@ -461,7 +461,7 @@ func TestClientTellsWhatToDo(t *testing.T) {
 	require.ErrorContains(t, err, "talking to the daemon at "+path)
 }
 
-// Somebody else may answer at that path, or a daemon of another version.
+// Another program may answer at that path, or a daemon of another version.
 func TestClientDoesNotTrustTheAnswer(t *testing.T) {
 	for name, test := range map[string]struct {
 		code    int

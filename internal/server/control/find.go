@@ -19,7 +19,8 @@ type Running struct {
 // Find lists the control sockets of the daemons that this user may talk to: those of processes of this same program whose
 // open files the kernel shows to this user, which are the user's own, and for root all. proc is where procfs is mounted.
 //
-// It asks the kernel, so that no daemon needs to leave a note of its socket, which could outlive it or be somebody else's.
+// It asks the kernel, so that no daemon needs to write a file with the path of its socket, which could outlive the daemon or be
+// another user's.
 func Find(proc string) []Running {
 	entries, err := os.ReadDir(proc)
 	if err != nil {

@@ -20,7 +20,7 @@ func TestFind(t *testing.T) {
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, server.Close()) })
 
-	// This very process stands in for the daemon: under another number, since a program does not find itself.
+	// This process plays the daemon, under another process id, because Find leaves out its own.
 	proc, own := filepath.Join(folder, "proc"), "/proc/"+strconv.Itoa(os.Getpid())
 	require.NoError(t, os.Mkdir(proc, 0o755))
 	require.NoError(t, os.Symlink(own, filepath.Join(proc, "1000000001")))

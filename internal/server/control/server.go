@@ -73,7 +73,7 @@ func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http
 	}
 }
 
-// removeDead removes a socket that nobody answers on.
+// removeDead removes a socket on which no process listens.
 func removeDead(path string) error {
 	info, err := os.Lstat(path)
 	if errors.Is(err, os.ErrNotExist) {
@@ -92,7 +92,7 @@ func removeDead(path string) error {
 		return fmt.Errorf("control socket %s: a daemon is running there already", path)
 	case errors.Is(err, os.ErrNotExist): // its owner has just removed it
 		return nil
-	case !errors.Is(err, syscall.ECONNREFUSED): // somebody has it open, and is too busy to answer or not ours
+	case !errors.Is(err, syscall.ECONNREFUSED): // a process listens, and is too busy to answer or another program
 		return fmt.Errorf("control socket %s: it is in use, and does not answer: stop what holds it: %w", path, err)
 	}
 	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -156,7 +156,7 @@ func obey(w http.ResponseWriter, r *http.Request, command Commander) {
 func answer(w http.ResponseWriter, code int, value any) {
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(code)
-	_ = json.NewEncoder(w).Encode(value) // the caller has gone if this fails, and there is nobody to tell
+	_ = json.NewEncoder(w).Encode(value) // this fails only if the caller has hung up
 }
 
 // Alarms lists the alarms of a picture.

@@ -1,6 +1,6 @@
-// Package status holds the picture of a site after an event: what metrics, pages, the control socket and the retained
-// topics show. The daemon's loop makes a new picture and swaps it in; a picture is never changed, so that whoever
-// looks on from the side needs no lock and disturbs nobody.
+// Package status holds the snapshot of a site after an event, which metrics, pages, the control socket and the retained
+// topics show. The daemon's loop makes a new snapshot after each event and swaps the pointer. A snapshot is never changed,
+// so its readers need no lock and cannot delay the loop.
 package status
 
 import (

@@ -28,7 +28,7 @@ type visitorKey struct{}
 
 func visitorOf(r *http.Request) *visitor {
 	v, ok := r.Context().Value(visitorKey{}).(*visitor)
-	if !ok { // a handler outside of guardAccess: nobody has been let in
+	if !ok { // a handler outside of guardAccess: no user has logged in
 		return &visitor{}
 	}
 	return v
@@ -71,7 +71,7 @@ func (s *site) freeForAll(r *http.Request) bool {
 	return slices.Contains(needNoLogIn, r.URL.Path)
 }
 
-// guardAccess lets nobody pass who must log in first.
+// guardAccess answers requests without a valid session or token with the log-in page or 401.
 func (s *site) guardAccess(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		v := s.who(r)
@@ -123,8 +123,8 @@ func (s *site) guardProxy(next http.Handler) http.Handler {
 	})
 }
 
-// from returns the address that tries are counted by. Proxies put who asks at the end of X-Forwarded-For, one after the other; what
-// stands before the last one that is believed comes from whoever asks.
+// from returns the address by which failed tries are counted. Each proxy appends the address of its client to X-Forwarded-For.
+// Everything before the entry of the last trusted proxy comes from the client and is not believed.
 func (s *site) from(r *http.Request) netip.Addr {
 	from := addressOf(r.RemoteAddr) // the zero one is counted as one
 	if !s.BehindProxy {

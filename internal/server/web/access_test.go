@@ -128,7 +128,7 @@ func (c *caller) command(body string) (int, control.Response) {
 	return response.StatusCode, answer
 }
 
-// ways lists everything that a server with users answers, with what somebody unknown gets.
+// ways lists every route of a server with users, with the answer to a request without a log-in.
 var ways = []struct {
 	method, path string
 	status       int
@@ -343,7 +343,7 @@ func TestViewerLooksAndDoesNotAct(t *testing.T) {
 	assert.Equal(t, "robot", r.journal[len(r.journal)-1].By)
 }
 
-// The same stream tells those who may act and those who may not.
+// The stream says to operators that they may act and to viewers that they may not.
 func TestStreamsTellWhatTheVisitorMayDo(t *testing.T) {
 	r := newRig(t)
 	site := r.serve(t, locked(t, r))

@@ -18,7 +18,7 @@ type Manifest struct {
 	Notice string              `json:"notice"` // the licences of the packages that the files contain
 }
 
-// ManifestName is the file that tells that the pages have been built.
+// ManifestName is a file that exists once the pages are built.
 const ManifestName = "manifest.json"
 
 // assets are the built files, held in memory as they are and compressed.

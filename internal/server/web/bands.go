@@ -150,5 +150,5 @@ func lightSpans(light *care.Light, from, to instant.Instant) [][2]instant.Instan
 	return spans
 }
 
-// longestWithLight is the longest range on which light hours are still told apart.
+// maxWithLight is the longest range for which light hours are drawn one by one.
 const maxWithLight = 40 * 24 * time.Hour

@@ -120,7 +120,7 @@ func TestSilenceIsUnmistakable(t *testing.T) {
 	struck := `getComputedStyle(document.querySelector(".point .value b")).textDecorationLine === "line-through" && getComputedStyle(document.querySelector(".point .old")).display !== "none"`
 	require.False(t, eval[bool](b, struck))
 
-	// The daemon stands still while the server answers.
+	// The daemon's loop hangs while the server still answers.
 	b.until(`document.documentElement.classList.contains("lost")`)
 	assert.Contains(t, b.text(".lost-note"), "the daemon behind it has given no sign of life")
 	assert.True(t, eval[bool](b, struck))

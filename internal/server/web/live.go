@@ -10,12 +10,12 @@ import (
 
 const (
 	newsEvery = time.Second      // a new picture is sent at most this often
-	beatEvery = 3 * time.Second  // a beat tells that the line is alive, and how old the picture is
+	beatEvery = 3 * time.Second  // a beat shows that the stream works, and carries the age of the snapshot
 	sendLimit = 10 * time.Second // a listener who takes nothing for this long is let go
 )
 
-// serveLive streams the site as server-sent events: "now" with the whole picture whenever there is a new one, and "beat" with
-// the age of the last one, so that a page can tell a silent daemon from a silent line.
+// serveLive streams the site as server-sent events: "now" with the whole snapshot whenever there is a new one, and "beat" with
+// the age of the last one, so that a page can distinguish a daemon that hangs from a broken connection.
 func (s *site) serveLive(w http.ResponseWriter, r *http.Request) {
 	select {
 	case s.lives <- struct{}{}:

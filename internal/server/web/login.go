@@ -35,7 +35,7 @@ type loginView struct {
 	Who        auth.Identity
 	In         bool
 	Name, Next string
-	Elsewhere  bool // came by a link on another site, over which no session is told
+	Elsewhere  bool // came by a link on another site, for which the browser sends no session cookie
 	Problem    string
 }
 
@@ -99,7 +99,8 @@ func (s *site) serveTry(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, next, http.StatusSeeOther)
 }
 
-// refuseTry says why nobody was let in. The log names users only: somebody else's name may be a password in the wrong field.
+// refuseTry answers a refused log-in with the reason. The log names existing users only: an unknown name may be a password typed
+// into the wrong field.
 func (s *site) refuseTry(w http.ResponseWriter, r *http.Request, err error, view *loginView) {
 	user := s.Access.Known(view.Name)
 	if user == "" {
@@ -139,7 +140,7 @@ func isPage(path string) bool {
 	return slices.ContainsFunc(pages, func(p pageOf) bool { return p.Link == path })
 }
 
-// loginAddress leads back to where somebody wanted to go.
+// loginAddress is the log-in page with a return to the wanted address.
 func loginAddress(wanted *url.URL) string {
 	if next := nextOf(wanted.RequestURI()); next != "/" {
 		return loginPath + "?next=" + url.QueryEscape(next)

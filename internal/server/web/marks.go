@@ -15,7 +15,7 @@ import (
 type Marks struct {
 	From instant.Instant `json:"from"`
 	To   instant.Instant `json:"to"`
-	// Light holds the light hours; empty where the light never changes or the range is too long to tell them apart.
+	// Light holds the light hours; empty where the light never changes or the range is too long to draw them one by one.
 	Light     []SpanJSON  `json:"light"`
 	Alarms    []AlarmSpan `json:"alarms"`
 	Events    []EventMark `json:"events"`    // mistings, stage changes, notes, starts and stops; oldest first

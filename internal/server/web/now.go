@@ -50,7 +50,7 @@ type PlaceNow struct {
 	Points  []PointNow  `json:"points"`
 }
 
-// CohortNow tells who lives at a place.
+// CohortNow is a cohort that lives at a place.
 type CohortNow struct {
 	ID      string          `json:"id"`
 	Stage   string          `json:"stage"`
@@ -59,7 +59,7 @@ type CohortNow struct {
 	Gosner  string          `json:"gosner,omitempty"`
 }
 
-// PointNow is where a point stands.
+// PointNow is the current value of a point, its band and its zone.
 type PointNow struct {
 	Point       quantity.Point    `json:"point"`
 	Quantity    string            `json:"quantity"`
@@ -104,7 +104,7 @@ type SensorNow struct {
 	Feeds       []quantity.Point  `json:"feeds"`
 }
 
-// OutletNow is the state of a way out.
+// NotifierNow is the state of a notifier.
 type NotifierNow struct {
 	Name      string          `json:"name"`
 	Connected bool            `json:"connected"`
@@ -173,7 +173,7 @@ func (s *site) serveNow(w http.ResponseWriter, r *http.Request) {
 	answer(w, r, http.StatusOK, now)
 }
 
-// encodedNow returns the picture as JSON with an age of 0, which the stream tells beside it.
+// encodedNow returns the snapshot as JSON with an age of 0. The stream sends the age in its beats.
 func (s *site) encodedNow(p *status.Snapshot, mayAct bool) []byte {
 	s.now.mu.Lock()
 	defer s.now.mu.Unlock()
@@ -258,7 +258,7 @@ func (s *site) placesNow(p *status.Snapshot, configured *watch.Site) []PlaceNow 
 	return places
 }
 
-// cohortNow tells at which stage a cohort is. A stage that was set by command is known to the points of the picture only.
+// cohortNow returns a cohort with its stage. Only the points of the snapshot know a stage that was set by a command.
 func cohortNow(c *watch.Cohort, configured *watch.Site, p *status.Snapshot, at *PlaceNow) CohortNow {
 	now := CohortNow{ID: c.ID, Profile: c.Profile, Since: instant.None}
 	current := care.StageAt(c.Stages, p.At)

@@ -325,7 +325,7 @@ func checkQuery(t *testing.T, c *contract, op operation, query string, status in
 	}
 }
 
-// Whatever an entry may hold stands in the contract, which allows nothing else.
+// The contract describes every field that an entry may hold, and allows no other.
 func TestContractKnowsAllOfAnEntry(t *testing.T) {
 	r := newRig(t)
 	known := readContract(t, r.serve(t, r.options(t))).Components.Schemas["Entry"].Properties

@@ -170,7 +170,7 @@ func alarmsOf(p *status.Snapshot, at func(time.Time) string) (shown []alarmView,
 	return shown, silent
 }
 
-// cautionsOf lists the cautions of the care profiles that somebody lives by.
+// cautionsOf lists the cautions of the care profiles that are in use.
 func cautionsOf(site *watch.Site) []string {
 	var cautions []string
 	for i := range site.Cohorts {

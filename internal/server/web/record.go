@@ -111,7 +111,7 @@ func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 		for reading, err := range s.History.Readings(r.Context(), point, from, to) {
 			if err != nil {
 				s.Log.Error("writing readings", "point", name, "err", err)
-				panic(http.ErrAbortHandler) // cut off, so that nobody takes half a file for the whole
+				panic(http.ErrAbortHandler) // aborts the connection, so that half a file is not taken for the whole
 			}
 			if n++; n%4096 == 0 {
 				_ = line.SetWriteDeadline(time.Now().Add(sendLimit))
@@ -120,7 +120,7 @@ func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	rows.Flush()
-	_ = buffered.Flush() // whoever has gone does not miss the rest
+	_ = buffered.Flush() // an error means that the client has hung up
 }
 
 const maxCommandBytes = 16 << 10

@@ -185,7 +185,7 @@ func probesOf(world *sim.World, site *config.Site, present time.Time) ([]probe, 
 	return probes, feeds
 }
 
-// order is a command that somebody gave in the past.
+// order is a command given in the past.
 type order struct {
 	at      time.Time
 	command watch.Command

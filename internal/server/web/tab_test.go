@@ -22,8 +22,8 @@ import (
 	"dewline/dashboards"
 )
 
-// browserPath is Debian's Chromium. The tests fail where it or the built pages are missing: what nobody has looked at is not
-// known to work.
+// browserPath is Debian's Chromium. The tests fail where it or the built pages are missing: pages that were not opened
+// in a browser are not known to work.
 const browserPath = "/usr/bin/chromium"
 
 // screen is a size that people have.

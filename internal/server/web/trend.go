@@ -90,7 +90,7 @@ func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
 
 func (s *site) answerHistoryError(w http.ResponseWriter, r *http.Request, err error) {
 	if r.Context().Err() != nil {
-		return // nobody waits any more
+		return // the request has been cancelled
 	}
 	s.silence.log(s.Log, slog.LevelError, "asking the history", "path", r.URL.Path, "err", err)
 	fail(w, r, http.StatusServiceUnavailable, unavailable, "the history did not answer: "+err.Error())
@@ -140,8 +140,8 @@ func (t *PointTrend) fromColumns(ctx context.Context, h History, from, to instan
 	return nil
 }
 
-// fromReadings puts readings into columns itself, because there the readings lie further apart than the columns are wide, and
-// only their own times tell a gap from the usual distance. Readings just outside the range carry the line to its edges.
+// fromReadings puts readings into columns itself. It is for columns narrower than the distance of two readings, where only the
+// times of the readings show whether an empty column is a gap. Readings just outside the range carry the line to its edges.
 func (t *PointTrend) fromReadings(ctx context.Context, h History, from, to instant.Instant, n int, gap time.Duration) error {
 	width := float64(to.Sub(from)) / float64(n)
 	var last instant.Instant

@@ -46,7 +46,7 @@ type Options struct {
 
 	Current *status.Current // swapped at least every five seconds: a picture older than that is shown as lost
 	Metrics http.Handler
-	// Healthy tells what keeps the daemon from doing its job, nil for nothing.
+	// Healthy returns what keeps the daemon from doing its job, nil if nothing does.
 	Healthy func() error
 
 	// Site returns the configuration in force. nil means that places, bands and exposure of the past are not known.
@@ -227,8 +227,8 @@ func (s *site) handler() http.Handler {
 	return s.guardProxy(s.guardHost(origins.Handler(secure(s.guardAccess(mux)))))
 }
 
-// ills tells in a line each what is wrong with the ways out and the history. The answer is 200 all the same: watching goes on,
-// and a restart would cure nothing.
+// ills returns one line for each problem of a notifier or of the history. The health check answers 200 all the same: watching
+// goes on, and a restart would not help.
 func ills(p *status.Snapshot) (lines []string) {
 	for _, o := range p.Notifiers {
 		if o.Connected && o.LastError == "" {

@@ -324,7 +324,7 @@ func suffer(t *testing.T, p *patient, failure string) outcome {
 	h.end()
 	patient := slices.IndexFunc(h.site.Sensors, func(s config.SensorConfig) bool { return s.ID == "patient" })
 	o.detected, o.cleared = instant.None, instant.None
-	for _, fault := range h.faults(patient) { // of the part, or of a channel: whichever is first; over when none of them stands
+	for _, fault := range h.faults(patient) { // of the part or of a channel: detected with the first, over when none is active
 		if at := h.first(journal.AlarmRaised, fault, o.began); !at.IsNone() && (o.detected.IsNone() || at < o.detected) {
 			o.detected = at
 		}
