@@ -151,7 +151,7 @@ func TestEveryNumberHasASource(t *testing.T) {
 			for _, mark := range []string{"common practice, no published source", "from memory, not confirmed", "UNTHSC", "Pottier et al. 2025", "veterinary text"} {
 				known = known || strings.Contains(source, mark)
 			}
-			assert.True(t, known, "%s %s: %q tells no source and does not say that there is none", id, at, source)
+			assert.True(t, known, "%s %s: %q names no source and does not say that there is none", id, at, source)
 		}
 	}
 	assert.Greater(t, numbers, 300)

@@ -20,13 +20,13 @@ import (
 
 // alarmCommand talks to the running daemon about its alarms.
 type alarmCommand struct {
-	List        alarmList        `cmd:"" help:"List the alarms that need somebody, with value, limit and time."`
+	List        alarmList        `cmd:"" help:"List the alarms that need a person, with value, limit and time."`
 	Acknowledge alarmAcknowledge `cmd:"" help:"Say that you have seen an alarm, or all of them."`
 	Shelve      alarmShelve      `cmd:"" help:"Silence an alarm for a time."`
 	Unshelve    alarmPlain       `cmd:"" help:"Un-silence an alarm."`
 	Reset       alarmReset       `cmd:"" help:"Let an alarm go that stays until a person resets it."`
 	Service     alarmService     `cmd:"" help:"Take an alarm out of service, or back into it."`
-	Test        alarmTest        `cmd:"" help:"Send a test to everybody who is to be told, and say whom it has reached."`
+	Test        alarmTest        `cmd:"" help:"Send a test through every notifier, and print which of them delivered it."`
 }
 
 // who returns the name of the person at the keyboard, for the record.
@@ -56,7 +56,7 @@ func (c *alarmList) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	outlets, err := client.Notifiers(ctx)
+	notifiers, err := client.Notifiers(ctx)
 	if err != nil {
 		return err
 	}
@@ -64,7 +64,7 @@ func (c *alarmList) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	for _, line := range failing(outlets) {
+	for _, line := range failing(notifiers) {
 		fmt.Fprintln(s.err, line)
 	}
 	shown := alarms[:0]

@@ -13,11 +13,11 @@ import (
 	"dewline/internal/server/status"
 )
 
-// alarmTest sends a test notification through the outlets of the running daemon.
+// alarmTest sends a test notification through the notifiers of the running daemon.
 type alarmTest struct {
 	daemonAt
-	Outlet string            `placeholder:"NAME" help:"One outlet, such as mqtt, webhook or mail-2; all of them where it is not given."`
-	Wait   timetext.Duration `default:"30s" help:"How long to wait for the other ends."`
+	Notifier string            `name:"outlet" placeholder:"NAME" help:"One notifier, such as mqtt, webhook or mail-2; all of them where it is not given."`
+	Wait     timetext.Duration `default:"30s" help:"How long to wait for the other ends."`
 }
 
 // askAgain is how often the daemon is asked what has become of a test.
@@ -29,22 +29,22 @@ func (c *alarmTest) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	response, err := client.Command(ctx, control.Request{Verb: control.TestVerb, Outlet: c.Outlet, By: who()})
+	response, err := client.Command(ctx, control.Request{Verb: control.TestVerb, Notifier: c.Notifier, By: who()})
 	if err != nil {
 		return err
 	}
 	if !response.Done {
 		return fmt.Errorf("refused: %s", response.Reason)
 	}
-	outlets, err := c.await(ctx, client, response)
+	notifiers, err := c.await(ctx, client, response)
 	if err != nil {
 		return err
 	}
 	table := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(table, "OUTLET\tTEST\tWHY, AND WHAT TO DO")
+	fmt.Fprintln(table, "NOTIFIER\tTEST\tWHY, AND WHAT TO DO")
 	var undelivered []string
-	for _, name := range response.Outlets {
-		state, why := fate(outlets, name, response.Event)
+	for _, name := range response.Notifiers {
+		state, why := fate(notifiers, name, response.Event)
 		if state != status.TestDelivered {
 			undelivered = append(undelivered, name)
 		}
@@ -60,20 +60,20 @@ func (c *alarmTest) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
-// await asks until all outlets have settled the test, or the time is up.
+// await asks until all notifiers have settled the test, or the time is up.
 func (c *alarmTest) await(ctx context.Context, client *control.Client, response control.Response) ([]control.NotifierStatus, error) {
 	deadline := time.Now().Add(time.Duration(c.Wait))
 	for {
-		outlets, err := client.Notifiers(ctx)
+		notifiers, err := client.Notifiers(ctx)
 		if err != nil {
 			return nil, err
 		}
-		waits := slices.ContainsFunc(response.Outlets, func(name string) bool {
-			state, _ := fate(outlets, name, response.Event)
+		waits := slices.ContainsFunc(response.Notifiers, func(name string) bool {
+			state, _ := fate(notifiers, name, response.Event)
 			return state == status.TestWaits
 		})
 		if !waits || time.Now().After(deadline) {
-			return outlets, nil
+			return notifiers, nil
 		}
 		select {
 		case <-time.After(askAgain):
@@ -84,12 +84,12 @@ func (c *alarmTest) await(ctx context.Context, client *control.Client, response 
 }
 
 // fate returns the state of a test on a notifier and, unless it was delivered, the reason and what to do.
-func fate(outlets []control.NotifierStatus, name, event string) (state, why string) {
-	i := slices.IndexFunc(outlets, func(o control.NotifierStatus) bool { return o.Outlet == name })
+func fate(notifiers []control.NotifierStatus, name, event string) (state, why string) {
+	i := slices.IndexFunc(notifiers, func(o control.NotifierStatus) bool { return o.Notifier == name })
 	if i < 0 {
-		return status.TestFailed, "the outlet has left the configuration: ask again"
+		return status.TestFailed, "the notifier has left the configuration: ask again"
 	}
-	o := &outlets[i]
+	o := &notifiers[i]
 	switch {
 	case o.Test == nil || o.Test.Event != event:
 		return status.TestFailed, "another test has begun since: ask again"
@@ -105,13 +105,13 @@ func fate(outlets []control.NotifierStatus, name, event string) (state, why stri
 	return o.Test.State, "the other end has not answered yet: look again with a longer --wait"
 }
 
-// failing lists the outlets that do not deliver, in words.
-func failing(outlets []control.NotifierStatus) (lines []string) {
-	for i := range outlets {
-		if o := &outlets[i]; o.Failure != "" {
-			line := fmt.Sprintf("outlet %s does not deliver: %s", o.Outlet, o.Failure)
+// failing lists the notifiers that do not deliver, in words.
+func failing(notifiers []control.NotifierStatus) (lines []string) {
+	for i := range notifiers {
+		if o := &notifiers[i]; o.Failure != "" {
+			line := fmt.Sprintf("notifier %s does not deliver: %s", o.Notifier, o.Failure)
 			if since := o.FailingSince; !since.IsNone() {
-				line = fmt.Sprintf("outlet %s has not delivered since %s: %s", o.Outlet, since, o.Failure)
+				line = fmt.Sprintf("notifier %s has not delivered since %s: %s", o.Notifier, since, o.Failure)
 			}
 			lines = append(lines, line)
 		}

@@ -62,9 +62,9 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.For > 0 {
-		var stop context.CancelFunc
-		ctx, stop = context.WithTimeoutCause(ctx, time.Duration(c.For), fmt.Errorf("the time asked for has passed"))
-		defer stop()
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeoutCause(ctx, time.Duration(c.For), fmt.Errorf("the time asked for has passed"))
+		defer cancel()
 	}
 	clock := daemon.FastClock(begin, c.Speed)
 	fmt.Fprintf(s.out, "A simulated room, all of it invented: the North Loft, at %g times life's pace, from %s on.\n"+

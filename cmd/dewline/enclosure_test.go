@@ -43,7 +43,7 @@ func enclosure(ts *testscript.TestScript, neg bool, args []string) {
 	for _, p := range []struct {
 		place    string
 		quantity quantity.Quantity
-		readings []planted.Reading
+		readings []planted.Sample
 	}{
 		{"loft", quantity.AirTemperature, past.RoomAir}, {"loft", quantity.RelativeHumidity, past.RoomHumidity},
 		{"viv-1", quantity.AirTemperature, past.Air}, {"viv-1", quantity.RelativeHumidity, past.Humidity},

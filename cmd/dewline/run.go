@@ -20,7 +20,7 @@ import (
 // runCommand watches a room.
 type runCommand struct {
 	Config  string            `required:"" placeholder:"FILE" help:"The configuration. SIGHUP reads it again."`
-	Verbose bool              `help:"Tell more."`
+	Verbose bool              `help:"Print more."`
 	For     timetext.Duration `placeholder:"5m" help:"Stop by itself after this time."`
 
 	harnessFlags `embed:""`
@@ -33,9 +33,9 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.For > 0 {
-		var stop context.CancelFunc
-		ctx, stop = context.WithTimeoutCause(ctx, time.Duration(c.For), errors.New("the time asked for has passed"))
-		defer stop()
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeoutCause(ctx, time.Duration(c.For), errors.New("the time asked for has passed"))
+		defer cancel()
 	}
 	signal.Ignore(syscall.SIGXFSZ) // a limit on the size of files is a full disk, and no reason to end
 	reload := make(chan os.Signal, 1)

@@ -33,7 +33,7 @@ type flags struct {
 	Seed      uint64 `default:"1" help:"What all chance comes from: the same seed gives the same table."`
 	Faults    string `default:"all" help:"all, none, or a list such as door,drift."`
 	Workers   int    `default:"0" help:"How many years are played at once; 0 means one for each processor. It changes nothing but the time it takes."`
-	Critical  bool   `name:"only-critical" help:"Exit with 1 only where a stay beyond a critical limit was missed; the other goals are told all the same."`
+	Critical  bool   `name:"only-critical" help:"Exit with 1 only where a stay beyond a critical limit was missed; the other goals are reported all the same."`
 	JSON      bool   `name:"json" help:"Write one JSON object."`
 }
 

@@ -9,8 +9,8 @@ import (
 )
 
 func TestCommandLine(t *testing.T) {
-	stopped, stop := context.WithCancel(t.Context())
-	stop()
+	stopped, cancel := context.WithCancel(t.Context())
+	cancel()
 	cases := []struct {
 		name string
 		args []string

@@ -147,7 +147,7 @@ func launch(dir string) (*broker, error) {
 		"\nlistener 1883 127.0.0.1\n": fmt.Sprintf("\nlistener %d 127.0.0.1\n", inside),
 	} {
 		if !strings.Contains(config, old) {
-			return nil, fmt.Errorf("dewline.conf lacks %q", old)
+			return nil, fmt.Errorf("dewline.conf has no %q", old)
 		}
 		config = strings.ReplaceAll(config, old, replacement)
 	}

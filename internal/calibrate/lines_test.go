@@ -150,7 +150,7 @@ func TestSecondPoint(t *testing.T) {
 	assert.Equal(t, 30.5, second.Measured)
 	assert.Equal(t, 32.8, second.Reference)
 	_, ok = calibrate.Second(records, sensors.Temperature, 5, 0.0625, now)
-	assert.False(t, ok, "5 K apart tells nothing of the gain")
+	assert.False(t, ok, "points 5 K apart say nothing about the gain")
 	_, ok = calibrate.Second(records, sensors.Pressure, 101325, 1, now)
 	assert.False(t, ok)
 	assert.False(t, math.IsNaN(second.MeasuredUncertainty))

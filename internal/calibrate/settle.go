@@ -51,7 +51,7 @@ const failuresAllowed = 10
 // reset or heated, are left out; where many are missing the window begins again.
 func Settle(ctx context.Context, o Options) (*Taken, error) {
 	every := max(cmp.Or(max(o.Every, 0), 5*time.Second), o.Sensor.Describe().MinimumInterval)
-	work, stop := context.WithCancel(ctx)
+	work, cancel := context.WithCancel(ctx)
 	samples := make(chan intake.Sample)
 	poller, err := poll.New([]poll.Job{{ID: o.ID, Sensor: o.Sensor, Every: every, Timeout: 5 * time.Second, RetryWithin: every}},
 		poll.Options{Deliver: func(s intake.Sample) {
@@ -68,7 +68,7 @@ func Settle(ctx context.Context, o Options) (*Taken, error) {
 		err = fmt.Errorf("%s cannot be seen to stand still for %s within %s: allow more time", o.ID, o.Rule.Window, o.Rule.Within)
 	}
 	if err != nil {
-		stop()
+		cancel()
 		return nil, errors.Join(err, o.Sensor.Close())
 	}
 	closed := make(chan struct{})
@@ -77,7 +77,7 @@ func Settle(ctx context.Context, o Options) (*Taken, error) {
 		_ = poller.Run(work) // what a sensor says at its closing changes nothing of what it has read
 	}()
 	defer func() {
-		stop()
+		cancel()
 		<-closed
 	}()
 	s := settling{Options: o, every: every, began: time.Now(), limits: o.limits()}

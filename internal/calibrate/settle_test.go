@@ -59,10 +59,10 @@ func TestSettlesInIce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		sensor := &invented{resolution: 0.0625, at: approaching(0.31, 2*time.Minute)}
 		begin := time.Now()
-		var told []calibrate.Progress
+		var reported []calibrate.Progress
 		taken, err := calibrate.Settle(t.Context(), calibrate.Options{
 			ID: "tub-1-probe", Sensor: sensor, Channel: sensors.Temperature, Rule: ice,
-			Progress: func(p calibrate.Progress) { told = append(told, p) },
+			Progress: func(p calibrate.Progress) { reported = append(reported, p) },
 		})
 		require.NoError(t, err)
 		assert.True(t, sensor.closed)
@@ -77,8 +77,8 @@ func TestSettlesInIce(t *testing.T) {
 		assert.Greater(t, took, 20*time.Minute, "the fall from 22 °C is not in the window")
 		assert.Less(t, took, 45*time.Minute)
 		assert.LessOrEqual(t, math.Abs(taken.Drift), 0.0625)
-		assert.Len(t, told, int(took/(5*time.Second))+1)
-		assert.Equal(t, took, told[len(told)-1].Elapsed)
+		assert.Len(t, reported, int(took/(5*time.Second))+1)
+		assert.Equal(t, took, reported[len(reported)-1].Elapsed)
 	})
 }
 
@@ -164,10 +164,10 @@ func TestHeatedReadsAreLeftOut(t *testing.T) {
 	})
 }
 
-func TestStopsWhenTold(t *testing.T) {
+func TestStopsWhenItsContextEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		ctx, stop := context.WithTimeout(t.Context(), time.Minute)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
 		sensor := &invented{at: func(time.Duration) (sensors.Measurement, error) { return values(0.25) }}
 		_, err := calibrate.Settle(ctx, calibrate.Options{ID: "a", Sensor: sensor, Channel: sensors.Temperature, Rule: ice})
 		require.EqualError(t, err, "stopped before the readings of a stood still: nothing is changed")

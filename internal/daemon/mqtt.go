@@ -148,7 +148,7 @@ func (k *links) items(e *journal.Entry) []store.OutboxItem {
 		k.loop.options.Log.Error("an event was not made", "seq", e.Seq, "err", err)
 		return nil
 	}
-	return []store.OutboxItem{{Outlet: mqttOutlet, Item: item}}
+	return []store.OutboxItem{{Notifier: mqttOutlet, Item: item}}
 }
 
 func (k *links) entry(e *journal.Entry) {

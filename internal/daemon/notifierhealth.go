@@ -183,7 +183,7 @@ func (l *loop) testOutlets(m commandMessage) control.Response {
 		Verb: watch.Report, Kind: journal.NotifierTest, Notifiers: asked, By: m.command.By, Reason: m.command.Reason, Text: notify.TestText,
 	}})
 	work := l.chain.Ready()
-	response := control.Response{Done: true, Changed: true, Event: work.Effects[0].Entry.ID(), Outlets: asked}
+	response := control.Response{Done: true, Changed: true, Event: work.Effects[0].Entry.ID(), Notifiers: asked}
 	l.commit(work)
 	l.publish()
 	return response

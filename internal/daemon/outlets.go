@@ -138,7 +138,7 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 			c.loop.options.Log.Error("a notification was not made", "outlet", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			continue
 		}
-		items = append(items, store.OutboxItem{Outlet: d.Notifier, Item: item})
+		items = append(items, store.OutboxItem{Notifier: d.Notifier, Item: item})
 	}
 	return items
 }

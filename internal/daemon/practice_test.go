@@ -89,7 +89,7 @@ func (r *running) outlet(name string) control.NotifierStatus {
 	outlets, err := r.client.Notifiers(r.t.Context())
 	require.NoError(r.t, err)
 	for _, o := range outlets {
-		if o.Outlet == name {
+		if o.Notifier == name {
 			return o
 		}
 	}
@@ -112,8 +112,8 @@ notify:
 `)
 	response := r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
 	require.True(t, response.Done, response.Reason)
-	assert.Equal(t, []string{"mqtt", "webhook", "mail"}, response.Outlets)
-	for _, name := range response.Outlets {
+	assert.Equal(t, []string{"mqtt", "webhook", "mail"}, response.Notifiers)
+	for _, name := range response.Notifiers {
 		r.wait(name+" has delivered it", func() bool {
 			test := r.outlet(name).Test
 			return test != nil && test.Event == response.Event && test.State == "delivered"
@@ -129,13 +129,13 @@ notify:
 		assert.NotContains(t, a.Occurrence, "test")
 	}
 
-	only := r.command(control.Request{Verb: control.TestVerb, Outlet: "webhook", By: "keeper"})
-	assert.Equal(t, []string{"webhook"}, only.Outlets)
+	only := r.command(control.Request{Verb: control.TestVerb, Notifier: "webhook", By: "keeper"})
+	assert.Equal(t, []string{"webhook"}, only.Notifiers)
 	r.wait("webhook has delivered it", func() bool {
 		return r.outlet("webhook").Test.Event == only.Event && r.outlet("webhook").Test.State == "delivered"
 	})
 	assert.Equal(t, response.Event, r.outlet("mail").Test.Event)
-	wrong := r.command(control.Request{Verb: control.TestVerb, Outlet: "pigeon", By: "keeper"})
+	wrong := r.command(control.Request{Verb: control.TestVerb, Notifier: "pigeon", By: "keeper"})
 	assert.False(t, wrong.Done)
 	assert.Equal(t, `there is no outlet "pigeon": there are mqtt, webhook, mail`, wrong.Reason)
 }
@@ -175,7 +175,7 @@ notify:
 	first.wait("and that is on record", func() bool { outlets, _ := taken(); return len(outlets) == 2 })
 	first.stop()
 	second := beginAt(t, folder, start.Add(4*time.Minute), 30, "../../testdata/sys/north-loft", site)
-	second.command(control.Request{Verb: control.TestVerb, Outlet: "webhook", By: "keeper"})
+	second.command(control.Request{Verb: control.TestVerb, Notifier: "webhook", By: "keeper"})
 	second.wait("one by hand has arrived", func() bool { return h.count("dewline.outlet.test.v1 test") >= 2 })
 	second.wait("and that is on record", func() bool { outlets, _ := taken(); return len(outlets) == 3 })
 	second.stop()
@@ -238,7 +238,7 @@ notify:
   - {via: webhook, format: cloudevent, url: "`+good.URL+`"}
   - {via: webhook, format: cloudevent, url: "`+server.URL+`"}
 `)
-	r.command(control.Request{Verb: control.TestVerb, Outlet: "webhook-2", By: "keeper"})
+	r.command(control.Request{Verb: control.TestVerb, Notifier: "webhook-2", By: "keeper"})
 	r.wait("it fails", func() bool { return r.outlet("webhook-2").Failure != "" })
 	r.wait("it is an alarm", func() bool { return r.letter(fault) == "B" })
 	a := r.alarm(fault)

@@ -124,15 +124,15 @@ func (p *prober) read(ctx context.Context, devices []Device) {
 		byWire[key] = append(byWire[key], &devices[i])
 	}
 	var all sync.WaitGroup
-	var telling sync.Mutex
+	var reporting sync.Mutex
 	for _, queue := range byWire {
 		all.Go(func() {
 			for _, d := range queue {
 				p.readOne(ctx, d)
 				if p.options.Done != nil {
-					telling.Lock()
+					reporting.Lock()
 					p.options.Done(*d)
-					telling.Unlock()
+					reporting.Unlock()
 				}
 			}
 		})
@@ -156,8 +156,8 @@ func (p *prober) readOne(ctx context.Context, d *Device) {
 		return
 	}
 	defer sensor.Close()
-	ctx, stop := context.WithTimeout(ctx, p.options.Timeout)
-	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, p.options.Timeout)
+	defer cancel()
 	d.Reading, d.Err = sensor.Read(ctx)
 	d.Description = sensor.Describe() // after the read, which may have taught it something
 }

@@ -26,7 +26,7 @@ import (
 	"dewline/sensors/sensortest"
 )
 
-var rewrite = flag.Bool("rewrite", false, "write the golden files anew; read the difference before you keep it")
+var rewrite = flag.Bool("rewrite", false, "write the golden files again; read the difference before you keep it")
 
 const northLoft = "../../testdata/sys/north-loft"
 
@@ -196,10 +196,10 @@ func accept(t *testing.T, r Result) *config.Site {
 func TestNorthLoft(t *testing.T) {
 	board, _ := loft()
 	var mu sync.Mutex
-	told := 0
+	counted := 0
 	result := Run(t.Context(), Options{Sys: northLoft, I2C: board, Done: func(Device) {
 		mu.Lock()
-		told++
+		counted++
 		mu.Unlock()
 	}})
 	golden(t, "north-loft.txt", text(t, result))
@@ -217,7 +217,7 @@ func TestNorthLoft(t *testing.T) {
 			require.NotEqual(t, sensors.Unknown, sensors.KindOf(d.Err))
 		}
 	}
-	require.Equal(t, withDriver, told)
+	require.Equal(t, withDriver, counted)
 	require.Len(t, site.Sensors, withDriver)
 }
 
@@ -346,8 +346,8 @@ func TestHungBus(t *testing.T) {
 		require.Equal(t, sensors.Timeout, sensors.KindOf(again[0].Err))
 		well.Heal()
 
-		ended, stop := context.WithCancel(t.Context())
-		stop()
+		ended, cancel := context.WithCancel(t.Context())
+		cancel()
 		result = Run(ended, Options{I2C: board, Only: []string{"I2C1", "I2C3"}})
 		require.Empty(t, result.Devices)
 		require.Len(t, result.Problems, 2)

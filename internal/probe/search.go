@@ -50,8 +50,8 @@ func (p *prober) search(ctx context.Context) Result {
 	var all sync.WaitGroup
 	for i, j := range jobs {
 		all.Go(func() {
-			ctx, stop := context.WithTimeout(ctx, searching)
-			defer stop()
+			ctx, cancel := context.WithTimeout(ctx, searching)
+			defer cancel()
 			found[i], failed[i] = j.find(ctx)
 		})
 	}

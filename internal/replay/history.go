@@ -89,7 +89,7 @@ func WithJournal(site watch.Site, entries []*journal.Entry) watch.Site {
 	site.Cohorts = slices.Clone(site.Cohorts)
 	for i := range site.Cohorts {
 		c := &site.Cohorts[i]
-		t := timeline{told: c.Stages, since: instant.None}
+		t := timeline{known: c.Stages, since: instant.None}
 		for _, e := range sets {
 			if e.Kind == journal.StageSet && e.Cohort == c.ID {
 				t.set(e)
@@ -105,7 +105,7 @@ const endOfTime = instant.Instant(1<<63 - 1)
 
 // timeline turns the stage commands of a cohort, each with its time, into the stages that were in force.
 type timeline struct {
-	told  []care.Since // as known since the time below
+	known []care.Since // as known since the time below
 	since instant.Instant
 	lived []care.Since // what was in force until then
 }
@@ -121,9 +121,9 @@ func (t *timeline) set(e *journal.Entry) {
 		from = *e.Since
 	}
 	t.hold(e.At)
-	t.told = slices.DeleteFunc(slices.Clone(t.told), func(s care.Since) bool { return s.At.Equal(from.Time()) })
-	t.told = append(t.told, care.Since{Stage: to, At: from.Time()})
-	slices.SortStableFunc(t.told, func(a, b care.Since) int { return a.At.Compare(b.At) })
+	t.known = slices.DeleteFunc(slices.Clone(t.known), func(s care.Since) bool { return s.At.Equal(from.Time()) })
+	t.known = append(t.known, care.Since{Stage: to, At: from.Time()})
+	slices.SortStableFunc(t.known, func(a, b care.Since) int { return a.At.Compare(b.At) })
 }
 
 // hold moves on to until: the stages known so far were in force up to then.
@@ -132,9 +132,9 @@ func (t *timeline) hold(until instant.Instant) {
 		return
 	}
 	if !t.since.IsNone() {
-		t.live(care.StageAt(t.told, t.since.Time()), t.since)
+		t.live(care.StageAt(t.known, t.since.Time()), t.since)
 	}
-	for _, s := range t.told {
+	for _, s := range t.known {
 		if at := instant.Of(s.At); at > t.since && at < until {
 			t.live(s.Stage, at)
 		}

@@ -109,7 +109,7 @@ func TestWithJournalIsWhatTheCoreDid(t *testing.T) {
 			if rapid.IntRange(0, 5).Draw(t, "what") == 0 {
 				cmd := watch.Command{Verb: watch.SetStage, Cohort: "a-2026"}
 				cmd.Stage = rapid.SampledFrom([]string{"larva", "metamorph", "juvenile"}).Draw(t, "stage")
-				if rapid.Bool().Draw(t, "told") {
+				if rapid.Bool().Draw(t, "set") {
 					cmd.At = at.Add(time.Duration(rapid.IntRange(-90, 30).Draw(t, "min")) * time.Minute)
 				}
 				take(core.Step(watch.Event{Kind: watch.CommandEvent, At: at, Command: &cmd}, nil))
@@ -152,7 +152,7 @@ func TestWithJournalLeavesTheSiteAlone(t *testing.T) {
 	assert.Equal(t, []care.Since{{Stage: care.Larva, At: began}}, site.Cohorts[0].Stages)
 	assert.Equal(t, []care.Since{
 		{Stage: care.Larva, At: began}, {Stage: care.Metamorph, At: began.Add(2 * time.Hour)},
-	}, moved.Cohorts[0].Stages, "told at two hours that it began at one: in force from two hours on")
+	}, moved.Cohorts[0].Stages, "set at two hours for one hour: in force from two hours on")
 }
 
 // A replay from the store is the replay of the file whose readings went into it, whatever their flags.
@@ -200,7 +200,7 @@ func (broken) ReadingsBetween(context.Context, instant.Instant, instant.Instant)
 	}
 }
 
-func TestFromHistoryTellsWhatFailed(t *testing.T) {
+func TestFromHistoryNamesWhatFailed(t *testing.T) {
 	_, err := replay.FromHistory(t.Context(), broken{}, instant.None, instant.None)
 	require.EqualError(t, err, "taking readings out of the history: the disk failed")
 }

@@ -481,20 +481,20 @@ func TestSecondsAddUpToThePrintedRange(t *testing.T) {
 	}
 }
 
-func TestProgressIsTold(t *testing.T) {
+func TestProgressIsReported(t *testing.T) {
 	var values []float64
 	for range 250_000 {
 		values = append(values, 24)
 	}
-	var told []int64
+	var reported []int64
 	_, err := replay.Run(load(t, tub("high: 26 degC", time.Minute)).WatchSite(), read(t, header+every(1, values...)), replay.Options{
 		Progress: func(done, total int64) {
 			assert.EqualValues(t, 250_000, total)
-			told = append(told, done)
+			reported = append(reported, done)
 		},
 	})
 	require.NoError(t, err)
-	assert.Equal(t, []int64{100_000, 200_000}, told)
+	assert.Equal(t, []int64{100_000, 200_000}, reported)
 }
 
 func asJSON(t require.TestingT, r *replay.Result) string {
@@ -548,7 +548,7 @@ func TestRangeBetweenTwoReadings(t *testing.T) {
 	assert.Contains(t, text.String(), "mean 25.6 °C, no reading in the range\n")
 }
 
-func TestPrintTellsThatItCouldNotWrite(t *testing.T) {
+func TestPrintReturnsTheWriteError(t *testing.T) {
 	result, _ := run(t, tub("high: 26 degC", time.Hour), header+rows(0, 25, 600, 29), replay.Options{})
 	full, err := os.OpenFile("/dev/full", os.O_WRONLY, 0)
 	require.NoError(t, err)

@@ -353,8 +353,8 @@ func (j *judge) stood(a *Alarm) (from, to instant.Instant) {
 	return max(j.From, a.Raised.Add(standingBeyond)), to
 }
 
-// mostStanding is the largest number of them on one local day.
-func (j *judge) mostStanding() int {
+// maxStanding is the largest number of standing alarms on one local day.
+func (j *judge) maxStanding() int {
 	most := 0
 	for day := j.From; day < j.To; {
 		end := min(j.To, instant.Of(care.NextMidnight(day.Time(), j.Location)))
@@ -552,7 +552,7 @@ func (j *judge) figures(p *Performance) []Figure {
 	add("top_share", title, topShare, "share", "1 % to 5 %, with a plan for each (of ten)", isa, nil)
 	add("chattering", "alarms that chatter (3 times within a minute)", count(p.Chattering), "", "none", isa+"; the number is common practice", most(0))
 	add("fleeting", "alarms that flit by (under 10 s, once)", count(p.Fleeting), "", "none", isa+"; the number is common practice", most(0))
-	add("standing", "alarms that stood for over 24 h, on the worst day", float64(j.mostStanding()), "", "fewer than 5", isa, under(5))
+	add("standing", "alarms that stood for over 24 h, on the worst day", float64(j.maxStanding()), "", "fewer than 5", isa, under(5))
 	for _, s := range []struct {
 		priority care.Priority
 		target   string

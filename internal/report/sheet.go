@@ -380,7 +380,7 @@ func quantityOf(alarm string) quantity.Quantity {
 // journalSection lists stage changes and notes, and the mistings by place and day.
 func (w Words) journalSection(notes []Note) Section {
 	section := Section{Title: "From the journal"}
-	told := Table{Caption: "Stage changes and notes", Head: []string{"time", "about", "what", "by"}}
+	changes := Table{Caption: "Stage changes and notes", Head: []string{"time", "about", "what", "by"}}
 	mistings := Table{Caption: "Mistings", Head: []string{"day", "place", "times"}}
 	row := map[[2]string]int{}
 	for _, n := range notes {
@@ -408,9 +408,9 @@ func (w Words) journalSection(notes []Note) Section {
 		if about == "" {
 			about = "the site"
 		}
-		told.Rows = append(told.Rows, []string{w.at(n.At), about, what, n.By})
+		changes.Rows = append(changes.Rows, []string{w.at(n.At), about, what, n.By})
 	}
-	for _, t := range []Table{told, mistings} {
+	for _, t := range []Table{changes, mistings} {
 		if len(t.Rows) > 0 {
 			section.Tables = append(section.Tables, t)
 		}

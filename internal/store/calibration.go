@@ -31,7 +31,7 @@ func (s *Store) AddCalibration(ctx context.Context, c Calibration) (int64, error
 	const doing = "keeping a calibration"
 	readings, err := json.Marshal(c.Readings)
 	if err != nil {
-		return 0, &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("a reading is no number: take the comparison anew (%w)", err)}
+		return 0, &Error{Doing: doing, Path: s.path, Err: fmt.Errorf("a reading is no number: take the comparison again (%w)", err)}
 	}
 	s.write.Lock()
 	defer s.write.Unlock()

@@ -165,8 +165,8 @@ func TestWriterProcess(t *testing.T) {
 		path = tempPath(t) // as a test of its own it writes a little, and ends
 	}
 	s := begin(t, path)
-	ctx, stop := context.WithTimeout(t.Context(), 30*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
 	done := collect(t, s, water, instant.None, 0)
 	entries, err := s.Journal(ctx, Filter{Limit: 1})
 	require.NoError(t, err)

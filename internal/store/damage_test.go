@@ -61,9 +61,9 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 		require.NoError(t, s.Commit(t.Context()))
 	}
 	require.Len(t, s.Notices(), 1)
-	told := s.Notices()[0].Text
-	assert.Contains(t, told, "set aside as "+s.path+".corrupt-")
-	assert.Contains(t, told, "taken over from the old one: ")
+	notice := s.Notices()[0].Text
+	assert.Contains(t, notice, "set aside as "+s.path+".corrupt-")
+	assert.Contains(t, notice, "taken over from the old one: ")
 	asides, err := filepath.Glob(s.path + ".corrupt-*Z")
 	require.NoError(t, err)
 	require.Len(t, asides, 1)
@@ -276,7 +276,7 @@ func TestDiskThatDoesNotAnswer(t *testing.T) {
 		}
 		items, err := mqtt.Next(0, 10)
 		require.NoError(t, err)
-		assert.Len(t, items, i+1, "the outlet sees it")
+		assert.Len(t, items, i+1, "the notifier sees it")
 	}
 	s.Restamp(Shift{Runs: []string{"run-1"}, By: minute, Mark: s.Stepped(), Seq: 5}) // does not wait either
 	s.Append("run-1", water, noon.Add(hour), 1, quantity.Pass, 0)

@@ -109,7 +109,7 @@ func TestCalibrations(t *testing.T) {
 		c.ID = id
 	}
 	_, err := s.AddCalibration(t.Context(), Calibration{Readings: []float64{math.NaN()}})
-	require.ErrorContains(t, err, "take the comparison anew")
+	require.ErrorContains(t, err, "take the comparison again")
 	s = again(t, s)
 	all, err := s.Calibrations(t.Context(), "")
 	require.NoError(t, err)

@@ -442,14 +442,14 @@ func (s *Store) stillThere(ctx context.Context) error {
 	case err == nil && os.SameFile(info, s.seen):
 		return s.logStillThere(ctx)
 	case err == nil:
-		return &Error{Doing: "writing", Path: s.path, Kind: ErrGone, Err: errors.New("another file stands in its place; restart dewline to use that one")}
+		return &Error{Doing: "writing", Path: s.path, Kind: ErrGone, Err: errors.New("another file has taken its place; restart dewline to use that one")}
 	case !errors.Is(err, os.ErrNotExist):
 		return s.explain("looking for it", err)
 	}
 	if err := s.rescue(ctx); err != nil {
 		return &Error{Doing: "putting it back", Path: s.path, Kind: ErrGone, Err: err}
 	}
-	s.tell(fmt.Sprintf("%s was removed while it was in use, and was put back with everything that stood in it", s.path))
+	s.addNotice(fmt.Sprintf("%s was removed while it was in use, and was put back with everything that was in it", s.path))
 	return nil
 }
 
@@ -517,7 +517,7 @@ func (s *Store) resume(ctx context.Context, db *database) error {
 	s.db = db
 	s.mu.Unlock()
 	if lost > 0 {
-		s.tell(fmt.Sprintf("%d messages that had not been delivered stood in the old file alone and are lost", lost))
+		s.addNotice(fmt.Sprintf("%d messages that had not been delivered were only in the old file and are lost", lost))
 	}
 	return nil
 }

@@ -12,22 +12,22 @@ import (
 	"dewline/internal/deliver/queue"
 )
 
-// OutboxItem is an item for the queue of an outlet. Its ID is given by the store.
+// OutboxItem is an item for the queue of a notifier. Its ID is given by the store.
 type OutboxItem struct {
-	Outlet string
+	Notifier string
 	queue.Item
 }
 
-// Queue is the outbox of one outlet, kept in the file. An index of it is in memory, and the bodies are that the disk has not
+// Queue is the outbox of one notifier, kept in the file. An index of it is in memory, and the bodies are that the disk has not
 // taken yet: while the disk fails the queue goes on in memory, and [Store.Health] reports it. So are the bodies of the oldest alarms
 // ([keptBytes]), so that a disk that cannot be read any more holds up no alarm. What is done leaves the file with the next
 // write, so that a delivery costs the card nothing; after a power cut it may be delivered again.
 //
 // An item with the event and topic of one that waits, or was given to the queue lately, is taken to be the same and is not added
-// again. So the items that [Store.Record] has put there may safely be added by the outlet once more.
+// again. So the items that [Store.Record] has put there may safely be added by the notifier once more.
 type Queue struct {
-	outbox *outbox
-	outlet string
+	outbox   *outbox
+	notifier string
 
 	mu      sync.Mutex
 	items   []queued // by ID
@@ -56,7 +56,7 @@ type queued struct {
 	size       int  // of the body
 	unsaved    bool // not in the file
 	kept       bool // in the file, with its body in memory all the same
-	hidden     bool // not yet tried to be saved: not to be seen by the outlet
+	hidden     bool // not yet tried to be saved: not to be seen by the notifier
 }
 
 // recentEvents is how many events are remembered to find repeats.
@@ -66,7 +66,7 @@ const recentEvents = 4096
 // without a broker of the fault tests left 350 waiting.
 const keptBytes = 1 << 20
 
-// Queue returns the queue of an outlet, such as "mqtt".
+// Queue returns the queue of a notifier, such as "mqtt".
 func (o *outbox) Queue(name string) *Queue {
 	o.mu.Lock()
 	defer o.mu.Unlock()
@@ -77,7 +77,7 @@ func (o *outbox) Queue(name string) *Queue {
 func (o *outbox) queue(name string) *Queue {
 	q := o.queues[name]
 	if q == nil {
-		q = &Queue{outbox: o, outlet: name, known: map[identity]bool{}}
+		q = &Queue{outbox: o, notifier: name, known: map[identity]bool{}}
 		o.queues[name] = q
 	}
 	return q
@@ -97,7 +97,7 @@ func (q *Queue) Add(item queue.Item) error {
 	return nil
 }
 
-// put adds an item that the outlet does not see yet. Store.mu is held.
+// put adds an item that the notifier does not see yet. Store.mu is held.
 func (q *Queue) put(item queue.Item) (added bool, err error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -172,7 +172,7 @@ func (q *Queue) forget(i queued) {
 	q.done = append(q.done, i.ID)
 }
 
-// show lets the outlet see everything.
+// show lets the notifier see everything.
 func (q *Queue) show() {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -220,7 +220,7 @@ func (q *Queue) Next(after uint64, limit int) ([]queue.Item, error) {
 	return items, nil
 }
 
-// seen returns what the outlet may see behind an ID, at most so many.
+// seen returns what the notifier may see behind an ID, at most so many.
 func (q *Queue) seen(after uint64, limit int) []queued {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -272,7 +272,7 @@ func (q *Queue) readBodies(items []queue.Item, missing map[uint64]int) error {
 		return err
 	}
 	rows, err := reader.Query("SELECT id, body FROM outbox WHERE outlet = ? AND id BETWEEN ? AND ?",
-		q.outlet, int64(items[0].ID), int64(items[len(items)-1].ID))
+		q.notifier, int64(items[0].ID), int64(items[len(items)-1].ID))
 	if err != nil {
 		return err
 	}

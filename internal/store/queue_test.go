@@ -89,7 +89,7 @@ func TestQueueAgainstMemory(t *testing.T) {
 	})
 }
 
-func TestQueuesOfOutletsAreApart(t *testing.T) {
+func TestQueuesOfNotifiersAreApart(t *testing.T) {
 	s := begin(t, tempPath(t))
 	for i, name := range []string{"mqtt", "mail", "mqtt"} {
 		require.NoError(t, s.Queue(name).Add(delivertest.Item(i, queue.Alarm)))
@@ -190,7 +190,7 @@ func TestAlarmsDoNotWaitForAFileThatCannotBeRead(t *testing.T) {
 		require.NoError(t, q.Done(i))
 	}
 	_, err := q.Next(0, 10)
-	require.ErrorIs(t, err, errNotOpen, "nothing is left that could be told")
+	require.ErrorIs(t, err, errNotOpen, "nothing is left to report")
 }
 
 // The memory for them is bounded: behind what has no room there the order of the topic holds everything up.

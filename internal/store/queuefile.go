@@ -50,7 +50,7 @@ func (w waiting) write(ctx context.Context, tx *sql.Tx) error {
 		}
 		for _, i := range c.put {
 			if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO outbox (id, outlet, event, class, topic, at, body) VALUES (?, ?, ?, ?, ?, ?, ?)",
-				int64(i.ID), c.queue.outlet, i.Event, i.Class, i.Topic, millisOrNull(i.At), bytesOf(i.Body)); err != nil {
+				int64(i.ID), c.queue.notifier, i.Event, i.Class, i.Topic, millisOrNull(i.At), bytesOf(i.Body)); err != nil {
 				return err
 			}
 		}

@@ -44,7 +44,7 @@ const maxUnwritten = 20_000
 
 // Record makes journal entries, the outbox items that belong to them, and the state of the core ([watch.Core.Snapshot];
 // nil for none) durable: all of them together, or on error none. Then they are kept in memory, the items can be
-// seen by their outlets all the same, and the next call that writes tries again: do not hand them over a second time
+// seen by their notifiers all the same, and the next call that writes tries again: do not hand them over a second time
 // (it would change nothing, since entries are known by run and number and items by their event). A disk that does not answer
 // within [Options.Patience] is such an error ([ErrSlow]): no alarm is delayed longer than that by the disk.
 //
@@ -88,7 +88,7 @@ func (s *Store) hold(h pendingRecord, items []OutboxItem) (touched []*Queue, err
 		h.reach.At = instant.Of(s.options.Now())
 	}
 	for _, i := range items {
-		q := s.queue(i.Outlet)
+		q := s.queue(i.Notifier)
 		if _, err := q.put(i.Item); err != nil && !errors.Is(err, queue.ErrFull) {
 			return nil, err
 		}

@@ -77,7 +77,7 @@ func (f *file) recover(ctx context.Context, old *database, why error) error {
 		return errors.Join(why, err)
 	}
 	f.doubt = 0
-	f.tell(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun; %s. Look at the card, and keep what was set aside",
+	f.addNotice(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun; %s. Look at the card, and keep what was set aside",
 		f.path, why, aside, recovered(tables)))
 	return syncFolder(f.path)
 }

@@ -26,7 +26,7 @@ type Options struct {
 	// Pending is how many readings are kept in memory while the disk does not take them; 0 means 1,000,000, which is five
 	// days of 20 points at 10 s and about 2 MB. Beyond it the oldest are given up.
 	Pending int
-	// Bounds of each outlet's queue; 0 means the defaults of package outlet.
+	// Bounds of the queue of each notifier; 0 means the defaults of package deliver.
 	OutboxItems, OutboxBytes int
 	OutboxAge                time.Duration
 	// Patience is how long [Store.Record] waits for the disk; 0 means as long as it takes.
@@ -196,7 +196,8 @@ func (f *file) Notices() []Notice {
 	return append([]Notice(nil), f.notices...)
 }
 
-func (f *file) tell(text string) {
+// addNotice logs a notice and keeps it for [file.Notices].
+func (f *file) addNotice(text string) {
 	f.log.Warn("history: " + text)
 	f.mu.Lock()
 	f.notices = append(f.notices, Notice{f.options.Now(), text})

@@ -19,8 +19,8 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// told is a reading as the test remembers it.
-type told struct {
+// sample is a reading as the test remembers it.
+type sample struct {
 	at    int64
 	value float64
 	flag  quantity.Flag
@@ -37,7 +37,7 @@ func TestEverythingComesBack(t *testing.T) {
 		}
 		s := open()
 		defer func() { abandon(s) }()
-		model := map[quantity.Point][]told{}
+		model := map[quantity.Point][]sample{}
 		now := noon
 		value := chanceValue(t)
 		chance := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "chance"), 2))
@@ -45,7 +45,7 @@ func TestEverythingComesBack(t *testing.T) {
 		look := func(t *rapid.T) {
 			for p, want := range model {
 				want = slices.Clone(want)
-				slices.SortStableFunc(want, func(a, b told) int { return cmp.Compare(a.at, b.at) })
+				slices.SortStableFunc(want, func(a, b sample) int { return cmp.Compare(a.at, b.at) })
 				got := collectAll(t, s, p)
 				require.Len(t, got, len(want))
 				for i := range want {
@@ -66,7 +66,7 @@ func TestEverythingComesBack(t *testing.T) {
 						f = flags[chance.IntN(len(flags))]
 					}
 					s.Append(run, p, now, v, f, 0.01)
-					model[p] = append(model[p], told{millis(now), v, f})
+					model[p] = append(model[p], sample{millis(now), v, f})
 				}
 			},
 			"jump": func(t *rapid.T) {
@@ -86,7 +86,7 @@ func TestEverythingComesBack(t *testing.T) {
 				}
 				// Several readings of the time: which one is meant is tested elsewhere.
 				i := rapid.IntRange(0, len(all)-1).Draw(t, "which")
-				if slices.ContainsFunc(slices.Delete(slices.Clone(all), i, i+1), func(o told) bool { return o.at == all[i].at }) {
+				if slices.ContainsFunc(slices.Delete(slices.Clone(all), i, i+1), func(o sample) bool { return o.at == all[i].at }) {
 					t.Skip("not the only one of its time")
 				}
 				all[i].flag = rapid.SampledFrom(flags).Draw(t, "flag")

@@ -138,7 +138,7 @@ func (f *file) inspectLog() (repaired bool, err error) {
 		if err != nil {
 			return false, err
 		}
-		f.tell(fmt.Sprintf("%s%s was damaged, and what had been written last is lost. It was set aside as %s. Look at the card", f.path, logSuffix, aside))
+		f.addNotice(fmt.Sprintf("%s%s was damaged, and what had been written last is lost. It was set aside as %s. Look at the card", f.path, logSuffix, aside))
 		return false, nil
 	}
 	good, lost := h.withoutDamage(content)
@@ -152,7 +152,7 @@ func (f *file) inspectLog() (repaired bool, err error) {
 	if err := writeSynced(f.path+logSuffix, good); err != nil {
 		return false, err
 	}
-	f.tell(fmt.Sprintf("%s%s was damaged: %d pages of it could not be read. It was set aside as %s, and the rest was taken over. Look at the card",
+	f.addNotice(fmt.Sprintf("%s%s was damaged: %d pages of it could not be read. It was set aside as %s, and the rest was taken over. Look at the card",
 		f.path, logSuffix, lost, aside))
 	return true, nil
 }
@@ -307,7 +307,7 @@ func (s *Store) logStillThere(ctx context.Context) error {
 	if busy != 0 {
 		return &Error{Doing: "putting its log back", Path: s.path, Kind: ErrBusy}
 	}
-	s.tell(fmt.Sprintf("%s%s was removed while it was in use. What stood in it is in the file now", s.path, logSuffix))
+	s.addNotice(fmt.Sprintf("%s%s was removed while it was in use. What was in it is in the file now", s.path, logSuffix))
 	s.detach()
 	return s.attach(ctx)
 }

@@ -145,7 +145,7 @@ func TestExchange(t *testing.T) {
 	})
 }
 
-func TestCalibrationThatDoesNotComeIsToldWithinTheDeadline(t *testing.T) {
+func TestCalibrationThatDoesNotComeIsReportedWithinTheDeadline(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d, part, _ := open(t)
 		part.stuck = true

@@ -58,7 +58,7 @@ func parseTrimming(b []byte) (trimming, error) {
 		t.p[i] = int16(word(4 + 2*i))
 	}
 	if t.t1 == 0 || t.p1 == 0 {
-		return trimming{}, sensors.Errorf(sensors.Implausible, "the trimming lacks dig_T1 or dig_P1")
+		return trimming{}, sensors.Errorf(sensors.Implausible, "dig_T1 or dig_P1 of the trimming is zero")
 	}
 	if len(b) == 33 {
 		e := b[26:] // from 0xE1

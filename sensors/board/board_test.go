@@ -175,16 +175,16 @@ func TestSupplyFailures(t *testing.T) {
 func TestSupplyBesideAHungZone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		files, b := open(t, board.Options{})
-		ctx, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		files.Hang()
 		_, err := b.Read(ctx)
 		assert.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		_, err = b.Read(t.Context())
 		assert.Equal(t, sensors.Busy, sensors.KindOf(err))
 
-		soon, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		soon, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		_, err = b.Supply(soon)
 		assert.Equal(t, sensors.Timeout, sensors.KindOf(err), "its own call, outlived by itself")
 		files.Heal()

@@ -243,14 +243,14 @@ func TestHungBusHoldsAllProbes(t *testing.T) {
 		require.NoError(t, err)
 		bus.Block()
 		for _, probe := range []sensors.Sensor{a, b, a} {
-			ctx, stop := context.WithTimeout(t.Context(), 2*time.Second)
+			ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 			_, err := probe.Read(ctx)
-			stop()
+			cancel()
 			require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		}
-		ctx, stop := context.WithTimeout(t.Context(), 2*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
 		_, err = master.Search(ctx, 0)
-		stop()
+		cancel()
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		bus.Heal()
 		for _, probe := range []sensors.Sensor{b, a} {
@@ -287,7 +287,7 @@ func TestStart(t *testing.T) {
 	}
 }
 
-func TestDescribeTellsClones(t *testing.T) {
+func TestDescribeDistinguishesClones(t *testing.T) {
 	master, err := New(sensortest.NewBus("fake"), Options{})
 	require.NoError(t, err)
 	for rom, want := range map[string]float64{tub: 0.5, clone: 2} {

@@ -39,8 +39,8 @@ func ExampleNew() {
 			}, nil
 		},
 	})
-	ctx, stop := context.WithTimeout(context.Background(), 3*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
+	defer cancel()
 	reading, err := sensor.Read(ctx)
 	if err != nil {
 		fmt.Println(err)

@@ -127,7 +127,7 @@ func TestDriverThatMisbehaves(t *testing.T) {
 			driver.sense = answers(celsius(21), nil)
 			reading, err = sensor.Read(t.Context())
 			require.NoError(t, err)
-			require.Equal(t, 2, driver.built, "built anew after the failure")
+			require.Equal(t, 2, driver.built, "built again after the failure")
 			require.True(t, reading.First)
 			_, err = sensor.Read(t.Context())
 			require.NoError(t, err)
@@ -174,9 +174,9 @@ func TestOneCallAtATime(t *testing.T) {
 		sensor, _ := driver.guarded(nil)
 		for range 5 {
 			start := time.Now()
-			ctx, stop := context.WithTimeout(t.Context(), 3*time.Second)
+			ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
 			_, err := sensor.Read(ctx)
-			stop()
+			cancel()
 			require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 			require.ErrorIs(t, err, context.DeadlineExceeded)
 			require.Equal(t, 3*time.Second, time.Since(start))
@@ -200,12 +200,12 @@ func TestSharedTurn(t *testing.T) {
 		share := func(o *Options) { o.Turn = turn }
 		a, _ := hung.guarded(share)
 		b, _ := well.guarded(share)
-		ctx, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		_, err := a.Read(ctx)
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
-		later, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		later, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		_, err = b.Read(later)
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		require.ErrorContains(t, err, "an earlier read has not come back")
@@ -215,7 +215,7 @@ func TestSharedTurn(t *testing.T) {
 	})
 }
 
-func TestResetIsToldOnce(t *testing.T) {
+func TestResetIsReportedOnce(t *testing.T) {
 	answer := error(ErrReset)
 	driver := &rogue{}
 	driver.sense = func(*Recorder) (sensors.Measurement, error) { return celsius(20), answer }
@@ -287,8 +287,8 @@ func TestRepeat(t *testing.T) {
 			time.Sleep(100 * time.Millisecond)
 			return sensors.Measurement{}, sensors.Errorf(sensors.Checksum, "wrong")
 		}
-		ctx, stop := context.WithTimeout(t.Context(), 200*time.Millisecond)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
+		defer cancel()
 		_, err = sensor.Read(ctx)
 		require.Equal(t, sensors.Checksum, sensors.KindOf(err))
 		synctest.Wait()
@@ -310,8 +310,8 @@ func TestSpacing(t *testing.T) {
 			require.NoError(t, err)
 		}
 		require.Equal(t, []time.Duration{0, 2 * time.Second, 4 * time.Second}, at)
-		ctx, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		_, err := sensor.Read(ctx)
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		require.Len(t, at, 3)
@@ -322,8 +322,8 @@ func TestSpacing(t *testing.T) {
 func TestCloseAndEndedContext(t *testing.T) {
 	driver := &rogue{sense: func(*Recorder) (sensors.Measurement, error) { return celsius(20), nil }}
 	sensor, _ := driver.guarded(nil)
-	ended, stop := context.WithCancel(t.Context())
-	stop()
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
 	_, err := sensor.Read(ended)
 	require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 	require.Zero(t, driver.built)

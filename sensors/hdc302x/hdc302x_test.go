@@ -207,8 +207,8 @@ func TestReadInQuickSuccessionWaits(t *testing.T) {
 			_, err := sensor.Read(t.Context())
 			require.NoError(t, err)
 		}
-		hasty, stop := context.WithTimeout(t.Context(), 10*time.Millisecond)
-		defer stop()
+		hasty, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
+		defer cancel()
 		_, err = sensor.Read(hasty)
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 	})

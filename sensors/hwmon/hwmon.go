@@ -82,12 +82,12 @@ func New(options Options) (*Device, error) {
 	}
 	facts, _ := factsOf(options.Name)
 	s.Device = kerneldevice.New(kerneldevice.Options{
-		Description: kernel.Describe(options.Name, options.Device, s.items, interval),
-		Once:        s.once,
-		Retry:       kernelfile.Retry{More: 2, Pause: 50 * time.Millisecond},
-		Worth:       kernelfile.Passing,
-		Unchecked:   facts.Unchecked,
-		Anew:        s.updateInterval,
+		Description:     kernel.Describe(options.Name, options.Device, s.items, interval),
+		Once:            s.once,
+		Retry:           kernelfile.Retry{More: 2, Pause: 50 * time.Millisecond},
+		Worth:           kernelfile.Passing,
+		Unchecked:       facts.Unchecked,
+		RefreshInterval: s.updateInterval,
 	})
 	return s, nil
 }

@@ -19,8 +19,8 @@ import (
 
 func read(t *testing.T, sensor sensors.Sensor, timeout time.Duration) (sensors.Measurement, error) {
 	t.Helper()
-	ctx, stop := context.WithTimeout(t.Context(), timeout)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), timeout)
+	defer cancel()
 	return sensor.Read(ctx)
 }
 
@@ -275,7 +275,7 @@ func TestUnknownDriver(t *testing.T) {
 	files.Always(sht4x+"/humidity1_input", answer{Text: "120001\n"})
 	reading, err = read(t, sensor, time.Minute)
 	require.NoError(t, err)
-	assert.Len(t, reading.Values, 1, "the temperature stands")
+	assert.Len(t, reading.Values, 1, "the temperature is still there")
 	refused, ok := reading.RefusalOf(sensors.Humidity)
 	require.True(t, ok)
 	assert.Equal(t, sensors.Implausible, sensors.KindOf(refused.Err))
@@ -316,8 +316,8 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		ctx, stop := context.WithTimeout(t.Context(), 40*time.Millisecond) // no room for a repetition
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), 40*time.Millisecond) // no room for a repetition
+		defer cancel()
 		reading, err := sensor.Read(ctx)
 		if err != nil {
 			if len(reading.Values) > 0 || sensors.KindOf(err) == sensors.Unknown {

@@ -32,8 +32,8 @@ func (e *echo) Exchange(w, r []byte) error {
 
 func within(t *testing.T, d time.Duration) context.Context {
 	t.Helper()
-	ctx, stop := context.WithTimeout(t.Context(), d)
-	t.Cleanup(stop)
+	ctx, cancel := context.WithTimeout(t.Context(), d)
+	t.Cleanup(cancel)
 	return ctx
 }
 
@@ -66,11 +66,11 @@ func TestHungTransactionIsOutlivedAndTheNextRefused(t *testing.T) {
 		start = time.Now()
 		err = bus.TxContext(within(t, 3*time.Second), 0x45, []byte{1}, nil)
 		require.Equal(t, sensors.Busy, sensors.KindOf(err))
-		require.Zero(t, time.Since(start), "nobody waits behind a transaction that was given up")
+		require.Zero(t, time.Since(start), "no caller waits behind a transaction that was given up")
 
 		raw.Heal()
 		synctest.Wait()
-		require.Equal(t, []byte{9}, answer, "an answer that came too late is nobody's")
+		require.Equal(t, []byte{9}, answer, "an answer that came too late belongs to no caller")
 		require.NoError(t, bus.TxContext(within(t, 3*time.Second), 0x44, []byte{5}, answer))
 		require.Equal(t, []byte{5}, answer)
 	})
@@ -102,8 +102,8 @@ func TestTransactionsWaitForEachOther(t *testing.T) {
 func TestEndedContextTouchesNothing(t *testing.T) {
 	raw := sensortest.NewBus("I2C1")
 	raw.Attach(0x44, &echo{})
-	ctx, stop := context.WithCancel(t.Context())
-	stop()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
 	require.Equal(t, sensors.Timeout, sensors.KindOf(i2cbus.Share(raw).TxContext(ctx, 0x44, []byte{1}, nil)))
 	require.Equal(t, sensors.Timeout, sensors.KindOf(i2cbus.Sleep(ctx, time.Hour)))
 	require.Equal(t, sensors.Timeout, sensors.KindOf(i2cbus.Sleep(ctx, 0)))

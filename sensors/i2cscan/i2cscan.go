@@ -237,7 +237,7 @@ func askAHT20(ctx context.Context, at place) (*sensors.Found, error) {
 			return at.found(aht20.Driver, "AHT20", both), nil
 		}
 		return at.found(aht20.Driver, "probably AHT20", both,
-			"an AHT20 cannot be told for certain before its first measurement"), nil
+			"an AHT20 cannot be identified for certain before its first measurement"), nil
 	}
 	return at.found("", "unknown part", nil,
 		fmt.Sprintf("answers %#02x to everything, as a port expander PCF8574A does; if it is an AHT20, name the driver %s", frame[0], aht20.Driver)), nil

@@ -83,7 +83,7 @@ func scan(t *testing.T, bus *sensortest.Bus) (found []sensors.Found) {
 	return found
 }
 
-func TestEachPartIsTold(t *testing.T) {
+func TestEachPartIsIdentified(t *testing.T) {
 	serial := append(word(0xFF, 0x0F5A), word(0xFF, 0x31C2)...)
 	for name, c := range map[string]struct {
 		address      uint16
@@ -178,8 +178,8 @@ func TestABusThatDoesNotWorkIsAnError(t *testing.T) {
 		require.ErrorContains(t, err, "holds the data line low")
 	})
 	synctest.Test(t, func(t *testing.T) {
-		ctx, stop := context.WithCancel(t.Context())
-		stop()
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
 		_, err := Scan(ctx, sensortest.NewBus("I2C1"))
 		require.Equal(t, sensors.Timeout, sensors.KindOf(err))
 	})

@@ -18,8 +18,8 @@ import (
 
 func read(t *testing.T, sensor sensors.Sensor, timeout time.Duration) (sensors.Measurement, error) {
 	t.Helper()
-	ctx, stop := context.WithTimeout(t.Context(), timeout)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), timeout)
+	defer cancel()
 	return sensor.Read(ctx)
 }
 
@@ -236,7 +236,7 @@ func TestUnknownDriver(t *testing.T) {
 			refused, ok := reading.RefusalOf(sensors.Humidity)
 			require.True(t, ok, text)
 			assert.Equal(t, sensors.Implausible, sensors.KindOf(refused.Err))
-			assert.Len(t, reading.Values, 2, "what else it measures stands")
+			assert.Len(t, reading.Values, 2, "what else it measures is still there")
 		}
 	}
 }
@@ -329,8 +329,8 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		ctx, stop := context.WithTimeout(t.Context(), 40*time.Millisecond) // no room for a repetition
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), 40*time.Millisecond) // no room for a repetition
+		defer cancel()
 		reading, err := sensor.Read(ctx)
 		if err != nil {
 			if len(reading.Values) > 0 || sensors.KindOf(err) == sensors.Unknown {

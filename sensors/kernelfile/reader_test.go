@@ -44,8 +44,8 @@ func TestReaderOutlivesAHungCall(t *testing.T) {
 				files := kernelfiletest.New(kernelfile.Dir(tree))
 				reader := kernelfile.NewReader(files)
 				files.Hang()
-				ctx, stop := context.WithTimeout(t.Context(), time.Second)
-				defer stop()
+				ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+				defer cancel()
 				begun := time.Now()
 				err := call(ctx, reader)
 				assert.Equal(t, sensors.Timeout, sensors.KindOf(err))
@@ -73,8 +73,8 @@ func TestReaderOutlivesARealHang(t *testing.T) {
 	pipe := filepath.Join(t.TempDir(), "temp")
 	require.NoError(t, syscall.Mkfifo(pipe, 0o600))
 	reader := kernelfile.NewReader(kernelfile.Dir(filepath.Dir(pipe)))
-	ctx, stop := context.WithTimeout(t.Context(), 20*time.Millisecond)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
+	defer cancel()
 	_, err := reader.ReadFile(ctx, "temp")
 	assert.Equal(t, sensors.Timeout, sensors.KindOf(err))
 	_, err = reader.ReadFile(t.Context(), "temp")
@@ -100,8 +100,8 @@ func TestOr(t *testing.T) {
 
 func TestReaderOfAnEndedContextStartsNothing(t *testing.T) {
 	files := kernelfiletest.New(kernelfile.Dir(tree))
-	ctx, stop := context.WithCancel(t.Context())
-	stop()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
 	_, err := kernelfile.NewReader(files).ReadFile(ctx, zone)
 	assert.Equal(t, sensors.Timeout, sensors.KindOf(err))
 	assert.ErrorIs(t, err, context.Canceled)
@@ -139,9 +139,9 @@ func TestRetry(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				ctx := t.Context()
 				if c.timeout > 0 {
-					var stop context.CancelFunc
-					ctx, stop = context.WithTimeout(ctx, c.timeout)
-					defer stop()
+					var cancel context.CancelFunc
+					ctx, cancel = context.WithTimeout(ctx, c.timeout)
+					defer cancel()
 				}
 				reads := 0
 				begun := time.Now()
@@ -159,8 +159,8 @@ func TestRetry(t *testing.T) {
 
 func TestWaitEndsWithItsContext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		ctx, stop := context.WithCancel(t.Context())
-		time.AfterFunc(time.Second, stop)
+		ctx, cancel := context.WithCancel(t.Context())
+		time.AfterFunc(time.Second, cancel)
 		begun := time.Now()
 		assert.False(t, kernelfile.Wait(ctx, time.Hour, 0))
 		assert.Equal(t, time.Second, time.Since(begun))

@@ -170,7 +170,7 @@ func TestForeignHands(t *testing.T) {
 			require.NoError(t, err)
 			reading, err := readAfter(t, sensor, bus, command)
 			require.NoError(t, err, name)
-			require.True(t, reading.First, "%s: the part must have been set up anew", name)
+			require.True(t, reading.First, "%s: the part must have been set up again", name)
 		})
 	}
 }

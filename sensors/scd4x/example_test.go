@@ -28,8 +28,8 @@ func ExampleNew() {
 		fmt.Println(err)
 		return
 	}
-	ctx, stop := context.WithTimeout(context.Background(), 8*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), 8*time.Second)
+	defer cancel()
 	reading, err := sensor.Read(ctx)
 	if err != nil {
 		fmt.Println(err)

@@ -195,9 +195,9 @@ func TestNotReadyYet(t *testing.T) {
 		var kinds []sensors.Kind
 		var reading sensors.Measurement
 		for range 6 {
-			ctx, stop := context.WithTimeout(t.Context(), 1500*time.Millisecond)
+			ctx, cancel := context.WithTimeout(t.Context(), 1500*time.Millisecond)
 			reading, err = sensor.Read(ctx)
-			stop()
+			cancel()
 			if err == nil {
 				break
 			}

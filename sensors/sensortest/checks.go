@@ -37,13 +37,13 @@ var checks = []check{
 func describe(ctx context.Context, s *session) error {
 	before := s.Sensor.Describe()
 	if before.Driver == "" || before.Part == "" || before.Where == "" {
-		return fmt.Errorf("driver %q, part %q and where %q must all be told", before.Driver, before.Part, before.Where)
+		return fmt.Errorf("driver %q, part %q and where %q must all be given", before.Driver, before.Part, before.Where)
 	}
 	if len(before.Measures) == 0 {
 		return errors.New("no measures are described")
 	}
 	if before.MinimumInterval <= 0 {
-		return errors.New("MinimumInterval must be told")
+		return errors.New("MinimumInterval must be positive")
 	}
 	seen := map[sensors.Channel]bool{}
 	for _, m := range before.Measures {
@@ -105,8 +105,8 @@ func healthy(ctx context.Context, s *session) error {
 }
 
 func endedContext(ctx context.Context, s *session) error {
-	ended, stop := context.WithCancel(ctx)
-	stop()
+	ended, cancel := context.WithCancel(ctx)
+	cancel()
 	if _, err := s.bad(ended, sensors.Timeout); err != nil {
 		return err
 	}
@@ -290,7 +290,7 @@ func (s *session) resets(ctx context.Context, takePowerAway func()) error {
 	s.pause()
 	reading, err = s.good(ctx, 1)
 	if err == nil && reading.Reset {
-		err = errors.New("one reset is told twice")
+		err = errors.New("one reset is reported twice")
 	}
 	return err
 }

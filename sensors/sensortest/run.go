@@ -44,7 +44,7 @@ func try(t *testing.T, rig Rig, c check) (err error) {
 			err = fmt.Errorf("the rig must fill in Sensor, Want and Heal")
 			return
 		case c.needs != "" && !s.has(c.needs):
-			err = fmt.Errorf("the rig neither fills in %q nor tells in Exempt why it cannot happen", c.needs)
+			err = fmt.Errorf("the rig neither fills in %q nor says in Exempt why it cannot happen", c.needs)
 			return
 		}
 		err = c.run(t.Context(), s)

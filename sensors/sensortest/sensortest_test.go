@@ -93,7 +93,7 @@ var vices = map[string]string{ // vice → the case that must find it
 	"never again after an error": "garbled from the start",
 	"believes anything":          "implausible",
 	"reset unseen":               "reset",
-	"reset told for ever":        "reset",
+	"reset reported for ever":    "reset",
 	"wrong when access fails":    "one access fails",
 }
 
@@ -203,7 +203,7 @@ func (d *thermometer) Read(ctx context.Context) (sensors.Measurement, error) {
 	reading := sensors.Measurement{Evidence: []byte(text), Values: []sensors.Value{{Channel: sensors.Temperature, Value: value}}}
 	d.file.set(func() {
 		reading.Reset = d.file.resets > max(d.resets, 0) && d.vice != "reset unseen"
-		if d.vice != "reset told for ever" {
+		if d.vice != "reset reported for ever" {
 			d.resets = d.file.resets
 		}
 	})

@@ -25,8 +25,8 @@ const attempts = 3
 // read reads once under the rig's deadline, and checks what holds for every read: it is back in time, it gives values
 // or an error and never both, and its values are those of Describe.
 func (s *session) read(ctx context.Context) (sensors.Measurement, error, error) {
-	ctx, stop := context.WithTimeout(ctx, s.rig.timeout())
-	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, s.rig.timeout())
+	defer cancel()
 	type result struct {
 		reading sensors.Measurement
 		err     error
@@ -64,8 +64,8 @@ func (s *session) overdue(ctx context.Context) (<-chan struct{}, func() bool) {
 func (s *session) promptly(what string, f func() error) error {
 	done := make(chan error, 1)
 	go func() { done <- f() }()
-	ctx, stop := context.WithTimeout(context.Background(), s.rig.timeout())
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), s.rig.timeout())
+	defer cancel()
 	overdue, calledOff := s.overdue(ctx)
 	defer calledOff()
 	select {

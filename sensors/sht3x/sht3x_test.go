@@ -173,7 +173,7 @@ func TestExchange(t *testing.T) {
 	})
 }
 
-func TestHeaterLeftOnIsSwitchedOffAndTold(t *testing.T) {
+func TestHeaterLeftOnIsSwitchedOffAndReported(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d, part, _ := open(t)
 		part.status |= statusHeater

@@ -182,9 +182,9 @@ func read(t *testing.T, d *Dev, part *simulated, span time.Duration) (pulses, he
 	t.Helper()
 	before := part.pulses
 	for range int(span / time.Minute) {
-		ctx, stop := context.WithTimeout(t.Context(), 3*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
 		reading, err := d.Read(ctx)
-		stop()
+		cancel()
 		require.NoError(t, err)
 		if reading.Heated {
 			heated++
@@ -224,7 +224,7 @@ func TestHeaterPulsesInLongHumidity(t *testing.T) {
 		read(t, d, part, 10*time.Minute)
 		part.frame = unhex(t, frame24At106)
 		pulses, _ = read(t, d, part, 59*time.Minute)
-		require.Zero(t, pulses, "a dry spell starts the hour anew")
+		require.Zero(t, pulses, "a dry spell starts the hour again")
 	})
 }
 
@@ -243,9 +243,9 @@ func TestHeaterStaysOffWhenHotOrShortOfTimeOrBlind(t *testing.T) {
 		d, part, _ := open(t, options)
 		part.frame = unhex(t, frame24At106)
 		for range 60 {
-			ctx, stop := context.WithTimeout(t.Context(), 200*time.Millisecond)
+			ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 			_, err := d.Read(ctx)
-			stop()
+			cancel()
 			require.NoError(t, err)
 			time.Sleep(time.Minute)
 		}
@@ -258,12 +258,12 @@ func TestHeaterStaysOffWhenHotOrShortOfTimeOrBlind(t *testing.T) {
 			read(t, d, part, time.Minute)
 			time.Sleep(time.Hour)
 		}
-		require.Zero(t, part.pulses, "nobody saw the hours between")
+		require.Zero(t, part.pulses, "no read happened in the hours between")
 	})
 }
 
 // A failed pulse costs no reading, and is reported.
-func TestHeaterFailureIsTold(t *testing.T) {
+func TestHeaterFailureIsReported(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		d, part, _ := open(t, Options{Heater: &Heater{For: time.Minute}})
 		part.frame, part.refuses = unhex(t, frame24At106), true

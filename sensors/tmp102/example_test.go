@@ -24,8 +24,8 @@ func ExampleNew() {
 		fmt.Println(err)
 		return
 	}
-	ctx, stop := context.WithTimeout(context.Background(), 3*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
+	defer cancel()
 	reading, err := sensor.Read(ctx)
 	if err != nil {
 		fmt.Println(err)

@@ -99,8 +99,8 @@ func FuzzRead(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		ctx, stop := context.WithTimeout(t.Context(), 700*time.Millisecond) // no room for a repetition
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), 700*time.Millisecond) // no room for a repetition
+		defer cancel()
 		reading, err := sensor.Read(ctx)
 		if err != nil {
 			if len(reading.Values) > 0 {

@@ -25,8 +25,8 @@ type answer = kernelfiletest.Answer
 // read reads once with the deadline that a poll of a few seconds gives.
 func read(t *testing.T, sensor sensors.Sensor) (sensors.Measurement, error) {
 	t.Helper()
-	ctx, stop := context.WithTimeout(t.Context(), 3*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
+	defer cancel()
 	return sensor.Read(ctx)
 }
 
@@ -196,11 +196,11 @@ func TestRepeats(t *testing.T) {
 		"three NO": {func(f *kernelfiletest.Faulty) {
 			f.Next(bytesFile, answer{Text: saysNo}, answer{Text: saysNo}, answer{Text: saysNo})
 		}, false, [2]int{3, 0}},
-		"empty, then EIO":        {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{}); f.Next(hwmon, answer{Err: syscall.EIO}) }, true, [2]int{1, 2}},
-		"bus held":               {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Err: syscall.EAGAIN}) }, true, [2]int{2, 0}},
-		"power-on is told":       {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Text: powerOn}) }, false, [2]int{1, 0}},
-		"no presence is told":    {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Err: syscall.ENODEV}) }, false, [2]int{1, 0}},
-		"unknown errors are too": {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Err: syscall.EPERM}) }, false, [2]int{1, 0}},
+		"empty, then EIO":         {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{}); f.Next(hwmon, answer{Err: syscall.EIO}) }, true, [2]int{1, 2}},
+		"bus held":                {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Err: syscall.EAGAIN}) }, true, [2]int{2, 0}},
+		"power-on is reported":    {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Text: powerOn}) }, false, [2]int{1, 0}},
+		"no presence is reported": {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Err: syscall.ENODEV}) }, false, [2]int{1, 0}},
+		"unknown errors are too":  {func(f *kernelfiletest.Faulty) { f.Next(bytesFile, answer{Err: syscall.EPERM}) }, false, [2]int{1, 0}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -219,8 +219,8 @@ func TestNoRepetitionPastTheDeadline(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		files, sensor := open(t, original)
 		files.Always(devices+original+"/w1_slave", answer{Text: saysNo})
-		ctx, stop := context.WithTimeout(t.Context(), 800*time.Millisecond) // 50 ms and a conversion of 750 ms do not fit
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), 800*time.Millisecond) // 50 ms and a conversion of 750 ms do not fit
+		defer cancel()
 		_, err := sensor.Read(ctx)
 		assert.Equal(t, sensors.Checksum, sensors.KindOf(err))
 		assert.Equal(t, 1, files.Reads(devices+original+"/w1_slave"))
@@ -337,7 +337,7 @@ func TestBytesBetrayACopyWithAnOriginalsROM(t *testing.T) {
 	assert.Equal(t, []string{"the bytes are not those of an original part: calibrate"}, sensor.Describe().Notes)
 }
 
-func TestResetIsToldOnce(t *testing.T) {
+func TestResetIsReportedOnce(t *testing.T) {
 	files, sensor := open(t, original)
 	_, err := read(t, sensor)
 	require.NoError(t, err)
@@ -345,11 +345,11 @@ func TestResetIsToldOnce(t *testing.T) {
 	reading, err := read(t, sensor)
 	require.Equal(t, sensors.Implausible, sensors.KindOf(err))
 	assert.Equal(t, []byte{0x50, 0x05, 0x4b, 0x46, 0x7f, 0xff, 0x0c, 0x10, 0x1c}, reading.Evidence)
-	for _, told := range []bool{true, false} {
+	for _, first := range []bool{true, false} {
 		reading, err = read(t, sensor)
 		require.NoError(t, err)
-		assert.Equal(t, told, reading.Reset)
-		assert.Equal(t, told, reading.First)
+		assert.Equal(t, first, reading.Reset)
+		assert.Equal(t, first, reading.First)
 	}
 }
 
@@ -424,7 +424,7 @@ func TestFeaturesThatCannotBeSetDoNotMatter(t *testing.T) {
 }
 
 // A hung probe is outlived, its next read starts nothing, and the others on the bus go on.
-func TestHungProbeDelaysNobodyElse(t *testing.T) {
+func TestHungProbeDelaysNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := w1.NewBus()
 		files, _ := open(t, original)
@@ -491,8 +491,8 @@ func TestBusGivesTurns(t *testing.T) {
 		synctest.Wait()
 		waiting, err := w1.New(w1.Options{ROM: clone, Root: tree, Bus: bus})
 		require.NoError(t, err)
-		ctx, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		_, err = waiting.Read(ctx)
 		assert.Equal(t, sensors.Timeout, sensors.KindOf(err))
 		assert.ErrorContains(t, err, "no turn on the 1-Wire bus")

@@ -82,16 +82,16 @@ func TestHostileHashesAreRefused(t *testing.T) {
 		{"$argon2id$v=16$m=65536,t=2,p=1$" + salt + "$" + sum, "version 19"},
 		{"$argon2id$m=65536,t=2,p=1$" + salt + "$" + sum, "version 19"},
 		{"$argon2id$v=19$m=4294967295,t=2,p=1$" + salt + "$" + sum, "memory in KiB of the hash is 4294967295, and 7168 to 65536"},
-		{"$argon2id$v=19$m=99999999999,t=2,p=1$" + salt + "$" + sum, "lacks its memory"},
+		{"$argon2id$v=19$m=99999999999,t=2,p=1$" + salt + "$" + sum, "has no memory"},
 		{"$argon2id$v=19$m=65537,t=2,p=1$" + salt + "$" + sum, "7168 to 65536"},
 		{"$argon2id$v=19$m=64,t=2,p=1$" + salt + "$" + sum, "7168 to 65536"},
-		{"$argon2id$v=19$m=+8192,t=2,p=1$" + salt + "$" + sum, "lacks its memory"},
+		{"$argon2id$v=19$m=+8192,t=2,p=1$" + salt + "$" + sum, "has no memory"},
 		{"$argon2id$v=19$m=8192,t=0,p=1$" + salt + "$" + sum, "passes of the hash is 0"},
 		{"$argon2id$v=19$m=8192,t=1000000,p=1$" + salt + "$" + sum, "passes of the hash is 1000000"},
 		{"$argon2id$v=19$m=8192,t=2,p=0$" + salt + "$" + sum, "lanes of the hash is 0"},
 		{"$argon2id$v=19$m=8192,t=2,p=255$" + salt + "$" + sum, "lanes of the hash is 255"},
-		{"$argon2id$v=19$m=8192,p=1,t=2$" + salt + "$" + sum, "lacks its number of passes"},
-		{"$argon2id$v=19$m=8192,t=2$" + salt + "$" + sum, "lacks its cost"},
+		{"$argon2id$v=19$m=8192,p=1,t=2$" + salt + "$" + sum, "has no number of passes"},
+		{"$argon2id$v=19$m=8192,t=2$" + salt + "$" + sum, "has no cost"},
 		{"$argon2id$v=19$m=8192,t=2,p=1$c2FsdA$" + sum, "the salt of the hash has 4 bytes"},
 		{"$argon2id$v=19$m=8192,t=2,p=1$" + salt + "$" + sum + "=", "the end of the hash is not base64"},
 		{"$argon2id$v=19$m=8192,t=2,p=1$" + salt + "$" + sum[:8], "the end of the hash has 6 bytes"},
@@ -509,7 +509,7 @@ func TestOneHashAtATime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		g, _, _ := rig(t)
 		require.NoError(t, g.line.enter(t.Context(), "another", false)) // occupies the one place in which a hash is computed
-		ctx, stop := context.WithCancel(t.Context())
+		ctx, cancel := context.WithCancel(t.Context())
 		var wait sync.WaitGroup
 		errs := make(chan error, 2*maxWaiting)
 		for i := range maxWaiting / 2 {
@@ -530,7 +530,7 @@ func TestOneHashAtATime(t *testing.T) {
 		wait.Go(func() {
 			_, _, err := g.LogIn(ctx, home, "ines", "fern and fog")
 			done <- err
-			stop()
+			cancel()
 		})
 		synctest.Wait()
 		g.line.leave()

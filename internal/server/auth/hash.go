@@ -39,10 +39,10 @@ const (
 	maxHashBytes = 512
 )
 
-// LeastPassword is the least length of a new password, in characters.
+// MinPassword is the least length of a new password, in characters.
 const MinPassword = 12
 
-// MostPassword bounds a password, in bytes.
+// MaxPassword bounds a password, in bytes.
 const MaxPassword = 1024
 
 // Hash is a password's hash as a file holds it: argon2id in the PHC string format, or bcrypt.
@@ -100,7 +100,7 @@ func parseArgon(parts []string) (Hash, error) {
 	}
 	costs := strings.Split(parts[1], ",")
 	if len(costs) != 3 {
-		return Hash{}, errors.New("the hash lacks its cost: m=…,t=…,p=…")
+		return Hash{}, errors.New("the hash has no cost: m=…,t=…,p=…")
 	}
 	var numbers [3]uint32
 	for i, bound := range []struct {
@@ -110,7 +110,7 @@ func parseArgon(parts []string) (Hash, error) {
 		digits, ok := strings.CutPrefix(costs[i], bound.name)
 		n, err := strconv.ParseUint(digits, 10, 32)
 		if !ok || err != nil || strconv.FormatUint(n, 10) != digits {
-			return Hash{}, fmt.Errorf("the hash lacks its %s (%s…)", bound.what, bound.name)
+			return Hash{}, fmt.Errorf("the hash has no %s (%s…)", bound.what, bound.name)
 		}
 		if n < uint64(bound.least) || n > uint64(bound.most) {
 			return Hash{}, fmt.Errorf("the %s of the hash is %d, and %d to %d are taken: make a new one with dewline password", bound.what, n, bound.least, bound.most)

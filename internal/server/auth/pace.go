@@ -12,7 +12,7 @@ const (
 	freeTries    = 5
 	firstWait    = time.Second
 	maxWait      = 15 * time.Minute
-	maxDouble    = 10 // 2^10 s is more than mostWait
+	maxDouble    = 10 // 2^10 s is more than maxWait
 	forgiveAfter = time.Hour
 	maxCounted   = 4096
 )

@@ -49,7 +49,7 @@ func (c *Client) Site(ctx context.Context) (Site, error) {
 	return site, c.understand(code, data, &site, http.StatusOK)
 }
 
-// Outlets asks how the outlets fare.
+// Notifiers asks for the state of the notifiers.
 func (c *Client) Notifiers(ctx context.Context) ([]NotifierStatus, error) {
 	code, data, err := c.do(ctx, http.MethodGet, "/outlets", nil)
 	if err != nil {

@@ -50,7 +50,7 @@ type Request struct {
 	Cohort     string     `json:"cohort,omitempty"`
 	Stage      string     `json:"stage,omitempty"`
 	Place      string     `json:"place,omitempty"`
-	Outlet     string     `json:"outlet,omitempty"` // of a test; absent: all
+	Notifier   string     `json:"outlet,omitempty"` // of a test; absent: all
 	Text       string     `json:"text,omitempty"`
 	At         string     `json:"at,omitempty"` // RFC 3339
 }
@@ -61,9 +61,9 @@ type Response struct {
 	Changed bool   `json:"changed"` // false where it was so already
 	Reason  string `json:"reason,omitempty"`
 
-	// Of a test: its event, and the outlets that are tested. See [Client.Outlets].
-	Event   string   `json:"event,omitempty"`
-	Outlets []string `json:"outlets,omitempty"`
+	// Of a test: its event, and the notifiers that are tested. See [Client.Notifiers].
+	Event     string   `json:"event,omitempty"`
+	Notifiers []string `json:"outlets,omitempty"`
 
 	// Of a change of stage: what is in force because of it.
 	Cohort *Cohort `json:"cohort,omitempty"`
@@ -98,9 +98,9 @@ type Site struct {
 // TestVerb asks for a test notification.
 const TestVerb watch.Verb = "test"
 
-// Outlet is a way out as the socket and the commands show it. The form is stable.
+// NotifierStatus is a notifier as the socket and the commands show it. The form is stable.
 type NotifierStatus struct {
-	Outlet       string          `json:"outlet"`
+	Notifier     string          `json:"outlet"`
 	Connected    bool            `json:"connected"`
 	Pending      int             `json:"pending"`
 	Oldest       instant.Instant `json:"oldest"` // of what waits
@@ -116,7 +116,7 @@ type Test struct {
 	Reason string `json:"reason,omitempty"`
 }
 
-// longestSeconds bounds the length of a shelf or a misting that can be asked for at all; the core has limits of its own far
+// maxSeconds bounds the length of a shelf or a misting that can be asked for at all; the core has limits of its own far
 // below it. Beyond some 292 years a duration would overflow.
 const maxSeconds = 366 * 24 * 3600
 
@@ -129,8 +129,8 @@ func (r Request) Command() (watch.Command, error) {
 		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
 		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
 	}
-	if r.Outlet != "" {
-		cmd.Notifiers = []string{r.Outlet}
+	if r.Notifier != "" {
+		cmd.Notifiers = []string{r.Notifier}
 	}
 	if r.At != "" {
 		at, err := instant.Parse(r.At)
@@ -151,7 +151,7 @@ func decodeRequest(data []byte) (Request, error) {
 	var r Request
 	fields := map[string]any{
 		"verb": &r.Verb, "alarm": &r.Alarm, "occurrence": &r.Occurrence, "for_seconds": &r.ForSeconds, "reason": &r.Reason,
-		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At, "outlet": &r.Outlet,
+		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At, "outlet": &r.Notifier,
 	}
 	for _, m := range members {
 		field, known := fields[m.Name]

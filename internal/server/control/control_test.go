@@ -91,7 +91,7 @@ func TestAlarmsAreShown(t *testing.T) {
 	]`, string(data))
 }
 
-func TestOutletsAreShown(t *testing.T) {
+func TestNotifiersAreShown(t *testing.T) {
 	since := time.Date(2026, 7, 6, 12, 20, 0, 0, time.UTC)
 	current := &status.Current{}
 	current.Set(&status.Snapshot{Notifiers: []status.NotifierHealth{
@@ -103,9 +103,9 @@ func TestOutletsAreShown(t *testing.T) {
 	}})
 	path := socket(t)
 	start(t, path, current, (&obedient{}).command)
-	outlets, err := Dial(path).Notifiers(t.Context())
+	notifiers, err := Dial(path).Notifiers(t.Context())
 	require.NoError(t, err)
-	data, err := json.Marshal(outlets)
+	data, err := json.Marshal(notifiers)
 	require.NoError(t, err)
 	// The form is stable, as that of the alarms.
 	assert.JSONEq(t, `[
@@ -116,10 +116,10 @@ func TestOutletsAreShown(t *testing.T) {
 	]`, string(data))
 }
 
-func TestATestNamesItsOutlet(t *testing.T) {
+func TestATestNamesItsNotifier(t *testing.T) {
 	path, keeper := socket(t), &obedient{}
 	start(t, path, &status.Current{}, keeper.command)
-	_, err := Dial(path).Command(t.Context(), Request{Verb: TestVerb, Outlet: "mail", By: "keeper"})
+	_, err := Dial(path).Command(t.Context(), Request{Verb: TestVerb, Notifier: "mail", By: "keeper"})
 	require.NoError(t, err)
 	assert.Equal(t, []watch.Command{{Verb: TestVerb, Notifiers: []string{"mail"}, By: "keeper"}}, keeper.got)
 	code, body := raw(t, path, http.MethodPost, "/command", `{"verb":"report","kind":"alarm.summary"}`)
@@ -437,7 +437,7 @@ func TestCloseCutsOffWhatHangs(t *testing.T) {
 	})
 }
 
-func TestClientTellsWhatToDo(t *testing.T) {
+func TestClientErrorsSayWhatToDo(t *testing.T) {
 	path := socket(t)
 	_, err := Dial(path).Alarms(t.Context())
 	require.EqualError(t, err, "no daemon answers at "+path+": is dewline running, and with this control socket?")
@@ -454,8 +454,8 @@ func TestClientTellsWhatToDo(t *testing.T) {
 	require.EqualError(t, Dial(path).explain(denied),
 		path+" belongs to the user the daemon runs as: run this as that user, or with sudo")
 
-	ctx, stop := context.WithCancel(t.Context())
-	stop()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
 	_, err = Dial(path).Alarms(ctx)
 	require.ErrorIs(t, err, context.Canceled)
 	require.ErrorContains(t, err, "talking to the daemon at "+path)

@@ -66,7 +66,7 @@ func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http
 	mux.HandleFunc("GET /outlets", func(w http.ResponseWriter, r *http.Request) {
 		answer(w, http.StatusOK, NotifierStatuses(current.Get()))
 	})
-	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { obey(w, r, command) })
+	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { handleCommand(w, r, command) })
 	return &http.Server{
 		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second,
 		IdleTimeout: time.Minute, MaxHeaderBytes: 8 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
@@ -111,8 +111,8 @@ func (s *Server) Serve() error {
 
 // Close stops serving and removes the socket. Requests under way have a second to end.
 func (s *Server) Close() error {
-	ctx, stop := context.WithTimeout(context.Background(), time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
 	if err := s.http.Shutdown(ctx); err != nil {
 		return s.http.Close()
 	}
@@ -122,7 +122,7 @@ func (s *Server) Close() error {
 	return nil
 }
 
-func obey(w http.ResponseWriter, r *http.Request, command Commander) {
+func handleCommand(w http.ResponseWriter, r *http.Request, command Commander) {
 	data, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxRequestBytes))
 	if err != nil {
 		code := http.StatusBadRequest
@@ -199,13 +199,13 @@ func AlarmOf(a *watch.AlarmState) Alarm {
 	}
 }
 
-// Outlets lists the outlets of a picture.
+// Notifiers lists the notifiers of a snapshot.
 func NotifierStatuses(p *status.Snapshot) []NotifierStatus {
 	list := []NotifierStatus{}
 	for i := range p.Notifiers {
 		o := &p.Notifiers[i]
 		shown := NotifierStatus{
-			Outlet: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instantOf(o.Oldest), Failure: o.Failure,
+			Notifier: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instantOf(o.Oldest), Failure: o.Failure,
 			FailingSince: instantOf(o.FailingSince),
 		}
 		if o.Test.Event != "" {

@@ -307,7 +307,7 @@ func TestRegistry(t *testing.T) {
 	assert.NotContains(t, string(body), "# EOF")
 }
 
-// One family that cannot be shown must not hide the others: here two outlets have one name.
+// One family that cannot be shown must not hide the others: here two notifiers have one name.
 func TestOneBrokenFamilyHidesNoOther(t *testing.T) {
 	core := room()
 	play(core)

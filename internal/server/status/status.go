@@ -58,7 +58,7 @@ type SensorHealth struct {
 	Reads       map[string]uint64 // by result
 }
 
-// Outlet is the state of a way out.
+// NotifierHealth is the state of a notifier.
 type NotifierHealth struct {
 	Name      string
 	Connected bool
@@ -68,16 +68,16 @@ type NotifierHealth struct {
 	Sent      uint64
 	Dropped   uint64
 
-	// FailingSince is when it began to fail, zero while it delivers, and Failure why; longer than anybody may take to act it is
+	// FailingSince is when it began to fail, zero while it delivers, and Failure why; after the time allowed for acting it is
 	// an alarm. GaveUp is why the last message was given up, "" once another one was delivered.
 	FailingSince time.Time
 	Failure      string
 	GaveUp       string
-	Refused      bool // the far side says no, rather than not now
+	Refused      bool // the receiver refuses for good, rather than for now
 	Test         Test
 }
 
-// Test is what has become of the last test notification of an outlet.
+// Test is what has become of the last test notification of a notifier.
 type Test struct {
 	Event  string // of its journal entry; "" where there was none in this run
 	State  string

@@ -158,7 +158,7 @@ var ways = []struct {
 	{"POST", "/logout", 303, "/login"},
 }
 
-func TestNothingIsToldBeforeTheLogIn(t *testing.T) {
+func TestNothingIsShownBeforeTheLogIn(t *testing.T) {
 	r := newRig(t)
 	o := locked(t, r)
 	o.Healthy = func() error { return errors.New("the probe of tub-7 is silent") }
@@ -178,8 +178,8 @@ func TestNothingIsToldBeforeTheLogIn(t *testing.T) {
 			}
 			assert.Equal(t, way.status, response.StatusCode, way.path)
 			assert.Equal(t, way.location, response.Header.Get("Location"), way.path)
-			for _, told := range []string{"tub-3", "loft/", "°F", "a-2026", "Ines", "tomas", "scraper"} {
-				assert.NotContains(t, body, told, way.path)
+			for _, private := range []string{"tub-3", "loft/", "°F", "a-2026", "Ines", "tomas", "scraper"} {
+				assert.NotContains(t, body, private, way.path)
 			}
 			if way.status == 401 {
 				assert.Equal(t, `Bearer realm="dewline"`, response.Header.Get("WWW-Authenticate"))
@@ -273,7 +273,7 @@ func TestOperatorLogsInActsAndLogsOut(t *testing.T) {
 	assert.Contains(t, body, `data-user="Ines" data-role="operator"`)
 	assert.Contains(t, response.Header.Get("Content-Security-Policy"), "form-action 'none'")
 	_, body = c.get("/health")
-	assert.Regexp(t, "^watching\noutlet webhook: 3 waiting since ", body, "who is known also hears what is ill")
+	assert.Regexp(t, "^watching\nnotifier webhook: 3 waiting since ", body, "who is known also hears what is ill")
 	_, body = c.get("/login")
 	assert.Contains(t, body, "<strong>Ines</strong>, an operator")
 
@@ -344,7 +344,7 @@ func TestViewerLooksAndDoesNotAct(t *testing.T) {
 }
 
 // The stream says to operators that they may act and to viewers that they may not.
-func TestStreamsTellWhatTheVisitorMayDo(t *testing.T) {
+func TestStreamsSayWhatTheVisitorMayDo(t *testing.T) {
 	r := newRig(t)
 	site := r.serve(t, locked(t, r))
 	for token, want := range map[string]string{scraperToken: `"commands":false`, robotToken: `"commands":true`} {
@@ -598,7 +598,7 @@ func TestTLS(t *testing.T) {
 	assert.Equal(t, 200, response.StatusCode, "sessions go on")
 }
 
-func TestBadCertificatesAreToldAtTheStart(t *testing.T) {
+func TestBadCertificatesAreReportedAtTheStart(t *testing.T) {
 	r := newRig(t)
 	folder, now := t.TempDir(), time.Now()
 	o := locked(t, r)

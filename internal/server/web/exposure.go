@@ -249,5 +249,5 @@ func merged(ctx context.Context, h History, points []quantity.Point, from, to in
 	}
 }
 
-// longestExport bounds a download of single readings.
+// maxExport bounds a download of single readings.
 const maxExport = 2 * 366 * 24 * time.Hour

@@ -63,8 +63,8 @@ func FuzzCommandBody(f *testing.F) {
 		answer, err := io.ReadAll(response.Body)
 		require.NoError(t, err)
 		require.Contains(t, []int{http.StatusOK, http.StatusBadRequest, http.StatusConflict}, response.StatusCode, "%s", answer)
-		var told web.Error
-		require.NoError(t, json.Unmarshal(answer, &told))
+		var problem web.Error
+		require.NoError(t, json.Unmarshal(answer, &problem))
 		if response.StatusCode != http.StatusOK {
 			require.Contains(t, string(answer), `"reason"`)
 		}

@@ -9,12 +9,12 @@ import (
 	"dewline/internal/server/status"
 )
 
-func TestHealthTellsWhatIsIll(t *testing.T) {
+func TestHealthNamesWhatIsIll(t *testing.T) {
 	since := time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
 	assert.Empty(t, ills(&status.Snapshot{Notifiers: []status.NotifierHealth{{Name: "mqtt", Connected: true}}, History: &status.History{}}))
 	assert.Equal(t, []string{
-		"outlet mqtt: 12 waiting since 2026-07-14T13:00:00Z: connection refused",
-		"outlet mail: 0 waiting: not connected",
+		"notifier mqtt: 12 waiting since 2026-07-14T13:00:00Z: connection refused",
+		"notifier mail: 0 waiting: not connected",
 		"history: 7 readings in memory only: the disk is full",
 	}, ills(&status.Snapshot{
 		Notifiers: []status.NotifierHealth{{Name: "mqtt", Pending: 12, Oldest: since, LastError: "connection refused"}, {Name: "mail"}},

@@ -93,8 +93,8 @@ func (b *tab) notice(event any) {
 
 func call[P, R any](b *tab, command cdp.Command[P, R], params P) R {
 	b.Helper()
-	ctx, stop := context.WithTimeout(b.ctx, patience)
-	defer stop()
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
 	if chromedp.FromContext(b.ctx).Target == nil { // the first call opens the browser, which lives as long as its context
 		ctx = b.ctx
 	}
@@ -106,8 +106,8 @@ func call[P, R any](b *tab, command cdp.Command[P, R], params P) R {
 // eval returns what an expression of the page comes to. A promise is waited for.
 func eval[T any](b *tab, expression string) T {
 	b.Helper()
-	ctx, stop := context.WithTimeout(b.ctx, patience)
-	defer stop()
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
 	value, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
 	require.NoError(b, err, expression)
 	return value
@@ -165,8 +165,8 @@ func (b *tab) mouse(kind input.DispatchMouseEventType, x, y float64) {
 
 func (b *tab) keys(keys string) {
 	b.Helper()
-	ctx, stop := context.WithTimeout(b.ctx, patience)
-	defer stop()
+	ctx, cancel := context.WithTimeout(b.ctx, patience)
+	defer cancel()
 	require.NoError(b, chromedp.Do(ctx, chromedp.KeyEvent(keys)))
 }
 

@@ -106,8 +106,8 @@ func Listen(o Options) (*Server, error) {
 		return nil, fmt.Errorf("web server: %w", err)
 	}
 	listener = newBounded(listener, s.manySpeakFrom)
-	ctx, stop := context.WithCancel(context.Background())
-	server := &Server{listener: listener, site: s, stop: stop, tls: config != nil, http: &http.Server{
+	ctx, cancel := context.WithCancel(context.Background())
+	server := &Server{listener: listener, site: s, stop: cancel, tls: config != nil, http: &http.Server{
 		Handler: s.handler(), TLSConfig: config, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second,
 		WriteTimeout: 30 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug),
@@ -158,8 +158,8 @@ func (s *Server) Serve() error {
 func (s *Server) Close() error {
 	s.stop()
 	s.watching.Wait()
-	ctx, stop := context.WithTimeout(context.Background(), time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
 	if err := s.http.Shutdown(ctx); err != nil {
 		return s.http.Close()
 	}
@@ -234,7 +234,7 @@ func ills(p *status.Snapshot) (lines []string) {
 		if o.Connected && o.LastError == "" {
 			continue
 		}
-		line := fmt.Sprintf("outlet %s: %d waiting", o.Name, o.Pending)
+		line := fmt.Sprintf("notifier %s: %d waiting", o.Name, o.Pending)
 		if !o.Oldest.IsZero() {
 			line += " since " + o.Oldest.UTC().Format(time.RFC3339)
 		}

@@ -176,7 +176,7 @@ func stream(t testing.TB, address string) (*http.Response, func() event) {
 	}
 }
 
-func TestStreamTellsOfEveryChangeAndOfSilence(t *testing.T) {
+func TestStreamSendsEveryChangeAndTheAgeOfSilence(t *testing.T) {
 	r := newRig(t)
 	site := r.serve(t, r.options(t))
 	response, next := stream(t, site+"/api/live")

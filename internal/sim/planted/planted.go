@@ -48,11 +48,11 @@ type Enclosure struct {
 	// Room.
 	RoomCelsius, RoomSwing, RoomDew, RoomDewSwing float64
 
-	Sensor Sensor
+	Sensor Instrument
 }
 
 // Sensor is what the sensors do to the truth.
-type Sensor struct {
+type Instrument struct {
 	Every                        time.Duration
 	Lag                          float64 // seconds
 	Noise, Step, Bias, RoomBias  float64 // %RH
@@ -76,7 +76,7 @@ func Draw(seed uint64, start instant.Instant) *Enclosure {
 		Store: scale(1, 8), StoreLag: scale(1, 6), Doors: between(0, 1.5),
 		RoomCelsius: between(20.5, 23.5), RoomSwing: between(0.5, 2), RoomDew: between(6, 12), RoomDewSwing: between(0.5, 1.5),
 	}
-	e.Sensor = Sensor{
+	e.Sensor = Instrument{
 		Every: 30 * time.Second, Lag: scale(10, 150), Noise: between(0.1, 0.4), Step: 0.1,
 		Bias: r.NormFloat64() * 0.8, RoomBias: r.NormFloat64() * 0.8, Hysteresis: between(0, 1),
 		CelsiusBias: r.NormFloat64() * 0.1, RoomCelsiusBias: r.NormFloat64() * 0.1, Gaps: between(0, 2),
@@ -125,14 +125,14 @@ func Plan(seed uint64, mistings int) []Day {
 }
 
 // Reading is one answer of a sensor.
-type Reading struct {
+type Sample struct {
 	At    instant.Instant
 	Value float64
 }
 
 // Past is what came: what the sensors have shown, and the truth behind it.
 type Past struct {
-	Air, Humidity, RoomAir, RoomHumidity []Reading
+	Air, Humidity, RoomAir, RoomHumidity []Sample
 	Doors                                []instant.Instant
 	// Shown is the humidity each minute as the sensor's own lag and bias show it, without noise, steps and gaps: what the keeper's
 	// graph is a noisy copy of.
@@ -266,12 +266,12 @@ func (e *Enclosure) Live(mistings []Misting, days int) *Past {
 		}
 		at := e.Start.Add(time.Duration(i) * step)
 		if i >= silentUntil {
-			past.Humidity = append(past.Humidity, Reading{at, min(100, rounded(shown+e.Sensor.Noise*a, e.Sensor.Step))})
-			past.Air = append(past.Air, Reading{at, rounded(s.celsius+e.Sensor.CelsiusBias+0.03*b, 0.01)})
+			past.Humidity = append(past.Humidity, Sample{at, min(100, rounded(shown+e.Sensor.Noise*a, e.Sensor.Step))})
+			past.Air = append(past.Air, Sample{at, rounded(s.celsius+e.Sensor.CelsiusBias+0.03*b, 0.01)})
 		}
 		room := 100 * s.roomVapour / grams(s.room, 100)
-		past.RoomHumidity = append(past.RoomHumidity, Reading{at, min(100, rounded(room*(1+e.Sensor.RoomBias/60)+e.Sensor.Noise*c, e.Sensor.Step))})
-		past.RoomAir = append(past.RoomAir, Reading{at, rounded(s.room+e.Sensor.RoomCelsiusBias+0.03*d, 0.01)})
+		past.RoomHumidity = append(past.RoomHumidity, Sample{at, min(100, rounded(room*(1+e.Sensor.RoomBias/60)+e.Sensor.Noise*c, e.Sensor.Step))})
+		past.RoomAir = append(past.RoomAir, Sample{at, rounded(s.room+e.Sensor.RoomCelsiusBias+0.03*d, 0.01)})
 	}
 	past.AirChanges, past.Kappa = sumN/count, sumK/sumD
 	return past

@@ -36,7 +36,7 @@ func Listen(t testing.TB, address string) *Phone {
 	all, err := link.Subscribe("dewline/#", 1, 100_000)
 	require.NoError(t, err)
 	l := &Phone{t: t, retained: map[string]string{}}
-	ctx, stop := context.WithCancel(context.Background())
+	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
 	done.Go(func() { assert.NoError(t, link.Run(ctx)) })
 	done.Go(func() {
@@ -49,7 +49,7 @@ func Listen(t testing.TB, address string) *Phone {
 			}
 		}
 	})
-	t.Cleanup(func() { stop(); done.Wait() })
+	t.Cleanup(func() { cancel(); done.Wait() })
 	deadline := time.Now().Add(30 * time.Second)
 	for !l.hears(link) {
 		require.True(t, time.Now().Before(deadline), "the listener hears nothing: %s", link.Status().Err)
@@ -128,16 +128,16 @@ func (h *House) Journal(t testing.TB) []journal.Entry {
 // Hook is a webhook that can be broken.
 type Hook struct {
 	*httptest.Server
-	mu     sync.Mutex
-	status int // answered instead of taking it; 0 takes
-	ids    []string
-	told   map[string][]string // subject → ids
-	tries  int
+	mu       sync.Mutex
+	status   int // answered instead of taking it; 0 takes
+	ids      []string
+	subjects map[string][]string // subject → ids
+	tries    int
 }
 
 // NewHook starts one.
 func NewHook(t testing.TB) *Hook {
-	k := &Hook{told: map[string][]string{}}
+	k := &Hook{subjects: map[string][]string{}}
 	k.Server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body, err := io.ReadAll(r.Body)
 		if err != nil {
@@ -153,7 +153,7 @@ func NewHook(t testing.TB) *Hook {
 			return
 		}
 		k.ids = append(k.ids, e.ID)
-		k.told[e.Subject] = append(k.told[e.Subject], e.ID)
+		k.subjects[e.Subject] = append(k.subjects[e.Subject], e.ID)
 	}))
 	t.Cleanup(k.Close)
 	return k
@@ -180,8 +180,8 @@ func (k *Hook) Taken() []string {
 func (k *Hook) About(alarm string) []string {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	return append([]string(nil), k.told[alarm]...)
+	return append([]string(nil), k.subjects[alarm]...)
 }
 
-// Told reports whether it has received anything about an alarm.
-func (k *Hook) Told(alarm string) bool { return len(k.About(alarm)) > 0 }
+// Received reports whether it has received anything about an alarm.
+func (k *Hook) Received(alarm string) bool { return len(k.About(alarm)) > 0 }

@@ -71,7 +71,7 @@ func (r *row) within(got, truth float64) bool { return math.Abs(got-truth) <= ma
 
 func inside(i misting.Interval, v float64) bool { return v >= i.Low-1.0/60 && v <= i.High+1.0/60 }
 
-func samples(readings []planted.Reading) []misting.Sample {
+func samples(readings []planted.Sample) []misting.Sample {
 	out := make([]misting.Sample, len(readings))
 	for i, r := range readings {
 		out[i] = misting.Sample{At: r.At, Value: r.Value}

@@ -10,19 +10,19 @@ import (
 // baseline is a simple program: it compares the values that it gets with the limits in force. It knows of no flags, no gaps
 // and no faults; what it does not know of it cannot miss. It always knows the right time. After a start it remembers nothing.
 type baseline struct {
-	player  int
-	holds   bool // it waits for the allowed time
-	out     []int
-	told    []bool
-	scorer  *scorer
-	setting *setting
+	player   int
+	holds    bool // it waits for the allowed time
+	out      []int
+	notified []bool
+	scorer   *scorer
+	setting  *setting
 }
 
 const inside = -1
 
 func newBaseline(player int, holds bool, c *scorer) *baseline {
 	n := len(c.setting.points) * care.LimitCount
-	b := &baseline{player: player, holds: holds, scorer: c, setting: c.setting, out: make([]int, n), told: make([]bool, n)}
+	b := &baseline{player: player, holds: holds, scorer: c, setting: c.setting, out: make([]int, n), notified: make([]bool, n)}
 	b.boot()
 	return b
 }
@@ -30,7 +30,7 @@ func newBaseline(player int, holds bool, c *scorer) *baseline {
 // boot forgets everything.
 func (b *baseline) boot() {
 	for i := range b.out {
-		b.out[i], b.told[i] = inside, false
+		b.out[i], b.notified[i] = inside, false
 	}
 }
 
@@ -45,7 +45,7 @@ func (b *baseline) take(point int, value float64) {
 	for limit := care.CriticalLow; limit <= care.CriticalHigh; limit++ {
 		i := point*care.LimitCount + int(limit)
 		if !(over(value, limits.Limits[limit], limit) > 0) { // also where there is no such limit
-			b.out[i], b.told[i] = inside, false
+			b.out[i], b.notified[i] = inside, false
 			continue
 		}
 		if b.out[i] == inside {
@@ -55,12 +55,12 @@ func (b *baseline) take(point int, value float64) {
 		if b.holds {
 			wait = limits.OnDelayOf(limit, q)
 		}
-		if !b.told[i] && time.Duration(t.step-b.out[i])*stepTime >= wait {
-			b.told[i] = true
+		if !b.notified[i] && time.Duration(t.step-b.out[i])*stepTime >= wait {
+			b.notified[i] = true
 			b.scorer.call(b.player, &b.scorer.tallies[b.player].Phone, limitOf{point, limit}, "raised")
 		}
 	}
 }
 
 // standing reports whether it has raised a limit and not seen the value come back.
-func (b *baseline) standing(at limitOf) bool { return b.told[at.point*care.LimitCount+int(at.limit)] }
+func (b *baseline) active(at limitOf) bool { return b.notified[at.point*care.LimitCount+int(at.limit)] }

@@ -77,8 +77,8 @@ const (
 	fault   = "fault"
 )
 
-// told reports whether people have been notified of the alarm and it is active.
-func (v *view) told() bool {
+// notified reports whether people have been notified of the alarm and it is active.
+func (v *view) notified() bool {
 	return v.active && (v.letter == watch.Unacknowledged || v.letter == watch.Acknowledged)
 }
 
@@ -419,19 +419,19 @@ func (d *dewline) balance() error {
 }
 
 // standing reports whether people have been notified of a limit, by its own alarm or by that of the room, and it is active.
-func (d *dewline) standing(at limitOf) bool {
-	if d.limit[at.point*care.LimitCount+int(at.limit)].told() {
+func (d *dewline) active(at limitOf) bool {
+	if d.limit[at.point*care.LimitCount+int(at.limit)].notified() {
 		return true
 	}
 	room := d.setting.points[at.point].room
-	return room >= 0 && heat(at.limit) && d.limit[room*care.LimitCount+int(care.CriticalHigh)].told()
+	return room >= 0 && heat(at.limit) && d.limit[room*care.LimitCount+int(care.CriticalHigh)].notified()
 }
 
-// faultTold reports whether people have been notified that every sensor of a point, or the channel of it that feeds the point, has failed.
-func (d *dewline) faultTold(point int) bool {
+// faultNotified reports whether people have been notified that every sensor of a point, or the channel of it that feeds the point, has failed.
+func (d *dewline) faultNotified(point int) bool {
 	for _, sensor := range d.setting.points[point].sensors {
 		channel := slices.Index(d.setting.parts[sensor].feeds, point)
-		if !d.fault[sensor][0].told() && !d.fault[sensor][1+channel].told() {
+		if !d.fault[sensor][0].notified() && !d.fault[sensor][1+channel].notified() {
 			return false
 		}
 	}

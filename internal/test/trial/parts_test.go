@@ -129,7 +129,7 @@ func TestBaselines(t *testing.T) {
 		{"one long stay", append(repeat(5, 23), repeat(60, 25)...), 1, 1},
 		{"chatter", repeat(40, 24, 23), 40, 0},
 		{"thirty minutes are thirty-one readings", append(repeat(30, 25), 23), 1, 0},
-		{"and then it is told", append(repeat(31, 25), 23), 1, 1},
+		{"and then it is reported", append(repeat(31, 25), 23), 1, 1},
 		{"what is lacking is not missed", append(append(repeat(20, 25), repeat(20, none)...), repeat(5, 25)...), 1, 1},
 		{"both limits", repeat(40, 28), 2, 2},
 		{"from below", repeat(40, 20), 1, 1},

@@ -203,7 +203,7 @@ func (g *game) play(ctx context.Context, steps int) error {
 		if g.dewline.on {
 			g.live()
 		}
-		g.scorer.settle(g.told, g.dewline.faultTold, step == steps-1)
+		g.scorer.settle(g.notified, g.dewline.faultNotified, step == steps-1)
 		g.dewline.settleForesight(step == steps-1)
 		if g.dewline.err != nil {
 			return g.dewline.err
@@ -267,11 +267,11 @@ func (g *game) naive(point int) (float64, bool) {
 	return 0, false
 }
 
-// told reports whether a player has notified of a stay and not taken it back.
-func (g *game) told(player int, s *stay) bool {
+// notified reports whether a player has notified of a stay and not taken it back.
+func (g *game) notified(player int, s *stay) bool {
 	switch player {
 	case playerBare, playerHold:
-		return g.bases[player-1].standing(s.limitOf)
+		return g.bases[player-1].active(s.limitOf)
 	}
-	return g.dewline.standing(s.limitOf)
+	return g.dewline.active(s.limitOf)
 }

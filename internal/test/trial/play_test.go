@@ -206,11 +206,11 @@ func TestMissedInNoReading(t *testing.T) {
 
 func TestStaysThatCannotBeCalled(t *testing.T) {
 	cases := []struct {
-		name   string
-		value  func(int) float64
-		change func(*game)
-		kind   Kind
-		told   bool
+		name     string
+		value    func(int) float64
+		change   func(*game)
+		kind     Kind
+		reported bool
 	}{
 		{"near the limit", during(60, 180, 24.1, 22.5), nil, Close, true},
 		{"near the limit, on the other side for the sensor", during(60, 180, 24.1, 22.5), bias("tub-3-probe", -0.4), Close, false},
@@ -225,7 +225,7 @@ func TestStaysThatCannotBeCalled(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: c.value}, c.change), 300)
 			want := Stays{Missed: 1}
-			if c.told {
+			if c.reported {
 				want = Stays{Found: 1}
 			}
 			tally := g.scorer.tallies[playerDewline]
@@ -238,12 +238,12 @@ func TestStaysThatCannotBeCalled(t *testing.T) {
 }
 
 // A dead sensor is reported, once, and so the keeper knows that the tub is not watched.
-func TestDeadSensorIsTold(t *testing.T) {
+func TestDeadSensorIsReported(t *testing.T) {
 	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 180, 25, 22.5)},
 		spoil("tub-3-probe", func(p *probe) { p.faults.dropout = []span{{50, 190}} })), 300)
 	tally := g.scorer.tallies[playerDewline]
 	assert.Equal(t, [verdictCount]int{FaultTrue: 1}, tally.Phone.Verdicts)
-	assert.Equal(t, 1, tally.BlindTold)
+	assert.Equal(t, 1, tally.BlindNotified)
 	assert.Equal(t, 1, tally.Phone.Over)
 }
 
@@ -300,7 +300,7 @@ func TestRoomHeatSpeaksForEnclosures(t *testing.T) {
 	assert.Zero(t, tally.Suppressed.Wrongly)
 	vivarium := Group{"enclosure", "air-temperature", true, 3 * time.Minute}
 	assert.Equal(t, Stays{Found: 1}, tally.Stays[vivarium][Clear], "found by the room's alarm")
-	assert.Equal(t, 2, tally.Phone.Verdicts[True], "the room, high and critical, and nobody else")
+	assert.Equal(t, 2, tally.Phone.Verdicts[True], "the room, high and critical, and no other")
 
 	// The same with a room that is not hot at all: both its sensors lie.
 	cool := map[quantity.Point]func(int) float64{viv1: during(70, 240, 29.5, 24)}
@@ -367,16 +367,16 @@ func TestSameSeedSameTable(t *testing.T) {
 	assert.NotEqual(t, one, play(4, 2))
 }
 
-func TestStopsWhenTold(t *testing.T) {
-	ctx, stop := context.WithCancel(t.Context())
-	stop()
+func TestStopsWhenItsContextEnds(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
 	_, err := Play(ctx, Options{RoomYears: 1, Seed: 1})
 	assert.ErrorIs(t, err, context.Canceled)
 }
 
 // Who stops a long run gets the table of what was finished: the same one as of a run of that length.
 func TestStoppedHalfway(t *testing.T) {
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	o := Options{RoomYears: 5, Seed: 9, Faults: AllFaults(), Workers: 1, steps: 24 * 60}
 	whole := o
 	whole.RoomYears = 2
@@ -384,7 +384,7 @@ func TestStoppedHalfway(t *testing.T) {
 	require.NoError(t, err)
 	o.Progress = func(done int) {
 		if done == 2 {
-			stop()
+			cancel()
 		}
 	}
 	got, err := Play(ctx, o)

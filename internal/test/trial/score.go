@@ -74,13 +74,13 @@ func (c *Channel) add(o *Channel) {
 
 // Tally is what a player has done.
 type Tally struct {
-	Stays      map[Group]*[kindCount]Stays
-	Delays     map[Group]map[int]int // minutes from the truth's crossing to the notification (0 where that stood already) → clear stays
-	Phone      Channel
-	Notices    Channel // of medium and low priority, which make no sound; only dewline has them
-	Suppressed Suppressed
-	Causes     map[string]int // of false alarms of limits, in words
-	BlindTold  int            // stays that no living sensor saw, but the sensor's fault had been reported
+	Stays         map[Group]*[kindCount]Stays
+	Delays        map[Group]map[int]int // minutes from the truth's crossing to the notification (0 where that stood already) → clear stays
+	Phone         Channel
+	Notices       Channel // of medium and low priority, which make no sound; only dewline has them
+	Suppressed    Suppressed
+	Causes        map[string]int // of false alarms of limits, in words
+	BlindNotified int            // stays that no living sensor saw, but the sensor's fault had been reported
 }
 
 func newTally() *Tally {
@@ -105,7 +105,7 @@ func (t *Tally) add(o *Tally) {
 	t.Notices.add(&o.Notices)
 	t.Suppressed.Rightly += o.Suppressed.Rightly
 	t.Suppressed.Wrongly += o.Suppressed.Wrongly
-	t.BlindTold += o.BlindTold
+	t.BlindNotified += o.BlindNotified
 	for cause, n := range o.Causes {
 		t.Causes[cause] += n
 	}
@@ -206,14 +206,14 @@ func (c *scorer) call(player int, channel *Channel, at limitOf, why string) {
 
 // settle asks the players of each stay that goes on, or ended up to two steps ago, whether they have reported it, and closes those
 // that are over. Stays that did not last longer than the allowed time count for nothing.
-func (c *scorer) settle(told func(player int, s *stay) bool, faultTold func(point int) bool, last bool) {
+func (c *scorer) settle(notified func(player int, s *stay) bool, faultNotified func(point int) bool, last bool) {
 	c.truth.active = slices.DeleteFunc(c.truth.active, func(s *stay) bool {
 		for player := range playerCount {
-			if t := &s.told[player]; !t.found && told(player, s) {
-				*t = telling{true, c.truth.step}
+			if t := &s.notified[player]; !t.found && notified(player, s) {
+				*t = notice{true, c.truth.step}
 			}
 		}
-		s.fault = s.fault || faultTold(s.point)
+		s.fault = s.fault || faultNotified(s.point)
 		over := s.to >= 0 && c.truth.step-s.to >= int(resolved/stepTime)
 		if !over && !last {
 			return false
@@ -229,7 +229,7 @@ func (c *scorer) close(s *stay) {
 	}
 	kind := s.kind()
 	for player := range playerCount {
-		t, tally := &s.told[player], c.tallies[player]
+		t, tally := &s.notified[player], c.tallies[player]
 		count := &tally.stays(s.group)[kind]
 		if !t.found {
 			count.Missed++
@@ -242,12 +242,12 @@ func (c *scorer) close(s *stay) {
 		tally.delay(s.group, t.at-s.from, 1)
 	}
 	if kind == Blind && s.fault {
-		c.tallies[playerDewline].BlindTold++
+		c.tallies[playerDewline].BlindNotified++
 	}
-	if kind == Clear && !s.told[playerDewline].found {
+	if kind == Clear && !s.notified[playerDewline].found {
 		c.misses = append(c.misses, Miss{
 			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group,
-			Shown: s.told[playerBare].found, // it reports every reading that is beyond
+			Shown: s.notified[playerBare].found, // it reports every reading that is beyond
 			From:  c.truth.start.Add(time.Duration(s.from) * stepTime), To: c.truth.start.Add(time.Duration(max(s.to, s.from)) * stepTime),
 		})
 	}

@@ -123,7 +123,7 @@ func (r *Result) Rows() [][]string {
 		row("no living sensor "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Blind, critical)) })
 		row("no power at the board "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Powerless, critical)) })
 	}
-	row("stays without a living sensor of whose fault the keeper was told", func(i int, t *Tally) string { return onlyDewline(i, fmt.Sprint(t.BlindTold)) })
+	row("stays without a living sensor of whose fault the keeper was notified", func(i int, t *Tally) string { return onlyDewline(i, fmt.Sprint(t.BlindNotified)) })
 	row("**false alarms per room-year**", func(_ int, t *Tally) string { return rate(t.Phone.False()) })
 	row("– of limits", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[False]) })
 	row("– of sensors that had no fault", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Verdicts[FaultFalse])) })
@@ -131,12 +131,12 @@ func (r *Result) Rows() [][]string {
 	row("true alarms of limits, per room-year", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[True]) })
 	row("true alarms of sensors, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Verdicts[FaultTrue])) })
 	row("repeated until acknowledged, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Again)) })
-	row("told to be over, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Over)) })
+	row("notices that it is over, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Over)) })
 	row("summaries of floods, and advice on alarms that chatter, per room-year", func(i int, t *Tally) string {
 		return onlyDewline(i, rate(t.Phone.Digests+t.Phone.Advice))
 	})
 	row("**all notifications per room-year**", func(_ int, t *Tally) string { return rate(t.Phone.All()) })
-	row("notices that wake nobody, per room-year: true · too close · false", func(i int, t *Tally) string {
+	row("notices that wake no one, per room-year: true · too close · false", func(i int, t *Tally) string {
 		v := &t.Notices.Verdicts
 		return onlyDewline(i, fmt.Sprintf("%s · %s · %s", rate(v[True]+v[FaultTrue]), rate(v[TooClose]), rate(v[False]+v[FaultFalse])))
 	})

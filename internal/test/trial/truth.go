@@ -50,12 +50,12 @@ type stay struct {
 	long     bool    // it has lasted longer than the allowed time
 	runs     [3]int  // since when it has been beyond by more than the accuracy; and the board had power; and a sensor lived
 	kept     [3]bool // which of the runs have lasted long enough
-	told     [playerCount]telling
+	notified [playerCount]notice
 	fault    bool // dewline had reported a fault of the point's sensor
 }
 
-// telling is when a player reported a stay.
-type telling struct {
+// notice is when a player reported a stay, if it did.
+type notice struct {
 	found bool
 	at    int // step
 }

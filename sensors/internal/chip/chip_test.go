@@ -93,8 +93,8 @@ func TestReadTriesThreeTimesFiftyMillisecondsApart(t *testing.T) {
 // What was seen before time ran out says more than that time ran out, and its evidence is kept.
 func TestReadKeepsTheEarlierFailureWhenTimeRunsOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		ctx, stop := context.WithTimeout(t.Context(), 30*time.Millisecond)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), 30*time.Millisecond)
+		defer cancel()
 		reading, err := connect(t).Read(ctx, func(context.Context) (sensors.Measurement, error) {
 			return sensors.Measurement{Evidence: []byte{7}}, sensors.Errorf(sensors.Checksum, "a word is wrong")
 		})
@@ -112,7 +112,7 @@ func TestReadAfterCloseTouchesNothing(t *testing.T) {
 	require.ErrorIs(t, err, os.ErrClosed)
 }
 
-func TestLifeTellsAResetOnceAndOnlyToOneThatLived(t *testing.T) {
+func TestLifeReportsAResetOnceAndOnlyAfterAFirstRead(t *testing.T) {
 	var l Life
 	l.WasReset() // the reset bit of a device just powered on
 	l.Begun()
@@ -127,7 +127,7 @@ func TestLifeTellsAResetOnceAndOnlyToOneThatLived(t *testing.T) {
 	l.Mark(&r)
 	assert.Equal(t, sensors.Measurement{First: true, Reset: true}, r)
 	l.Missed(syscall.EIO)
-	assert.True(t, l.SetUp(), "a glitch is no reason to set up anew")
+	assert.True(t, l.SetUp(), "a glitch is no reason to set up again")
 	l.Missed(syscall.ENXIO)
 	assert.False(t, l.SetUp())
 }

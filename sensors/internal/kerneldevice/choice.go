@@ -43,8 +43,8 @@ func (i Interface) Choose(files *kernelfile.Reader, name, device string, wanted 
 	if name == "" {
 		return nil, fmt.Errorf("%s: no device name: give the kernel's name of the device", i.Driver)
 	}
-	ctx, stop := context.WithTimeout(context.Background(), lookFor)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), lookFor)
+	defer cancel()
 	entry, err := files.Find(ctx, i.Class, name, device)
 	if ambiguous, ok := errors.AsType[*kernelfile.AmbiguousError](err); ok {
 		return nil, fmt.Errorf("%s: %w", i.Driver, ambiguous)

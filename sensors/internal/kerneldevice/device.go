@@ -29,7 +29,7 @@ type Options struct {
 	// Unchecked says that nothing protects the answer on its way, so that a jump has to be confirmed.
 	Unchecked bool
 	// Anew returns how long the kernel repeats a value before it measures again. nil means not at all.
-	Anew func(context.Context) (time.Duration, error)
+	RefreshInterval func(context.Context) (time.Duration, error)
 	// Advice returns what an error means to the keeper, or "".
 	Advice func(error) string
 }
@@ -104,7 +104,7 @@ var doubt = map[sensors.Channel]struct{ jump, agree float64 }{
 	sensors.Pressure:    {jump: 500, agree: 100},
 }
 
-// leastPause is how long to wait at least before measuring again.
+// minPause is how long to wait at least before measuring again.
 const minPause = 50 * time.Millisecond
 
 // confirm measures again where an unprotected value jumped, and refuses it when the two do not agree.
@@ -119,8 +119,8 @@ func (d *Device) confirm(ctx context.Context, reading sensors.Measurement) (sens
 	}
 	jumped := reading.Values[at]
 	pause := minPause
-	if d.options.Anew != nil {
-		wait, err := d.options.Anew(ctx)
+	if d.options.RefreshInterval != nil {
+		wait, err := d.options.RefreshInterval(ctx)
 		if err != nil {
 			return reading, err
 		}
@@ -164,11 +164,11 @@ func (d *Device) failed(err error) error {
 	if advice != "" {
 		doing += ": " + advice
 	}
-	told := kernelfile.Doing(doing, err)
-	if e, ok := told.(*sensors.Error); ok && kind != sensors.Unknown {
+	described := kernelfile.Doing(doing, err)
+	if e, ok := described.(*sensors.Error); ok && kind != sensors.Unknown {
 		e.Kind = kind
 	}
-	return told
+	return described
 }
 
 func (d *Device) doing() string {

@@ -73,7 +73,7 @@ func Parse(family byte, pad []byte) (Temperature, error) {
 		return Temperature{}, sensors.Errorf(sensors.Checksum, "scratchpad has %d bytes, want %d", len(pad), Size)
 	}
 	if all(pad, 0xFF) {
-		return Temperature{}, sensors.Errorf(sensors.Absent, "scratchpad is all ff: the data line is open or nobody answered")
+		return Temperature{}, sensors.Errorf(sensors.Absent, "scratchpad is all ff: the data line is open or no device answered")
 	}
 	// Before the checksum: the CRC of zeros is zero, so a shorted line passes it.
 	if all(pad, 0x00) {

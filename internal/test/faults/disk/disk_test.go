@@ -89,13 +89,13 @@ func newLoft(t *testing.T, o harness.Options) *loft {
 	return l
 }
 
-// told waits until an alarm is active and both the phone and the webhook have heard of it.
-func (l *loft) told(alarm string) (occurrence string) {
+// waitReported waits until an alarm is active and both the phone and the webhook have heard of it.
+func (l *loft) waitReported(alarm string) (occurrence string) {
 	l.t.Helper()
 	l.Wait(alarm+" is raised", func() bool { return l.Letter(alarm) == "B" })
 	occurrence = l.Alarm(alarm).Occurrence
 	l.Wait(alarm+" is heard by MQTT", func() bool { return l.phone.Letter(alarm) == "B" })
-	l.Wait(alarm+" is heard by the webhook", func() bool { return l.hook.Told(alarm) })
+	l.Wait(alarm+" is heard by the webhook", func() bool { return l.hook.Received(alarm) })
 	return occurrence
 }
 
@@ -316,18 +316,18 @@ func TestCardFaults(t *testing.T) {
 			}
 			p := l.Start()
 			l.Probe(1).Show(26)
-			first := l.told(heat)
+			first := l.waitReported(heat)
 			logged := len(p.Log())
 
 			c.disturb(l, p)
 			l.Probe(2).Show(26)
 			began := time.Now()
-			second := l.told(heat2)
+			second := l.waitReported(heat2)
 			heard := time.Since(began)
 			l.Wait("the fault of the history is an alarm", func() bool { return l.Letter(fault) == "B" || l.Letter(fault) == "D" })
 			if c.health != "" {
-				l.Wait("health tells it", func() bool { return strings.Contains(l.health(), c.health) })
-				l.Wait("the fault is told over MQTT", func() bool { return l.phone.Letter(fault) == "B" })
+				l.Wait("health reports it", func() bool { return strings.Contains(l.health(), c.health) })
+				l.Wait("the fault is reported over MQTT", func() bool { return l.phone.Letter(fault) == "B" })
 			}
 			now, err := l.Get("/api/now")
 			require.NoError(t, err)
@@ -342,7 +342,7 @@ func TestCardFaults(t *testing.T) {
 			assert.LessOrEqual(t, lines, 12, "a line for each reason, not for each attempt")
 			assert.Equal(t, first, l.Alarm(heat).Occurrence)
 			if name == "held by another program" || name == "calls never return" {
-				assert.Less(t, heard, 30*time.Second, "nobody waits for the card")
+				assert.Less(t, heard, 30*time.Second, "no notifier waits for the card")
 			}
 			if name == "calls never return" {
 				l.browse()
@@ -497,7 +497,7 @@ func TestWhatWaitsDoesNotWaitForTheCard(t *testing.T) {
 	assert.Empty(t, l.hook.Taken())
 	l.hook.Answer(0)
 	for _, alarm := range []string{heat, heat2} {
-		l.Wait(alarm+" is heard by the webhook", func() bool { return l.hook.Told(alarm) })
+		l.Wait(alarm+" is heard by the webhook", func() bool { return l.hook.Received(alarm) })
 	}
 	var tubs []string
 	for _, id := range l.hook.Taken() {
@@ -516,7 +516,7 @@ func TestFoundAtStart(t *testing.T) {
 	for name, c := range map[string]struct {
 		prepare func(l *loft)
 		aside   bool   // set aside, and a new one begun
-		tells   string // in the note, or in the fault where the file is not used
+		says    string // in the note, or in the fault where the file is not used
 		refused bool   // the file is left alone
 	}{
 		"pages damaged": {
@@ -524,21 +524,21 @@ func TestFoundAtStart(t *testing.T) {
 				l.past()
 				overwrite(l.t, l.History, 300, 700)
 			},
-			aside: true, tells: "was set aside as ",
+			aside: true, says: "was set aside as ",
 		},
 		"first page lost": {
 			prepare: func(l *loft) {
 				l.past()
 				loseBlock(l.t, l.History, 4<<10)
 			},
-			aside: true, tells: "taken over from the old one: 2000 journal entries",
+			aside: true, says: "taken over from the old one: 2000 journal entries",
 		},
 		"log damaged": {
 			prepare: func(l *loft) {
 				l.past()
 				require.NoError(l.t, os.WriteFile(l.History+"-wal", bytes.Repeat([]byte("nonsense"), 4096), 0o600))
 			},
-			tells: "-wal was damaged, and what had been written last is lost. It was set aside as ",
+			says: "-wal was damaged, and what had been written last is lost. It was set aside as ",
 		},
 		"of a newer program": {
 			prepare: func(l *loft) {
@@ -549,13 +549,13 @@ func TestFoundAtStart(t *testing.T) {
 				require.NoError(l.t, err)
 				require.NoError(l.t, db.Close())
 			},
-			tells: "was written by a newer dewline", refused: true,
+			says: "was written by a newer dewline", refused: true,
 		},
-		"somebody else's": {
+		"of another program": {
 			prepare: func(l *loft) {
 				require.NoError(l.t, os.WriteFile(l.History, []byte(strings.Repeat("notes on tub-1\n", 20)), 0o600))
 			},
-			tells: "is not a history of dewline", refused: true,
+			says: "is not a history of dewline", refused: true,
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -566,11 +566,11 @@ func TestFoundAtStart(t *testing.T) {
 			require.NoError(t, err)
 			p := l.Start()
 			l.Probe(1).Show(26)
-			first := l.told(heat)
+			first := l.waitReported(heat)
 			l.Wait("the fault is an alarm", func() bool { return l.Letter(fault) == "B" || l.Letter(fault) == "D" })
-			assert.Contains(t, p.Log(), c.tells)
+			assert.Contains(t, p.Log(), c.says)
 			if c.refused {
-				l.Wait("health tells it", func() bool { return strings.Contains(l.health(), c.tells) })
+				l.Wait("health reports it", func() bool { return strings.Contains(l.health(), c.says) })
 				require.NoError(t, p.Stop())
 				after, err := os.ReadFile(l.History)
 				require.NoError(t, err)
@@ -582,7 +582,7 @@ func TestFoundAtStart(t *testing.T) {
 			p = l.Start()
 			assert.Equal(t, first, l.Alarm(heat).Occurrence)
 			require.NoError(t, p.Stop())
-			assert.Contains(t, strings.Join(l.notes(), "\n"), c.tells)
+			assert.Contains(t, strings.Join(l.notes(), "\n"), c.says)
 			asides, err := filepath.Glob(l.History + ".corrupt-*")
 			require.NoError(t, err)
 			assert.NotEmpty(t, asides)
@@ -606,9 +606,9 @@ func TestFolderThatMayNotBeWritten(t *testing.T) {
 	t.Cleanup(func() { _ = os.Chmod(l.card, 0o755) })
 	p := l.Start()
 	l.Probe(1).Show(26)
-	first := l.told(heat)
+	first := l.waitReported(heat)
 	l.Wait("the fault is an alarm", func() bool { return l.Letter(fault) == "B" })
-	l.Wait("health tells it", func() bool { return strings.Contains(l.health(), "cannot be written: check its permissions") })
+	l.Wait("health reports it", func() bool { return strings.Contains(l.health(), "cannot be written: check its permissions") })
 	require.NoError(t, os.Chmod(l.card, 0o777))
 	l.Wait("the fault is over, without a restart", func() bool { return l.Letter(fault) == "D" })
 	p.Kill()
@@ -637,12 +637,12 @@ func TestHistoryThatMayOnlyBeRead(t *testing.T) {
 	require.NoError(t, os.Chmod(l.History, 0o444))
 	p := l.Start()
 	l.Probe(1).Show(26)
-	first := l.told(heat)
+	first := l.waitReported(heat)
 	text, err := exec.Command(harness.Binary(t), "alarm", "acknowledge", "--socket", l.Socket, heat).CombinedOutput()
 	require.NoError(t, err, string(text))
 	l.Wait("the alarm is acknowledged", func() bool { return l.Letter(heat) == "C" })
 	l.Wait("the fault is an alarm", func() bool { return l.Letter(fault) == "B" })
-	l.Wait("health tells it", func() bool { return strings.Contains(l.health(), "cannot be written: check its permissions") })
+	l.Wait("health reports it", func() bool { return strings.Contains(l.health(), "cannot be written: check its permissions") })
 	repaired := instant.Of(l.Now())
 	require.NoError(t, os.Chmod(l.History, 0o666))
 	l.Wait("the fault is over, without a restart", func() bool { return l.Letter(fault) == "D" })

@@ -70,10 +70,10 @@ const (
 	probes = 4
 	// pace is how fast the clock of the house runs: the minute between two commits lasts a quarter of a second.
 	pace = 240
-	// longestLife and longestDowntime are of the machine's time.
+	// maxLife and maxDowntime are in the machine's time.
 	maxLife     = 800 * time.Millisecond
 	maxDowntime = 400 * time.Millisecond
-	// mostKills is how many kills one house sees at most.
+	// maxKills is how many kills one house sees at most.
 	maxKills = 100
 )
 
@@ -429,7 +429,7 @@ func (h *house) rest() {
 		if !strings.HasSuffix(alarm, "/high") {
 			continue // one of an earlier walk may come to its end just now
 		}
-		assert.Equal(h.t, state, after[alarm], "what stood stands, and is the same: %s", alarm)
+		assert.Equal(h.t, state, after[alarm], "an active alarm is still active, and in the same state: %s", alarm)
 	}
 	h.Wait("the outbox is empty", func() bool { return h.Metric(`dewline_outbox_pending{outlet="mqtt"}`) == "0" })
 	different := ""

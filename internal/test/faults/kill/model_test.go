@@ -53,7 +53,7 @@ func (f *figures) String() string {
 		median, worst = f.losses[n/2], f.losses[n-1]
 	}
 	return fmt.Sprintf("%d kills; %d journal entries, %d of them alarm transitions, all heard, %d heard again; %d answered acknowledgements kept; "+
-		"%d commits told; %d readings stored, %d heard, %d of these lost after the last commit, the oldest %.1f s before the kill (median of the kills %.1f s); "+
+		"%d commits reported; %d readings stored, %d heard, %d of these lost after the last commit, the oldest %.1f s before the kill (median of the kills %.1f s); "+
 		"%d pictures after a start as the journal has them; a start takes %v",
 		f.kills, f.events, f.transitions, f.repeats, f.acks, f.written, f.stored, f.heard, f.lost, worst.Seconds(), median.Seconds(),
 		f.pictures, (f.start / time.Duration(max(1, f.starts))).Round(time.Millisecond))
@@ -140,7 +140,7 @@ func (h *house) checkHeard(entries []*journal.Entry) {
 }
 
 // standing is where an alarm is by the journal.
-type standing struct {
+type alarmState struct {
 	letter, occurrence string
 	active             bool
 }
@@ -150,7 +150,7 @@ type standing struct {
 // control socket answered after a start must be what the journal said at that time. It returns the number of transitions.
 func (h *house) checkLetters(entries []*journal.Entry) (transitions int) {
 	h.t.Helper()
-	alarms := map[string]*standing{}
+	alarms := map[string]*alarmState{}
 	occurrences := map[string]bool{}
 	pictures := h.pictures
 	settle := func(seq uint64) {
@@ -164,7 +164,7 @@ func (h *house) checkLetters(entries []*journal.Entry) (transitions int) {
 			transitions++
 			s := alarms[e.Alarm]
 			if s == nil {
-				s = &standing{letter: "A"}
+				s = &alarmState{letter: "A"}
 				alarms[e.Alarm] = s
 			}
 			about := fmt.Sprintf("entry %d, %s of %s", e.Seq, e.Kind, e.Alarm)
@@ -186,7 +186,7 @@ func (h *house) checkLetters(entries []*journal.Entry) (transitions int) {
 		settle(e.Seq)
 	}
 	for _, p := range pictures {
-		assert.Fail(h.t, "what the control socket told is not what the journal says", "entries %d to %d: %+v", p.from, p.to, p.alarms)
+		assert.Fail(h.t, "what the control socket said is not what the journal says", "entries %d to %d: %+v", p.from, p.to, p.alarms)
 	}
 	return transitions
 }
@@ -209,11 +209,11 @@ func lawful(kind journal.Kind, was, state string) bool {
 }
 
 // shows reports whether a picture is what the journal says.
-func shows(told []control.Alarm, alarms map[string]*standing) bool {
-	for _, a := range told {
+func shows(listed []control.Alarm, alarms map[string]*alarmState) bool {
+	for _, a := range listed {
 		s := alarms[a.Alarm]
 		if s == nil {
-			s = &standing{letter: "A"}
+			s = &alarmState{letter: "A"}
 		}
 		if a.State != s.letter || a.Active != s.active || a.Occurrence != s.occurrence {
 			return false

@@ -164,10 +164,10 @@ func (o *options) measure(ctx context.Context, c *child, b *broker, nodes []*nod
 		return nil, err
 	}
 	defer client.Disconnect(250)
-	ctx, stop := context.WithCancel(ctx)
+	ctx, cancel := context.WithCancel(ctx)
 	var open pages
 	defer open.wait.Wait()
-	defer stop()
+	defer cancel()
 	open.open(ctx, o.pages, c.web, nodes)
 
 	f := &feeder{client: client, nodes: nodes, every: o.real(o.every), now: now, hot: 20 * time.Second}
@@ -236,7 +236,7 @@ func (o *options) measure(ctx context.Context, c *child, b *broker, nodes []*nod
 // settle feeds the child until it has heard every sensor, waits until nothing is under way any more, and returns how many
 // readings it has taken by then.
 func (o *options) settle(ctx context.Context, c *child, f *feeder) (int64, error) {
-	warm, stop := context.WithCancel(ctx)
+	warm, cancel := context.WithCancel(ctx)
 	fed := make(chan error, 1)
 	go func() { fed <- f.run(warm) }()
 	deadline := time.Now().Add(2 * time.Minute)
@@ -251,7 +251,7 @@ func (o *options) settle(ctx context.Context, c *child, f *feeder) (int64, error
 			err = fmt.Errorf("after two minutes dewline has heard %d of %d sensors\n%s", heard, len(f.nodes), tail(c.log.Name()))
 		}
 	}
-	stop()
+	cancel()
 	if err := errors.Join(err, <-fed); err != nil {
 		return 0, err
 	}

@@ -74,7 +74,7 @@ type verdict struct {
 // growth is no leak, so the second half must begin later than two thirds of the time that a chunk takes.
 func judge(collections []collection, took time.Duration, warm time.Duration) verdict {
 	if half := took / 2; half < warm {
-		return verdict{words: fmt.Sprintf("too short to tell: the second half begins after %s, and the chunks of the history grow until %s",
+		return verdict{words: fmt.Sprintf("too short to judge: the second half begins after %s, and the chunks of the history grow until %s",
 			half.Round(time.Second), warm.Round(time.Second))}
 	}
 	var later []collection
@@ -85,7 +85,7 @@ func judge(collections []collection, took time.Duration, warm time.Duration) ver
 	}
 	const enough = 10
 	if len(later) < enough {
-		return verdict{words: fmt.Sprintf("too short to tell: %d collections in the second half, %d are needed", len(later), enough)}
+		return verdict{words: fmt.Sprintf("too short to judge: %d collections in the second half, %d are needed", len(later), enough)}
 	}
 	mean := 0.0
 	for _, c := range later {

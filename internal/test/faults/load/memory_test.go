@@ -58,10 +58,10 @@ func TestMemoryIsJudged(t *testing.T) {
 		{"much is under way, and nothing grows", 10 * time.Minute, 45, 0, 30, "flat: "},
 		{"one MiB a minute of forty-five", 10 * time.Minute, 45, 1.2, 0, "not flat: "},
 		{"likewise, and much is under way", 10 * time.Minute, 35, 1.6, 20, "not flat: "},
-		{"little more than the trace can tell", 10 * time.Minute, 6, 0.3, 0, "flat: "},
+		{"little more than the trace can show", 10 * time.Minute, 6, 0.3, 0, "flat: "},
 		{"shrinking", 10 * time.Minute, 60, -3, 0, "flat: "},
-		{"over before the chunks have grown", 9 * time.Minute, 45, 3, 0, "too short to tell: "},
-		{"hardly a collection", 10 * time.Minute, 45, 3, 0, "too short to tell: "},
+		{"over before the chunks have grown", 9 * time.Minute, 45, 3, 0, "too short to judge: "},
+		{"hardly a collection", 10 * time.Minute, 45, 3, 0, "too short to judge: "},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			collections := growing(c.took, c.begin, c.perMinute, c.underWay)
@@ -86,7 +86,7 @@ func TestWarmingUpIsNoGrowth(t *testing.T) {
 	assert.Contains(t, v.words, "300 collections")
 }
 
-func TestDefaultsAreLongEnoughToTell(t *testing.T) {
+func TestDefaultsAreLongEnoughToFindALeak(t *testing.T) {
 	for _, arguments := range [][]string{nil, {"--soak"}} {
 		o, err := parse(arguments)
 		require.NoError(t, err)

@@ -17,7 +17,7 @@ import (
 
 // Fifteen tubs leave their band within a minute, and the power goes before the summary is due: a webhook hears of ten of them one by
 // one and of the other five in one summary, once.
-func TestFloodIsToldInOneSummaryOverAPowerCut(t *testing.T) {
+func TestFloodIsReportedInOneSummaryOverAPowerCut(t *testing.T) {
 	t.Parallel()
 	const tubs = nuisance.FloodBegins + 5
 	var text strings.Builder
@@ -68,7 +68,7 @@ func TestFloodIsToldInOneSummaryOverAPowerCut(t *testing.T) {
 	h.Wait("the summary is on record", func() bool {
 		return h.Now().Minute()%10 >= 1 && h.Now().After(begin.Add(10*time.Minute)) && len(summaries()) > 0
 	})
-	h.Wait("all of the flood is told", func() bool { return len(hook.Taken()) >= nuisance.FloodBegins+1 })
+	h.Wait("all of the flood is reported", func() bool { return len(hook.Taken()) >= nuisance.FloodBegins+1 })
 	require.NoError(t, p.Stop())
 
 	entries := map[string]journal.Entry{}
@@ -86,7 +86,7 @@ func TestFloodIsToldInOneSummaryOverAPowerCut(t *testing.T) {
 		case journal.Summary:
 			summary = append(summary, e)
 		default:
-			t.Errorf("told besides: %s %s", e.Kind, e.Text)
+			t.Errorf("reported besides: %s %s", e.Kind, e.Text)
 		}
 	}
 	require.Len(t, summary, 1)
@@ -95,6 +95,6 @@ func TestFloodIsToldInOneSummaryOverAPowerCut(t *testing.T) {
 	for i := 1; i <= tubs; i++ {
 		alarm := fmt.Sprintf("tub-%d/water-temperature/high", i)
 		inSummary := strings.Contains(summary[0].Text, alarm+" (")
-		assert.NotEqual(t, slices.Contains(alone, alarm), inSummary, "%s is told alone or in the summary", alarm)
+		assert.NotEqual(t, slices.Contains(alone, alarm), inSummary, "%s is reported alone or in the summary", alarm)
 	}
 }

@@ -72,8 +72,8 @@ func transitions(entries []journal.Entry) (n int) {
 	return n
 }
 
-// outlet returns what /api/now says of a notifier.
-func outlet(h *harness.House, name string) (o struct {
+// notifier returns what /api/now says of a notifier.
+func notifier(h *harness.House, name string) (o struct {
 	Name      string `json:"name"`
 	Connected bool   `json:"connected"`
 	LastError string `json:"last_error"`
@@ -101,7 +101,7 @@ func pending(name string) string { return fmt.Sprintf("dewline_outbox_pending{ou
 // waitHealth waits for texts in the answer of /health. On a clock as fast as these, a moment's wait for the processor already
 // counts as a core that is stuck.
 func waitHealth(h *harness.House, texts ...string) {
-	h.Wait("health tells it", func() bool {
+	h.Wait("health reports it", func() bool {
 		health, err := h.Get("/health")
 		return err == nil && !slices.ContainsFunc(texts, func(text string) bool { return !strings.Contains(health, text) })
 	})

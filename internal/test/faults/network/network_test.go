@@ -39,9 +39,9 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 	late := harness.Listen(t, second.Address())
 	h.Probe(1).Show(22)
 	p := h.Start()
-	h.Wait("the way is open", func() bool { return outlet(h, "mqtt").Connected })
+	h.Wait("the way is open", func() bool { return notifier(h, "mqtt").Connected })
 	swing(h)
-	h.Wait("the first alarm is told", func() bool { return early.Letter(heat) == "D" && outlet(h, "mqtt").Pending == 0 })
+	h.Wait("the first alarm is reported", func() bool { return early.Letter(heat) == "D" && notifier(h, "mqtt").Pending == 0 })
 
 	way.set(shut)
 	way.target = second.Address()
@@ -56,17 +56,17 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 	assert.GreaterOrEqual(t, waiting, float64(2*swings), "every transition waits")
 	oldest := h.Number(`dewline_outbox_oldest_timestamp_seconds{outlet="mqtt"}`)
 	assert.InDelta(t, away.Unix(), oldest, (24 * time.Hour).Seconds(), "the oldest is of the beginning")
-	state := outlet(h, "mqtt")
+	state := notifier(h, "mqtt")
 	assert.False(t, state.Connected)
 	assert.Contains(t, state.LastError, "connection refused")
-	waitHealth(h, "outlet mqtt: ", "connection refused")
+	waitHealth(h, "notifier mqtt: ", "connection refused")
 	lines := strings.Count(p.Log()[logged:], "no connection to the broker")
 	assert.LessOrEqual(t, lines, 2, "a line for each reason, not for each attempt")
-	assert.Zero(t, h.Number(pending("webhook")), "nobody else waits for the broker")
+	assert.Zero(t, h.Number(pending("webhook")), "the other notifiers do not wait for the broker")
 	assert.GreaterOrEqual(t, len(hook.Taken()), 2*swings)
 
 	way.set(open)
-	h.Wait("everything has arrived", func() bool { return outlet(h, "mqtt").Connected && h.Number(pending("mqtt")) == 0 })
+	h.Wait("everything has arrived", func() bool { return notifier(h, "mqtt").Connected && h.Number(pending("mqtt")) == 0 })
 	h.Wait("the retained topics are there again", func() bool {
 		return late.Letter(heat) != "" && late.Letter(heat) == h.Letter(heat) &&
 			strings.Contains(late.Last("status"), "online") && late.Last("points/tub-1/water-temperature") != ""
@@ -89,16 +89,16 @@ func TestBrokerFaults(t *testing.T) {
 		secure  bool
 		disturb func(t *testing.T, g *gate, h *harness.House)
 		repair  func(t *testing.T, g *gate, h *harness.House)
-		tells   []string // in the state of the outlet
+		says    []string // in the state of the notifier
 		most    int64    // attempts to connect that the waiting times allow for
 	}{
 		"down": {
 			disturb: func(_ *testing.T, g *gate, _ *harness.House) { g.set(shut) },
-			tells:   []string{"connection refused"},
+			says:    []string{"connection refused"},
 		},
 		"flapping every second": {
 			disturb: func(_ *testing.T, g *gate, _ *harness.House) { g.set(flap) },
-			tells:   []string{},
+			says:    []string{},
 			most:    8,
 		},
 		"connects and never acknowledges": {
@@ -106,17 +106,17 @@ func TestBrokerFaults(t *testing.T) {
 				g.serve = silence(false)
 				g.set(instead)
 			},
-			tells: []string{"no acknowledgement within 20s"},
-			most:  6,
+			says: []string{"no acknowledgement within 20s"},
+			most: 6,
 		},
 		"takes connections and says nothing": {
 			disturb: func(_ *testing.T, g *gate, _ *harness.House) { g.set(deaf) },
-			tells:   []string{"mqtt: connecting"},
+			says:    []string{"mqtt: connecting"},
 			most:    5,
 		},
 		"half-open": {
 			disturb: func(_ *testing.T, g *gate, _ *harness.House) { g.set(stalled) },
-			tells:   []string{"mqtt: "},
+			says:    []string{"mqtt: "},
 			most:    5,
 		},
 		"certificate expired": {
@@ -125,7 +125,7 @@ func TestBrokerFaults(t *testing.T) {
 				g.present(certificates.server(t, "localhost", expired))
 			},
 			repair: func(t *testing.T, g *gate, _ *harness.House) { g.present(certificates.server(t, "localhost", valid)) },
-			tells:  []string{`the certificate of "invented broker" has expired on ` + expired.UTC().Format(time.DateTime), "put a new one on the broker"},
+			says:   []string{`the certificate of "invented broker" has expired on ` + expired.UTC().Format(time.DateTime), "put a new one on the broker"},
 			most:   8,
 		},
 		"certificate of another": {
@@ -134,7 +134,7 @@ func TestBrokerFaults(t *testing.T) {
 				g.present(certificates.server(t, "broker.example", valid))
 			},
 			repair: func(t *testing.T, g *gate, _ *harness.House) { g.present(certificates.server(t, "localhost", valid)) },
-			tells:  []string{"broker.example, not localhost", "write a name into the broker's address"},
+			says:   []string{"broker.example, not localhost", "write a name into the broker's address"},
 			most:   8,
 		},
 		"password wrong": {
@@ -146,8 +146,8 @@ func TestBrokerFaults(t *testing.T) {
 			repair: func(t *testing.T, g *gate, h *harness.House) {
 				require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 			},
-			tells: []string{`does not accept user "dewline"`, "/password"},
-			most:  8,
+			says: []string{`does not accept user "dewline"`, "/password"},
+			most: 8,
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -170,26 +170,26 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 			require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 			h.Probe(1).Show(22)
 			p := h.Start()
-			h.Wait("the way is open", func() bool { return outlet(h, "mqtt").Connected })
+			h.Wait("the way is open", func() bool { return notifier(h, "mqtt").Connected })
 			swing(h)
-			h.Wait("the first alarm is told", func() bool { return phone.Letter(heat) == "D" })
+			h.Wait("the first alarm is reported", func() bool { return phone.Letter(heat) == "D" })
 
 			logged, tried, since := len(p.Log()), way.attempts.Load(), time.Now()
-			told := len(hook.Taken())
+			before := len(hook.Taken())
 			c.disturb(t, way, h)
 			swing(h)
-			h.Wait("others are told all the same", func() bool { return len(hook.Taken()) >= told+2 })
-			h.Wait("the fault is told", func() bool {
-				state := outlet(h, "mqtt").LastError
-				for _, text := range c.tells {
+			h.Wait("others are reported all the same", func() bool { return len(hook.Taken()) >= before+2 })
+			h.Wait("the fault is reported", func() bool {
+				state := notifier(h, "mqtt").LastError
+				for _, text := range c.says {
 					if !strings.Contains(state, text) {
 						return false
 					}
 				}
-				return state != "" || len(c.tells) == 0
+				return state != "" || len(c.says) == 0
 			})
 			if name != "flapping every second" { // which is well in between
-				waitHealth(h, "outlet mqtt: ")
+				waitHealth(h, "notifier mqtt: ")
 			}
 			swing(h)
 			// Waiting times double from a second, of which half is chance, so that n attempts take at least 2ⁿ⁻²−½ seconds; the clock says
@@ -209,7 +209,7 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 			} else {
 				way.set(open)
 			}
-			h.Wait("everything has arrived", func() bool { return outlet(h, "mqtt").Connected && h.Number(pending("mqtt")) == 0 })
+			h.Wait("everything has arrived", func() bool { return notifier(h, "mqtt").Connected && h.Number(pending("mqtt")) == 0 })
 			h.Wait("the retained alarm is the one that is", func() bool { return phone.Letter(heat) == h.Letter(heat) })
 			require.NoError(t, p.Stop())
 			assertArrived(t, h.Journal(t), phone.Heard())
@@ -218,7 +218,7 @@ notify: [{via: webhook, format: cloudevent, url: "%s"}]
 }
 
 // A webhook and a mail server that are ill for a day lose nothing, and delay nothing else: not the broker, not each other.
-func TestOutletFaults(t *testing.T) {
+func TestNotifierFaults(t *testing.T) {
 	refuse := func(g *gate, _ *harness.Hook) { g.set(shut) }
 	hang := func(g *gate, _ *harness.Hook) { g.set(deaf) }
 	for name, disturb := range map[string]func(*gate, *harness.Hook){
@@ -248,9 +248,9 @@ notify:
 			require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 			h.Probe(1).Show(22)
 			p := h.Start()
-			h.Wait("the way is open", func() bool { return outlet(h, "mqtt").Connected })
+			h.Wait("the way is open", func() bool { return notifier(h, "mqtt").Connected })
 			swing(h)
-			h.Wait("the first alarm is told", func() bool { return len(ill.About(heat)) >= 2 && len(post.taken()) >= 2 })
+			h.Wait("the first alarm is reported", func() bool { return len(ill.About(heat)) >= 2 && len(post.taken()) >= 2 })
 
 			disturb(way, ill)
 			if name == "hangs" {
@@ -263,13 +263,13 @@ notify:
 				swing(h)
 			}
 			healthy := func() bool { return len(well.Taken()) >= 10 && h.Number(pending("mqtt")) == 0 }
-			h.Wait("the others have been told", healthy)
+			h.Wait("the others have been reported", healthy)
 			h.Wait("the ill ones are known to be ill", func() bool {
-				return outlet(h, "webhook").LastError != "" && outlet(h, "mail").LastError != ""
+				return notifier(h, "webhook").LastError != "" && notifier(h, "mail").LastError != ""
 			})
 			assert.GreaterOrEqual(t, h.Number(pending("webhook")), 8.0)
 			assert.GreaterOrEqual(t, h.Number(pending("mail")), 8.0)
-			waitHealth(h, "outlet webhook: ", "outlet mail: ")
+			waitHealth(h, "notifier webhook: ", "notifier mail: ")
 			assert.LessOrEqual(t, strings.Count(p.Log()[logged:], "could not be delivered"), 6)
 
 			ill.Answer(0)
@@ -279,9 +279,9 @@ notify:
 			assert.Equal(t, well.About(heat), slices.Compact(ill.About(heat)), "the same, in the same order; what was not answered came again")
 			// The failure of a notifier is not sent through that notifier.
 			assert.Positive(t, len(well.About("sensor/outlet-mail/fault")))
-			h.Wait("mail has told all but its own failure", func() bool {
-				told := distinct(well.Taken()) - distinct(well.About("sensor/outlet-mail/fault")) + distinct(ill.About("sensor/outlet-webhook-2/fault"))
-				return told == distinct(post.taken())
+			h.Wait("mail has sent all but its own failure", func() bool {
+				before := distinct(well.Taken()) - distinct(well.About("sensor/outlet-mail/fault")) + distinct(ill.About("sensor/outlet-webhook-2/fault"))
+				return before == distinct(post.taken())
 			})
 			h.Wait("the broker has everything", func() bool { return h.Number(pending("mqtt")) == 0 })
 			require.NoError(t, p.Stop())

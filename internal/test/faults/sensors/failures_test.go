@@ -351,9 +351,9 @@ func suffer(t *testing.T, p *patient, failure string) outcome {
 // loses anything.
 func TestEveryDriverWithEveryFailure(t *testing.T) {
 	rows := []string{
-		"# Seconds from the beginning of a failure of ten minutes until the fault is told, and from its end until it is cleared; limit",
+		"# Seconds from the beginning of a failure of ten minutes until the fault is reported, and from its end until it is cleared; limit",
 		fmt.Sprintf("# alarms that came of it, times a person was called, and readings of %d that the neighbours lost.", due()),
-		fmt.Sprintf("%-8s %-12s %9s %8s %13s %7s %15s %10s", "driver", "failure", "told s", "over s", "limit alarms", "calls", "same bus lost", "others lost"),
+		fmt.Sprintf("%-8s %-12s %9s %8s %13s %7s %15s %10s", "driver", "failure", "named s", "over s", "limit alarms", "calls", "same bus lost", "others lost"),
 	}
 	for _, driver := range slices.Sorted(maps.Keys(patients)) {
 		for _, failure := range failures {
@@ -369,8 +369,8 @@ func TestEveryDriverWithEveryFailure(t *testing.T) {
 				if !possible {
 					return
 				}
-				assert.False(t, o.detected.IsNone(), "nobody was told")
-				assert.LessOrEqual(t, o.detected.Sub(o.began), o.staleAfter+every, "told within the stale time of the first bad read")
+				assert.False(t, o.detected.IsNone(), "no fault was reported")
+				assert.LessOrEqual(t, o.detected.Sub(o.began), o.staleAfter+every, "reported within the stale time of the first bad read")
 				assert.False(t, o.cleared.IsNone(), "the fault is not cleared")
 				assert.Zero(t, o.alarms, "a limit alarm came of a sensor fault")
 				assert.Zero(t, o.others, "a sensor on another bus lost readings")

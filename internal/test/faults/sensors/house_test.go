@@ -72,8 +72,8 @@ func newHouse(t *testing.T, text string, open opener) *house {
 		h.feed, err = mqttfed.New(wiring.Fed, mqttfed.Options{})
 		require.NoError(t, err)
 	}
-	ctx, stop := context.WithCancel(t.Context())
-	h.stop = stop
+	ctx, cancel := context.WithCancel(t.Context())
+	h.stop = cancel
 	h.step(watch.Event{Kind: watch.StartEvent, At: h.start, Run: "rehearsal"})
 	if len(wiring.Jobs) > 0 {
 		poller, err := poll.New(wiring.Jobs, poll.Options{Deliver: func(s intake.Sample) {

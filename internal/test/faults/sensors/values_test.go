@@ -70,7 +70,7 @@ type lie struct {
 	sensors string
 	bands   string
 	says    func(r room, id string, since, began time.Duration) truth
-	told    []string // faults of which at least one must be raised; nil where nothing finds it
+	named   []string // faults of which at least one must be raised; nil where nothing finds it
 	alarms  int      // limit alarms that come of it
 	remark  string
 }
@@ -138,7 +138,7 @@ var lies = []lie{
 			}
 			return t
 		}),
-		told: []string{"sensor/probe-1/temperature/fault", "sensor/probe-2/temperature/fault"}, remark: "nobody can tell which one is wrong: both are named",
+		named: []string{"sensor/probe-1/temperature/fault", "sensor/probe-2/temperature/fault"}, remark: "no program can know which one is wrong: both are named",
 	},
 	{
 		name: "one of three sensors of a point off by 2 K", lasting: 6 * time.Hour, sensors: twin1 + twin2 + twin3, bands: water,
@@ -148,15 +148,15 @@ var lies = []lie{
 			}
 			return t
 		}),
-		told: []string{"sensor/probe-2/temperature/fault"}, remark: "the odd one out; the median goes on",
+		named: []string{"sensor/probe-2/temperature/fault"}, remark: "the odd one out; the median goes on",
 	},
 	{
 		name: "one of three sensors of a point drifts by 0.1 K/h", lasting: 24 * time.Hour, sensors: twin1 + twin2 + twin3, bands: water,
-		says: honest(drift("probe-2")), told: []string{"sensor/probe-2/temperature/fault"}, remark: "as soon as it is off by the allowed 1 K",
+		says: honest(drift("probe-2")), named: []string{"sensor/probe-2/temperature/fault"}, remark: "as soon as it is off by the allowed 1 K",
 	},
 	{
 		name: "one of two sensors of a point drifts by 0.1 K/h", lasting: 24 * time.Hour, sensors: twin1 + twin2, bands: water,
-		says: honest(drift("probe-2")), told: []string{"sensor/probe-1/temperature/fault", "sensor/probe-2/temperature/fault"}, remark: "likewise, and both are named",
+		says: honest(drift("probe-2")), named: []string{"sensor/probe-1/temperature/fault", "sensor/probe-2/temperature/fault"}, remark: "likewise, and both are named",
 	},
 	{
 		name: "a lone sensor drifts by 0.1 K/h", lasting: 24 * time.Hour, sensors: probe1, bands: water,
@@ -165,12 +165,12 @@ var lies = []lie{
 	{
 		name: "humidity pinned at 100 %", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %}}",
 		says:   honest(func(_ room, _ string, _, _ time.Duration, t truth) truth { t[sensors.Humidity] = 100; return t }),
-		remark: "flagged after an hour; fog at 100 % is possible, so nobody is called",
+		remark: "flagged after an hour; fog at 100 % is possible, so there is no alarm",
 	},
 	{
 		name: "humidity pinned at 100 %, band up to 95 %", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %, high: 95 %}}",
 		says:   honest(func(_ room, _ string, _, _ time.Duration, t truth) truth { t[sensors.Humidity] = 100; return t }),
-		alarms: 1, remark: "fog or a wet sensor: nobody can tell from here, and both want a look",
+		alarms: 1, remark: "fog or a wet sensor: the readings do not show which, and both need a look",
 	},
 	{
 		name: "humidity pinned at 106 %", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %}}",
@@ -179,8 +179,8 @@ var lies = []lie{
 	},
 	{
 		name: "humidity stuck at one word", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %}}",
-		says: honest(func(_ room, _ string, _, _ time.Duration, t truth) truth { t[sensors.Humidity] = 80; return t }),
-		told: []string{"sensor/loft-air/humidity/fault"}, remark: "flagged after half an hour, failed after two hours",
+		says:  honest(func(_ room, _ string, _, _ time.Duration, t truth) truth { t[sensors.Humidity] = 80; return t }),
+		named: []string{"sensor/loft-air/humidity/fault"}, remark: "flagged after half an hour, failed after two hours",
 	},
 	{
 		name: "wet element: humidity creeps to 97 % and stays", lasting: 24 * time.Hour, sensors: inAir, bands: "{relative-humidity: {low: 60 %}}",
@@ -235,9 +235,9 @@ func valueSite(l *lie) string {
 // alarm of any kind.
 func TestWrongValues(t *testing.T) {
 	rows := []string{
-		"# Hours from the beginning of a fault until it is told as the fault of a sensor, and until the first reading is flagged suspect; limit alarms",
+		"# Hours from the beginning of a fault until it is reported as the fault of a sensor, and until the first reading is flagged suspect; limit alarms",
 		"# that came of it. Before each there were 26 hours of truth, without any alarm.",
-		fmt.Sprintf("%-52s %13s %13s %13s  %s", "fault", "told after", "suspect after", "limit alarms", "remark"),
+		fmt.Sprintf("%-52s %13s %13s %13s  %s", "fault", "named after", "suspect after", "limit alarms", "remark"),
 	}
 	for i := range lies {
 		l := &lies[i]
@@ -277,14 +277,14 @@ func (l *lie) judge(t *testing.T) string {
 	}
 	h.live(l.lasting)
 	h.end()
-	told, suspect := instant.None, instant.None
+	reported, suspect := instant.None, instant.None
 	var faults []string
 	for i := range h.site.Sensors {
 		for _, fault := range h.faults(i) {
 			if at := h.first(journal.AlarmRaised, fault, began); !at.IsNone() {
 				faults = append(faults, fault)
-				if told.IsNone() || at < told {
-					told = at
+				if reported.IsNone() || at < reported {
+					reported = at
 				}
 			}
 		}
@@ -298,9 +298,9 @@ func (l *lie) judge(t *testing.T) string {
 	for _, place := range []string{"loft", "tub-1", "tub-2"} {
 		alarms += h.limitAlarms(place)
 	}
-	assert.Equal(t, l.told, faults, "the sensors of which a fault is told")
+	assert.Equal(t, l.named, faults, "the sensors of which a fault is reported")
 	assert.Equal(t, l.alarms, alarms, "limit alarms: %s", h.reasons())
-	return fmt.Sprintf("%-52s %13s %13s %13d  %s", l.name, hours(began, told), hours(began, suspect), alarms, l.remark)
+	return fmt.Sprintf("%-52s %13s %13s %13d  %s", l.name, hours(began, reported), hours(began, suspect), alarms, l.remark)
 }
 
 // hours prints how long after a moment something happened.

@@ -77,8 +77,8 @@ func run(kernel string, patience time.Duration) error {
 	if err := pack(folder, archive); err != nil {
 		return err
 	}
-	ctx, stop := context.WithTimeout(context.Background(), patience)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
+	defer cancel()
 	console, err := boot(ctx, kernel, archive)
 	for line := range strings.Lines(console) {
 		if at := strings.Index(line, "guest"); at >= 0 {

@@ -1,4 +1,4 @@
-// Package outlettest holds the rules that every [outlet.Queue] must keep, to be run by the tests of each of them.
+// Package delivertest holds the conformance suite for implementations of [deliver.Queue]. The tests of each of them run it.
 package delivertest
 
 import (
