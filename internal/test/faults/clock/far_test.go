@@ -34,7 +34,7 @@ func TestAlarmsGoOutByAnyClock(t *testing.T) {
 			h.Probe(1).Show(25)
 			p := h.Start()
 			h.Wait("the alarm", func() bool { return h.Letter(high) == "B" })
-			h.Wait("the webhook has it", func() bool { return hook.Told(high) })
+			h.Wait("the webhook has it", func() bool { return hook.Received(high) })
 			h.Wait("the broker has it", func() bool { return phone.Letter(high) == "B" })
 			synchronized := map[bool]string{true: "1", false: "0"}
 			h.Wait("whether it can be right", func() bool { return h.Metric("dewline_clock_synchronized") == synchronized[c.right] })
