@@ -247,7 +247,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "GET", "/api/readings.csv", points, "", 400},
 		{without, "GET", "/api/readings.csv", points + "&" + span, "", 404},
 		{site, "POST", "/api/command", "", `{"verb":"acknowledge","alarm":"` + unacknowledged.Name + `","occurrence":"` + unacknowledged.Occurrence + `","by":"Ines"}`, 200},
-		{site, "POST", "/api/command", "", `{"verb":"acknowledge","alarm":"` + unacknowledged.Name + `"}`, 409},
+		{site, "POST", "/api/command", "", `{"verb":"acknowledge","alarm":"nowhere/water-temperature/low"}`, 409},
 		{site, "POST", "/api/command", "", `{"verb":"note","text":"a note (invented)","place":"tub-1"}`, 200},
 		{site, "POST", "/api/command", "", `{"verb":"note","colour":"blue"}`, 400},
 		{site, "POST", "/api/command", "", `{"verb":"repeat","alarm":"` + unacknowledged.Name + `"}`, 400},
