@@ -167,15 +167,15 @@ func (r *reporter) syntax(bad []*syntaxError) {
 // oneLine makes a message, which may hold text from the file, one line of bounded length without control characters: it
 // goes to terminals and logs.
 func oneLine(message string) string {
-	const most = 600
+	const maxRunes = 600
 	clean := strings.Map(func(r rune) rune {
 		if unicode.IsPrint(r) {
 			return r
 		}
 		return ' '
 	}, message)
-	if runes := []rune(clean); len(runes) > most {
-		return string(runes[:most]) + "…"
+	if runes := []rune(clean); len(runes) > maxRunes {
+		return string(runes[:maxRunes]) + "…"
 	}
 	return clean
 }

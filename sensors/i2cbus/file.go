@@ -21,7 +21,7 @@ const (
 	requestSlave    = 0x0703 // I2C_SLAVE: EBUSY where a kernel driver has the address
 	requestTransfer = 0x0707 // I2C_RDWR: one combined transaction
 	flagRead        = 0x0001 // I2C_M_RD
-	longest         = 8192   // bytes per message that the kernel takes
+	maxMessage      = 8192   // bytes per message that the kernel takes
 )
 
 // message is the kernel's struct i2c_msg.
@@ -71,8 +71,8 @@ func (f *file) Tx(address uint16, w, r []byte) error {
 	if len(w) == 0 && len(r) == 0 {
 		return errors.New("a transaction must write or read something")
 	}
-	if len(w) > longest || len(r) > longest {
-		return fmt.Errorf("a message of %d bytes is longer than the kernel takes (%d)", max(len(w), len(r)), longest)
+	if len(w) > maxMessage || len(r) > maxMessage {
+		return fmt.Errorf("a message of %d bytes is longer than the kernel takes (%d)", max(len(w), len(r)), maxMessage)
 	}
 	device, err := f.opened()
 	if err != nil {

@@ -583,8 +583,8 @@ type exponential struct{ tau, floor, span float64 }
 // fitExponential fits a fall to values at times in minutes, by the best τ of a fine search; sigma is the scatter of a value. It is refused
 // where the fall is not three times as high as the scatter, or shorter than its own time constant.
 func fitExponential(xs, ys []float64, sigma float64) (best exponential, ok bool) {
-	const least = 12
-	if len(xs) < least {
+	const minCount = 12
+	if len(xs) < minCount {
 		return best, false
 	}
 	length := xs[len(xs)-1] - xs[0]

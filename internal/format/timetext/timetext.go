@@ -134,9 +134,9 @@ func ParseDuration(text string) (time.Duration, error) {
 		if length == 0 {
 			return 0, fmt.Errorf("duration %.60q: unknown unit %.60q (s, m, h, d, w or y)", text, symbol)
 		}
-		const longest = 100 * 365 * 24 * time.Hour // far from overflow, and longer than any use here
+		const maxSpan = 100 * 365 * 24 * time.Hour // far from overflow, and longer than any use here
 		part := math.Round(number * float64(length))
-		if part > float64(longest) || total+time.Duration(part) > longest {
+		if part > float64(maxSpan) || total+time.Duration(part) > maxSpan {
 			return 0, fmt.Errorf("duration %.60q is longer than 100 years", text)
 		}
 		total += time.Duration(part)

@@ -206,11 +206,11 @@ func (r *Result) WriteText(w io.Writer) error {
 	}) {
 		fmt.Fprintf(&text, "false alarms of dewline: %d × %s\n", causes[cause], cause)
 	}
-	const most = 20
+	const maxRows = 20
 	misses := slices.Clone(r.Misses)
 	slices.SortStableFunc(misses, func(a, b Miss) int { return -compareBool(a.Group.Critical, b.Group.Critical) }) // none of those is left out
 	for i, m := range misses {
-		if i >= most && !m.Group.Critical {
+		if i >= maxRows && !m.Group.Critical {
 			fmt.Fprintf(&text, "and %d more\n", len(misses)-i)
 			break
 		}
