@@ -394,7 +394,7 @@ func TestEveryDriverWithEveryFailure(t *testing.T) {
 // The table has every driver that the configuration can name, but for those that play a file or a simulated room.
 func TestNoDriverIsLeftOut(t *testing.T) {
 	_, problems := config.Load(writeSite(t, "site: north-loft\nplaces: [{id: loft, kind: room}]\nsensors: [{id: probe, feeds: {temperature: loft/air-temperature}}]\n"))
-	_, list, found := strings.Cut(problems.Err().Error(), "lacks its driver: ")
+	_, list, found := strings.Cut(problems.Err().Error(), "has no driver: ")
 	require.True(t, found, "%s", problems.Err())
 	list, _, _ = strings.Cut(list, "\n")
 	for name := range strings.SplitSeq(list, ", ") {
