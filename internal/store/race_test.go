@@ -1,6 +1,6 @@
 //go:build race
 
-package history
+package store
 
 // How densely the power is cut: the race detector makes SQLite some ten times as slow.
 const (

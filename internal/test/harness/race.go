@@ -1,5 +1,5 @@
 //go:build race
 
-package rig
+package harness
 
 var buildFlags = []string{"-race"}
