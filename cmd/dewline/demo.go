@@ -93,7 +93,7 @@ func (c *demoCommand) live(ctx context.Context, site *config.Site, begin time.Ti
 	note := func(day int, place, text string) watch.Command {
 		return watch.Command{Verb: watch.WriteNote, Place: place, Text: text, By: "keeper", At: instant.Of(begin.AddDate(0, 0, -day))}
 	}
-	return loft, daemon.Past{
+	return loft, daemon.Backfill{
 		Site: site, Loft: loft, Until: begin, Every: time.Minute,
 		Mistings: options.MistingTimes(options.Start, begin),
 		Notes: []watch.Command{
@@ -101,7 +101,7 @@ func (c *demoCommand) live(ctx context.Context, site *config.Site, begin time.Ti
 			note(4, "vivarium-2", "The mister's nozzle was clogged; cleaned it. (invented)"),
 			note(2, "tub-1", "Hind-limb buds on most of them. (invented)"),
 		},
-	}.Live(ctx)
+	}.Run(ctx)
 }
 
 // introduce prints the addresses of the running demo and the commands to try on it.

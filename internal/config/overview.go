@@ -21,7 +21,7 @@ type Overview struct {
 	Times     string // how to read them, such as "times in Europe/Lisbon, limits of the day"
 	Watched   []string
 	Unwatched Problems // warnings, each of which is a sentence for the keeper
-	Told      []string // lines such as "told of critical alarms: mail to keeper@example.org"
+	Notified  []string // lines such as "critical alarms go to mail to keeper@example.org"
 }
 
 // Overview sums up a site that was checked. states are those of its points, of a running daemon for example, whose cohorts may
@@ -60,7 +60,7 @@ func (s *Site) Overview(at time.Time, states []watch.PointState) Overview {
 	for i := range s.Cohorts {
 		o.cohort(i)
 	}
-	found.Told = o.notifierLines()
+	found.Notified = o.notifierLines()
 	found.Unwatched = o.problems.Sorted(o.origins.at("").file)
 	return found
 }
@@ -75,7 +75,7 @@ func (o *Overview) Lines() (good, bad []string) {
 	for _, line := range o.Watched {
 		good = append(good, "  "+line)
 	}
-	good = append(good, o.Told...)
+	good = append(good, o.Notified...)
 	for _, p := range o.Unwatched {
 		bad = append(bad, p.Message)
 	}
@@ -266,7 +266,7 @@ func (o *overviewer) notifierLines() []string {
 		o.warnf("notify", "nobody is told of any alarm: the configuration has no notify. Add a notifier, and try it with dewline alarm test")
 		return nil
 	}
-	by := map[string][]string{} // who → priorities
+	by := map[string][]string{} // notifiers → priorities; "" for those that no notifier takes
 	var order []string
 	for _, p := range []care.Priority{care.CriticalPriority, care.HighPriority, care.MediumPriority, care.LowPriority} {
 		var who []string
@@ -291,8 +291,9 @@ func (o *overviewer) notifierLines() []string {
 		}
 		if len(who) == 0 && p == care.CriticalPriority {
 			o.warnf("notify", "nobody is told of critical alarms: no notifier takes that priority")
+			continue
 		}
-		all := cmp.Or(strings.Join(who, ", "), "nobody")
+		all := strings.Join(who, ", ")
 		if by[all] == nil {
 			order = append(order, all)
 		}
@@ -300,7 +301,14 @@ func (o *overviewer) notifierLines() []string {
 	}
 	var lines []string
 	for _, who := range order {
-		lines = append(lines, fmt.Sprintf("told of %s alarms: %s", sayList(by[who]), who))
+		switch priorities := by[who]; {
+		case who != "":
+			lines = append(lines, fmt.Sprintf("%s alarms go to %s", sayList(priorities), who))
+		case len(priorities) == 1:
+			lines = append(lines, fmt.Sprintf("nobody is told of %s alarms: no notifier takes that priority", priorities[0]))
+		default:
+			lines = append(lines, fmt.Sprintf("nobody is told of %s alarms: no notifier takes those priorities", sayList(priorities)))
+		}
 	}
 	return lines
 }

@@ -85,19 +85,19 @@ func TestOverviewOfAnimalsWithoutSensor(t *testing.T) {
 	assert.Contains(t, o.Unwatched.String(), "tub-3 is not watched, although a-2026 lives there: no sensor is there")
 }
 
-func TestOverviewSaysWhoIsTold(t *testing.T) {
+func TestOverviewSaysWhereAlarmsGo(t *testing.T) {
 	for notify, want := range map[string][]string{
 		`notify: [{via: webhook, url: "https://keeper.example", priorities: [low]}]`: {
-			"told of critical, high and medium alarms: nobody", "told of low alarms: webhook", "! nobody is told of critical alarms: no notifier takes that priority",
+			"nobody is told of high and medium alarms: no notifier takes those priorities", "low alarms go to webhook", "! nobody is told of critical alarms: no notifier takes that priority",
 		},
 		`notify: [{via: webhook, url: "https://keeper.example", priorities: [critical]}, {via: mail, server: "mail.example:587", from: loft@keeper.example, to: [ines@keeper.example, rui@keeper.example], priorities: [high, critical], after: 20m}]`: {
-			"told of critical alarms: webhook, mail to ines@keeper.example and rui@keeper.example after 20m",
-			"told of high alarms: mail to ines@keeper.example and rui@keeper.example after 20m",
-			"told of medium and low alarms: nobody",
+			"critical alarms go to webhook, mail to ines@keeper.example and rui@keeper.example after 20m",
+			"high alarms go to mail to ines@keeper.example and rui@keeper.example after 20m",
+			"nobody is told of medium and low alarms: no notifier takes those priorities",
 		},
 	} {
 		o := overviewAt(t, inJuly, northLoft+notify+"\n")
-		said := o.Told
+		said := o.Notified
 		for _, p := range o.Unwatched {
 			if strings.Contains(p.Message, "told") {
 				said = append(said, "! "+p.Message)

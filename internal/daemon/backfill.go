@@ -19,21 +19,21 @@ import (
 	"dewline/sensors"
 )
 
-// Past makes an invented past for a simulated room: it lets the loft live from its own beginning up to a moment, reads it
-// as the daemon would, and writes what was read and what came of it into the history of the site. A daemon that is
-// started on that history then goes on from there.
-type Past struct {
+// Backfill writes an invented past of a simulated room into the history of a site. It simulates the loft from its own start
+// up to Until, reads it as the daemon does, and records the readings and what follows from them. A daemon that starts on
+// that history continues from there.
+type Backfill struct {
 	Site  *config.Site
 	Loft  *sim.Loft
 	Until time.Time
 	Every time.Duration // between two reads; at most the gap of the sensors
-	// Mistings are kept in the journal, one for each time of day of each place.
+	// Mistings are recorded in the journal, one for each time of day of each place.
 	Mistings map[string][]time.Time
 	Notes    []watch.Command // with their At
 }
 
-// Live carries the past out.
-func (p Past) Live(ctx context.Context) (err error) {
+// Run simulates and records the past. The history must not be in use.
+func (p Backfill) Run(ctx context.Context) (err error) {
 	db, err := store.Open(p.Site.History.Path, store.Options{})
 	if err != nil {
 		return fmt.Errorf("the invented past: %w", err)
@@ -46,10 +46,10 @@ func (p Past) Live(ctx context.Context) (err error) {
 	now := p.Loft.Now()
 	world := sim.NewWorld(p.Loft, func() time.Time { return now })
 	l := newLoop(Options{Clock: stillClock{&now}, World: world, Log: slog.New(slog.DiscardHandler)}, p.Site, "past")
-	l.keeper = &recorder{loop: l, store: db, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
-	l.links = &links{loop: l}
-	l.callers = &senders{loop: l}
-	sources, err := l.pastSources(world)
+	l.recorder = &recorder{loop: l, store: db, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
+	l.mqtt = &mqttService{loop: l}
+	l.senders = &senders{loop: l}
+	sources, err := l.backfillSources(world)
 	if err != nil {
 		return err
 	}
@@ -70,12 +70,12 @@ func (p Past) Live(ctx context.Context) (err error) {
 		}
 		l.commit(l.chain.Ready())
 		l.acknowledgeOld(instant.Of(now))
-		if now.After(nextCommit) { // rarely: nobody fears a power cut here
+		if now.After(nextCommit) { // rarely: a power cut costs nothing here
 			nextCommit = now.Add(24 * time.Hour)
-			if err := db.Record(ctx, l.keeper.gathered, nil, nil); err != nil {
+			if err := db.Record(ctx, l.recorder.gathered, nil, nil); err != nil {
 				return fmt.Errorf("the invented past: %w", err)
 			}
-			l.keeper.gathered = nil
+			l.recorder.gathered = nil
 			if err := db.Commit(ctx); err != nil {
 				return fmt.Errorf("the invented past: %w", err)
 			}
@@ -88,18 +88,18 @@ func (p Past) Live(ctx context.Context) (err error) {
 	if err := db.Commit(ctx); err != nil {
 		return fmt.Errorf("the invented past: %w", err)
 	}
-	return db.Record(ctx, l.keeper.gathered, nil, state)
+	return db.Record(ctx, l.recorder.gathered, nil, state)
 }
 
-// pastSource is a sensor that is read in the past.
-type pastSource struct {
+// backfillSource is a simulated sensor of the invented past.
+type backfillSource struct {
 	id     string
 	sensor sensors.Sensor
 }
 
-// pastSources makes the sensors of the site and the line behind them.
-func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
-	var list []pastSource
+// backfillSources makes the sensors of the site and the line behind them.
+func (l *loop) backfillSources(world *sim.World) ([]backfillSource, error) {
+	var list []backfillSource
 	l.sources = &sources{fed: &mqttFeeds{}, descriptions: map[string]*sensors.Description{}}
 	for i := range l.site.Sensors {
 		c := &l.site.Sensors[i]
@@ -107,15 +107,15 @@ func (l *loop) pastSources(world *sim.World) ([]pastSource, error) {
 		description := sensor.Describe()
 		l.sources.descriptions[c.ID] = &description
 		l.noteResolutions(c, description)
-		list = append(list, pastSource{c.ID, sensor})
+		list = append(list, backfillSource{c.ID, sensor})
 	}
 	var err error
 	l.chain.Line, err = assemble.Line(l.site, l.sources.descriptions)
 	return list, err
 }
 
-// diary puts mistings and notes in the order of their times.
-func (p Past) diary() []watch.Command {
+// diary returns mistings and notes in the order of their times.
+func (p Backfill) diary() []watch.Command {
 	var all []watch.Command
 	for place, times := range p.Mistings {
 		for _, t := range times {
@@ -139,7 +139,7 @@ func (l *loop) acknowledgeOld(now instant.Instant) {
 	}
 }
 
-// stillClock is a clock that somebody else moves.
+// stillClock shows the time that now points to; the owner of that variable moves it.
 type stillClock struct{ now *time.Time }
 
 func (s stillClock) Now() time.Time                     { return *s.now }

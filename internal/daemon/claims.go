@@ -15,15 +15,15 @@ import (
 	"dewline/internal/store"
 )
 
-// claims are what this run holds, so that no second one watches the same site: each would take the other for a stranger at the
-// broker, and alarms would go out that no command reaches.
+// claims are the files and addresses that this run holds, so that no second daemon watches the same site. Two would throw each
+// other out at the broker, and commands to one would not reach the alarms of the other.
 type claims struct {
 	me    claim.Holder
 	fixed *claim.Held
 	links map[string]*claim.Held // by broker and client id
 }
 
-// errTaken is why a daemon does not start: others hold what its site needs.
+// errTaken is why a daemon does not start: other programs hold what its site needs.
 type errTaken struct {
 	claim.Taken
 	location *time.Location
@@ -59,8 +59,8 @@ func claimSite(o *Options, site *config.Site) (*claims, error) {
 	return c, nil
 }
 
-// connections claims the connections of a site to brokers, and gives back those that it has no longer. Where others hold one of
-// them it changes nothing.
+// connections claims the broker connections of a site, and releases those that the site no longer has. If another program
+// holds one of them, it changes nothing.
 func (c *claims) connections(site *config.Site) claim.Taken {
 	wanted := connectionsOf(site)
 	fresh := map[string]*claim.Held{}
@@ -109,7 +109,7 @@ func connectionsOf(site *config.Site) []string {
 	return names
 }
 
-// release gives everything back.
+// release gives up all claims.
 func (c *claims) release() {
 	for _, held := range c.links {
 		_ = held.Release()

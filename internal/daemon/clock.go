@@ -8,8 +8,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Timepiece is where the daemon gets its time from. Nothing else in the daemon asks the machine for it.
-type Timepiece interface {
+// Clock is where the daemon gets its time from. Nothing else in the daemon asks the machine for it.
+type Clock interface {
 	// Now returns the wall clock, which may be wrong and may jump.
 	Now() time.Time
 	// Monotonic returns the time since some fixed moment; it never jumps.
@@ -31,7 +31,7 @@ type kernelClock struct {
 }
 
 // KernelClock returns the machine's own clock, with the kernel's word on whether it is synchronised.
-func KernelClock() Timepiece {
+func KernelClock() Clock {
 	k := kernelClock{start: time.Now()}
 	var up unix.Timespec
 	id, err := os.ReadFile("/proc/sys/kernel/random/boot_id") // proc_sys_kernel(5)
@@ -60,7 +60,7 @@ type fastClock struct {
 }
 
 // FastClock returns a clock that begins at a moment and runs speed times as fast as the machine's own.
-func FastClock(begin time.Time, speed float64) Timepiece {
+func FastClock(begin time.Time, speed float64) Clock {
 	return fastClock{begin.Round(0), time.Now(), speed}
 }
 

@@ -11,17 +11,17 @@ import (
 // commandMessage is a command on its way into the core.
 type commandMessage struct {
 	command watch.Command
-	refusal string // why it is refused before the core has seen it; "" where it is not
+	refusal string // why it is refused without asking the core; "" if it is not
 	reply   chan commandReply
 }
 
 type commandReply = control.Response
 
-// command hands a command to the loop and waits for what becomes of it. It may be called from anywhere.
+// command passes a command to the loop and waits for the response. It may be called from any goroutine.
 func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response, error) {
 	m := commandMessage{command: cmd, reply: make(chan commandReply, 1)}
-	ctx, stop := context.WithTimeout(ctx, 10*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
 	select {
 	case l.commands <- m:
 	case <-ctx.Done():
@@ -35,10 +35,10 @@ func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response
 	}
 }
 
-// obey carries out a command in the core.
+// handleCommand carries out a command in the core and returns its outcome. It belongs to the goroutine of the loop.
 func (l *loop) handleCommand(m commandMessage) control.Response {
 	if m.refusal == "" && m.command.Verb == control.TestVerb {
-		return l.testOutlets(m)
+		return l.testNotifiers(m)
 	}
 	if m.refusal != "" {
 		l.chain.AddEffects(l.chain.Core.Refuse(l.now(), &m.command, m.refusal, nil))

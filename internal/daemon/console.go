@@ -12,14 +12,14 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// console tells people at a terminal what happens, one line for each thing, in the keeper's unit and local time.
+// console writes what happens to a terminal, one line for each event, in the site's unit and local time.
 type console struct {
 	out         io.Writer
 	temperature quantity.Unit
 	location    *time.Location
 }
 
-// entry writes a journal entry that a person wants to know of.
+// entry writes a journal entry, if it is of a kind that matters to a person.
 func (c *console) entry(e *journal.Entry) {
 	if c.out == nil {
 		return
@@ -47,7 +47,7 @@ func (c *console) sentence(e *journal.Entry) string {
 		return fmt.Sprintf("%s is no longer shelved: %s", e.Alarm, e.Reason)
 	case journal.AlarmReturned:
 		if e.State == "B" {
-			return fmt.Sprintf("%s still stands: %s", e.Alarm, e.Reason)
+			return fmt.Sprintf("%s is still active: %s", e.Alarm, e.Reason)
 		}
 	case journal.StageSet:
 		return fmt.Sprintf("%s in %s is at stage %s", e.Cohort, e.Place, e.Stage)
@@ -59,7 +59,7 @@ func (c *console) sentence(e *journal.Entry) string {
 	return ""
 }
 
-// raised tells of an alarm: how urgent, what, since when, against which limit, and for whom it speaks.
+// raised describes a raised alarm: priority, value, limit, start, and the enclosures that a room's alarm covers.
 func (c *console) raised(e *journal.Entry) string {
 	if e.State == "H" || e.State == "G" || e.State == "I" {
 		return "" // covered by another alarm, or silenced by a person

@@ -1,6 +1,10 @@
-// Package daemon is the rim around the core: it reads the sensors, tells the core the time, carries out its effects, and
-// keeps the ways out open. It is the only place that knows everybody. One goroutine owns the core ([loop]); everything
-// that may block has a goroutine of its own and talks to the loop through a bounded channel.
+// Package daemon runs dewline: it reads the sensors, feeds their samples and the time to the core, carries out the core's
+// effects, and runs the notifiers and the local servers.
+//
+//	err := daemon.Run(ctx, daemon.Options{Config: "dewline.yaml", Log: log})
+//
+// It is the only package that wires the others together; it decides nothing about alarms itself. One goroutine owns the core
+// ([loop]). Everything that may block has a goroutine of its own and talks to the loop through a bounded channel.
 package daemon
 
 import (
@@ -29,16 +33,16 @@ type Options struct {
 	Config  string       // path of the configuration, read again on reload
 	Site    *config.Site // used instead of reading Config at the start
 	Log     *slog.Logger // nil means silent
-	Console io.Writer    // tells people of alarms; nil means nobody looks on
+	Console io.Writer    // gets alarms as readable lines; nil means no console
 	Sys     string       // root of the kernel's files; "" means /sys
 	Root    string       // root of the file tree with the devices (dev/i2c-N); "" means /
-	Clock   Timepiece    // nil means the machine's
+	Clock   Clock        // nil means the machine's
 	World   *sim.World   // the simulated room, for the demo
 	Version string
 	Reload  <-chan struct{}       // each message reads the configuration again
 	Ready   func(Addresses)       // called once everything has started
-	Opening func(config.Overview) // says what is watched, at the start and after a reload; nil means nobody asks
-	Notify  func(state string)    // tells the service manager; nil means there is none
+	Opening func(config.Overview) // gets what is watched, at the start and after a reload; may be nil
+	Notify  func(state string)    // reports to the service manager (sd_notify(3)); nil means there is none
 }
 
 // Addresses are where the daemon can be reached.
@@ -46,7 +50,7 @@ type Addresses struct {
 	Web, Broker, Socket string
 }
 
-// WatchdogEvery is how often the service manager is told that the loop makes progress.
+// WatchdogEvery is how often the daemon reports to the service manager that the loop makes progress.
 const WatchdogEvery = 15 * time.Second
 
 // Run runs until ctx ends, then stops in good order.
@@ -101,7 +105,7 @@ func newRun() string {
 	return hex.EncodeToString(b[:])
 }
 
-// faces are the daemon's local servers.
+// servers are the daemon's local servers: the web server and the control socket.
 type servers struct {
 	loop    *loop
 	web     *web.Server
@@ -109,9 +113,9 @@ type servers struct {
 	wait    sync.WaitGroup
 }
 
-// openFaces opens the web server and the control socket. A face that cannot be opened is reported and left out: alarming
+// openServers opens the web server and the control socket. One that cannot be opened is reported and left out: alarming
 // goes on without it.
-func (l *loop) openFaces() (*servers, error) {
+func (l *loop) openServers() (*servers, error) {
 	f := &servers{loop: l}
 	l.setUsers(&l.site.Web)
 	problem := f.openWeb()
@@ -124,7 +128,7 @@ func (l *loop) openFaces() (*servers, error) {
 	return f, problem
 }
 
-// letIn puts the users of the pages in force. One whose file cannot be used is reported and left out.
+// setUsers puts the users of the pages in force. One whose file cannot be used is reported and left out.
 func (l *loop) setUsers(w *config.Web) {
 	var files []auth.UserFiles
 	for _, u := range w.Users {
@@ -145,7 +149,7 @@ func (f *servers) openWeb() error {
 		Listen: w.Listen, Hosts: w.Hosts, Access: l.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
 		TrustedProxies: w.TrustedProxies,
 		Current:        &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
-		Site: l.watched.Load, Title: l.title, Command: l.command, History: pastOf(l.keeper.store), Pages: dashboards.Pages(), Log: o.Log,
+		Site: l.watched.Load, Title: l.title, Command: l.command, History: historyOf(l.recorder.store), Pages: dashboards.Pages(), Log: o.Log,
 	})
 	if err != nil {
 		return err
@@ -155,8 +159,8 @@ func (f *servers) openWeb() error {
 	return nil
 }
 
-// reconfigure puts new users in force, and opens the web server anew where anything else about it has changed. Whoever has
-// logged in stays so, unless their user has changed.
+// reconfigure puts new users in force, and reopens the web server if anything else in its configuration has changed. Logins
+// stay valid, except those of users that have changed.
 func (f *servers) reconfigure(old, site *config.Web) error {
 	f.loop.setUsers(site)
 	before, now := *old, *site

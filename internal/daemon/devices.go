@@ -46,8 +46,8 @@ func newDevices(o Options) *devices {
 	}
 }
 
-// OpenSensor makes one sensor of the configuration for a caller that reads it by itself. Of the options Site is needed, and
-// Config, Sys and Root where its driver looks for files.
+// OpenSensor opens one sensor of the configuration for a caller that reads it without a daemon. Options.Site is required, and
+// Config, Sys and Root are needed by drivers that open files.
 func OpenSensor(o Options, id string) (sensors.Sensor, error) {
 	o.fill()
 	for i := range o.Site.Sensors {
@@ -139,7 +139,7 @@ func (d *devices) onWire(wire *i2cbus.Bus, c *config.SensorConfig) (sensors.Sens
 	return nil, fmt.Errorf("there is no driver %q", c.Driver)
 }
 
-// master returns the 1-Wire master that a probe hangs on, the same one for all its probes.
+// master returns the 1-Wire master to which a probe is connected, the same one for all its probes.
 func (d *devices) master(wire *i2cbus.Bus, c *config.SensorConfig) (*ds248x.Master, error) {
 	key := fmt.Sprintf("%s@%#02x", wire, c.Bridge)
 	if m, ok := d.masters[key]; ok {

@@ -9,7 +9,7 @@ import (
 	"dewline/internal/deliver/text"
 )
 
-// directions keeps for each point what it was like some minutes ago, so that a message can say where a value is going.
+// directions holds for each point values of some minutes ago, so that a message can say in which direction a value moves.
 type directions map[quantity.Point]*[2]text.Earlier // the newer one first
 
 // The ages between which an earlier value is compared with the present one.
@@ -20,23 +20,23 @@ const (
 
 // note takes in a usable reading. After a step of the clock or a long gap the comparison begins again.
 func (d directions) note(p quantity.Point, at instant.Instant, value float64) {
-	kept := d[p]
-	if kept == nil {
-		kept = new([2]text.Earlier)
-		d[p] = kept
+	pair := d[p]
+	if pair == nil {
+		pair = new([2]text.Earlier)
+		d[p] = pair
 	}
-	switch age := at.Sub(kept[0].At); {
-	case kept[0].At == 0 || age < 0 || age > maxEarlier:
-		*kept = [2]text.Earlier{{At: at, Value: value}}
+	switch age := at.Sub(pair[0].At); {
+	case pair[0].At == 0 || age < 0 || age > maxEarlier:
+		*pair = [2]text.Earlier{{At: at, Value: value}}
 	case age >= maxEarlier/2-minEarlier/2:
-		kept[1], kept[0] = kept[0], text.Earlier{At: at, Value: value}
+		pair[1], pair[0] = pair[0], text.Earlier{At: at, Value: value}
 	}
 }
 
-// earlier returns a value of five to thirty minutes before a time, the oldest that is kept.
+// earlier returns a value of five to thirty minutes before a time, the oldest one held.
 func (d directions) earlier(p quantity.Point, now instant.Instant) (text.Earlier, bool) {
-	if kept := d[p]; kept != nil {
-		for _, e := range [2]text.Earlier{kept[1], kept[0]} {
+	if pair := d[p]; pair != nil {
+		for _, e := range [2]text.Earlier{pair[1], pair[0]} {
 			if age := now.Sub(e.At); e.At != 0 && age >= minEarlier && age <= maxEarlier {
 				return e, true
 			}
@@ -85,7 +85,7 @@ func (p present) Feeds(sensor string) (points []quantity.Point) {
 	return points
 }
 
-// formatter returns what writes the messages of the site in force.
+// formatter returns the formatter of the messages of the site in force.
 func (l *loop) formatter() *text.Formatter {
 	return &text.Formatter{
 		Site: l.site.ID, Location: l.site.Location, Temperature: l.site.Display.Temperature, Titles: *l.titles.Load(),

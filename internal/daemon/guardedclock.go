@@ -9,22 +9,23 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// largestSlew is how far the wall clock may move against the monotonic one between two looks before it has stepped.
+// maxSlew is how far the wall clock may move against the monotonic one between two looks before that counts as a step.
 const maxSlew = time.Second
 
 // latestWall is the end of the times that a wall clock is believed to show. Later ones come from a clock chip or a time service
 // that is broken. The years up to 2200, which messages and the history can hold, leave room for the times ahead of now.
 var latestWall = time.Date(2150, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// guardedClock is the time that the daemon goes by. It runs with the monotonic clock, and the wall clock moves it only when the
-// loop looks: slow slewing is followed, and a step is told, so that nothing ever meets a time that the core has not heard of.
+// guardedClock is the time that the daemon uses. It runs with the monotonic clock, and follows the wall clock only when the
+// loop calls look: slow slewing is followed silently, and a step is returned to the loop, which passes it to the core. So no
+// reading carries a time of a step that the core does not know yet.
 //
-// A wall clock that nobody has confirmed and that shows an earlier time than the last record is certainly wrong: a board without
-// a battery comes up in the past. Then time goes on from the last record until a step takes the wall clock beyond it or it
-// is confirmed. A wall clock past [latestWall] is not followed at all: time goes on by the monotonic clock, at a start
+// An unconfirmed wall clock that shows an earlier time than the last record is certainly wrong: a board without a battery
+// starts in the past. Then time continues from the last record until a step takes the wall clock beyond it or the clock is
+// confirmed. A wall clock past [latestWall] is not followed at all: time continues by the monotonic clock, at a start
 // from 1970 as on a board whose clock was never set.
 type guardedClock struct {
-	piece  Timepiece
+	clock  Clock
 	offset atomic.Int64 // guarded time less monotonic time; read from anywhere
 	raw    time.Duration
 	lifted bool // offset is ahead of raw, the wall clock's own
@@ -39,10 +40,10 @@ func (g *guardedClock) synchronised() bool {
 
 // Now returns the guarded time. It may be called from anywhere.
 func (g *guardedClock) Now() time.Time {
-	if !g.known { // nobody has looked: an invented past, whose clock is right by definition
-		return g.piece.Now()
+	if !g.known { // look was never called: an invented past, whose clock is right by definition
+		return g.clock.Now()
 	}
-	return time.Unix(0, g.offset.Load()+int64(g.piece.Monotonic()))
+	return time.Unix(0, g.offset.Load()+int64(g.clock.Monotonic()))
 }
 
 // look compares the clocks and returns by how much guarded time has stepped; 0 for no step.
@@ -73,31 +74,31 @@ func (g *guardedClock) look(confirmed bool) time.Duration {
 	return 0
 }
 
-// bearing tells the next run how the clock stands.
-func (g *guardedClock) bearing() watch.ClockOffset {
-	return watch.ClockOffset{Boot: g.piece.Boot(), Wall: g.raw, Guarded: time.Duration(g.offset.Load())}
+// clockOffset returns the relation of the clocks, which the next run passes to resume.
+func (g *guardedClock) clockOffset() watch.ClockOffset {
+	return watch.ClockOffset{Boot: g.clock.Boot(), Wall: g.raw, Guarded: time.Duration(g.offset.Load())}
 }
 
-// resume takes over how the clock stood in an earlier run of the same boot, so that the next look tells a step that was made
-// between the two.
+// resume takes over the relation of the clocks from an earlier run of the same boot, so that the next look finds a step that
+// was made between the two runs.
 func (g *guardedClock) resume(b watch.ClockOffset) {
-	if b.Boot != "" && b.Boot == g.piece.Boot() {
+	if b.Boot != "" && b.Boot == g.clock.Boot() {
 		g.raw, g.lifted, g.known = b.Wall, b.Guarded-b.Wall > maxSlew, true
 		g.offset.Store(int64(b.Guarded))
 	}
 }
 
-// compare returns the wall clock less the monotonic one. It is not sure when the machine was held up between the two every
-// time, since that would look like a step, nor when the wall clock is past [latestWall].
+// compare returns the wall clock less the monotonic one. It is not sure if each of its attempts was interrupted between
+// reading the one and the other, since the delay would look like a step, nor if the wall clock is past [latestWall].
 func (g *guardedClock) compare() (raw time.Duration, sure bool) {
 	best := time.Duration(1<<63 - 1)
 	for range 5 {
-		before := g.piece.Monotonic()
-		wall := g.piece.Now()
+		before := g.clock.Monotonic()
+		wall := g.clock.Now()
 		if g.absurd = !wall.Before(latestWall); g.absurd {
 			return 0, false
 		}
-		if took := g.piece.Monotonic() - before; took < best {
+		if took := g.clock.Monotonic() - before; took < best {
 			best, raw = took, time.Duration(wall.UnixNano())-(before+took/2)
 		}
 		if best <= maxSlew/5 {
@@ -107,8 +108,8 @@ func (g *guardedClock) compare() (raw time.Duration, sure bool) {
 	return raw, best <= maxSlew
 }
 
-// goOn lets a run begin no earlier than the last record. It returns by how much that lies ahead of a confirmed clock, as
-// a step that was made while nobody looked; 0 for none.
+// resumeFrom lets a run begin no earlier than the last record. If the clock is confirmed, the record is what is wrong: then
+// resumeFrom returns the distance as a (negative) step that was made between the runs; 0 for none.
 func (g *guardedClock) resumeFrom(last instant.Instant, confirmed bool) time.Duration {
 	if last.IsNone() {
 		return 0
@@ -125,15 +126,15 @@ func (g *guardedClock) resumeFrom(last instant.Instant, confirmed bool) time.Dur
 	return 0
 }
 
-// stamped is a sample and the offset of the clock by which its time is stamped, so that a step between the reading and the loop
-// can be made good. Readings of sensors that are polled are stamped with the monotonic clock itself: offset 0.
+// stamped is a sample and the clock offset with which its time was made, so that a step between the reading and the loop can
+// be corrected. Readings of polled sensors carry the monotonic clock itself: offset 0.
 type stamped struct {
 	intake.Sample
 	offset int64
 }
 
-// monotonic stamps what is polled.
-func (g *guardedClock) monotonic() time.Time { return time.Unix(0, int64(g.piece.Monotonic())) }
+// monotonic returns the time with which polled readings are stamped.
+func (g *guardedClock) monotonic() time.Time { return time.Unix(0, int64(g.clock.Monotonic())) }
 
 // restamp gives a sample its guarded time.
 func (g *guardedClock) restamp(s stamped) intake.Sample {

@@ -20,12 +20,11 @@ import (
 	"dewline/internal/server/status"
 )
 
-// follower is told what happens, in order, by the loop. Its methods must not block: what takes time goes into a queue of
-// its own.
+// follower gets what happens, in order, from the loop. Its methods must not block: slow work goes into a queue of its own.
 type follower interface {
 	reading(r *intake.Reading)
 	entry(e *journal.Entry)
-	picture(p *status.Snapshot)
+	snapshot(p *status.Snapshot)
 }
 
 // loop owns the chain. Its fields belong to the goroutine that runs it, except current and those marked otherwise.
@@ -52,16 +51,16 @@ type loop struct {
 	calls         status.Calls
 	console       console
 	points        []quantity.Point // of the core, by index
-	keeper        *recorder
+	recorder      *recorder
 	followers     []follower
 	sources       *sources
-	links         *links
-	callers       *senders
+	mqtt          *mqttService
+	senders       *senders
 	access        *auth.Authenticator
-	faces         *servers
-	ways          []notifierHealth
-	posts         map[string]*post // by outlet
-	storeFailures []string         // what was told of the store since it worked last
+	servers       *servers
+	notifiers     []notifierHealth
+	queues        map[string]*trackedQueue // by notifier
+	storeFailures []string                 // failures of the store logged since it worked last
 	directions    directions
 	refusals      refusals
 	lost          lostMessages
@@ -69,8 +68,7 @@ type loop struct {
 	nextBeat      time.Duration
 }
 
-// Room for what may come in at once. A sensor worker that finds no room waits: nothing is lost, and the loop is never so far
-// behind in practice.
+// The capacities of the loop's channels. A sensor worker that finds its channel full waits, so that nothing is lost.
 const (
 	sampleRoom  = 1024
 	commandRoom = 64
@@ -78,8 +76,8 @@ const (
 
 func newLoop(o Options, site *config.Site, run string) *loop {
 	l := &loop{
-		options: o, id: run, chain: pipeline.Pipeline{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{piece: o.Clock},
-		posts: map[string]*post{}, directions: directions{},
+		options: o, id: run, chain: pipeline.Pipeline{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{clock: o.Clock},
+		queues: map[string]*trackedQueue{}, directions: directions{},
 		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
 	}
 	l.access = auth.New(l.sessions(site))
@@ -87,7 +85,7 @@ func newLoop(o Options, site *config.Site, run string) *loop {
 	return l
 }
 
-// sessions tells where sessions are kept over a restart: beside the history.
+// sessions makes the sessions of the pages survive a restart: their file is beside the history.
 func (l *loop) sessions(site *config.Site) auth.Options {
 	if site.History.Path == "" {
 		return auth.Options{}
@@ -106,12 +104,12 @@ func (l *loop) install(site *config.Site) {
 		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: storeSensor, FaultAfter: 2 * commitEvery})
 	}
 	known := map[string]notifierHealth{}
-	for _, w := range l.ways {
+	for _, w := range l.notifiers {
 		known[w.name] = w
 	}
-	l.ways = waysOut(site)
-	for i := range l.ways {
-		w := &l.ways[i]
+	l.notifiers = notifiersOf(site)
+	for i := range l.notifiers {
+		w := &l.notifiers[i]
 		w.failing, w.failure = known[w.name].failing, known[w.name].failure
 		w.sensor = int32(len(watched.Sensors))
 		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: config.ReservedSensors + w.name, FaultAfter: w.within})
@@ -142,10 +140,10 @@ func (l *loop) install(site *config.Site) {
 	l.console = console{out: l.options.Console, temperature: site.Display.Temperature, location: site.Location}
 }
 
-// title returns what a place is called beside its id. It may be called from anywhere.
+// title returns the title of a place. It may be called from any goroutine.
 func (l *loop) title(place string) string { return (*l.titles.Load())[place] }
 
-// run is the life of the daemon.
+// run starts everything, serves until ctx ends, and stops everything.
 func (l *loop) run(ctx context.Context) error {
 	log := l.options.Log
 	l.confirmed = l.clock.synchronised()
@@ -153,48 +151,48 @@ func (l *loop) run(ctx context.Context) error {
 		l.warnAbsurd()
 	}
 
-	l.keeper = openKeeper(l)
-	links, err := openLinks(l)
+	l.recorder = openRecorder(l)
+	mqttOut, err := openMQTT(l)
 	if err != nil {
-		log.Error("a way out is missing", "err", err)
+		log.Error("a notifier is missing", "err", err)
 	}
-	l.followers = []follower{links}
-	if l.callers, err = openCallers(l); err != nil {
-		log.Error("a way out is missing", "err", err)
+	l.followers = []follower{mqttOut}
+	if l.senders, err = openSenders(l); err != nil {
+		log.Error("a notifier is missing", "err", err)
 	}
-	reach, err := l.keeper.restore()
+	reach, err := l.recorder.restore()
 	if err != nil {
-		log.Error("the history could not bring back the last state", "err", err)
+		log.Error("the state of the last run could not be restored from the history", "err", err)
 	}
-	if entries, err := l.keeper.recent(ctx); err != nil {
-		log.Error("who was told of what in the last run is not known", "err", err)
+	if entries, err := l.recorder.recent(ctx); err != nil {
+		log.Error("the notifications of the last run could not be read from the journal", "err", err)
 	} else {
 		l.chain.Resume(entries)
 	}
-	if err := l.keeper.bringUpToDate(ctx, reach); err != nil {
-		log.Error("the history could not bring back the last state", "err", err)
+	if err := l.recorder.bringUpToDate(ctx, reach); err != nil {
+		log.Error("the state of the last run could not be restored from the history", "err", err)
 	}
 	l.resumeClock()
 	l.started = l.clock.Now()
 	l.reloaded, l.reloadOK = l.started, true
-	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.bearing()})
+	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.clockOffset()})
 	if err := l.startSources(); err != nil {
 		return err
 	}
 	l.publish()
-	faces, err := l.openFaces()
-	l.faces = faces
+	servers, err := l.openServers()
+	l.servers = servers
 	if err != nil {
 		log.Error("a local server is missing", "err", err)
 	}
-	links.start()
-	l.callers.start()
+	mqttOut.start()
+	l.senders.start()
 	l.open()
 	l.options.Notify("READY=1")
 	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.points), "sensors", len(l.site.Sensors))
-	l.options.Ready(l.addresses(faces))
+	l.options.Ready(l.addresses(servers))
 
-	l.turn(ctx)
+	l.serve(ctx)
 
 	l.options.Notify("STOPPING=1")
 	log.Info("stopping", "reason", context.Cause(ctx))
@@ -202,15 +200,15 @@ func (l *loop) run(ctx context.Context) error {
 	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
 	l.pass(l.chain.Core.Stop(l.now()))
 	l.publish()
-	faces.close()
+	servers.close()
 	l.access.Close()
-	l.callers.stop()
-	links.stop()
-	l.keeper.close()
+	l.senders.stop()
+	mqttOut.stop()
+	l.recorder.close()
 	return nil
 }
 
-// open says what is watched from now on.
+// open passes the overview of what is watched to Options.Opening.
 func (l *loop) open() {
 	if l.options.Opening == nil {
 		return
@@ -223,7 +221,7 @@ func (l *loop) open() {
 }
 
 func (l *loop) addresses(f *servers) Addresses {
-	a := Addresses{Broker: l.links.address()}
+	a := Addresses{Broker: l.mqtt.address()}
 	if f.web != nil {
 		a.Web = f.web.Addr()
 	}
@@ -233,8 +231,8 @@ func (l *loop) addresses(f *servers) Addresses {
 	return a
 }
 
-// turn is the loop: one thing at a time until ctx ends.
-func (l *loop) turn(ctx context.Context) {
+// serve is the loop: it handles one event at a time until ctx ends.
+func (l *loop) serve(ctx context.Context) {
 	ticker := time.NewTicker(l.options.Clock.Real(time.Second))
 	defer ticker.Stop()
 	for {
@@ -248,7 +246,7 @@ func (l *loop) turn(ctx context.Context) {
 			m.reply <- l.handleCommand(m)
 		case <-l.options.Reload:
 			l.reload()
-		case err := <-l.keeper.outcome:
+		case err := <-l.recorder.outcome:
 			l.storeReport(err)
 		case <-ticker.C:
 			l.checkClock()
@@ -260,17 +258,17 @@ func (l *loop) turn(ctx context.Context) {
 // now returns the time for events.
 func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
 
-// tick lets time pass in the chain, makes a new picture, and shows the service manager that the loop is alive.
+// tick lets time pass in the pipeline, publishes a new snapshot, and reports to the service manager that the loop is alive.
 func (l *loop) tick() {
 	l.countRefusals()
-	l.checkOutlets()
+	l.checkNotifiers()
 	l.recordLost()
 	l.chain.Tick(l.now())
 	l.commit(l.chain.Ready())
 	l.publish()
 	mono := l.options.Clock.Monotonic()
-	l.keeper.tick(l.now(), mono, l.confirmed)
-	for _, n := range l.keeper.news() {
+	l.recorder.tick(l.now(), mono, l.confirmed)
+	for _, n := range l.recorder.news() {
 		l.storeNotice(n.Text)
 	}
 	l.lastTick.Store(int64(mono))
@@ -280,34 +278,35 @@ func (l *loop) tick() {
 	}
 }
 
-// step lets an event into the chain and carries out what comes of it.
+// step passes an event to the pipeline and commits what follows from it.
 func (l *loop) step(ev watch.Event) {
 	l.chain.Step(ev)
 	l.commit(l.chain.Ready())
 }
 
-// pass carries out effects that the core had otherwise.
+// pass commits effects that a direct call of the core has returned.
 func (l *loop) pass(effects []watch.Effect) {
 	l.chain.AddEffects(effects)
 	l.commit(l.chain.Ready())
 }
 
-// mostAtOnce bounds how many samples are taken before others get their turn.
+// maxAtOnce is how many samples are taken before commands and the clock get their turn.
 const maxAtOnce = 64
 
-// takeAll takes a sample and those that wait behind it, and carries out what comes of all of them together: when a broker comes
-// back a thousand sensors have something to say at once, and each write to the card takes its time.
+// takeAll takes a sample and those that wait behind it, and commits what follows from all of them together: when a broker
+// returns, a thousand sensors report at once, and each write to the card takes its time.
 func (l *loop) takeAll(s stamped) {
 	waiting := min(len(l.samples), maxAtOnce-1) // those were stamped before the look at the clock
 	l.checkClock()
 	l.take(l.clock.restamp(s))
 	for range waiting {
-		l.take(l.clock.restamp(<-l.samples)) // nobody else takes any
+		l.take(l.clock.restamp(<-l.samples)) // does not block: only the loop receives from it
 	}
 	l.commit(l.chain.Ready())
 }
 
-// keep carries out work. Entries are durable, together with what must go out because of them, before anybody hears of them.
+// commit carries out work. Entries are made durable, together with the messages they cause, before any follower or notifier
+// gets them.
 func (l *loop) commit(work pipeline.Ready) {
 	var entries []*journal.Entry
 	for i := range work.Effects {
@@ -317,7 +316,7 @@ func (l *loop) commit(work pipeline.Ready) {
 		case watch.Notify:
 			l.calls[e.Entry.Priority]++
 		case watch.Derived:
-			l.keeper.derived(e)
+			l.recorder.derived(e)
 			l.directions.note(l.points[e.Point], e.At, e.Value)
 		}
 	}
@@ -327,11 +326,11 @@ func (l *loop) commit(work pipeline.Ready) {
 	for _, e := range entries {
 		if e.Kind == journal.NotifierTest {
 			for _, name := range e.Notifiers {
-				l.post(name).expect(e.ID())
+				l.queue(name).expect(e.ID())
 			}
 		}
 	}
-	l.keeper.record(entries, work.Deliveries)
+	l.recorder.record(entries, work.Deliveries)
 	for _, e := range entries {
 		l.logEntry(e)
 		l.console.entry(e)
@@ -339,7 +338,7 @@ func (l *loop) commit(work pipeline.Ready) {
 			f.entry(e)
 		}
 	}
-	l.callers.tell(work.Deliveries)
+	l.senders.enqueue(work.Deliveries)
 	if l.chain.Line != nil {
 		l.publish()
 	}
@@ -356,13 +355,13 @@ func (l *loop) logEntry(e *journal.Entry) {
 		}
 	}
 	level := slog.LevelInfo
-	if e.Kind == journal.AlarmRaised && l.options.Console == nil { // a console has told it already
+	if e.Kind == journal.AlarmRaised && l.options.Console == nil { // with a console a person sees it there
 		level = slog.LevelWarn
 	}
 	l.options.Log.Log(context.Background(), level, "journal", attributes...)
 }
 
-// take lets a sample into the chain, and tells of its readings.
+// take passes a sample to the pipeline, and its readings to the recorder and the followers.
 func (l *loop) take(s intake.Sample) {
 	outcome, err := l.chain.Take(s)
 	if err != nil {
@@ -372,11 +371,11 @@ func (l *loop) take(s intake.Sample) {
 	worst := outcome.Worst()
 	l.noteHealth(&s, &worst)
 	for i := range outcome.Amendments {
-		l.keeper.amend(&outcome.Amendments[i])
+		l.recorder.amend(&outcome.Amendments[i])
 	}
 	for i := range outcome.Readings {
 		r := &outcome.Readings[i]
-		l.keeper.reading(r)
+		l.recorder.reading(r)
 		if r.Flag.Usable() {
 			l.directions.note(r.Point, r.At, r.Value)
 		}
@@ -386,7 +385,7 @@ func (l *loop) take(s intake.Sample) {
 	}
 }
 
-// noteHealth notes how a sensor does.
+// noteHealth counts a read of a sensor and notes its outcome.
 func (l *loop) noteHealth(s *intake.Sample, r *intake.Report) {
 	index, _ := l.chain.Sensor(s.Sensor)
 	h := &l.health[index]
@@ -409,7 +408,7 @@ func (l *loop) noteHealth(s *intake.Sample, r *intake.Report) {
 	}
 }
 
-// publish makes a new picture of the site and swaps it in.
+// publish makes a new snapshot of the site, swaps it in, and passes it to the followers.
 func (l *loop) publish() {
 	p := &status.Snapshot{
 		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
@@ -428,18 +427,18 @@ func (l *loop) publish() {
 		h.Reads = reads
 		p.Sensors = append(p.Sensors, h)
 	}
-	p.Notifiers = l.outletStates()
+	p.Notifiers = l.notifierStates()
 	if since, flood := l.chain.Rules.Flood(); flood {
 		p.FloodSince = since.Time()
 	}
-	p.Calls, p.History = maps.Clone(l.calls), l.keeper.state()
+	p.Calls, p.History = maps.Clone(l.calls), l.recorder.state()
 	l.current.Set(p)
 	for _, f := range l.followers {
-		f.picture(p)
+		f.snapshot(p)
 	}
 }
 
-// healthy tells what keeps the daemon from watching. It may be called from anywhere.
+// healthy returns nil while the loop makes progress, otherwise what is wrong. It may be called from any goroutine.
 func (l *loop) healthy() error {
 	if silent := l.options.Clock.Monotonic() - time.Duration(l.lastTick.Load()); l.lastTick.Load() > 0 && silent > time.Minute {
 		return fmt.Errorf("the core has not moved for %s", silent.Round(time.Second))

@@ -11,10 +11,10 @@ import (
 // lostMessage is a message that a notifier has given up.
 type lostMessage struct {
 	notifier, event string
-	why             error
+	reason          error
 }
 
-// lostMessages are those that are not on record yet. Notifiers add them from their own goroutines.
+// lostMessages are given-up messages that are not recorded yet. Notifiers add them from their own goroutines.
 type lostMessages struct {
 	mu   sync.Mutex
 	list []lostMessage
@@ -34,13 +34,13 @@ func (l *lostMessages) take() []lostMessage {
 	return list
 }
 
-// recordLost puts on record which messages were given up. The rules then send another one while the alarm is active.
+// recordLost writes the given-up messages into the journal. The rules then send another one while the alarm is active.
 func (l *loop) recordLost() {
 	for _, m := range l.lost.take() {
 		alarm, occurrence := l.chain.Rules.AlarmOf(m.notifier, m.event)
 		l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
 			Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Notifiers: []string{m.notifier}, By: "dewline",
-			Text: fmt.Sprintf("%s gave up message %s: %v", m.notifier, m.event, m.why),
+			Text: fmt.Sprintf("%s gave up message %s: %v", m.notifier, m.event, m.reason),
 		}})
 	}
 }

@@ -20,30 +20,30 @@ import (
 	"dewline/internal/store"
 )
 
-// links are the ways out, and the embedded broker. The queue outlives a new configuration: what waits in it goes out by
-// whatever way there is then.
-type links struct {
-	loop  *loop
-	queue *post
-	open  *mqttWay // nil without MQTT
+// mqttService publishes over MQTT, and runs the embedded broker. Its queue survives a new configuration: what waits in it
+// goes out over the new connection.
+type mqttService struct {
+	loop       *loop
+	queue      *trackedQueue
+	connection *mqttConnection // nil without MQTT
 
 	mu     sync.Mutex // guards broker, which is asked for from elsewhere
 	broker *broker.Broker
 }
 
-// mqttOutlet is the name of the MQTT outlet.
-const mqttOutlet = "mqtt"
+// mqttNotifier is the name of the MQTT notifier.
+const mqttNotifier = "mqtt"
 
-// openLinks opens the ways out of the configuration in force. What cannot be opened is reported and left out.
-func openLinks(l *loop) (*links, error) {
-	k := &links{loop: l, queue: l.post(mqttOutlet)}
-	l.links = k
-	return k, k.connect()
+// openMQTT opens broker and connection of the configuration in force. What cannot be opened is reported and left out.
+func openMQTT(l *loop) (*mqttService, error) {
+	svc := &mqttService{loop: l, queue: l.queue(mqttNotifier)}
+	l.mqtt = svc
+	return svc, svc.connect()
 }
 
 // connect opens broker and connection as the configuration says. Nothing is sent before start.
-func (k *links) connect() error {
-	site, log := k.loop.site, k.loop.options.Log
+func (svc *mqttService) connect() error {
+	site, log := svc.loop.site, svc.loop.options.Log
 	m := &site.MQTT
 	var embedded *broker.Broker
 	if m.Embedded.Listen != "" {
@@ -58,135 +58,135 @@ func (k *links) connect() error {
 			return fmt.Errorf("embedded broker: %w", err)
 		}
 		embedded = b
-		k.mu.Lock()
-		k.broker = b
-		k.mu.Unlock()
+		svc.mu.Lock()
+		svc.broker = b
+		svc.mu.Unlock()
 	}
 	if m.Broker == "" && embedded == nil {
 		return nil
 	}
-	way, err := newMQTTWay(k, m)
+	connection, err := newMQTTConnection(svc, m)
 	if err != nil {
 		return fmt.Errorf("MQTT: %w", err)
 	}
-	k.open = way
+	svc.connection = connection
 	return nil
 }
 
-// start lets the ways out work.
-func (k *links) start() {
-	if k.open != nil {
-		k.open.start(k.loop)
+// start connects and begins to send.
+func (svc *mqttService) start() {
+	if svc.connection != nil {
+		svc.connection.start(svc.loop)
 	}
 }
 
-// stop sends what can still be sent, says goodbye and closes the broker.
-func (k *links) stop() {
-	if k.open != nil {
-		k.open.stop()
-		k.open = nil
+// stop sends what can still be sent, disconnects and closes the broker.
+func (svc *mqttService) stop() {
+	if svc.connection != nil {
+		svc.connection.stop()
+		svc.connection = nil
 	}
-	k.mu.Lock()
-	b := k.broker
-	k.broker = nil
-	k.mu.Unlock()
+	svc.mu.Lock()
+	b := svc.broker
+	svc.broker = nil
+	svc.mu.Unlock()
 	if b != nil {
 		if err := b.Close(); err != nil {
-			k.loop.options.Log.Warn("closing the embedded broker", "err", err)
+			svc.loop.options.Log.Warn("closing the embedded broker", "err", err)
 		}
 	}
 }
 
-// reconfigure brings the ways out in line with a new configuration. Where nothing about MQTT has changed the connection
-// stays, and only the picture is published anew.
-func (k *links) reconfigure(old, site *config.Site) error {
+// reconfigure applies a new configuration. If nothing about MQTT has changed, the connection stays and only the snapshot is
+// published again.
+func (svc *mqttService) reconfigure(old, site *config.Site) error {
 	if reflect.DeepEqual(old.MQTT, site.MQTT) {
-		if k.open != nil {
-			k.open.forget()
+		if svc.connection != nil {
+			svc.connection.forget()
 		}
 		return nil
 	}
-	k.stop()
-	err := k.connect()
-	k.start()
+	svc.stop()
+	err := svc.connect()
+	svc.start()
 	return err
 }
 
-// refresh publishes the whole picture again, once a new one is in place.
-func (k *links) refresh() {
-	if k.open != nil {
-		k.open.out.Refresh()
+// refresh publishes the whole snapshot again, once a new one is in place.
+func (svc *mqttService) refresh() {
+	if svc.connection != nil {
+		svc.connection.out.Refresh()
 	}
 }
 
 // address returns where the embedded broker listens, "" without one.
-func (k *links) address() string {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	if k.broker == nil {
+func (svc *mqttService) address() string {
+	svc.mu.Lock()
+	defer svc.mu.Unlock()
+	if svc.broker == nil {
 		return ""
 	}
-	return k.broker.Addr()
+	return svc.broker.Addr()
 }
 
-func (k *links) reading(r *intake.Reading) {
-	if k.open == nil || !r.Flag.Usable() {
+func (svc *mqttService) reading(r *intake.Reading) {
+	if svc.connection == nil || !r.Flag.Usable() {
 		return
 	}
-	if err := k.open.out.Reading(deliver.ReadingMessage{Point: r.Point, Value: r.Value, At: r.At}); err != nil {
-		k.loop.options.Log.Warn("a reading was not published", "point", r.Point, "err", err)
+	if err := svc.connection.out.Reading(deliver.ReadingMessage{Point: r.Point, Value: r.Value, At: r.At}); err != nil {
+		svc.loop.options.Log.Warn("a reading was not published", "point", r.Point, "err", err)
 	}
 }
 
-// items returns what must go out because of an entry, for the store to keep beside it.
-func (k *links) items(e *journal.Entry) []store.OutboxItem {
-	if k.open == nil {
+// items returns the messages that an entry causes, for the store to record with it.
+func (svc *mqttService) items(e *journal.Entry) []store.OutboxItem {
+	if svc.connection == nil {
 		return nil
 	}
-	item, err := k.open.out.OfEntry(e)
+	item, err := svc.connection.out.OfEntry(e)
 	if err != nil {
-		k.loop.options.Log.Error("an event was not made", "seq", e.Seq, "err", err)
+		svc.loop.options.Log.Error("an event was not made", "seq", e.Seq, "err", err)
 		return nil
 	}
-	return []store.OutboxItem{{Notifier: mqttOutlet, Item: item}}
+	return []store.OutboxItem{{Notifier: mqttNotifier, Item: item}}
 }
 
-func (k *links) entry(e *journal.Entry) {
-	if k.open == nil {
+func (svc *mqttService) entry(e *journal.Entry) {
+	if svc.connection == nil {
 		return
 	}
-	if err := k.open.out.Event(e); err != nil {
-		k.loop.options.Log.Error("an event was not queued", "seq", e.Seq, "err", err)
+	if err := svc.connection.out.Event(e); err != nil {
+		svc.loop.options.Log.Error("an event was not queued", "seq", e.Seq, "err", err)
 	}
 }
 
-func (k *links) picture(p *status.Snapshot) {
-	if k.open != nil {
-		k.open.picture(p, k.loop)
+func (svc *mqttService) snapshot(p *status.Snapshot) {
+	if svc.connection != nil {
+		svc.connection.snapshot(p, svc.loop)
 	}
 }
 
-// states tells how the ways out fare.
-func (k *links) states() []status.NotifierHealth {
-	if k.open == nil {
+// states returns the health of the MQTT notifier; nil without one.
+func (svc *mqttService) states() []status.NotifierHealth {
+	if svc.connection == nil {
 		return nil
 	}
-	s := k.open.out.Status()
-	o := status.NotifierHealth{Name: mqttOutlet, Connected: s.Link.Connected && s.Open, LastError: s.Err, Pending: s.Pending, Sent: s.Sent}
+	s := svc.connection.out.Status()
+	o := status.NotifierHealth{Name: mqttNotifier, Connected: s.Link.Connected && s.Open, LastError: s.Err, Pending: s.Pending, Sent: s.Sent}
 	if o.LastError == "" {
 		o.LastError = s.Link.Err
 	}
 	if !s.Oldest.IsNone() {
 		o.Oldest = s.Oldest.Time()
 	}
-	if q, ok := k.queue.Queue.(interface{ Dropped() uint64 }); ok {
+	if q, ok := svc.queue.Queue.(interface{ Dropped() uint64 }); ok {
 		o.Dropped = q.Dropped()
 	}
 	return []status.NotifierHealth{o}
 }
 
 // mqttWay is the connection to a broker and what is published on it.
-type mqttWay struct {
+type mqttConnection struct {
 	link     *mqtt.Client
 	out      *deliver.MQTT
 	stopOut  context.CancelFunc
@@ -200,7 +200,7 @@ type mqttWay struct {
 // pointEvery is how often a point's state is published while its zone stays the same.
 const pointEvery = 30 * time.Second
 
-// publishedPoint and publishedAlarm are what was told last, so that only changes are told.
+// publishedPoint and publishedAlarm are what was published last, so that only changes are published.
 type publishedPoint struct {
 	zone      watch.Zone
 	certainty watch.Certainty
@@ -218,8 +218,8 @@ type publishedAlarm struct {
 	setpoint   float64
 }
 
-func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
-	l := k.loop
+func newMQTTConnection(svc *mqttService, m *config.MQTT) (*mqttConnection, error) {
+	l := svc.loop
 	topics, err := deliver.NewTopics(m.Root)
 	if err != nil {
 		return nil, err
@@ -237,7 +237,7 @@ func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
 		return nil, err
 	}
 	out, err := deliver.NewMQTT(deliver.MQTTOptions{
-		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: k.queue, Now: l.clock.Now, Synchronized: l.clock.synchronised,
+		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: svc.queue, Now: l.clock.Now, Synchronized: l.clock.synchronised,
 		AllowCommands: m.AllowCommands, Log: l.options.Log,
 		Snapshot: func() deliver.Snapshot {
 			p := l.current.Get()
@@ -247,11 +247,11 @@ func newMQTTWay(k *links, m *config.MQTT) (*mqttWay, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &mqttWay{link: link, out: out, points: map[string]publishedPoint{}, alarms: map[string]publishedAlarm{}}, nil
+	return &mqttConnection{link: link, out: out, points: map[string]publishedPoint{}, alarms: map[string]publishedAlarm{}}, nil
 }
 
-// start connects. The link outlives the outlet, so that the goodbye is the last thing the broker hears.
-func (w *mqttWay) start(l *loop) {
+// start connects. The link outlives the publisher, so that the goodbye is the last message to the broker.
+func (w *mqttConnection) start(l *loop) {
 	outCtx, stopOut := context.WithCancel(context.Background())
 	linkCtx, stopLink := context.WithCancel(context.Background())
 	w.stopOut, w.stopLink = stopOut, stopLink
@@ -261,7 +261,7 @@ func (w *mqttWay) start(l *loop) {
 		}
 	}
 	w.linkDone.Go(func() { complain("the MQTT link has ended", w.link.Run(linkCtx)) })
-	w.outDone.Go(func() { complain("the MQTT outlet has ended", w.out.Run(outCtx)) })
+	w.outDone.Go(func() { complain("the MQTT notifier has ended", w.out.Run(outCtx)) })
 	w.outDone.Go(func() {
 		for {
 			select {
@@ -272,7 +272,7 @@ func (w *mqttWay) start(l *loop) {
 					m.command.Verb = c.Verb
 				}
 				select {
-				case l.commands <- m: // its outcome is told on the events topic
+				case l.commands <- m: // its outcome is published on the events topic
 				case <-outCtx.Done():
 					return
 				}
@@ -283,7 +283,7 @@ func (w *mqttWay) start(l *loop) {
 	})
 }
 
-func (w *mqttWay) stop() {
+func (w *mqttConnection) stop() {
 	if w.stopOut == nil {
 		return
 	}
@@ -293,21 +293,21 @@ func (w *mqttWay) stop() {
 	w.linkDone.Wait()
 }
 
-// forget makes the next picture be told as if nothing had been.
-func (w *mqttWay) forget() {
+// forget makes the next snapshot be published in full.
+func (w *mqttConnection) forget() {
 	clear(w.points)
 	clear(w.alarms)
 }
 
-// picture publishes what has changed.
-func (w *mqttWay) picture(p *status.Snapshot, l *loop) {
+// snapshot publishes what has changed.
+func (w *mqttConnection) snapshot(p *status.Snapshot, l *loop) {
 	for i := range p.Points {
 		s := &p.Points[i]
 		name := s.Point.String()
-		last, told := w.points[name]
+		last, published := w.points[name]
 		now := publishedPoint{s.Zone, s.Certainty, s.Stage.String(), s.LastReading}
 		due := s.LastReading.Sub(last.at).Abs() >= pointEvery // the clock may have been set back
-		if told && last.zone == now.zone && last.certainty == now.certainty && last.stage == now.stage && !due {
+		if published && last.zone == now.zone && last.certainty == now.certainty && last.stage == now.stage && !due {
 			continue
 		}
 		w.points[name] = now
@@ -318,7 +318,8 @@ func (w *mqttWay) picture(p *status.Snapshot, l *loop) {
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
 		now := publishedAlarm{a.Letter, a.Active, a.Occurrence, a.By, a.Until, a.Repeats, a.Setpoint}
-		if last, told := w.alarms[a.Name]; told && (last == now || last.setpoint != last.setpoint && sameButSetpoint(last, now)) {
+		last, published := w.alarms[a.Name]
+		if published && (last == now || last.setpoint != last.setpoint && sameButSetpoint(last, now)) {
 			continue
 		}
 		w.alarms[a.Name] = now

@@ -19,7 +19,7 @@ import (
 	"dewline/internal/test/mosquitto"
 )
 
-// listener is a separate client, mosquitto_sub, that keeps what it hears.
+// listener is a separate client, mosquitto_sub, that collects what it receives.
 type listener struct {
 	mu    sync.Mutex
 	lines []string
@@ -121,7 +121,7 @@ func TestFedAndHeardOverARealBroker(t *testing.T) {
 		return r.metric(`dewline_reading_celsius{place="tub-1",quantity="water-temperature"}`) == "25.5"
 	})
 	r.wait("and is published as SenML", func() bool {
-		// A reading that comes before the outlet has told its whole picture is not published: the next one is.
+		// A reading that arrives before the whole snapshot is published is dropped: the next one is published.
 		say(t, b, keeper, "sensors/feather/state", `{"water": {"celsius": 25.5}}`)
 		return len(ears.heard("dewline/north-loft/readings/tub-1/water-temperature", `"u":"Cel"`, `"v":25.5`)) > 0
 	})
@@ -203,7 +203,7 @@ func TestBrokerThatGoesAway(t *testing.T) {
 	r.wait("nothing waits any more", func() bool { return r.metric(`dewline_outbox_pending{outlet="mqtt"}`) == "0" })
 }
 
-// What a person does on a page is heard on MQTT, and the page's trend is drawn from the store.
+// What a person does on a page is published over MQTT, and the page's trend comes from the store.
 func TestAcknowledgedOnAPageAndHeardOnMQTT(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	ears := listen(t, b, nil, "dewline/north-loft/#")

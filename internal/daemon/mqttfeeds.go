@@ -22,7 +22,7 @@ type mqttFeeds struct {
 	linkDone sync.WaitGroup
 }
 
-// brokerKey tells connections apart.
+// brokerKey identifies a connection.
 type brokerKey struct{ address, username, passwordFile, caFile string }
 
 // openFeeds gathers the fed sensors of the configuration by broker.
@@ -61,8 +61,8 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 	return f, nil
 }
 
-// fedSource describes a fed sensor for its feed. It is called silent early enough for the fault to be told before its points
-// are stale.
+// fedSource describes a fed sensor for its feed. It counts as silent early enough that its fault alarm is raised before its
+// points are stale.
 func fedSource(c *config.SensorConfig) mqttfed.Source {
 	stale := c.StaleAfterOrDefault()
 	return mqttfed.Source{
@@ -71,7 +71,7 @@ func fedSource(c *config.SensorConfig) mqttfed.Source {
 	}
 }
 
-// feedLink tells how to reach the broker of fed sensors: their own, the site's, or the embedded one.
+// feedLink returns the connection options for the broker of fed sensors: their own, the site's, or the embedded one.
 func (l *loop) feedLink(key brokerKey) (mqtt.Options, error) {
 	if key.address != "" {
 		return mqtt.Options{Broker: key.address, Username: key.username, PasswordFile: key.passwordFile, CAFile: key.caFile}, nil
@@ -79,7 +79,7 @@ func (l *loop) feedLink(key brokerKey) (mqtt.Options, error) {
 	return l.siteBroker(&l.site.MQTT)
 }
 
-// siteBroker tells how to reach the site's broker, or the embedded one.
+// siteBroker returns the connection options for the site's broker, or for the embedded one.
 func (l *loop) siteBroker(m *config.MQTT) (mqtt.Options, error) {
 	if m.Broker != "" {
 		return mqtt.Options{
@@ -87,10 +87,10 @@ func (l *loop) siteBroker(m *config.MQTT) (mqtt.Options, error) {
 			CAFile: m.CAFile, CertFile: m.CertificateFile, KeyFile: m.KeyFile,
 		}, nil
 	}
-	if l.links == nil || l.links.broker == nil {
-		return mqtt.Options{}, errors.New("there is no broker to hear sensors from: give mqtt: {broker: …}")
+	if l.mqtt == nil || l.mqtt.broker == nil {
+		return mqtt.Options{}, errors.New("no broker is configured for the sensors fed over MQTT: give mqtt: {broker: …}")
 	}
-	return mqtt.Options{Broker: l.links.broker.URL(), Credentials: l.links.broker.Credentials}, nil
+	return mqtt.Options{Broker: l.mqtt.broker.URL(), Credentials: l.mqtt.broker.Credentials}, nil
 }
 
 // start connects and listens.

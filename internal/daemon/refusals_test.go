@@ -15,8 +15,8 @@ import (
 	"dewline/internal/store"
 )
 
-// Of thousands of refused commands a few are written down, and that there were more is said once. Each is answered, and a good
-// command passes between them.
+// Of thousands of refused commands a few are recorded, and one note says that there were more. Each one gets its response, and a
+// good command passes between them.
 func TestRefusedCommandsArePaced(t *testing.T) {
 	tree := newProbeTree(t)
 	tree.Show(22)

@@ -48,30 +48,30 @@ func (l *loop) reload() {
 	old := l.site
 	l.install(site)
 	if err := l.chain.Core.Restore(snapshot); err != nil {
-		log.Error("the state was not taken over", "err", err)
+		log.Error("the state was not restored under the new configuration", "err", err)
 	}
 	l.reloaded, l.reloadOK = l.clock.Now(), true
-	if err := l.links.reconfigure(old, site); err != nil {
-		log.Error("a way out is missing", "err", err)
+	if err := l.mqtt.reconfigure(old, site); err != nil {
+		log.Error("a notifier is missing", "err", err)
 	}
 	if !reflect.DeepEqual(old.Notify, site.Notify) || old.Heartbeat != site.Heartbeat {
-		l.callers.stop()
-		if l.callers, err = openCallers(l); err != nil {
-			log.Error("a way out is missing", "err", err)
+		l.senders.stop()
+		if l.senders, err = openSenders(l); err != nil {
+			log.Error("a notifier is missing", "err", err)
 		}
 		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
-		l.callers.start()
+		l.senders.start()
 	}
 	l.chain.Rules.Rooms(rooms(site))
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)
 	}
-	if err := l.faces.reconfigure(&old.Web, &site.Web); err != nil {
+	if err := l.servers.reconfigure(&old.Web, &site.Web); err != nil {
 		log.Error("a local server is missing", "err", err)
 	}
 	l.pass(l.chain.Core.Configured(l.now()))
 	l.publish()
-	l.links.refresh()
+	l.mqtt.refresh()
 	if len(pinned) > 0 {
 		log.Warn("the new configuration is in force, but for what needs a restart", "unchanged", strings.Join(pinned, "; "))
 	} else {
@@ -80,7 +80,7 @@ func (l *loop) reload() {
 	l.open()
 }
 
-// pin leaves in force what only a restart can change, and says what that is.
+// pin leaves in force what only a restart can change, and returns a description of each such key.
 func (l *loop) pin(site *config.Site) (pinned []string) {
 	keep := func(key string, now, want *string) {
 		if *now != *want {

@@ -34,7 +34,7 @@ func (s *said) String() string {
 	return s.text.String()
 }
 
-// A reload says plainly what it cannot change, and goes on with what was.
+// A reload logs what it cannot change, and goes on with the old values.
 func TestReloadSaysWhatNeedsARestart(t *testing.T) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "site.yaml")

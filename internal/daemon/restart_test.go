@@ -16,7 +16,8 @@ import (
 
 const keptSite = plainSite + "history: {path: \"HISTORY\", keep: 2y}\n"
 
-// A restart goes on where the last run ended: the alarm is the same one, nothing is raised again, and what was read is there.
+// A restart continues where the last run ended: the alarm is the same occurrence, nothing is raised again, and the old readings
+// are there.
 func TestRestartGoesOn(t *testing.T) {
 	folder := t.TempDir()
 	tree := newProbeTree(t)
@@ -56,7 +57,7 @@ func TestRestartGoesOn(t *testing.T) {
 	assert.Greater(t, readings, 5)
 }
 
-// A history that cannot be opened is a fault that a person is told of; watching goes on without it.
+// A history that cannot be opened raises a fault alarm; watching goes on without it.
 func TestHistoryThatCannotBeWritten(t *testing.T) {
 	folder := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "history.db"), []byte("this belongs to somebody else, and is left alone"), 0o600))

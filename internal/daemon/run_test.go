@@ -19,7 +19,7 @@ import (
 	"dewline/internal/server/control"
 )
 
-// running is a daemon that a test talks to as a keeper would.
+// running is a daemon under test, used through its sockets and pages as a keeper would.
 type running struct {
 	t       *testing.T
 	at      daemon.Addresses

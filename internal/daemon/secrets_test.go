@@ -31,15 +31,15 @@ import (
 	"dewline/internal/test/mosquitto"
 )
 
-// vault plants secrets, and looks for them in everything that the daemon tells.
+// vault plants secrets, and looks for them in everything that the daemon writes or serves.
 type vault struct {
 	t       *testing.T
 	folder  string
 	secrets map[string][]string // name → the forms in which it must not be found
 }
 
-// plant writes a file that holds a fresh secret between two texts, and returns the secret. Others may read the file, so that
-// check has something to say about it.
+// plant writes a file that holds a fresh secret between two texts, and returns the secret. The file is readable for others, which
+// dewline check warns about.
 func (v *vault) plant(name, before, after string) string {
 	secret := "planted" + auth.NewToken()
 	v.add(name, secret)
@@ -69,7 +69,7 @@ func (v *vault) absent(where, text string) {
 	}
 }
 
-// echo answers every request with an error that repeats all of it, as badly written services do. It keeps what it was told.
+// echo answers every request with an error that repeats all of it, as badly written services do, and copies it to got.
 func echo(t *testing.T, got io.Writer) string {
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		fmt.Fprintln(got, r.RequestURI, r.Header)
@@ -81,7 +81,7 @@ func echo(t *testing.T, got io.Writer) string {
 	return server.URL
 }
 
-// echoMail is a mail server that refuses every log-in and repeats what it was told.
+// echoMail is a mail server that refuses every log-in and repeats the credentials.
 func echoMail(t *testing.T, got io.Writer) string {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -114,7 +114,7 @@ func echoMail(t *testing.T, got io.Writer) string {
 	return listener.Addr().String()
 }
 
-// closed is an address on which nobody answers.
+// closed is an address on which nothing listens.
 func closed(t *testing.T) string {
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -122,7 +122,7 @@ func closed(t *testing.T) string {
 	return listener.Addr().String()
 }
 
-// overheard is everything that the daemon writes by itself.
+// overheard collects the log and the console of the daemon.
 type overheard struct {
 	mu   sync.Mutex
 	text bytes.Buffer
@@ -172,9 +172,9 @@ notify:
 heartbeat: {url-file: beat-url, every: 1m}
 `
 
-// Secrets are planted wherever the configuration can hold one, and everything goes wrong at once: brokers, services and mail
-// servers refuse and repeat what they were told, files are broken, people mistype. Nothing of it may be told anywhere.
-func TestPlantedSecretsAreToldNowhere(t *testing.T) {
+// Secrets are planted wherever the configuration can hold one, and everything fails at once: brokers, services and mail servers
+// refuse and repeat what they received, files are broken, people mistype. No secret may appear in any output.
+func TestPlantedSecretsAppearNowhere(t *testing.T) {
 	refusing := mosquitto.Start(t, mosquitto.Options{Users: map[string]string{"keeper": "another password altogether"}})
 	for name, mqtt := range map[string]string{
 		"a broker that refuses": `{broker: "mqtt://` + refusing.Address() + `", username: keeper, password-file: broker, commands: true}`,
@@ -219,7 +219,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 			tree.Show(25)
 			told := &overheard{}
 			reload, ready, ended := make(chan struct{}, 1), make(chan daemon.Addresses, 1), make(chan error, 1)
-			ctx, stop := context.WithCancel(t.Context())
+			ctx, cancel := context.WithCancel(t.Context())
 			go func() {
 				ended <- daemon.Run(ctx, daemon.Options{
 					Config: path, Log: slog.New(slog.NewTextHandler(told, &slog.HandlerOptions{Level: slog.LevelDebug})), Console: told, Sys: tree.root, Root: v.folder,
@@ -312,7 +312,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 				return strings.Contains(log, "the heartbeat is missing outside") && strings.Contains(log, "could not be delivered, trying again") && strings.Contains(log, "a log-in was refused") && strings.Contains(log, "user broken-3 cannot log in")
 			}, 90*time.Second, 100*time.Millisecond, "errors: %v\n%s", errorsOf(), told)
 
-			// The secrets were in use: those who were to be told them were told.
+			// The secrets were in use: the services for which they are meant have received them.
 			for name, form := range map[string]int{"hook-url": 0, "hook-token": 0, "beat-url": 0, "mail": 2} {
 				assert.Contains(t, got.String(), v.secrets[name][form], name)
 			}
@@ -331,7 +331,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 			require.NotEmpty(t, alarms)
 			v.absent("the control socket", fmt.Sprintf("%+v", alarms))
 
-			// A new configuration with a key that is none: the pages go, and say why; the watch goes on.
+			// A new configuration with a key file that holds no key: the pages end, the log says why, and watching goes on.
 			write("  certificate-file: certificate\n  key-file: key")
 			reload <- struct{}{}
 			require.Eventually(t, func() bool { return strings.Contains(told.String(), "a local server is missing") }, 60*time.Second, 50*time.Millisecond)
@@ -339,7 +339,7 @@ func TestPlantedSecretsAreToldNowhere(t *testing.T) {
 			require.NoError(t, err)
 			require.NotEmpty(t, alarms)
 
-			stop()
+			cancel()
 			require.NoError(t, <-ended)
 			v.absent("the log", told.String())
 			heard.mu.Lock()
@@ -372,7 +372,7 @@ func TestUsersChangeWithTheConfiguration(t *testing.T) {
 		require.NoError(t, err)
 		request.Header.Set("Cookie", cookie)
 		response, err := http.DefaultClient.Do(request)
-		if err != nil { // the server is being opened anew
+		if err != nil { // the server is being reopened
 			return 0
 		}
 		response.Body.Close()
@@ -398,7 +398,7 @@ func TestUsersChangeWithTheConfiguration(t *testing.T) {
 	assert.Equal(t, 200, look(cookie))
 	r.reload <- struct{}{}
 	r.wait("it is read again", func() bool { return len(r.reload) == 0 })
-	r.command(control.Request{Verb: watch.WriteNote, Text: "after the reload"}) // the loop has turned
+	r.command(control.Request{Verb: watch.WriteNote, Text: "after the reload"}) // the loop has handled the reload
 	assert.Equal(t, 200, look(cookie), "nothing has changed for Ines")
 	keep("ines", "another password")
 	change(withInes, 401, cookie)

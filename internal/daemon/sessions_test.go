@@ -16,7 +16,7 @@ import (
 	"dewline/internal/server/auth"
 )
 
-// Who has logged in stays so over a restart, as long as the user is there; who has logged out is out.
+// A login survives a restart as long as the configuration has the user; a logout does too.
 func TestSessionsSurviveARestart(t *testing.T) {
 	folder := t.TempDir()
 	hash, err := auth.NewHash("damp moss and oak")

@@ -27,8 +27,8 @@ type sources struct {
 	descriptions map[string]*sensors.Description
 }
 
-// startSources opens the sensors of the configuration and begins to read them. A sensor that is not there yet is no error: it
-// is read again and again until it is.
+// startSources opens the sensors of the configuration and begins to read them. A missing sensor is no error: it is read again
+// at each interval until it answers.
 func (l *loop) startSources() error {
 	site := l.site
 	w, err := Wire(site, l.options.Clock, newDevices(l.options).open)
@@ -69,7 +69,7 @@ func (l *loop) startSources() error {
 	return nil
 }
 
-// Wiring is what stands between the sensors of a site and its core.
+// Wiring connects the sensors of a site with its core.
 type Wiring struct {
 	Jobs         []poll.Job       // of the sensors that are polled
 	Fed          []mqttfed.Source // those that are fed over MQTT
@@ -77,9 +77,9 @@ type Wiring struct {
 	Descriptions map[string]*sensors.Description
 }
 
-// Wire makes the wiring of a configuration, with sensors and names of their buses from open. It starts nothing. It can be
-// called from outside so that tests may put broken devices behind the very wiring that the daemon uses.
-func Wire(site *config.Site, clock Timepiece, open func(*config.SensorConfig) (sensors.Sensor, string, error)) (*Wiring, error) {
+// Wire makes the wiring of a configuration; open returns a sensor and the name of its bus. It starts nothing. It is exported
+// so that tests can put broken devices behind the same wiring that the daemon uses.
+func Wire(site *config.Site, clock Clock, open func(*config.SensorConfig) (sensors.Sensor, string, error)) (*Wiring, error) {
 	w := &Wiring{Descriptions: map[string]*sensors.Description{}}
 	for i := range site.Sensors {
 		c := &site.Sensors[i]
@@ -132,19 +132,19 @@ func Descriptions(o Options) map[string]*sensors.Description {
 	return all
 }
 
-// noteResolutions tells the store in which steps the values of a sensor come.
+// noteResolutions notes the resolution of each point of a sensor for the store.
 func (l *loop) noteResolutions(c *config.SensorConfig, description sensors.Description) {
 	for channel, point := range c.Feeds {
 		if measure, ok := description.MeasureOf(channel); ok {
-			l.keeper.resolutions[point] = measure.Resolution
+			l.recorder.resolutions[point] = measure.Resolution
 		}
 	}
 }
 
-// paced lets the interval of a sensor shrink with a clock that runs fast.
+// paced shortens the minimum interval of a sensor under a clock that runs fast.
 type paced struct {
 	sensors.Sensor
-	clock Timepiece
+	clock Clock
 }
 
 // Describe returns the sensor's description with its minimum interval on the machine's own clock.

@@ -7,11 +7,11 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// mostFailures is how many different reasons of one failure of the store are told.
+// maxFailures is how many different reasons of one failure of the store are logged.
 const maxFailures = 8
 
-// storeReport makes an alarm of a store that cannot write. The log gets a line when that begins, for each new reason and
-// when it is over, not one a minute.
+// storeReport raises the alarm of a store that cannot write. The log gets a line at the beginning, for each new reason and at
+// the end, not one a minute.
 func (l *loop) storeReport(err error) {
 	failure := ""
 	if err != nil {
@@ -28,8 +28,8 @@ func (l *loop) storeReport(err error) {
 	l.storeEvent(failure, quantity.Missing)
 }
 
-// storeNotice tells of what the store has found and done by itself: in the journal, and as an alarm at once, since somebody
-// must see to it even though the store can go on.
+// storeNotice reports what the store has found and repaired by itself: as a note in the journal, and as an alarm at once,
+// since a person must look into it although the store works again.
 func (l *loop) storeNotice(text string) {
 	for range 2 { // as two values in a row that are known to be wrong
 		l.storeEvent(text, quantity.Fail)

@@ -76,7 +76,7 @@ func TestRecordedTreeThatChanges(t *testing.T) {
 		r.wait("a heat alarm", func() bool { return r.letter(tubHigh) == "B" })
 		a := r.alarm(tubHigh)
 		assert.GreaterOrEqual(t, a.Raised.Sub(a.Since), onDelay)
-		// One interval plus the on-delay, and a half for the test machine, whose hesitations count thirty times here.
+		// One interval plus the on-delay, and a half for the test machine, whose pauses count thirty times here.
 		assert.LessOrEqual(t, a.Raised.Sub(a.Since), onDelay+every+every/2)
 		assert.InDelta(t, 24, *a.Setpoint, 1e-9)
 		assert.Equal(t, "A", r.letter(tubCritical))

@@ -19,17 +19,17 @@ import (
 	"dewline/sensors"
 )
 
-// listener notes what the loop tells.
+// listener counts what the loop passes to a follower.
 type listener struct {
-	entries  []*journal.Entry
-	pictures int
+	entries   []*journal.Entry
+	snapshots int
 }
 
-func (l *listener) reading(*intake.Reading)    {}
-func (l *listener) entry(e *journal.Entry)     { l.entries = append(l.entries, e) }
-func (l *listener) picture(p *status.Snapshot) { l.pictures++ }
+func (l *listener) reading(*intake.Reading)     {}
+func (l *listener) entry(e *journal.Entry)      { l.entries = append(l.entries, e) }
+func (l *listener) snapshot(p *status.Snapshot) { l.snapshots++ }
 
-// What many sensors say at once is written at once, in the order in which it happened.
+// The samples of many sensors that arrive together are recorded together, in the order of their arrival.
 func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	const probes = 20
 	text := "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}, {id: tub-1, kind: enclosure, in: loft}]\nsensors:\n"
@@ -45,12 +45,12 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	o.fill()
 	l := newLoop(o, site, "run")
 	l.clock.look(true)
-	l.keeper = openKeeper(l)
-	defer l.keeper.close()
+	l.recorder = openRecorder(l)
+	defer l.recorder.close()
 	var err error
-	_, err = openLinks(l)
+	_, err = openMQTT(l)
 	require.NoError(t, err)
-	l.callers, err = openCallers(l)
+	l.senders, err = openSenders(l)
 	require.NoError(t, err)
 	w, err := Wire(site, o.Clock, newDevices(o).open)
 	require.NoError(t, err)
@@ -58,7 +58,7 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	heard := &listener{}
 	l.followers = []follower{heard}
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
-	heard.entries, heard.pictures = nil, 0
+	heard.entries, heard.snapshots = nil, 0
 
 	for range 2 { // the second value in a row that is known to be wrong is a fault
 		for i := range probes {
@@ -68,13 +68,13 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	}
 	l.takeAll(<-l.samples)
 	assert.Empty(t, l.samples)
-	assert.Equal(t, 1, heard.pictures)
+	assert.Equal(t, 1, heard.snapshots)
 	require.Len(t, heard.entries, probes)
 	for i, e := range heard.entries {
 		assert.Equal(t, fmt.Sprintf("sensor/probe-%d/temperature/fault", i), e.Alarm)
 		assert.Equal(t, heard.entries[0].Seq+uint64(i), e.Seq)
 	}
-	kept, err := pastOf(l.keeper.store).Journal(t.Context(), web.JournalFilter{Limit: 100})
+	kept, err := historyOf(l.recorder.store).Journal(t.Context(), web.JournalFilter{Limit: 100})
 	require.NoError(t, err)
 	assert.Len(t, kept, probes+1, "and what a person hears is durable")
 }

@@ -7,28 +7,28 @@ import (
 	"dewline/internal/server/status"
 )
 
-// post is the queue of an outlet. It sees what becomes of what goes out: whether the last item was given up, and whether a test
-// has arrived.
-type post struct {
+// trackedQueue is the queue of a notifier. It notes the fate of the items: whether the last one was given up, and whether a
+// test was delivered.
+type trackedQueue struct {
 	deliver.Queue
 
 	mu       sync.Mutex
 	lost     uint64 // number of the item that is being given up
 	gaveUp   string // why the last item was given up; "" once another was delivered
 	test     status.Test
-	testID   uint64 // number of the test's item; 0 while nobody has taken it out yet
-	recorded bool   // that it was delivered is on record
+	testID   uint64 // number of the test's item; 0 until Next has returned it
+	recorded bool   // the journal has the delivery of the test
 }
 
-// expect begins to look out for a test.
-func (p *post) expect(event string) {
+// expect notes that a test is going into the queue.
+func (p *trackedQueue) expect(event string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.test, p.testID, p.recorded = status.Test{Event: event, State: status.TestWaits}, 0, false
 }
 
 // taken returns, once, the event of a test that was delivered.
-func (p *post) taken() string {
+func (p *trackedQueue) taken() string {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.recorded || p.test.State != status.TestDelivered {
@@ -38,8 +38,8 @@ func (p *post) taken() string {
 	return p.test.Event
 }
 
-// Next implements [outlet.Queue].
-func (p *post) Next(after uint64, limit int) ([]deliver.Item, error) {
+// Next implements [deliver.Queue].
+func (p *trackedQueue) Next(after uint64, limit int) ([]deliver.Item, error) {
 	items, err := p.Queue.Next(after, limit)
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -51,8 +51,8 @@ func (p *post) Next(after uint64, limit int) ([]deliver.Item, error) {
 	return items, err
 }
 
-// Done implements [outlet.Queue].
-func (p *post) Done(id uint64) error {
+// Done implements [deliver.Queue].
+func (p *trackedQueue) Done(id uint64) error {
 	p.mu.Lock()
 	if p.lost != id {
 		p.gaveUp = ""
@@ -65,8 +65,8 @@ func (p *post) Done(id uint64) error {
 	return p.Queue.Done(id)
 }
 
-// lose notes that an item is given up. [post.Done] follows.
-func (p *post) lose(item deliver.Item, why error) {
+// lose notes that an item is given up. [trackedQueue.Done] follows.
+func (p *trackedQueue) lose(item deliver.Item, why error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.lost, p.gaveUp = item.ID, why.Error()
@@ -75,23 +75,23 @@ func (p *post) lose(item deliver.Item, why error) {
 	}
 }
 
-// fill tells what the queue has seen.
-func (p *post) fill(o *status.NotifierHealth) {
+// fill adds what the queue has noted to the state of its notifier.
+func (p *trackedQueue) fill(o *status.NotifierHealth) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	o.GaveUp, o.Test = p.gaveUp, p.test
 }
 
-// post returns the queue of an outlet. It outlives a new configuration: what waits in it goes out by whatever way there is then;
-// with a history it outlives the program.
-func (l *loop) post(name string) *post {
-	p := l.posts[name]
+// queue returns the queue of a notifier. It survives a new configuration, so that waiting messages go out through the new
+// notifier of that name; with a history it survives a restart.
+func (l *loop) queue(name string) *trackedQueue {
+	p := l.queues[name]
 	if p == nil {
-		p = &post{Queue: deliver.NewMemory(0, 0, 0)}
-		if l.keeper.store != nil {
-			p.Queue = l.keeper.store.Queue(name)
+		p = &trackedQueue{Queue: deliver.NewMemory(0, 0, 0)}
+		if l.recorder.store != nil {
+			p.Queue = l.recorder.store.Queue(name)
 		}
-		l.posts[name] = p
+		l.queues[name] = p
 	}
 	return p
 }

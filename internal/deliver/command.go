@@ -22,24 +22,24 @@ const maxCommand = 4 << 10
 
 // The longest texts of a command, in characters.
 const (
-	maxName = 64
-	maxID   = 256
-	maxWhy  = 200
-	maxNote = 1000
+	maxName   = 64
+	maxID     = 256
+	maxReason = 200
+	maxNote   = 1000
 )
 
 // Command is a command that arrived, or what was wrong with it.
 type Command struct {
-	Verb    watch.Verb // as far as the topic tells
+	Verb    watch.Verb // from the topic
 	Command watch.Command
 	At      time.Time // of arrival
-	// Err says why it is refused before the core has seen it; nil for a command that goes to the core, whose own entries
-	// then tell the outcome on the events topic. The daemon writes a command.refused entry for the others.
+	// Err says why it is refused without asking the core; the daemon then writes a command.refused entry. It is nil for a
+	// command that goes to the core, whose journal entries report the outcome on the events topic.
 	Err error
 }
 
 // DecodeCommand reads a command: the verb from the topic, the rest from a JSON object whose members must all be known.
-// A member marked * must be there.
+// A member marked * is required.
 //
 //	command/acknowledge  {"occurrence": TEXT or "alarm": "tub-1/water-temperature/high" *, "by": TEXT, "reason": TEXT}
 //	command/shelve       {"alarm": TEXT *, "for": "30m", "reason": TEXT, "by": TEXT, "occurrence": TEXT}
@@ -50,8 +50,8 @@ type Command struct {
 //	command/note         {"text": TEXT *, "place": ID, "cohort": ID, "at": TIME, "by": TEXT}
 //
 // An acknowledgement that names the occurrence cannot silence a later one of the same alarm, however late it arrives; one that
-// names only the alarm is for the occurrence of the moment. MQTT says nothing of the
-// sender: "by" is a claim, and is recorded with the words "via mqtt".
+// names only the alarm is for its present occurrence. MQTT does not identify the sender: "by" is a claim, and is recorded with
+// the words "via mqtt".
 func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watch.Command, error) {
 	verb, ok := t.verb(topic)
 	if !ok {
@@ -76,7 +76,7 @@ func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watc
 	return command, nil
 }
 
-// form says which members a command has.
+// form lists the members of a command.
 type form struct{ required, optional []string }
 
 var forms = map[watch.Verb]form{
@@ -97,7 +97,7 @@ func (f form) read(c *watch.Command, payload []byte) error {
 	}
 	readers := map[string]func(text string) error{
 		"alarm": text(&c.Alarm, maxID), "occurrence": text(&c.Occurrence, maxID), "by": text(&c.By, maxName),
-		"reason": text(&c.Reason, maxWhy), "text": text(&c.Text, maxNote), "stage": text(&c.Stage, maxName),
+		"reason": text(&c.Reason, maxReason), "text": text(&c.Text, maxNote), "stage": text(&c.Stage, maxName),
 		"cohort": id(&c.Cohort), "place": id(&c.Place), "for": length(&c.For), "at": moment(&c.At),
 	}
 	known := append(slices.Clone(f.required), f.optional...)
@@ -124,7 +124,7 @@ func (f form) read(c *watch.Command, payload []byte) error {
 	return nil
 }
 
-// text reads what people have written: not empty, bounded, without control characters other than line breaks.
+// text reads text of people: not empty, bounded, without control characters other than line breaks.
 func text(into *string, limit int) func(string) error {
 	return func(value string) error {
 		switch {

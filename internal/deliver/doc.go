@@ -1,7 +1,7 @@
-// Package outlet is the way out to people: the outbox, the worker that empties it, and the MQTT outlet.
+// Package deliver holds the outbox, the worker that empties it, and the MQTT notifier.
 //
-//	link, err := mqttlink.New(mqttlink.Options{…, Will: topics.Will(run, clock)})
-//	out, err := outlet.NewMQTT(outlet.MQTTOptions{Site: "north-loft", Topics: topics, Link: link, Queue: queue, …})
+//	link, err := mqtt.New(mqtt.Options{…, Will: topics.Will(run, clock)})
+//	out, err := deliver.NewMQTT(deliver.MQTTOptions{Site: "north-loft", Topics: topics, Link: link, Queue: queue, …})
 //	go out.Run(ctx)
 //	out.Event(&entry)          // every journal entry, in order
 //	out.Point(state)           // whenever a point's state has changed
@@ -9,11 +9,12 @@
 //	out.Reading(reading)
 //	for c := range out.Commands() { … }
 //
-// None of these calls waits for the broker. What must not be lost (events) goes through the [Queue] and leaves it only
-// when the broker has acknowledged it on the connection that carried it. What tells how things stand (points, alarms) is
-// not queued: the newest state replaces an older one that was not sent yet, and after each connect the whole picture is
-// published again, since a broker can lose what it retained. What is worthless later (readings) is dropped while
-// there is no connection.
+// None of these calls waits for the broker. Events must not be lost: they go through the [Queue], and an event leaves it only
+// when the broker has acknowledged it on the connection that carried it. States (points, alarms) are not queued: the newest
+// state replaces an older one that was not sent yet, and after each connect the whole snapshot is published again, since a
+// broker can lose what it retained. Readings are worthless later and are dropped while there is no connection.
+//
+// The package decides nothing about who gets which alarm; that is package notify. Webhook and e-mail are in subpackages.
 //
 // # Topics
 //
@@ -29,9 +30,9 @@
 //	command/<verb>                        to dewline        JSON, see [DecodeCommand]
 //
 // A point or alarm that leaves the configuration gets an empty retained message, which deletes it, also when that
-// happened while this program was not running. The status topic tells offline after a stop (with a time) or by the last
-// will (without); a subscriber should also take three minutes of silence for death, since a will dies with the board when
-// the broker runs on it.
+// happened while this program was not running. The status topic is set to offline by a stop (with a time) or by the last will
+// (without). A subscriber should treat three minutes of silence as offline too: if the broker runs on the same board, a power
+// cut silences both and no will is sent.
 //
 // Receivers of events: the same source and id is a repeat, data.seq orders and shows gaps.
 package deliver

@@ -9,8 +9,8 @@ import (
 	"dewline/internal/deliver/queue"
 )
 
-// Memory is a queue in memory, bounded by number, size and age. Where it is full the oldest telemetry is given up; alarms
-// never are, so a queue full of alarms grows: at an alarm a minute and 1 KiB each that is less than 2 MiB a day.
+// Memory is a queue in memory, bounded by number, size and age. When it is full it gives up the oldest telemetry. It never
+// gives up alarms, so a queue full of alarms grows: at an alarm a minute and 1 KiB each that is less than 2 MiB a day.
 type Memory struct {
 	items, bytes int
 	age          time.Duration

@@ -18,11 +18,11 @@ type StatusMessage struct {
 	State string           `json:"state"` // online or offline
 	Time  *instant.Instant `json:"time,omitempty"`
 	Boot  string           `json:"boot,omitempty"` // the run of the daemon: another one after each start
-	// Synchronized tells whether the board's clock can be trusted, and with it all times of this run.
+	// Synchronized reports whether the board's clock is known to be right, and so all times of this run.
 	Synchronized *bool `json:"synchronized,omitempty"`
 }
 
-// PointMessage is the payload of a point's topic: where the point stands now. The form is stable: members are added, never
+// PointMessage is the payload of a point's topic: the present state of the point. The form is stable: members are added, never
 // renamed. Values are in Unit, times RFC 3339 with milliseconds in UTC; what is not known is null.
 type PointMessage struct {
 	Point     string          `json:"point"`

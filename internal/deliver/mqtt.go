@@ -22,58 +22,58 @@ import (
 // statusEvery is how often the status is published: silence for three of them means that the site is dead.
 const statusEvery = time.Minute
 
-// The capacities of the outlet's channels.
+// The capacities of the channels of an [MQTT].
 const (
 	readingsWaiting = 256
 	commandsWaiting = 16
-	ghostsWaiting   = 1024
+	maxStaleWaiting = 1024
 )
 
-// Picture is how things stand: every point and every alarm of the configuration in force.
+// Snapshot is the state of every point and every alarm of the configuration in force.
 type Snapshot struct {
 	Points []watch.PointState
 	Alarms []watch.AlarmState
 }
 
-// MQTTOptions are the surroundings of an [MQTT] outlet.
+// MQTTOptions configure an [MQTT] notifier.
 type MQTTOptions struct {
 	Site   string
 	Run    string // identity of this run of the daemon; the "boot" of the status
 	Topics Topics
 	Link   *mqtt.Client
 	Queue  Queue
-	// Picture returns how things stand now, with every point and alarm of the configuration: what is not in it is deleted
-	// from the broker, unless it is empty. It is called on every connect and from another goroutine than the core's, so
-	// it must hand out a copy. A change must be in the picture before it is given to [MQTT.Point] or [MQTT.Alarm].
+	// Snapshot returns the present state of every point and alarm of the configuration: what is not in it is deleted from the
+	// broker, unless it is empty. It is called on every connect and from another goroutine than the core's, so it must return
+	// a copy. A change must be in the snapshot before it is passed to [MQTT.Point] or [MQTT.Alarm].
 	Snapshot func() Snapshot
 	// Now is the wall clock; nil means time.Now.
 	Now func() time.Time
-	// Synchronized tells whether that clock can be trusted; nil means always.
+	// Synchronized reports whether that clock is known to be right; nil means always.
 	Synchronized func() bool
-	// AllowCommands lets people act over MQTT. Without it nothing is subscribed to, and nobody can.
+	// AllowCommands makes the notifier subscribe to the command topics. Without it no command arrives over MQTT.
 	AllowCommands bool
 	// Random returns a number in [0, 1) to spread waiting times; nil means chance.
 	Random func() float64
 	Log    *slog.Logger // nil means silence
 }
 
-// MQTT is the way out over an MQTT broker.
+// MQTT publishes over an MQTT broker.
 type MQTT struct {
-	o        MQTTOptions
-	worker   *Worker
-	readings chan mqtt.Message
-	commands chan Command
-	incoming *mqtt.Subscription // nil without commands
-	ghosts   []*mqtt.Subscription
-	wake     chan struct{}
-	refresh  chan struct{}
-	lost     atomic.Uint64 // readings
+	o             MQTTOptions
+	worker        *Worker
+	readings      chan mqtt.Message
+	commands      chan Command
+	incoming      *mqtt.Subscription // nil without commands
+	staleRetained []*mqtt.Subscription
+	wake          chan struct{}
+	refresh       chan struct{}
+	lost          atomic.Uint64 // readings
 
 	mu      sync.Mutex
 	changes map[string][]byte // newest state by topic, not sent yet; nil deletes the topic
 	order   []string          // topics of changes, oldest first
-	current map[string]bool   // topics in use: those of the last picture and of changes since
-	open    *mqtt.Session     // the connection that has been greeted; nil while there is none
+	current map[string]bool   // topics in use: those of the last snapshot and of changes since
+	open    *mqtt.Session     // the connection on which the snapshot is published; nil while there is none
 	opened  chan struct{}     // closed and replaced when open changes
 	problem string
 }
@@ -82,9 +82,9 @@ type MQTT struct {
 func NewMQTT(o MQTTOptions) (*MQTT, error) {
 	switch {
 	case o.Link == nil || o.Queue == nil || o.Snapshot == nil:
-		return nil, errors.New("mqtt outlet: a link, a queue and a picture are needed")
+		return nil, errors.New("mqtt notifier: a link, a queue and a snapshot are needed")
 	case o.Topics.root == "":
-		return nil, errors.New("mqtt outlet: no topics")
+		return nil, errors.New("mqtt notifier: no topics")
 	}
 	if o.Now == nil {
 		o.Now = time.Now
@@ -100,17 +100,17 @@ func NewMQTT(o MQTTOptions) (*MQTT, error) {
 		wake: make(chan struct{}, 1), refresh: make(chan struct{}, 1),
 		changes: map[string][]byte{}, current: map[string]bool{}, opened: make(chan struct{}),
 	}
-	m.worker = NewWorker(WorkerOptions{Queue: o.Queue, Carrier: m.carrier(), Random: o.Random, Log: o.Log})
+	m.worker = NewWorker(WorkerOptions{Queue: o.Queue, Transport: m.transport(), Random: o.Random, Log: o.Log})
 	for _, filter := range []string{o.Topics.points(), o.Topics.alarms()} {
-		s, err := o.Link.Route(filter, 0, ghostsWaiting)
+		s, err := o.Link.Route(filter, 0, maxStaleWaiting)
 		if err != nil {
 			return nil, err
 		}
-		m.ghosts = append(m.ghosts, s)
+		m.staleRetained = append(m.staleRetained, s)
 	}
 	if o.AllowCommands {
-		// QoS 0: a broker keeps nothing of it while we are away. A command that waited for hours must not take effect then,
-		// and its sender sees on the events topic that nothing happened.
+		// QoS 0: a broker queues none of it while there is no connection. A command that waited for hours must not take effect
+		// then, and its sender sees on the events topic that nothing happened.
 		var err error
 		if m.incoming, err = o.Link.Subscribe(o.Topics.Commands(), 0, commandsWaiting); err != nil {
 			return nil, err
@@ -119,7 +119,7 @@ func NewMQTT(o MQTTOptions) (*MQTT, error) {
 	return m, nil
 }
 
-// Run serves one connection after the other until ctx ends. Stop the outlet first and the link after it: the link says
+// Run serves one connection after the other until ctx ends. Stop the notifier first and the link after it: the link says
 // goodbye.
 func (m *MQTT) Run(ctx context.Context) error {
 	var all sync.WaitGroup
@@ -142,8 +142,7 @@ func (m *MQTT) Run(ctx context.Context) error {
 	return nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [MQTT.Wake] after it is
-// kept.
+// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [MQTT.Wake] after that.
 func (m *MQTT) OfEntry(entry *journal.Entry) (Item, error) {
 	event, err := cloudevent.OfEntry(m.o.Site, entry)
 	if err != nil {
@@ -173,10 +172,10 @@ func (m *MQTT) Event(entry *journal.Entry) error {
 	return nil
 }
 
-// Wake tells that something was added to the outbox.
+// Wake makes the worker look into the outbox now. Call it after adding an item to the queue.
 func (m *MQTT) Wake() { m.worker.Wake() }
 
-// Point publishes where a point stands, as soon as there is a connection. It does not wait.
+// Point publishes the state of a point, as soon as there is a connection. It does not wait.
 func (m *MQTT) Point(s *watch.PointState) error {
 	topic, payload, err := m.pointMessage(s)
 	if err == nil {
@@ -185,7 +184,7 @@ func (m *MQTT) Point(s *watch.PointState) error {
 	return err
 }
 
-// Alarm publishes where an alarm stands, as soon as there is a connection. It does not wait.
+// Alarm publishes the state of an alarm, as soon as there is a connection. It does not wait.
 func (m *MQTT) Alarm(s *watch.AlarmState) error {
 	topic, payload, err := m.alarmMessage(s)
 	if err == nil {
@@ -216,7 +215,7 @@ func (m *MQTT) Reading(r ReadingMessage) error {
 	return nil
 }
 
-// Refresh publishes the picture again: for a new configuration. Topics of points and alarms that left it are deleted.
+// Refresh publishes the snapshot again, for a new configuration. Topics of points and alarms that left it are deleted.
 func (m *MQTT) Refresh() {
 	select {
 	case m.refresh <- struct{}{}:
@@ -224,22 +223,22 @@ func (m *MQTT) Refresh() {
 	}
 }
 
-// Commands are those that arrived; nothing ever comes without [MQTTOptions.AllowCommands].
+// Commands receives the commands that arrive; none without [MQTTOptions.AllowCommands].
 func (m *MQTT) Commands() <-chan Command { return m.commands }
 
-// MQTTStatus tells how the outlet fares.
+// MQTTStatus is the state of an [MQTT] notifier.
 type MQTTStatus struct {
 	Link         mqtt.Status
-	Open         bool            // the broker has acknowledged the status and the whole picture on the connection there is
+	Open         bool            // the broker has acknowledged the status and the whole snapshot on the present connection
 	Pending      int             // in the outbox
 	Oldest       instant.Instant // of them; None where nothing waits
 	Sent         uint64          // events
 	Unsendable   uint64          // events
 	LostReadings uint64
-	Err          string // what went wrong last and is not cured; "" when all is well
+	Err          string // the last failure; "" after a success
 }
 
-// Status returns how the outlet fares.
+// Status returns the state of the notifier.
 func (m *MQTT) Status() MQTTStatus {
 	stats := m.worker.Stats()
 	s := MQTTStatus{
@@ -335,10 +334,10 @@ func (m *MQTT) takeChanges() []mqtt.Message {
 	return messages
 }
 
-// picture returns the retained messages of everything, points before alarms, and deletions of what left the
-// configuration since the last picture.
-func (m *MQTT) picture() []mqtt.Message {
-	m.takeChanges() // before the picture is asked for: what changes from here on is newer
+// snapshot returns the retained messages of everything, points before alarms, and deletions of what left the
+// configuration since the last snapshot.
+func (m *MQTT) snapshot() []mqtt.Message {
+	m.takeChanges() // before the snapshot is made: what changes from here on is newer
 	p := m.o.Snapshot()
 	var messages []mqtt.Message
 	topics := map[string]bool{}

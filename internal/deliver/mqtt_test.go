@@ -27,19 +27,19 @@ import (
 
 // The tests of this file publish to a real mosquitto and look on with a client of their own.
 
-// rig is an outlet at work.
-type rig struct {
+// harness is a running MQTT notifier.
+type harness struct {
 	*MQTT
 	link    *mqtt.Client
 	queue   *Memory
-	picture atomic.Pointer[Snapshot]
-	stop    func() // the outlet and then its link
+	current atomic.Pointer[Snapshot]
+	stop    func() // stops the notifier and then its link
 }
 
-func startRig(t *testing.T, url string, change func(*MQTTOptions)) *rig {
+func startHarness(t *testing.T, url string, change func(*MQTTOptions)) *harness {
 	t.Helper()
-	r := &rig{queue: NewMemory(0, 0, 0)}
-	r.picture.Store(examplePicture())
+	r := &harness{queue: NewMemory(0, 0, 0)}
+	r.current.Store(exampleSnapshot())
 	topics := northLoft(t)
 	var err error
 	r.link, err = mqtt.New(mqtt.Options{
@@ -48,7 +48,7 @@ func startRig(t *testing.T, url string, change func(*MQTTOptions)) *rig {
 	require.NoError(t, err)
 	o := MQTTOptions{
 		Site: "north-loft", Run: "7f3a", Topics: topics, Link: r.link, Queue: r.queue,
-		Snapshot: func() Snapshot { return *r.picture.Load() }, Now: func() time.Time { return morning },
+		Snapshot: func() Snapshot { return *r.current.Load() }, Now: func() time.Time { return morning },
 	}
 	if change != nil {
 		change(&o)
@@ -80,7 +80,7 @@ func alarmState(place, q, limit string, letter byte) watch.AlarmState {
 	}
 }
 
-func examplePicture() *Snapshot {
+func exampleSnapshot() *Snapshot {
 	return &Snapshot{
 		Points: []watch.PointState{exampleState()},
 		Alarms: []watch.AlarmState{
@@ -89,7 +89,7 @@ func examplePicture() *Snapshot {
 	}
 }
 
-// phone looks on.
+// phone is a subscriber.
 type phone struct{ *mqtt.Subscription }
 
 func lookOn(t *testing.T, url, id, filter string) *phone {
@@ -164,12 +164,12 @@ const (
 func TestStatusFirstThenPointsThenAlarmsThenEvents(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	p := lookOn(t, b.URL, "phone", "dewline/north-loft/#")
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	require.NoError(t, r.Event(entry(1)))
 	all := p.until(t, on("events"))
 	assert.Equal(t, []string{"status", pointTopic, alarmTopic, faultTopic, "events"}, topicsOf(all))
 	assert.JSONEq(t, `{"state":"online","time":"2026-07-01T06:20:00.000Z","boot":"7f3a","synchronized":true}`, string(all[0].Payload))
-	want, err := pointPayload(&examplePicture().Points[0])
+	want, err := pointPayload(&exampleSnapshot().Points[0])
 	require.NoError(t, err)
 	assert.JSONEq(t, string(want), string(all[1].Payload))
 	e, err := cloudevent.Parse(all[4].Payload)
@@ -198,7 +198,7 @@ func keysOf(m map[string]string) func(func(string) bool) {
 func TestChangesAndReadings(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	p := lookOn(t, b.URL, "phone", "dewline/north-loft/#")
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	p.until(t, on(faultTopic))
 	require.Eventually(t, func() bool { return r.session() != nil }, 30*time.Second, time.Millisecond)
 	require.NoError(t, r.Reading(ReadingMessage{Point: water, Value: 22.5, At: instant.Of(morning)}))
@@ -222,7 +222,7 @@ func TestChangesAndReadings(t *testing.T) {
 func TestTheBrokerIsKilled_ConsequenceRepublish(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	p := lookOn(t, b.URL, "phone", "dewline/north-loft/#")
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	p.until(t, on(faultTopic))
 	const events = 300
 	for n := 1; n <= events; n++ {
@@ -233,14 +233,14 @@ func TestTheBrokerIsKilled_ConsequenceRepublish(t *testing.T) {
 			if n == 200 {
 				s := exampleState()
 				s.Value = 26.5
-				r.picture.Store(&Snapshot{Points: []watch.PointState{s}, Alarms: examplePicture().Alarms})
+				r.current.Store(&Snapshot{Points: []watch.PointState{s}, Alarms: exampleSnapshot().Alarms})
 				require.NoError(t, r.Point(&s))
 			}
 			b.Restart()
 		}
 	}
 	// A killed broker forgets its subscribers' sessions too, so what a phone saw proves nothing here (the next test looks
-	// at that). What counts is that the broker has acknowledged everything and knows how things stand.
+	// at that). What counts is that the broker has acknowledged everything and has the present states.
 	require.Eventually(t, func() bool { return r.Status().Pending == 0 }, 90*time.Second, 20*time.Millisecond, r.Status().Err)
 	state := retainedNow(t, b)
 	assert.Contains(t, state["status"], "online")
@@ -250,19 +250,19 @@ func TestTheBrokerIsKilled_ConsequenceRepublish(t *testing.T) {
 	assert.GreaterOrEqual(t, r.Status().Sent, uint64(events))
 }
 
-// TestNoEventIsLostOrReordered kills only the outlet's connection, again and again, so that the receiver sees all.
+// TestNoEventIsLostOrReordered kills only the notifier's connection, again and again, so that the receiver sees all events.
 func TestNoEventIsLostOrReordered(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	p := lookOn(t, b.URL, "phone", "dewline/north-loft/events")
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	require.Eventually(t, func() bool { return strings.Contains(b.Log(), "Sending SUBACK to phone") }, 30*time.Second, 10*time.Millisecond)
 	const events = 200
 	for n := 1; n <= events; n++ {
 		require.NoError(t, r.Event(entry(n)))
 		if n%50 == 0 {
-			ctx, stop := context.WithTimeout(t.Context(), 30*time.Second)
+			ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
 			s, err := r.link.Session(ctx)
-			stop()
+			cancel()
 			require.NoError(t, err)
 			s.Drop(fmt.Errorf("cut by the test"))
 		}
@@ -298,12 +298,12 @@ func TestAnOverfullSubscriberIsRepaired_RowOfflineQueue(t *testing.T) {
 	stop := background(t, away.Run)
 	require.Eventually(t, func() bool { return strings.Contains(b.Log(), "Sending SUBACK to phone") }, 30*time.Second, 10*time.Millisecond)
 	stop()
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	for n := 1; n <= 50; n++ {
 		require.NoError(t, r.Event(entry(n)))
 	}
 	acknowledged := alarmState("tub-1", "water-temperature", "high", 'C')
-	r.picture.Store(&Snapshot{Points: examplePicture().Points, Alarms: []watch.AlarmState{acknowledged}})
+	r.current.Store(&Snapshot{Points: exampleSnapshot().Points, Alarms: []watch.AlarmState{acknowledged}})
 	require.NoError(t, r.Alarm(&acknowledged))
 	require.Eventually(t, func() bool { return r.Status().Pending == 0 }, 30*time.Second, 10*time.Millisecond)
 	back := lookOn(t, b.URL, "phone", "dewline/north-loft/#")
@@ -320,25 +320,25 @@ func TestAnOverfullSubscriberIsRepaired_RowOfflineQueue(t *testing.T) {
 	assert.Less(t, len(seqs), 50)
 }
 
-// TestGhostsAreDeleted is the rule on empty retained messages: for what leaves the configuration while running, and for
-// what left it while this program was not.
-func TestGhostsAreDeleted_RuleEmptyRetained(t *testing.T) {
+// TestStaleRetainedIsDeleted is the rule on empty retained messages: for what leaves the configuration while running, and for
+// what left it while this program was not running.
+func TestStaleRetainedIsDeleted_RuleEmptyRetained(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
-	ghosts := []string{"points/tub-9/water-temperature", "alarms/tub-9/water-temperature/high", "alarms/sensor/old-probe/fault"}
-	for _, ghost := range append(ghosts, "notes/by-somebody-else") {
+	stale := []string{"points/tub-9/water-temperature", "alarms/tub-9/water-temperature/high", "alarms/sensor/old-probe/fault"}
+	for _, topic := range append(stale, "notes/by-another-program") {
 		require.NoError(t, exec.Command(mosquitto.Find(t, "mosquitto_pub"), "-h", b.Host, "-p", strconv.Itoa(b.Port),
-			"-t", "dewline/north-loft/"+ghost, "-m", "{}", "-r", "-q", "1").Run())
+			"-t", "dewline/north-loft/"+topic, "-m", "{}", "-r", "-q", "1").Run())
 	}
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	require.Eventually(t, func() bool {
 		state := retainedNow(t, b)
-		return !slices.ContainsFunc(ghosts, func(ghost string) bool { _, there := state[ghost]; return there })
+		return !slices.ContainsFunc(stale, func(topic string) bool { _, there := state[topic]; return there })
 	}, time.Minute, 100*time.Millisecond)
 	state := retainedNow(t, b)
-	assert.Contains(t, state, "notes/by-somebody-else", "only points and alarms are ours to delete")
+	assert.Contains(t, state, "notes/by-another-program", "only points and alarms are ours to delete")
 	assert.Contains(t, state, pointTopic)
 
-	r.picture.Store(&Snapshot{Alarms: examplePicture().Alarms[:1]})
+	r.current.Store(&Snapshot{Alarms: exampleSnapshot().Alarms[:1]})
 	r.Refresh()
 	require.Eventually(t, func() bool {
 		state := retainedNow(t, b)
@@ -349,11 +349,11 @@ func TestGhostsAreDeleted_RuleEmptyRetained(t *testing.T) {
 	assert.Contains(t, retainedNow(t, b), alarmTopic)
 }
 
-func TestAnEmptyPictureDeletesNothing(t *testing.T) {
+func TestAnEmptySnapshotDeletesNothing(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	require.Eventually(t, func() bool { return r.session() != nil }, 30*time.Second, time.Millisecond)
-	r.picture.Store(new(Snapshot))
+	r.current.Store(new(Snapshot))
 	r.Refresh()
 	require.NoError(t, r.Event(entry(1)))
 	require.Eventually(t, func() bool { return r.Status().Sent == 1 }, 30*time.Second, 10*time.Millisecond)
@@ -368,7 +368,7 @@ func sendCommand(t *testing.T, b *mosquitto.Broker, verb, payload string, more .
 	require.NoError(t, err, string(out))
 }
 
-func nextCommand(t *testing.T, r *rig) Command {
+func nextCommand(t *testing.T, r *harness) Command {
 	t.Helper()
 	select {
 	case c := <-r.Commands():
@@ -382,7 +382,7 @@ func nextCommand(t *testing.T, r *rig) Command {
 func TestCommands(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	sendCommand(t, b, "note", `{"text":"an old one"}`, "-r")
-	r := startRig(t, b.URL, func(o *MQTTOptions) { o.AllowCommands = true })
+	r := startHarness(t, b.URL, func(o *MQTTOptions) { o.AllowCommands = true })
 	c := nextCommand(t, r)
 	require.ErrorContains(t, c.Err, "without retain", "row: a retained command found on subscribing is refused")
 	assert.Equal(t, watch.WriteNote, c.Verb)
@@ -414,13 +414,13 @@ func TestCommands(t *testing.T) {
 func TestACommandOfYesterdayIsGone(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	allow := func(o *MQTTOptions) { o.AllowCommands = true }
-	r := startRig(t, b.URL, allow)
+	r := startHarness(t, b.URL, allow)
 	require.Eventually(t, func() bool { return strings.Contains(b.Log(), "Sending SUBACK") && r.session() != nil }, 30*time.Second, 10*time.Millisecond)
 	sendCommand(t, b, "note", `{"text":"now"}`)
 	require.NoError(t, nextCommand(t, r).Err)
 	r.stop()
 	sendCommand(t, b, "shelve", `{"alarm":"tub-1/water-temperature/high"}`)
-	again := startRig(t, b.URL, allow)
+	again := startHarness(t, b.URL, allow)
 	require.Eventually(t, func() bool { return again.session() != nil }, 30*time.Second, 10*time.Millisecond)
 	require.Eventually(t, func() bool { return strings.Count(b.Log(), "command/+") >= 2 }, 30*time.Second, 10*time.Millisecond)
 	sendCommand(t, b, "note", `{"text":"today"}`)
@@ -431,7 +431,7 @@ func TestACommandOfYesterdayIsGone(t *testing.T) {
 
 func TestCommandsAreRefusedUnlessAllowed(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
-	r := startRig(t, b.URL, nil)
+	r := startHarness(t, b.URL, nil)
 	require.Eventually(t, func() bool { return r.session() != nil }, 30*time.Second, time.Millisecond)
 	sendCommand(t, b, "note", `{"text":"x"}`)
 	require.NoError(t, r.Event(entry(1)))
@@ -440,7 +440,7 @@ func TestCommandsAreRefusedUnlessAllowed(t *testing.T) {
 	assert.Empty(t, r.Commands())
 }
 
-// TestTLSAndPassword runs the whole outlet over TLS with a client certificate, a password and an access list as configs/
+// TestTLSAndPassword runs the whole notifier over TLS with a client certificate, a password and an access list as configs/
 // would ship one.
 func TestTLSAndPassword(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{
@@ -456,7 +456,7 @@ func TestTLSAndPassword(t *testing.T) {
 	})
 	require.NoError(t, err)
 	m, err := NewMQTT(MQTTOptions{
-		Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: queue, Snapshot: func() Snapshot { return *examplePicture() },
+		Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: queue, Snapshot: func() Snapshot { return *exampleSnapshot() },
 	})
 	require.NoError(t, err)
 	stopLink := background(t, link.Run)

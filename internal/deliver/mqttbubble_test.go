@@ -15,7 +15,7 @@ import (
 	"dewline/internal/test/fakebroker"
 )
 
-// bubble runs an outlet on a fake clock against a broker that misbehaves.
+// bubble runs an MQTT notifier on a fake clock against a broker that misbehaves.
 func bubble(t *testing.T, broker *fakebroker.Broker, test func(t *testing.T, m *MQTT)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
@@ -28,7 +28,7 @@ func bubble(t *testing.T, broker *fakebroker.Broker, test func(t *testing.T, m *
 		require.NoError(t, err)
 		m, err := NewMQTT(MQTTOptions{
 			Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: NewMemory(0, 0, 0),
-			Snapshot: func() Snapshot { return *examplePicture() }, Random: func() float64 { return 1 },
+			Snapshot: func() Snapshot { return *exampleSnapshot() }, Random: func() float64 { return 1 },
 		})
 		require.NoError(t, err)
 		stopLink := background(t, link.Run)
@@ -48,7 +48,7 @@ func countOf(broker *fakebroker.Broker, topic string) (n int) {
 	return n
 }
 
-// TestStatusEachMinute is the rule that a subscriber can tell death from silence.
+// TestStatusEachMinute: the status is published each minute, so that a subscriber recognises a dead board by its silence.
 func TestStatusEachMinute_RuleStatus(t *testing.T) {
 	broker := &fakebroker.Broker{}
 	bubble(t, broker, func(t *testing.T, m *MQTT) {
@@ -89,7 +89,7 @@ func TestABrokerThatNeverAcknowledges(t *testing.T) {
 	})
 }
 
-// TestABrokerThatAcknowledgesStateOnly leaves the outbox full and the state current.
+// TestEventsWithoutAcknowledgement: a broker that acknowledges states only leaves the outbox full and the states current.
 func TestEventsWithoutAcknowledgement(t *testing.T) {
 	broker := &fakebroker.Broker{Acknowledge: func(p fakebroker.Publish) bool { return !strings.HasSuffix(p.Topic, "/events") }}
 	bubble(t, broker, func(t *testing.T, m *MQTT) {

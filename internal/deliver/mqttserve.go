@@ -10,16 +10,16 @@ import (
 	"dewline/internal/mqtt"
 )
 
-// ghostsQuiet is how long the broker may pause before its list of retained messages is taken to be complete.
-const ghostsQuiet = 2 * time.Second
+// staleQuiet is how long the broker may pause before its list of retained messages counts as complete.
+const staleQuiet = 2 * time.Second
 
-// serve works on one connection until it ends: first the status, then points and alarms, then the outbox is let
-// through, then whatever changes.
+// serve publishes on one connection until it ends: first the status, then points and alarms, then the events of the outbox
+// and every change.
 func (m *MQTT) serve(ctx context.Context, s *mqtt.Session) error {
 	var sweep sync.WaitGroup
 	defer sweep.Wait()
-	ctx, stop := context.WithCancel(ctx)
-	defer stop()
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
 	for len(m.readings) > 0 { // of an earlier connection
 		<-m.readings
 		m.lost.Add(1)
@@ -27,7 +27,7 @@ func (m *MQTT) serve(ctx context.Context, s *mqtt.Session) error {
 	if err := m.publish(ctx, s, []mqtt.Message{m.statusMessage()}); err != nil {
 		return err
 	}
-	if err := m.publish(ctx, s, m.picture()); err != nil {
+	if err := m.publish(ctx, s, m.snapshot()); err != nil {
 		return err
 	}
 	m.setOpen(s)
@@ -44,7 +44,7 @@ func (m *MQTT) serve(ctx context.Context, s *mqtt.Session) error {
 		case <-m.wake:
 			messages = m.takeChanges()
 		case <-m.refresh:
-			messages = m.picture()
+			messages = m.snapshot()
 		case r := <-m.readings:
 			if _, err := s.Send(ctx, r); err != nil {
 				return err
@@ -62,8 +62,8 @@ func (m *MQTT) serve(ctx context.Context, s *mqtt.Session) error {
 
 // publishLast publishes what changed just before the end.
 func (m *MQTT) publishLast(s *mqtt.Session) error {
-	ctx, stop := context.WithTimeout(context.Background(), grace)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), grace)
+	defer cancel()
 	return m.publish(ctx, s, m.takeChanges())
 }
 
@@ -94,61 +94,61 @@ var errNoAcknowledgement = fmt.Errorf("no acknowledgement within %s", AckTimeout
 
 // send waits for room in the window, but not for ever.
 func send(ctx context.Context, s *mqtt.Session, message mqtt.Message) (*mqtt.Delivery, error) {
-	ctx, stop := context.WithTimeoutCause(ctx, AckTimeout, errNoAcknowledgement)
-	defer stop()
+	ctx, cancel := context.WithTimeoutCause(ctx, AckTimeout, errNoAcknowledgement)
+	defer cancel()
 	return s.Send(ctx, message)
 }
 
 func (m *MQTT) await(ctx context.Context, d *mqtt.Delivery) error {
-	ctx, stop := context.WithTimeoutCause(ctx, AckTimeout, errNoAcknowledgement)
-	defer stop()
+	ctx, cancel := context.WithTimeoutCause(ctx, AckTimeout, errNoAcknowledgement)
+	defer cancel()
 	return d.Wait(ctx)
 }
 
-// known reports whether a picture has been published.
+// known reports whether a snapshot has been published.
 func (m *MQTT) known() bool {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return len(m.current) > 0
 }
 
-// sweep deletes what the broker still retains of points and alarms that are in no configuration any more, also of one
-// that was changed while this program was not running. It looks once per connection.
+// sweep deletes retained messages of points and alarms that are no longer in the configuration, even if it was changed while
+// this program was not running. It runs once per connection.
 func (m *MQTT) sweep(ctx context.Context, s *mqtt.Session) {
-	for _, ghosts := range m.ghosts {
-		for len(ghosts.C) > 0 { // of an earlier look
-			<-ghosts.C
+	for _, retained := range m.staleRetained {
+		for len(retained.C) > 0 { // of an earlier sweep
+			<-retained.C
 		}
-		if err := s.Subscribe(ghosts); err != nil {
+		if err := s.Subscribe(retained); err != nil {
 			select {
 			case <-s.Done(): // that is no refusal
 				return
 			default:
 			}
-			m.o.Log.Info("the broker does not let us look for outdated topics", "err", err)
+			m.o.Log.Info("the broker refused the search for outdated topics", "err", err)
 			continue
 		}
-		for _, topic := range m.outdated(ctx, ghosts) {
+		for _, topic := range m.outdated(ctx, retained) {
 			m.o.Log.Info("an outdated topic is deleted", "topic", topic)
 			m.forget(topic)
 		}
-		if err := s.Unsubscribe(ghosts); err != nil {
+		if err := s.Unsubscribe(retained); err != nil {
 			return
 		}
 	}
 }
 
-// outdated lists retained topics that are not of the current picture.
-func (m *MQTT) outdated(ctx context.Context, ghosts *mqtt.Subscription) (topics []string) {
-	quiet := time.NewTimer(ghostsQuiet)
+// outdated lists retained topics that are not in the current snapshot.
+func (m *MQTT) outdated(ctx context.Context, retained *mqtt.Subscription) (topics []string) {
+	quiet := time.NewTimer(staleQuiet)
 	defer quiet.Stop()
 	for {
 		select {
-		case r := <-ghosts.C:
+		case r := <-retained.C:
 			if !r.Retained { // our own, as they are published
 				continue
 			}
-			quiet.Reset(ghostsQuiet)
+			quiet.Reset(staleQuiet)
 			m.mu.Lock()
 			known := m.current[r.Topic]
 			m.mu.Unlock()
@@ -163,12 +163,12 @@ func (m *MQTT) outdated(ctx context.Context, ghosts *mqtt.Subscription) (topics 
 	}
 }
 
-// carrier lets the outbox through once a connection has been greeted.
-func (m *MQTT) carrier() Transport { return carrier{m} }
+// transport opens for the outbox once status and snapshot are published on a connection.
+func (m *MQTT) transport() Transport { return transport{m} }
 
-type carrier struct{ m *MQTT }
+type transport struct{ m *MQTT }
 
-func (c carrier) Open(ctx context.Context) (Conn, error) {
+func (c transport) Open(ctx context.Context) (Conn, error) {
 	for {
 		c.m.mu.Lock()
 		open, opened := c.m.open, c.m.opened
@@ -177,7 +177,7 @@ func (c carrier) Open(ctx context.Context) (Conn, error) {
 			select {
 			case <-open.Done():
 			default:
-				return passage{open}, nil
+				return conn{open}, nil
 			}
 		}
 		select {
@@ -188,10 +188,10 @@ func (c carrier) Open(ctx context.Context) (Conn, error) {
 	}
 }
 
-type passage struct{ *mqtt.Session }
+type conn struct{ *mqtt.Session }
 
-func (p passage) Send(ctx context.Context, item Item) (Ack, error) {
-	d, err := send(ctx, p.Session, mqtt.Message{Topic: item.Topic, Payload: item.Body, QoS: 1})
+func (c conn) Send(ctx context.Context, item Item) (Ack, error) {
+	d, err := send(ctx, c.Session, mqtt.Message{Topic: item.Topic, Payload: item.Body, QoS: 1})
 	switch {
 	case errors.Is(err, mqtt.ErrTooLarge):
 		return nil, fmt.Errorf("%w: %w", ErrUnsendable, err)

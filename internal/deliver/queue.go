@@ -6,7 +6,7 @@ import "dewline/internal/deliver/queue"
 type (
 	// Item is a message that waits to go out.
 	Item = queue.Item
-	// Class says what may be given up when a queue is full.
+	// Class is whether an item may be given up when a queue is full.
 	Class = queue.Class
 	// Queue is the outbox of one notifier.
 	Queue = queue.Queue
@@ -18,5 +18,5 @@ const (
 	Alarm     = queue.Alarm
 )
 
-// ErrFull says that a queue has no room for telemetry.
+// ErrFull is returned by a queue that has no room for telemetry.
 var ErrFull = queue.ErrFull

@@ -23,7 +23,7 @@ var members = map[string]string{
 	"by":         `who does it; MQTT cannot prove it, so the record says "via mqtt"`,
 }
 
-// does says what each command is for.
+// does describes each command.
 var does = map[watch.Verb]string{
 	watch.Acknowledge: "says that a person has seen an alarm (occurrence or alarm is needed)",
 	watch.Shelve:      "silences an alarm for a time, 30 minutes where none is given",
@@ -34,13 +34,13 @@ var does = map[watch.Verb]string{
 	watch.WriteNote:   "writes a note into the journal",
 }
 
-// Reference returns the description of the commands that are taken over MQTT, as plain text. It is made from the table by
-// which they are read.
+// Reference returns the description of the commands over MQTT, as plain text. It is made from the table with which they are
+// decoded.
 func Reference() string {
 	var b strings.Builder
 	b.WriteString("A command is a JSON object, all members text, published without retain to ROOT/command/VERB, where ROOT is mqtt: root\n" +
-		"of the configuration (dewline/SITE where it is not given). Commands are taken with mqtt: {commands: true} only. What became of\n" +
-		"one is told on ROOT/events. Members marked * must be there.\n")
+		"of the configuration (dewline/SITE where it is not given). Commands are taken with mqtt: {commands: true} only. The outcome of a\n" +
+		"command is published on ROOT/events. Members marked * are required.\n")
 	for _, verb := range slices.Sorted(maps.Keys(forms)) {
 		form := forms[verb]
 		fmt.Fprintf(&b, "\ncommand/%s   %s\n", verb, does[verb])

@@ -40,7 +40,7 @@ func SiteTopics(site string) (Topics, error) {
 // Root returns the root, without a final slash.
 func (t Topics) Root() string { return t.root }
 
-// Status tells whether the site is online.
+// Status is the topic that says whether the site is online.
 func (t Topics) Status() string { return t.root + "/status" }
 
 // Events carries every journal entry.

@@ -11,58 +11,58 @@ import (
 	"time"
 )
 
-// Carrier is a way out to people.
+// Transport opens connections to a peer: a broker, a mail server, a web service.
 type Transport interface {
-	// Open waits until the way is open, or for ctx.
+	// Open waits until there is a connection, or for ctx.
 	Open(ctx context.Context) (Conn, error)
 }
 
-// Passage is an open way, such as one connection to a broker.
+// Conn is an open connection.
 type Conn interface {
-	// Send hands an item over, in the order of the calls. It waits while too much is under way. An error that wraps
-	// [ErrUnsendable] means that this item never can be sent; any other ends the passage.
+	// Send sends an item, in the order of the calls. It waits while too many are in flight. An error that wraps
+	// [ErrUnsendable] means that this item can never be sent; any other ends the connection.
 	Send(ctx context.Context, item Item) (Ack, error)
-	// Done is closed when the passage has ended. It never opens again.
+	// Done is closed when the connection has ended.
 	Done() <-chan struct{}
-	// Drop ends the passage.
+	// Drop ends the connection.
 	Drop(reason error)
 }
 
-// Receipt tells whether an item has arrived.
+// Ack is the pending acknowledgement of an item.
 type Ack interface {
-	// Done is closed when that is known.
+	// Done is closed when the item is acknowledged or lost.
 	Done() <-chan struct{}
-	// Err returns nil once the far side has acknowledged the item on the passage that carried it. It is valid after Done.
+	// Err returns nil if the peer has acknowledged the item on the connection that carried it. It is valid after Done.
 	Err() error
 }
 
-// ErrUnsendable says that an item can never be sent.
+// ErrUnsendable is wrapped by the error of an item that can never be sent.
 var ErrUnsendable = errors.New("this message can never be sent")
 
 // The times of a worker.
 const (
-	// Window is how many items are under way at most.
+	// Window is how many items are in flight at most.
 	Window = 32
-	// AckTimeout is how long an acknowledgement may take before the passage is given up.
+	// AckTimeout is how long an acknowledgement may take before the connection is dropped.
 	AckTimeout   = 20 * time.Second
 	firstBackoff = time.Second
-	longBackoff  = time.Minute
-	// lookAgain is how often a queue is looked at without having been called, in case somebody else adds to it.
+	maxBackoff   = time.Minute
+	// lookAgain is how often a queue is read without a call of Wake, in case another process adds to it.
 	lookAgain = time.Minute
 	grace     = 2 * time.Second
 )
 
-// WorkerOptions are the surroundings of a [Worker].
+// WorkerOptions configure a [Worker].
 type WorkerOptions struct {
-	Queue   Queue
-	Carrier Transport
+	Queue     Queue
+	Transport Transport
 	// Random returns a number in [0, 1) to spread the waiting times; nil means chance.
 	Random func() float64
 	Log    *slog.Logger // nil means silence
 }
 
-// Worker empties a queue: in order, at most 32 items under way, each of them removed only when it is acknowledged on the
-// passage that carried it. When a passage ends, everything unacknowledged is sent again on the next, with the same
+// Worker empties a queue: in order, at most 32 items in flight, each of them removed only when it is acknowledged on the
+// connection that carried it. When a connection ends, everything unacknowledged is sent again on the next, with the same
 // identity.
 type Worker struct {
 	o    WorkerOptions
@@ -70,24 +70,25 @@ type Worker struct {
 
 	mu     sync.Mutex
 	stats  WorkerStats
-	told   []string  // failures that the log has had since it went well
+	logged []string  // failures logged since deliveries last worked for goesWell
 	failed time.Time // the last failure
 }
 
-// mostTold is how many different failures are told until it goes well again, and goesWell is how long it must then have gone well.
+// maxReasons is how many different failures are logged until deliveries work again, and goesWell is for how long they must then
+// have worked.
 const (
-	maxTold  = 8
-	goesWell = time.Minute
+	maxReasons = 8
+	goesWell   = time.Minute
 )
 
-// WorkerStats tells how a worker fares.
+// WorkerStats are the counters of a worker.
 type WorkerStats struct {
 	Sent       uint64 // acknowledged items
 	Unsendable uint64 // items given up since they can never be sent
 	Err        string // the last failure; "" after a success
 }
 
-// NewWorker returns a worker that [Worker.Run] sets to work.
+// NewWorker returns a worker; [Worker.Run] starts it.
 func NewWorker(o WorkerOptions) *Worker {
 	if o.Random == nil {
 		o.Random = rand.Float64
@@ -98,7 +99,7 @@ func NewWorker(o WorkerOptions) *Worker {
 	return &Worker{o: o, wake: make(chan struct{}, 1)}
 }
 
-// Wake tells the worker that something was added to the queue. It never waits.
+// Wake makes the worker look into its queue now. It never waits.
 func (w *Worker) Wake() {
 	select {
 	case w.wake <- struct{}{}:
@@ -106,21 +107,21 @@ func (w *Worker) Wake() {
 	}
 }
 
-// Stats returns how the worker fares.
+// Stats returns the counters of the worker.
 func (w *Worker) Stats() WorkerStats {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.stats
 }
 
-// Run works until ctx ends. Then it goes on for at most two seconds with what is in the queue, provided the way is open,
-// so that the last words of a run get out.
+// Run delivers until ctx ends. Then it goes on for at most two seconds with what is in the queue, if a connection is open, so
+// that the last messages of a run get out.
 func (w *Worker) Run(ctx context.Context) {
 	for attempt := 0; ctx.Err() == nil; attempt++ {
 		before := w.Stats().Sent
-		passage, err := w.o.Carrier.Open(ctx)
+		conn, err := w.o.Transport.Open(ctx)
 		if err == nil {
-			err = w.serve(ctx, passage)
+			err = w.serve(ctx, conn)
 		}
 		if err == nil || ctx.Err() != nil {
 			return
@@ -138,41 +139,41 @@ func (w *Worker) Run(ctx context.Context) {
 
 // backoff doubles from 1 s to 1 min and takes between half and all of it.
 func backoff(attempt int, random float64) time.Duration {
-	wait := longBackoff
+	wait := maxBackoff
 	if attempt < 6 { // 2⁶ s is above a minute
 		wait = firstBackoff << attempt
 	}
 	return time.Duration(float64(wait) * (0.5 + random/2))
 }
 
-// noteFailure keeps a failure. A far side that is away for days is worth a line for each new reason, not one for each attempt.
+// noteFailure notes a failure. A peer that is away for days gets a line in the log for each new reason, not one for each attempt.
 func (w *Worker) noteFailure(err error) {
 	w.mu.Lock()
 	w.stats.Err, w.failed = err.Error(), time.Now()
-	news := !slices.Contains(w.told, w.stats.Err) && len(w.told) < maxTold
-	if news {
-		w.told = append(w.told, w.stats.Err)
+	fresh := !slices.Contains(w.logged, w.stats.Err) && len(w.logged) < maxReasons
+	if fresh {
+		w.logged = append(w.logged, w.stats.Err)
 	}
 	w.mu.Unlock()
-	if news {
+	if fresh {
 		w.o.Log.Warn("what waits in the outbox could not be delivered, trying again", "err", err)
 	}
 }
 
-// underWay is an item with its receipt.
-type underWay struct {
-	item    Item
-	receipt Ack
-	sent    time.Time
+// inFlight is a sent item with its pending acknowledgement.
+type inFlight struct {
+	item Item
+	ack  Ack
+	sent time.Time
 }
 
-// serve sends over one passage until it ends (an error) or until the work is over (nil).
+// serve sends over one connection until that ends (an error) or until the work is over (nil).
 func (w *Worker) serve(ctx context.Context, p Conn) error {
-	// The last words need a context that outlives ctx.
-	work, stop := context.WithCancel(context.WithoutCancel(ctx))
-	defer stop()
-	defer context.AfterFunc(ctx, func() { time.AfterFunc(grace, stop) })()
-	var flight []underWay
+	// The last messages need a context that outlives ctx.
+	work, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(grace, cancel) })()
+	var flight []inFlight
 	var after uint64
 	fromTheStart := time.Now()
 	for {
@@ -202,16 +203,16 @@ func (w *Worker) serve(ctx context.Context, p Conn) error {
 }
 
 // fill sends as much as the window takes and reports whether there was anything.
-func (w *Worker) fill(ctx context.Context, p Conn, flight *[]underWay, after *uint64) (filled bool, err error) {
+func (w *Worker) fill(ctx context.Context, p Conn, flight *[]inFlight, after *uint64) (filled bool, err error) {
 	items, err := w.o.Queue.Next(*after, Window-len(*flight))
-	if err != nil { // a disk that fails is no reason to hang up; it is asked again
+	if err != nil { // a failing disk is no reason to drop the connection; it is read again
 		w.noteFailure(fmt.Errorf("outbox: %w", err))
 		return false, nil
 	}
 	for _, item := range items {
 		filled = true
 		*after = item.ID
-		receipt, err := p.Send(ctx, item)
+		ack, err := p.Send(ctx, item)
 		if errors.Is(err, ErrUnsendable) {
 			w.giveUp(item, err)
 			continue
@@ -219,7 +220,7 @@ func (w *Worker) fill(ctx context.Context, p Conn, flight *[]underWay, after *ui
 		if err != nil {
 			return true, err
 		}
-		*flight = append(*flight, underWay{item, receipt, time.Now()})
+		*flight = append(*flight, inFlight{item, ack, time.Now()})
 	}
 	return filled, nil
 }
@@ -237,7 +238,7 @@ func (w *Worker) giveUp(item Item, why error) {
 
 // wait waits for the acknowledgement of the oldest item, or for new ones. Brokers acknowledge in order (MQTT 3.1.1
 // section 4.6), so the oldest is the one to watch.
-func (w *Worker) wait(ctx, work context.Context, p Conn, flight *[]underWay) error {
+func (w *Worker) wait(ctx, work context.Context, p Conn, flight *[]inFlight) error {
 	if len(*flight) == 0 {
 		again := time.NewTimer(lookAgain)
 		defer again.Stop()
@@ -258,7 +259,7 @@ func (w *Worker) wait(ctx, work context.Context, p Conn, flight *[]underWay) err
 		wake = nil // there is no room anyway
 	}
 	select {
-	case <-oldest.receipt.Done():
+	case <-oldest.ack.Done():
 		return w.settle(oldest, flight)
 	case <-wake:
 		return nil
@@ -269,8 +270,8 @@ func (w *Worker) wait(ctx, work context.Context, p Conn, flight *[]underWay) err
 	}
 }
 
-func (w *Worker) settle(oldest underWay, flight *[]underWay) error {
-	if err := oldest.receipt.Err(); err != nil {
+func (w *Worker) settle(oldest inFlight, flight *[]inFlight) error {
+	if err := oldest.ack.Err(); err != nil {
 		return err
 	}
 	*flight = (*flight)[1:]
@@ -280,11 +281,11 @@ func (w *Worker) settle(oldest underWay, flight *[]underWay) error {
 	if err == nil {
 		w.stats.Err = ""
 		if time.Since(w.failed) >= goesWell {
-			w.told = nil
+			w.logged = nil
 		}
 	}
 	w.mu.Unlock()
-	if err != nil { // it will go out once more on the next passage, with the same identity
+	if err != nil { // it will be sent once more on the next connection, with the same identity
 		w.noteFailure(fmt.Errorf("outbox: %w", err))
 	}
 	return nil

@@ -18,22 +18,22 @@ import (
 	"dewline/internal/test/delivertest"
 )
 
-// The worker's tests run on a fake clock, with a way out that does as the test says.
+// The worker's tests run on a fake clock, with a transport that the test scripts.
 
-// way is a carrier. Each connection is a list of what to do with the items that come: acknowledge after a time, or not.
+// way is a transport. Each connection is a list of what to do with the items that come: acknowledge after a time, or not.
 type way struct {
 	opens int                    // how often it may be opened; later calls wait for ctx
 	takes func(conn, n int) bool // does the n-th item of a connection get its acknowledgement
 	after time.Duration          // how long that takes
 	dies  func(conn, n int) bool // does the connection end instead
 
-	mu       sync.Mutex
-	got      []string // every item that was sent: "connection event"
-	acked    []string // events that were acknowledged
-	most     int      // largest number under way
-	underWay int
-	count    int
-	conns    []*conn
+	mu          sync.Mutex
+	got         []string // every item that was sent: "connection event"
+	acked       []string // events that were acknowledged
+	maxInFlight int      // largest number in flight
+	inFlight    int
+	count       int
+	conns       []*conn
 }
 
 func (w *way) Open(ctx context.Context) (deliver.Conn, error) {
@@ -52,7 +52,7 @@ func (w *way) Open(ctx context.Context) (deliver.Conn, error) {
 	return c, nil
 }
 
-// close ends what is still open, as whoever owns the connections would.
+// close ends the connections that are still open, as their owner would.
 func (w *way) close() {
 	w.mu.Lock()
 	conns := w.conns
@@ -71,13 +71,13 @@ type conn struct {
 	once   sync.Once
 }
 
-type receipt struct {
+type ack struct {
 	done chan struct{}
 	err  error
 }
 
-func (r *receipt) Done() <-chan struct{} { return r.done }
-func (r *receipt) Err() error            { return r.err }
+func (r *ack) Done() <-chan struct{} { return r.done }
+func (r *ack) Err() error            { return r.err }
 
 func (c *conn) Send(_ context.Context, item deliver.Item) (deliver.Ack, error) {
 	if item.Event == "unsendable" {
@@ -85,12 +85,12 @@ func (c *conn) Send(_ context.Context, item deliver.Item) (deliver.Ack, error) {
 	}
 	c.way.mu.Lock()
 	c.way.got = append(c.way.got, fmt.Sprintf("%d %s", c.number, item.Event))
-	c.way.underWay++
-	c.way.most = max(c.way.most, c.way.underWay)
+	c.way.inFlight++
+	c.way.maxInFlight = max(c.way.maxInFlight, c.way.inFlight)
 	c.way.mu.Unlock()
 	n := c.sent
 	c.sent++
-	r := &receipt{done: make(chan struct{})}
+	r := &ack{done: make(chan struct{})}
 	if c.way.dies != nil && c.way.dies(c.number, n) {
 		c.Drop(errors.New("cut"))
 	}
@@ -107,7 +107,7 @@ func (c *conn) Send(_ context.Context, item deliver.Item) (deliver.Ack, error) {
 		}
 		c.way.mu.Lock()
 		defer c.way.mu.Unlock()
-		c.way.underWay--
+		c.way.inFlight--
 		if r.err == nil {
 			c.way.acked = append(c.way.acked, item.Event)
 		}
@@ -122,8 +122,8 @@ func (c *conn) Drop(error) { c.once.Do(func() { close(c.done) }) }
 // work runs a worker for a length of fake time.
 func work(t *testing.T, q deliver.Queue, w *way, how time.Duration, during func(*deliver.Worker)) deliver.WorkerStats {
 	t.Helper()
-	worker := deliver.NewWorker(deliver.WorkerOptions{Queue: q, Carrier: w, Random: func() float64 { return 1 }})
-	ctx, stop := context.WithCancel(t.Context())
+	worker := deliver.NewWorker(deliver.WorkerOptions{Queue: q, Transport: w, Random: func() float64 { return 1 }})
+	ctx, cancel := context.WithCancel(t.Context())
 	var done sync.WaitGroup
 	done.Go(func() { worker.Run(ctx) })
 	if during != nil {
@@ -132,7 +132,7 @@ func work(t *testing.T, q deliver.Queue, w *way, how time.Duration, during func(
 	time.Sleep(how)
 	synctest.Wait()
 	stats := worker.Stats()
-	stop()
+	cancel()
 	done.Wait()
 	w.close()
 	return stats
@@ -165,7 +165,7 @@ func TestAnItemLeavesOnItsAcknowledgementOnly(t *testing.T) {
 			sent = append(sent, line[2:])
 		}
 		assert.Equal(t, numbered(0, 100), sent, "in order")
-		assert.Equal(t, deliver.Window, w.most, "as much as the window takes, and no more")
+		assert.Equal(t, deliver.Window, w.maxInFlight, "as much as the window takes, and no more")
 		assert.Equal(t, deliver.WorkerStats{Sent: 100}, stats)
 		assert.Empty(t, events(t, q))
 	})
@@ -260,13 +260,13 @@ func TestTheLastWordsGetOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		q := filled(t, 0)
 		w := &way{after: time.Second, opens: 1}
-		worker := deliver.NewWorker(deliver.WorkerOptions{Queue: q, Carrier: w})
-		ctx, stop := context.WithCancel(t.Context())
+		worker := deliver.NewWorker(deliver.WorkerOptions{Queue: q, Transport: w})
+		ctx, cancel := context.WithCancel(t.Context())
 		var done sync.WaitGroup
 		done.Go(func() { worker.Run(ctx) })
 		time.Sleep(time.Second)
 		assert.NoError(t, q.Add(delivertest.Item(1, deliver.Alarm)))
-		stop() // before the worker was woken
+		cancel() // before the worker was woken
 		done.Wait()
 		w.close()
 		assert.Equal(t, []string{"run-1"}, w.acked)
@@ -298,8 +298,8 @@ func TestAFullDiskIsNoReasonToHangUp(t *testing.T) {
 	})
 }
 
-// TestNothingIsLostOrReordered: connections that die at random points, some without acknowledging what they took. At the
-// far side, once duplicates are dropped by identity, every event is there, in order.
+// TestNothingIsLostOrReordered: connections end at random points, some without acknowledging what they took. Once duplicates are
+// dropped by identity, the peer has every event, in order.
 // unreadable is a queue that passes over its first item until it is read again.
 type unreadable struct {
 	deliver.Queue

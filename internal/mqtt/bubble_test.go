@@ -51,11 +51,11 @@ func inBubble(t *testing.T, broker *fakebroker.Broker, fails int32, change func(
 		var err error
 		l.Client, err = New(o)
 		require.NoError(t, err)
-		ctx, stop := context.WithCancel(t.Context())
-		l.stop = stop
+		ctx, cancel := context.WithCancel(t.Context())
+		l.stop = cancel
 		go func() { l.ended <- l.Run(ctx) }()
 		defer func() {
-			stop()
+			cancel()
 			require.NoError(t, <-l.ended)
 		}()
 		test(t, l)
@@ -65,8 +65,8 @@ func inBubble(t *testing.T, broker *fakebroker.Broker, fails int32, change func(
 // connected waits for a session, at most an hour of fake time.
 func (l *started) connected(t *testing.T) *Session {
 	t.Helper()
-	ctx, stop := context.WithTimeout(t.Context(), time.Hour)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+	defer cancel()
 	s, err := l.Session(ctx)
 	require.NoError(t, err)
 	return s
@@ -176,8 +176,8 @@ func TestNothingWaitsWithoutABound_RowWaitWithoutLimit(t *testing.T) {
 	t.Run("no broker", func(t *testing.T) {
 		inBubble(t, &fakebroker.Broker{}, 1<<30, nil, func(t *testing.T, l *started) {
 			require.ErrorIs(t, l.Publish(t.Context(), event(1)), ErrNotConnected)
-			ctx, stop := context.WithTimeout(t.Context(), 3*time.Second)
-			defer stop()
+			ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
+			defer cancel()
 			_, err := l.Session(ctx)
 			require.ErrorIs(t, err, ErrNotConnected)
 			require.ErrorIs(t, err, context.DeadlineExceeded)
@@ -187,8 +187,8 @@ func TestNothingWaitsWithoutABound_RowWaitWithoutLimit(t *testing.T) {
 		never := func(fakebroker.Publish) bool { return false }
 		inBubble(t, &fakebroker.Broker{Acknowledge: never}, 0, nil, func(t *testing.T, l *started) {
 			s := l.connected(t)
-			ctx, stop := context.WithTimeout(t.Context(), 3*time.Second)
-			defer stop()
+			ctx, cancel := context.WithTimeout(t.Context(), 3*time.Second)
+			defer cancel()
 			require.ErrorIs(t, s.Publish(ctx, event(1)), context.DeadlineExceeded)
 		})
 	})
@@ -204,8 +204,8 @@ func TestAStalledPeer_RowPublishItselfBlocks(t *testing.T) {
 	inBubble(t, broker, 0, stall, func(t *testing.T, l *started) {
 		s := l.connected(t)
 		began := time.Now()
-		ctx, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		require.ErrorIs(t, s.Publish(ctx, event(1)), context.DeadlineExceeded)
 		assert.Equal(t, time.Second, time.Since(began), "the caller waits as long as it wants, not 30 s")
 		<-s.Done()
@@ -308,7 +308,7 @@ func TestQueuedMessagesComeBeforeTheSubscription_RowQueuedMessagesBeforeSubscrib
 		require.NoError(t, err)
 		s, err := l.Subscribe("a/+", 1, 1)
 		require.NoError(t, err)
-		ctx, stop := context.WithCancel(t.Context())
+		ctx, cancel := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
 		go func() { ended <- l.Run(ctx) }()
 		m := <-s.C
@@ -316,7 +316,7 @@ func TestQueuedMessagesComeBeforeTheSubscription_RowQueuedMessagesBeforeSubscrib
 		synctest.Wait()
 		assert.Equal(t, 2, broker.Pubacks(), "also of what nobody wants")
 		assert.Equal(t, uint64(1), l.Status().Unrouted)
-		stop()
+		cancel()
 		require.NoError(t, <-ended)
 	})
 }
@@ -369,8 +369,8 @@ func TestTheWindow_RowMessageIDs(t *testing.T) {
 			_, err := s.Send(t.Context(), event(n))
 			require.NoError(t, err)
 		}
-		ctx, stop := context.WithTimeout(t.Context(), time.Second)
-		defer stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
 		_, err := s.Send(ctx, event(33))
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		synctest.Wait()

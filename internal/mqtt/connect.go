@@ -19,8 +19,8 @@ func (l *Client) connect(ctx context.Context) (*Session, error) {
 	if err != nil {
 		return nil, err
 	}
-	ctx, stop := context.WithTimeout(ctx, connectTimeout)
-	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, connectTimeout)
+	defer cancel()
 	s := &Session{
 		limit: l.options.MaxOutgoing, sends: make(chan *Delivery), window: make(chan struct{}, inFlight), ending: make(chan struct{}),
 	}
@@ -43,7 +43,7 @@ func (l *Client) connect(ctx context.Context) (*Session, error) {
 			dialled = err
 			return nil, err
 		}
-		s.conn = newGuard(conn, l.options.MaxIncoming)
+		s.conn = newPacketGuard(conn, l.options.MaxIncoming)
 		abandon = context.AfterFunc(ctx, func() { s.conn.fail(context.Cause(ctx)) })
 		return s.conn, nil
 	})

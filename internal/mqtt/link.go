@@ -110,7 +110,7 @@ type Client struct {
 	exact         map[string][]*Subscription // those whose filter has no wildcard, by it
 	wild          []*Subscription            // the others
 	unrouted      uint64
-	told          []string      // reasons that the log has had since the last connection that lasted
+	logged        []string      // reasons that the log has had since the last connection that lasted
 	more          chan struct{} // a subscription was added
 	workers       sync.WaitGroup
 }
@@ -255,7 +255,7 @@ func (l *Client) noteStart(s *Session) {
 	l.status.Epoch++
 	s.epoch = l.status.Epoch
 	l.status.Connected, l.status.Since, l.status.Tries, l.status.Err = true, time.Now(), 0, ""
-	flapping := len(l.told) > 0 && l.status.Epoch > 1
+	flapping := len(l.logged) > 0 && l.status.Epoch > 1
 	l.mu.Unlock()
 	if !flapping {
 		l.log.Info("connected to the broker", "epoch", s.epoch)
@@ -266,9 +266,9 @@ func (l *Client) noteStart(s *Session) {
 // noteSteady logs a connection that lasts, where connections were lost before: from then on a loss is news again.
 func (l *Client) noteSteady(s *Session) {
 	l.mu.Lock()
-	lost := len(l.told) > 0 && !s.ended()
+	lost := len(l.logged) > 0 && !s.ended()
 	if lost {
-		l.told = nil
+		l.logged = nil
 	}
 	l.mu.Unlock()
 	if lost {
@@ -289,8 +289,8 @@ func (l *Client) noteEnd(err error) {
 	l.status.Tries++
 	l.status.Err = plain(err)
 	// A broker that is away for days, or takes connections and drops them, is worth a line for each new reason, not one a minute.
-	if !slices.Contains(l.told, l.status.Err) && len(l.told) < maxReasons {
-		l.told = append(l.told, l.status.Err)
+	if !slices.Contains(l.logged, l.status.Err) && len(l.logged) < maxReasons {
+		l.logged = append(l.logged, l.status.Err)
 		l.log.Warn("no connection to the broker, trying again", "err", l.status.Err)
 	}
 }

@@ -46,8 +46,8 @@ func run(t *testing.T, o mqtt.Options) (*mqtt.Client, func()) {
 
 func session(t *testing.T, l *mqtt.Client) *mqtt.Session {
 	t.Helper()
-	ctx, stop := context.WithTimeout(t.Context(), 30*time.Second)
-	defer stop()
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
 	s, err := l.Session(ctx)
 	require.NoError(t, err, l.Status().Err)
 	return s

@@ -22,7 +22,7 @@ type Message struct {
 // ask the link for the next one.
 type Session struct {
 	client mqtt.Client
-	conn   *guard
+	conn   *packetGuard
 	lost   <-chan error // the library's reason for the end
 	epoch  uint64
 	limit  int
@@ -196,8 +196,8 @@ func (s *Session) goodbye(will *Will) {
 	if will.Farewell != nil {
 		payload = will.Farewell()
 	}
-	ctx, stop := context.WithTimeout(context.Background(), goodbyeTime)
-	defer stop()
+	ctx, cancel := context.WithTimeout(context.Background(), goodbyeTime)
+	defer cancel()
 	d, err := s.send(ctx, Message{Topic: will.Topic, Payload: payload, QoS: 1, Retained: true})
 	if err == nil {
 		err = d.Wait(ctx)

@@ -1,13 +1,13 @@
-// Package claim keeps two programs from using one thing: the history, the control socket, the web address or the MQTT client id
-// of a site. What has been claimed is free again as soon as its holder has ended, however it ended, since the kernel gives back
-// what this rests on: locks of files (flock(2)), listening addresses and abstract sockets (unix(7)).
+// Package claim keeps two programs from using the same thing: the history, the control socket, the web address or the MQTT client
+// id of a site. A claim ends with the process that holds it, however that ends, since the kernel releases what claims are made of:
+// file locks (flock(2)), listening addresses and abstract sockets (unix(7)).
 //
 //	held, taken := claim.Take(claim.Holder{PID: os.Getpid(), Since: time.Now(), Config: path},
 //		claim.File("the history", "/var/lib/dewline/history.db"),
 //		claim.Address("the web address", "127.0.0.1:8420"))
 //	if taken != nil { // it says who holds what
 //
-// What cannot be claimed, since its folder cannot be written for example, is left to those who use it to complain of.
+// A thing that cannot be claimed, for example since its folder cannot be written, is no conflict: its user reports the error.
 package claim
 
 import (
@@ -17,7 +17,7 @@ import (
 	"time"
 )
 
-// Holder is a process that holds something. Only PID is certain to be known, and 0 means that not even that is.
+// Holder is a process that holds something. Only PID is always set; 0 means that even that is unknown.
 type Holder struct {
 	PID    int
 	Since  time.Time // zero where it is not known
@@ -25,10 +25,10 @@ type Holder struct {
 	Line   string    // the command line, "" where it is not known
 }
 
-// Held is what has been claimed.
+// Held is a set of claims in force.
 type Held struct{ closers []io.Closer }
 
-// Release gives everything back. A nil Held holds nothing.
+// Release ends the claims. A nil Held holds nothing.
 func (h *Held) Release() error {
 	if h == nil {
 		return nil
@@ -56,7 +56,7 @@ type Claim struct {
 	take func(me Holder) (io.Closer, *Holder) // both nil where there is nothing to hold
 }
 
-// Take claims everything, or nothing where others hold some of it.
+// Take claims everything, or nothing if other processes hold some of it.
 func Take(me Holder, claims ...Claim) (*Held, Taken) {
 	held := &Held{}
 	var taken Taken

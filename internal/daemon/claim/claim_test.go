@@ -99,7 +99,7 @@ func TestNameIsHeldOnce(t *testing.T) {
 	require.NoError(t, held.Release())
 }
 
-// A folder that cannot be written is for its users to complain of.
+// A folder that cannot be written is no conflict: its user reports the error.
 func TestWhatCannotBeClaimed(t *testing.T) {
 	folder := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "file"), nil, 0o600))

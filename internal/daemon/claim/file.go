@@ -11,13 +11,13 @@ import (
 	"time"
 )
 
-// Suffix is that of the file whose lock says who uses the file or socket beside it.
+// Suffix is the suffix of the lock file of a file or socket.
 const Suffix = ".run"
 
 // maxNote bounds what is read of a lock file.
 const maxNote = 4 << 10
 
-// note is what a lock file says of its holder, for people.
+// note is the content of a lock file: its holder, for messages to people.
 type note struct {
 	PID    int       `json:"pid"`
 	Since  time.Time `json:"since"`
@@ -59,7 +59,7 @@ func Socket(what, path string) Claim {
 	}}
 }
 
-// patiently looks a few times: what holds a thing for a moment is no conflict.
+// patiently looks a few times: a process that holds a thing for a moment is no conflict.
 func patiently(look func() *Holder) *Holder {
 	for range 10 {
 		if look() == nil {
@@ -76,7 +76,7 @@ type lockedFile struct {
 	path string
 }
 
-// Close removes the file while its lock is still held, and gives the lock back.
+// Close removes the file while its lock is still held, and releases the lock.
 func (f lockedFile) Close() error {
 	if f.File == nil {
 		return nil
@@ -87,7 +87,7 @@ func (f lockedFile) Close() error {
 	return f.File.Close()
 }
 
-// lock takes the lock of a file, which it makes where there is none.
+// lock takes the lock of a file, which it creates if there is none.
 func lock(path string, me Holder) (lockedFile, *Holder) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return lockedFile{}, nil
@@ -118,7 +118,7 @@ func lock(path string, me Holder) (lockedFile, *Holder) {
 	return lockedFile{}, nil
 }
 
-// lockedBy returns who has locked an existing file; nil for nobody.
+// lockedBy returns the process that has locked an existing file; nil if none has.
 func lockedBy(path string) *Holder {
 	file, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {

@@ -13,8 +13,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Address makes sure that no program listens on a TCP address. It does not hold it: its user listens there soon after. Port 0 is
-// always free.
+// Address checks that no program listens on a TCP address. It does not hold it: its user listens there soon after. Port 0 is always
+// free.
 func Address(what, address string) Claim {
 	return Claim{what + " " + address, func(Holder) (io.Closer, *Holder) {
 		listener, err := net.Listen("tcp", address)
@@ -31,8 +31,8 @@ func Address(what, address string) Claim {
 // lastSystemUser is the highest number of the accounts that programs run under (login.defs(5): UID_MIN is 1000).
 const lastSystemUser = 999
 
-// Name claims a name on this machine. Where the holder is an ordinary user other than this one, the name counts as free: anybody
-// may hold an abstract socket, and must not be able to keep a daemon from starting by it.
+// Name claims a name on this machine. If the holder is an ordinary user other than this one, the name counts as free: every user can
+// hold an abstract socket, and must not be able to prevent a daemon from starting.
 func Name(what, name string) Claim {
 	return Claim{what + " " + name, func(Holder) (io.Closer, *Holder) {
 		sum := sha256.Sum256([]byte(what + "\x00" + name))
@@ -55,7 +55,7 @@ func Name(what, name string) Claim {
 	}}
 }
 
-// answer lets those who ask see that the name is held: the kernel says by whom.
+// answer accepts connections, so that others see that the name is held; the kernel reports by which process.
 func answer(listener net.Listener) {
 	for {
 		conn, err := listener.Accept()
@@ -66,7 +66,7 @@ func answer(listener net.Listener) {
 	}
 }
 
-// peer returns who serves a Unix socket.
+// peer returns the process that serves a Unix socket.
 func peer(conn *net.UnixConn) *Holder {
 	credentials, err := credentialsOf(conn)
 	if err != nil {

@@ -13,7 +13,7 @@ import (
 	"time"
 )
 
-// holderOf tells what the kernel shows of a process (proc(5)). It may hide all but the number.
+// holderOf returns what the kernel shows of a process (proc(5)). It may hide all but the number.
 func holderOf(pid int) *Holder {
 	h := &Holder{PID: pid}
 	if pid == 0 {

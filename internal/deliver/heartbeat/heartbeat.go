@@ -1,12 +1,12 @@
-// Package heartbeat asks an address outside at an interval for as long as all is well, so that somebody else notices when this
-// monitor has gone silent: the only signal that tells of a power cut, a dead card or a dead router.
+// Package heartbeat requests an address on the internet at an interval for as long as all is well. A service there alarms when the
+// requests stop: the only signal of a power cut, a dead card or a dead router.
 //
 //	beat, err := heartbeat.New(heartbeat.Options{URLFile: "/run/credentials/dewline.service/beat", Every: 5 * time.Minute, Healthy: healthy})
 //	go beat.Run(ctx)
 //
-// The far side alarms when two or three beats are missing. A beat is a GET without a body; any answer 2xx is a success.
-// What goes wrong is counted and logged once, and never holds up anybody: the next beat comes at its time. The
-// address is treated as a secret: it stands in no log and no error.
+// The service should alarm when two or three beats are missing. A beat is a GET without a body; any answer 2xx is a success.
+// A failure is counted and logged once, and the next beat comes at its time. The address is treated as a secret: it appears in no
+// log and no error.
 package heartbeat
 
 import (
@@ -29,13 +29,13 @@ const (
 	Timeout = 15 * time.Second
 )
 
-// Options are the surroundings of a [Beat].
+// Options configure a [Beat].
 type Options struct {
 	// URL is the address, or URLFile the file that holds it.
 	URL, URLFile string
 	Every        time.Duration // 0 means 5 min
-	// Healthy returns what keeps the daemon from its work, nil when all is well. Without that there is no beat. It is called
-	// from the goroutine of [Beat.Run].
+	// Healthy returns nil when all is well, otherwise what is wrong; then the beat is withheld. The goroutine of [Beat.Run]
+	// calls it.
 	Healthy func() error
 	// Transport carries the requests; nil means one that trusts the certificates of the operating system.
 	Transport http.RoundTripper
@@ -52,7 +52,7 @@ type Beat struct {
 	status Status
 }
 
-// Status tells how a heartbeat fares.
+// Status is the state of a heartbeat.
 type Status struct {
 	Sent     uint64    // beats that were answered
 	Failed   uint64    // beats that were not
@@ -66,7 +66,7 @@ func New(o Options) (*Beat, error) {
 	b := &Beat{o: o, address: httpx.Address{URL: o.URL, File: o.URLFile}}
 	switch {
 	case o.Healthy == nil:
-		return nil, errors.New("heartbeat: something must tell whether all is well")
+		return nil, errors.New("heartbeat: Options.Healthy is required")
 	case o.URL != "" && o.URLFile != "":
 		return nil, errors.New("heartbeat: give either the address or the file that holds it")
 	case o.URLFile == "":
@@ -98,7 +98,7 @@ func (b *Beat) Run(ctx context.Context) error {
 	return nil
 }
 
-// Status returns how the heartbeat fares.
+// Status returns the state of the heartbeat.
 func (b *Beat) Status() Status {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -133,9 +133,9 @@ func (b *Beat) note(count func(*Status), err error) {
 	switch {
 	case text == before:
 	case text == "":
-		b.o.Log.Info("the heartbeat is heard again")
+		b.o.Log.Info("the heartbeat is answered again")
 	default:
-		b.o.Log.Warn("the heartbeat is missing outside", "err", text)
+		b.o.Log.Warn("the heartbeat does not arrive", "err", text)
 	}
 }
 
@@ -154,7 +154,7 @@ func (b *Beat) ask(ctx context.Context) error {
 		if err = httpx.Explain(err); errors.Is(err, os.ErrDeadlineExceeded) {
 			return fmt.Errorf("the heartbeat was not answered within %s", b.client.Timeout)
 		}
-		return fmt.Errorf("the heartbeat was not heard: %w", err)
+		return fmt.Errorf("the heartbeat did not arrive: %w", err)
 	}
 	defer httpx.Finish(response)
 	if response.StatusCode < 200 || response.StatusCode > 299 {

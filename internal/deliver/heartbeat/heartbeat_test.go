@@ -41,7 +41,7 @@ func (f *far) RoundTrip(r *http.Request) (*http.Response, error) {
 	return &http.Response{StatusCode: status, Header: http.Header{}, Body: http.NoBody, Request: r}, nil
 }
 
-// beat runs a heartbeat for a length of fake time and returns how it fares at its end, and its log.
+// beat runs a heartbeat for a length of fake time and returns its state at the end, and its log.
 func beat(t *testing.T, f *far, healthy func() error, how time.Duration) (heartbeat.Status, string) {
 	t.Helper()
 	f.began = time.Now()
@@ -50,12 +50,12 @@ func beat(t *testing.T, f *far, healthy func() error, how time.Duration) (heartb
 		URL: "https://beat.example.org/s3cret", Healthy: healthy, Transport: f, Log: slog.New(slog.NewTextHandler(&log, nil)),
 	})
 	require.NoError(t, err)
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	var done sync.WaitGroup
 	done.Go(func() { assert.NoError(t, b.Run(ctx)) })
 	time.Sleep(how)
 	synctest.Wait()
-	stop()
+	cancel()
 	done.Wait()
 	assert.NotContains(t, log.String(), "s3cret")
 	assert.NotContains(t, log.String(), "example.org")
@@ -141,7 +141,7 @@ func TestARealServer(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, []byte(server.URL+"/s3cret\n"), 0o600))
 	b, err := heartbeat.New(heartbeat.Options{URLFile: path, Healthy: well})
 	require.NoError(t, err)
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	var done sync.WaitGroup
 	done.Go(func() { assert.NoError(t, b.Run(ctx)) })
 	select {
@@ -153,7 +153,7 @@ func TestARealServer(t *testing.T) {
 		assert.Fail(t, "no beat")
 	}
 	assert.Eventually(t, func() bool { return b.Status().Sent == 1 }, 10*time.Second, time.Millisecond)
-	stop()
+	cancel()
 	done.Wait()
 }
 

@@ -19,7 +19,7 @@ import (
 // The limits of a client.
 const (
 	maxRedirects = 3
-	// MaxAnswer is how much of an answer is read: nothing in it is of use, but a short one lets the far side end in order.
+	// MaxAnswer is how much of an answer is read. Its content is not used, but reading it lets the server end in order.
 	MaxAnswer = 64 << 10
 	// maxHeader bounds the headers of an answer.
 	maxHeader = 64 << 10
@@ -38,14 +38,14 @@ func Client(transport http.RoundTripper, timeout time.Duration) *http.Client {
 			TLSHandshakeTimeout:    timeout,
 			ResponseHeaderTimeout:  timeout,
 			MaxResponseHeaderBytes: maxHeader,
-			// Requests are minutes apart: by then a router has often forgotten the connection, and told nobody.
+			// Requests are minutes apart: by then routers often drop an idle connection silently.
 			DisableKeepAlives: true,
 		}
 	}
 	return &http.Client{Transport: transport, Timeout: timeout, CheckRedirect: stay}
 }
 
-// stay follows a redirect within the host. Any other is handed to the caller as the answer that it is.
+// stay follows a redirect within the host. Any other is returned to the caller as the answer.
 func stay(next *http.Request, via []*http.Request) error {
 	first := via[0]
 	if len(via) > maxRedirects || next.Method != first.Method || !sameHost(first.URL, next.URL) {
@@ -65,11 +65,11 @@ func sameHost(a, b *url.URL) bool {
 
 // Finish reads what is left of an answer, up to a limit, and closes it.
 func Finish(response *http.Response) {
-	_, _ = io.Copy(io.Discard, io.LimitReader(response.Body, MaxAnswer)) // the status has told all that matters
+	_, _ = io.Copy(io.Discard, io.LimitReader(response.Body, MaxAnswer)) // only the status matters
 	_ = response.Body.Close()
 }
 
-// Status returns the status of an answer in words that do not come from the far side.
+// Status returns the status of an answer, without any text from the server.
 func Status(response *http.Response) string {
 	if text := http.StatusText(response.StatusCode); text != "" {
 		return fmt.Sprintf("%d %s", response.StatusCode, text)
@@ -77,7 +77,7 @@ func Status(response *http.Response) string {
 	return fmt.Sprint(response.StatusCode)
 }
 
-// Explain returns why a request got no answer, in words that do not tell the address. It keeps no cause that would.
+// Explain returns why a request got no answer. Neither its text nor a wrapped error contains the address.
 func Explain(err error) error {
 	if _, ok := errors.AsType[*net.DNSError](err); ok {
 		return errors.New("the name of the host was not found: is the network up, and its name server?")
@@ -103,10 +103,10 @@ func Explain(err error) error {
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
 		return errors.New("the host ended the connection without an answer")
 	}
-	return errors.New("the request failed in a way that cannot be told without telling its address")
+	return errors.New("the request failed; the details would reveal its address")
 }
 
-// certificate tells what is wrong with a certificate; "" where nothing is.
+// certificate returns what is wrong with a certificate; "" if the error is of another kind.
 func certificate(err error) string {
 	if invalid, ok := errors.AsType[x509.CertificateInvalidError](err); ok {
 		if invalid.Reason == x509.Expired {

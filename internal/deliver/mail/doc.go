@@ -17,9 +17,9 @@
 //
 // # Delivery
 //
-// Each receiver gets a transaction of its own within one connection, so that a mistyped address keeps nobody else from being
-// told. With security "starttls" nothing is sent without TLS, with "tls" the connection begins with it, with "none"
-// everything including the password goes in clear. The password is read anew for each connection.
+// Each receiver gets a transaction of its own within one connection, so that a mistyped address does not affect the others.
+// With security "starttls" nothing is sent without TLS, with "tls" the connection begins with it, with "none" everything
+// including the password goes in clear. The password file is read for each connection.
 //
 //	2xx                          delivered
 //	4xx                          tried again

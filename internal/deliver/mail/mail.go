@@ -28,7 +28,7 @@ const (
 	None     Security = "none"     // in clear
 )
 
-// Options are the surroundings of a [Mail].
+// Options configure a [Mail].
 type Options struct {
 	Name string          // of the notifier, for the log and the queue; "" means "mail"
 	Text *text.Formatter // writes the messages
@@ -41,8 +41,8 @@ type Options struct {
 	To           []string
 
 	Queue deliver.Queue
-	// GivenUp is told of each item that is given up, and why; it must not wait. nil means that only the log is.
-	GivenUp func(item deliver.Item, why error)
+	// GivenUp is called with each item that is given up, and the reason; nil means that it is only logged. It must not wait.
+	GivenUp func(item deliver.Item, reason error)
 	// Roots are the authorities that are trusted; nil means those of the operating system.
 	Roots *x509.CertPool
 	// Now is the wall clock of the header Date; nil means time.Now.
@@ -52,7 +52,7 @@ type Options struct {
 	Log    *slog.Logger // nil means silence
 }
 
-// Mail is the way out to mailboxes.
+// Mail is the e-mail notifier.
 type Mail struct {
 	o      Options
 	host   string
@@ -60,7 +60,7 @@ type Mail struct {
 	from   *mail.Address
 	to     []*mail.Address
 	sender *serial.Sender
-	// These belong to the goroutine of Run: what has become of the receivers of the item under way.
+	// These belong to the goroutine of Run: the receivers of the present item that have got it or refused it.
 	event   string
 	settled map[string]bool // receiver → whether it got the message
 }
@@ -80,7 +80,7 @@ func New(o Options) (*Mail, error) {
 	if o.Log == nil {
 		m.o.Log = slog.New(slog.DiscardHandler)
 	}
-	m.o.Log = m.o.Log.With("outlet", o.Name)
+	m.o.Log = m.o.Log.With("notifier", o.Name)
 	m.sender = serial.New(serial.Options{
 		Name: o.Name, Queue: o.Queue, Deliver: m.deliver, GivenUp: o.GivenUp, Random: o.Random, Log: o.Log,
 	})
@@ -125,7 +125,7 @@ func (m *Mail) check() error {
 	return nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [Mail.Wake] after it is kept.
+// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [Mail.Wake] after that.
 func (m *Mail) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	if entry.Alarm == "" && !text.IsNotice(entry) {
 		return deliver.Item{}, fmt.Errorf("%s: %s is about no alarm", m.o.Name, entry.ID())
@@ -149,33 +149,33 @@ func (m *Mail) Event(entry *journal.Entry) error {
 	return m.sender.Add(item)
 }
 
-// Wake tells that something was added to the outbox.
+// Wake makes the sender look into the outbox now. Call it after adding an item to the queue.
 func (m *Mail) Wake() { m.sender.Wake() }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (m *Mail) Run(ctx context.Context) error { return m.sender.Run(ctx) }
 
-// Status returns how the outlet fares.
+// Status returns the state of the notifier.
 func (m *Mail) Status() serial.Status { return m.sender.Status() }
 
-// Letter is a message on its way: what waits in the outbox.
+// Message is a message as it waits in the outbox.
 type Message struct {
 	Subject string `json:"subject"`
 	Text    string `json:"text"`
-	// Thread is the same for all letters of one occurrence.
+	// Thread is the same for all messages of one occurrence.
 	Thread string `json:"thread"`
 	Urgent bool   `json:"urgent,omitempty"`
 }
 
-// unpack reads a letter that has waited in the outbox.
+// unpack decodes a message from the outbox.
 func unpack(body []byte) (Message, error) {
-	var l Message
-	if err := json.Unmarshal(body, &l); err != nil {
-		return Message{}, fmt.Errorf("%w: the outbox holds no letter: %w", deliver.ErrUnsendable, err)
+	var m Message
+	if err := json.Unmarshal(body, &m); err != nil {
+		return Message{}, fmt.Errorf("%w: the item in the outbox is no message: %w", deliver.ErrUnsendable, err)
 	}
-	if l.Subject == "" || l.Text == "" {
-		return Message{}, fmt.Errorf("%w: the outbox holds an empty letter", deliver.ErrUnsendable)
+	if m.Subject == "" || m.Text == "" {
+		return Message{}, fmt.Errorf("%w: the message in the outbox is empty", deliver.ErrUnsendable)
 	}
-	l.Subject = text.OneLine(l.Subject)
-	return l, nil
+	m.Subject = text.OneLine(m.Subject)
+	return m, nil
 }

@@ -78,7 +78,7 @@ func secretFile(t *testing.T, content string) string {
 	return path
 }
 
-// post runs a mail outlet until the end of the test.
+// post runs a mail notifier until the end of the test.
 type post struct {
 	*mail.Mail
 	t       *testing.T
@@ -107,11 +107,11 @@ func send(t *testing.T, s *smtpd, change ...func(*mail.Options)) *post {
 	m, err := mail.New(o)
 	require.NoError(t, err)
 	p.Mail = m
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	var done sync.WaitGroup
 	done.Go(func() { assert.NoError(t, m.Run(ctx)) })
 	t.Cleanup(func() {
-		stop()
+		cancel()
 		done.Wait()
 		assert.NotContains(t, p.log.String(), "s3cret", "the log must not tell it")
 		assert.NotContains(t, m.Status().Err, "s3cret", "nor the status")
@@ -227,7 +227,7 @@ func TestSecurity(t *testing.T) {
 	}
 }
 
-// TestNothingIsSentWithoutTheSecurityThatIsAskedFor: neither letter nor password.
+// TestNothingIsSentWithoutTheSecurityThatIsAskedFor: neither message nor password.
 func TestNothingIsSentWithoutTheSecurityThatIsAskedFor(t *testing.T) {
 	for name, c := range map[string]struct {
 		server  func(*smtpd)
@@ -415,11 +415,11 @@ func TestTheEndDoesNotWaitForAServerThatIsSilent(t *testing.T) {
 		})
 		require.NoError(t, err)
 		require.NoError(t, m.Event(raised(1)))
-		ctx, stop := context.WithCancel(t.Context())
+		ctx, cancel := context.WithCancel(t.Context())
 		var done sync.WaitGroup
 		done.Go(func() { assert.NoError(t, m.Run(ctx)) })
 		<-reached
-		stop()
+		cancel()
 		done.Wait() // a test that hangs here has found the fault
 		close(leave)
 	}

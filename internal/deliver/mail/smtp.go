@@ -37,17 +37,17 @@ var (
 	loginsInClear = []gomail.SMTPAuthType{gomail.SMTPAuthSCRAMSHA256, gomail.SMTPAuthCramMD5, gomail.SMTPAuthPlainNoEnc, gomail.SMTPAuthLoginNoEnc}
 )
 
-// deliver sends one letter to all receivers that have not got it yet.
+// deliver sends one message to all receivers that have not got it yet.
 func (m *Mail) deliver(ctx context.Context, item deliver.Item) error {
-	letter, err := unpack(item.Body)
+	content, err := unpack(item.Body)
 	if err != nil {
 		return err
 	}
 	if m.event != item.Event || m.settled == nil {
 		m.event, m.settled = item.Event, map[string]bool{}
 	}
-	ctx, stop := context.WithTimeout(ctx, deliveryTimeout)
-	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, deliveryTimeout)
+	defer cancel()
 	c, err := m.connect(ctx)
 	if err != nil {
 		return err
@@ -59,7 +59,7 @@ func (m *Mail) deliver(ctx context.Context, item deliver.Item) error {
 		if _, settled := m.settled[to.Address]; settled {
 			continue
 		}
-		err := c.send(m.message(letter, item, to))
+		err := c.send(m.message(content, item, to))
 		answer, ok := errors.AsType[*reply](err)
 		switch {
 		case err == nil:
@@ -70,7 +70,7 @@ func (m *Mail) deliver(ctx context.Context, item deliver.Item) error {
 			m.o.Log.Error("a receiver is left out", "event", item.Event, "to", to.Address, "err", err)
 		case ok:
 			later = &serial.RetryAfterError{Err: fmt.Errorf("to %s: %w", to.Address, err)}
-		default: // the connection is of no use any more
+		default: // the connection is broken
 			return fmt.Errorf("to %s: %w", to.Address, err)
 		}
 	}
@@ -82,26 +82,26 @@ func (m *Mail) deliver(ctx context.Context, item deliver.Item) error {
 			return nil
 		}
 	}
-	return fmt.Errorf("%w: the mail server refused it for everybody, last %w", deliver.ErrUnsendable, refused)
+	return fmt.Errorf("%w: the mail server refused it for every receiver, last %w", deliver.ErrUnsendable, refused)
 }
 
-// message puts a letter into its envelope. The receivers do not see each other.
-func (m *Mail) message(l Message, item deliver.Item, to *mail.Address) *gomail.Msg {
+// message makes the mail to one receiver. The receivers do not see each other.
+func (m *Mail) message(content Message, item deliver.Item, to *mail.Address) *gomail.Msg {
 	domain := m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:]
 	msg := gomail.NewMsg()
 	msg.FromMailAddress(m.from)
 	msg.ToMailAddress(to)
-	msg.Subject(l.Subject)
+	msg.Subject(content.Subject)
 	msg.SetDateWithValue(m.o.Now())
 	msg.SetMessageIDWithValue(atom(item.Event) + "." + atom(m.o.Text.Site) + "@" + domain)
-	thread := sha256.Sum256([]byte(m.o.Text.Site + "\n" + l.Thread))
+	thread := sha256.Sum256([]byte(m.o.Text.Site + "\n" + content.Thread))
 	msg.SetGenHeader(gomail.HeaderReferences, "<"+hex.EncodeToString(thread[:12])+"."+atom(m.o.Text.Site)+"@"+domain+">")
 	msg.SetGenHeader("Auto-Submitted", "auto-generated")
 	msg.SetUserAgent("dewline")
-	if l.Urgent {
+	if content.Urgent {
 		msg.SetImportance(gomail.ImportanceHigh)
 	}
-	msg.SetBodyString(gomail.TypeTextPlain, l.Text)
+	msg.SetBodyString(gomail.TypeTextPlain, content.Text)
 	return msg
 }
 
@@ -128,8 +128,8 @@ type reply struct {
 // Error implements error.
 func (r *reply) Error() string { return fmt.Sprintf("the mail server answered %d %s", r.code, r.text) }
 
-// final reports whether another try would get the same answer. A server that wants a login says so with a code of
-// the fives too, and that is for the keeper to put right.
+// final reports whether another try would get the same answer. Codes about a missing or wrong login are not final, although they
+// are 5xx: the keeper can correct the login.
 func (r *reply) final() bool { return r.code >= 500 && !login(r.code) }
 
 // login reports whether a code is about logging in (RFC 4954 section 6).
@@ -190,7 +190,7 @@ func (m *Mail) connect(ctx context.Context) (*connection, error) {
 	return c, nil
 }
 
-// unreached tells why there is no connection, in words that cannot contain a password that the server sends back.
+// unreached explains why there is no connection, without text of the server, which may repeat the password.
 func unreached(err error) error {
 	if answer, ok := errors.AsType[*textproto.Error](err); ok {
 		if login(answer.Code) {
@@ -201,10 +201,10 @@ func unreached(err error) error {
 	return fmt.Errorf("no connection to the mail server: %w", err)
 }
 
-// send hands over one message. The error is a [reply] where the server has answered.
+// send sends one mail. The error is a [reply] if the server has answered.
 func (c *connection) send(msg *gomail.Msg) error {
 	err := c.client.SendWithSMTPClient(c.smtp, msg)
-	if err == nil || msg.IsDelivered() { // what goes wrong after the server has taken it does not matter
+	if err == nil || msg.IsDelivered() { // a failure after the server has accepted it does not matter
 		return nil
 	}
 	if failure, ok := errors.AsType[*gomail.SendError](err); ok && failure.ErrorCode() >= 400 {
@@ -226,7 +226,7 @@ func said(failure *gomail.SendError) string {
 	return text.OneLine(words)
 }
 
-// close says goodbye.
+// close ends the session and the connection.
 func (c *connection) close() {
 	_ = c.client.CloseWithSMTPClient(c.smtp) // all messages have their answers already
 	c.hangUp()
@@ -235,6 +235,6 @@ func (c *connection) close() {
 func (c *connection) hangUp() {
 	c.forget()
 	if c.conn != nil {
-		_ = c.conn.Close() // of no use any more
+		_ = c.conn.Close() // nothing is left to send
 	}
 }

@@ -23,7 +23,7 @@ func TestTheEndClosesAConnectionThatIsSilent(t *testing.T) {
 			Text: &text.Formatter{Site: "north-loft"}, Queue: deliver.NewMemory(0, 0, 0),
 		})
 		require.NoError(t, err)
-		ctx, stop := context.WithCancel(t.Context())
+		ctx, cancel := context.WithCancel(t.Context())
 		problem := make(chan error, 1)
 		go func() {
 			_, err := m.connect(ctx)
@@ -37,7 +37,7 @@ func TestTheEndClosesAConnectionThatIsSilent(t *testing.T) {
 		}
 		_, err = conn.Read(make([]byte, 1)) // the client has begun, and waits for an answer from now on
 		require.NoError(t, err)
-		stop()
+		cancel()
 		err = <-problem
 		require.Error(t, err)
 		assert.NotContains(t, err.Error(), "i/o timeout", security)

@@ -271,7 +271,7 @@ func (d *dialogue) login(rest string) bool {
 	return d.say("235 2.7.0 welcome")
 }
 
-// between returns what stands in angle brackets.
+// between returns the text in angle brackets.
 func between(text string) string {
 	_, text, _ = strings.Cut(text, "<")
 	text, _, _ = strings.Cut(text, ">")

@@ -1,4 +1,5 @@
-// Package queue holds what an outbox and those who fill and empty it agree on.
+// Package queue defines the outbox of a notifier: its items and its interface. Package deliver implements it in memory and
+// package store on disk, without knowing each other.
 package queue
 
 import (
@@ -8,7 +9,7 @@ import (
 	"dewline/internal/core/instant"
 )
 
-// Class tells what may be given up when a queue is full.
+// Class is whether an item may be given up when a queue is full.
 type Class uint8
 
 // The classes.
@@ -19,7 +20,7 @@ const (
 
 // Item is a message that waits to go out.
 type Item struct {
-	// ID is its place in the queue; the queue gives it. IDs count up and are never used again.
+	// ID is its place in the queue, assigned by the queue. IDs count up and are never used again.
 	ID uint64
 	// Event is the identity that every repeat of the delivery carries.
 	Event string
@@ -31,22 +32,21 @@ type Item struct {
 	At instant.Instant
 }
 
-// Queue is the outbox of one notifier, the only queue that counts. Its methods may be called from any goroutine and must
-// not wait for anything but a disk.
+// Queue is the outbox of one notifier. Its methods may be called from any goroutine and must not wait for anything but a disk.
 type Queue interface {
-	// Add appends an item. It may give up telemetry to make room, and returns [ErrFull] where that does not help.
+	// Add appends an item. It may give up telemetry to make room, and returns [ErrFull] if that does not help.
 	Add(item Item) error
 	// Next returns the oldest items whose ID is above after, in order, at most limit.
 	Next(after uint64, limit int) ([]Item, error)
-	// Done removes an item that has been delivered. An item that is not there any more is no error.
+	// Done removes a delivered item. A missing item is no error.
 	Done(id uint64) error
 	// Pending returns how many items wait.
 	Pending() (int, error)
-	// Oldest returns when the oldest waiting thing happened; [instant.None] when nothing waits.
+	// Oldest returns the time of the oldest waiting item; [instant.None] when nothing waits.
 	Oldest() (instant.Instant, error)
 }
 
-// ErrFull says that a queue has no room for telemetry, since all it holds are alarms.
+// ErrFull is returned for telemetry if a full queue holds only alarms.
 var ErrFull = errors.New("the outbox is full of alarms that could not be delivered")
 
 // The default bounds of a queue.

@@ -8,7 +8,7 @@ import (
 	"dewline/internal/core/journal"
 )
 
-// IsNotice reports whether an entry is about no single alarm, and a person is told of it all the same: a summary, a test, a nuisance.
+// IsNotice reports whether an entry is sent to people although it is about no single alarm: a summary, a test, a nuisance.
 func IsNotice(entry *journal.Entry) bool {
 	switch entry.Kind {
 	case journal.Summary, journal.NotifierTest, journal.Chattering, journal.Fleeting:

@@ -43,7 +43,7 @@ type Now interface {
 	Residents(place string) []Resident
 	// Point returns the state of a point; false where there is no such point.
 	Point(p quantity.Point) (watch.PointState, bool)
-	// Trend returns an earlier value of a point, to tell the direction in which it moves; false where none is known.
+	// Trend returns an earlier value of a point, from which its direction follows; false if none is known.
 	Trend(p quantity.Point) (Earlier, bool)
 	// Feeds lists the points that a sensor feeds.
 	Feeds(sensor string) []quantity.Point

@@ -12,15 +12,16 @@ import (
 	"dewline/internal/deliver/serial"
 )
 
-// judge says what an answer means: nil for delivered, [inturn.Later] for another try, or given up. A refusal (403, 404, 400 …) is most
-// often put right at either end, and an alarm that waits for that must not be lost; a test is told to have failed at once.
+// judge returns what an answer means: nil for delivered, [serial.RetryAfterError] for another try, [deliver.ErrUnsendable] for given
+// up. The cause of a refusal (403, 404, 400 …) is most often corrected at either end, and an alarm that waits for that must not be
+// lost; a test fails at once.
 func judge(response *http.Response, now time.Time, test bool) error {
 	status := response.StatusCode
 	answer := fmt.Errorf("the webhook answered %s", httpx.Status(response))
 	switch {
 	case status >= 200 && status < 300:
 		return nil
-	case status >= 300 && status < 400: // as at the login page of a network, which goes away
+	case status >= 300 && status < 400: // for example the login page of a network, which is temporary
 		return &serial.RetryAfterError{Err: fmt.Errorf("%w: %w", answer, httpx.ErrRedirected)}
 	case status >= 500, status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests:
 		return &serial.RetryAfterError{After: retryAfter(response.Header, now), Err: answer}
@@ -35,9 +36,8 @@ func judge(response *http.Response, now time.Time, test bool) error {
 	return &serial.RetryAfterError{After: retryAfter(response.Header, now), Refusal: true, Err: answer}
 }
 
-// retryAfter reads how long to wait (RFC 9110 section 10.2.3): seconds, or a date, which is held against the far side's
-// own clock where it tells that. What cannot be read is 0, and so is what lies in the past; more than
-// [inturn.LongestWait] is cut.
+// retryAfter returns how long to wait (RFC 9110 section 10.2.3): seconds, or a date, which is compared with the header Date if there
+// is one. The result is 0 for an unreadable value or a time in the past, and at most [serial.MaxWait].
 func retryAfter(header http.Header, now time.Time) time.Duration {
 	text := strings.TrimSpace(header.Get("Retry-After"))
 	if text == "" {

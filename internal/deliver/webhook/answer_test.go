@@ -33,7 +33,7 @@ func TestRetryAfter(t *testing.T) {
 		"a date that is past":        {"Fri, 17 Jul 2026 11:05:00 GMT", "", 0},
 		"a date far away":            {"Fri, 17 Jul 2126 12:05:00 GMT", "", time.Hour},
 		"an obsolete form of date":   {"Friday, 17-Jul-26 12:05:00 GMT", "", 5 * time.Minute},
-		"by the far side's clock":    {"Thu, 01 Jan 2026 00:00:30 GMT", "Thu, 01 Jan 2026 00:00:00 GMT", 30 * time.Second},
+		"by the server's clock":      {"Thu, 01 Jan 2026 00:00:30 GMT", "Thu, 01 Jan 2026 00:00:00 GMT", 30 * time.Second},
 		"neither":                    {"soon", "", 0},
 		"a fraction":                 {"1.5", "", 0},
 	} {
@@ -89,7 +89,7 @@ func TestTimes(t *testing.T) {
 		})
 		require.NoError(t, err)
 		require.NoError(t, w.sender.Add(deliver.Item{Event: "run-1", Body: []byte("{}")}))
-		ctx, stop := context.WithCancel(t.Context())
+		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
@@ -106,7 +106,7 @@ func TestTimes(t *testing.T) {
 		assert.Equal(t, uint64(1), w.Status().Sent)
 		// The pause of 90 s, then 15 s without an answer and 2 s of waiting.
 		assert.Equal(t, []time.Duration{0, 90 * time.Second, 107 * time.Second}, tries)
-		stop()
+		cancel()
 		<-done
 	})
 }
@@ -162,7 +162,7 @@ func TestRefusalsThatPassCostNoAlarm(t *testing.T) {
 	}
 }
 
-// TestOneRefusedMessageDoesNotHoldUpTheNext: where others are taken, the refused one is given up, so that its incident can be told anew.
+// TestOneRefusedMessageDoesNotHoldUpTheNext: if others are accepted, the refused one is given up, so that its alarm is sent again.
 func TestOneRefusedMessageDoesNotHoldUpTheNext(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		taken, givenUp := sent(t, 10*time.Minute, func(body string, _ time.Duration) int {

@@ -36,17 +36,17 @@
 //
 // The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. The type says what it is: alarm.raised,
 // alarm.repeated, alarm.returned and the like with data.state "B" call for a person, and one with another state says that it is over.
-// alarm.summary stands for many alarms, with its words in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test,
+// alarm.summary sums up many alarms, with the text in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test,
 // of the subject "test", is no alarm.
 //
 // # The signature
 //
-// HEX is the HMAC (RFC 2104) with SHA-256 over the time as it stands in the header, a line feed (0x0A) and the body, byte for
+// HEX is the HMAC (RFC 2104) with SHA-256 over the time as written in the header, a line feed (0x0A) and the body, byte for
 // byte, keyed with the content of the secret file without its end of line, in lower-case hexadecimal digits. The time is in
 // seconds since 1970-01-01 UTC and is that of sending, not of the event. A receiver
 //
 //  1. takes time and sha256 from the header,
-//  2. refuses a time that is more than five minutes away from its own clock, so that nobody can send an old message again,
+//  2. refuses a time that is more than five minutes away from its own clock, so that an old message cannot be replayed,
 //  3. computes the HMAC of TIME + "\n" + BODY and compares it in constant time,
 //  4. reads the body only then.
 //
@@ -56,11 +56,11 @@
 //
 //	2xx                       delivered
 //	408, 425, 429, 5xx, 3xx   tried again, after Retry-After if the answer has it (an hour at most)
-//	any other                 tried again as well; a test is given up. Where the service takes the next message and not this one, this one
-//	                          is given up after a minute, logged, and reported to Options.GivenUp: its alarm is then told again
+//	any other                 tried again as well; a test is given up. If the service accepts the next message and not this one, this one
+//	                          is given up after a minute, logged, and reported to Options.GivenUp: its alarm is then sent again
 //	none                      tried again without end
 //
 // Between tries the waiting time doubles from a second to a minute, and is spread by chance. A redirect is followed within the
-// host if it keeps the method (307, 308), else it counts as an answer. Of the answer's body nothing is used, and at
-// most 64 KiB are read. Address, token and secret are read anew for each request; they stand in no log and no error.
+// host if it keeps the method (307, 308), else it counts as an answer. The answer's body is not used, and at most 64 KiB of it
+// are read. The files of address, token and secret are read for each request; they appear in no log and no error.
 package webhook

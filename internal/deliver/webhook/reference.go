@@ -9,5 +9,5 @@ import (
 //go:embed doc.go
 var documented string
 
-// Reference returns the description of what a webhook is sent, as plain text for whoever writes a receiver.
+// Reference returns the description of the webhook's requests, as plain text for the author of a receiver.
 func Reference() string { return doctext.From(documented, "The request") }

@@ -25,7 +25,7 @@ const (
 	MaxBody = 256 << 10
 )
 
-// Options are the surroundings of a [Webhook].
+// Options configure a [Webhook].
 type Options struct {
 	Name string // of the notifier, for the log and the queue; "" means "webhook"
 	Site string
@@ -44,8 +44,8 @@ type Options struct {
 	// SecretFile holds the key of the signature; "" means that there is none.
 	SecretFile string
 	Queue      deliver.Queue
-	// GivenUp is told of each item that is given up, and why; it must not wait. nil means that only the log is.
-	GivenUp func(item deliver.Item, why error)
+	// GivenUp is called with each item that is given up, and the reason; nil means that it is only logged. It must not wait.
+	GivenUp func(item deliver.Item, reason error)
 	// Now is the wall clock of signatures; nil means time.Now.
 	Now func() time.Time
 	// Transport carries the requests; nil means one that trusts the certificates of the operating system.
@@ -55,7 +55,7 @@ type Options struct {
 	Log    *slog.Logger // nil means silence
 }
 
-// Webhook is the way out to an address.
+// Webhook is the webhook notifier.
 type Webhook struct {
 	o       Options
 	address httpx.Address
@@ -97,7 +97,7 @@ func New(o Options) (*Webhook, error) {
 	return w, nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that keeps the outbox itself; call [Webhook.Wake] after it is kept.
+// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [Webhook.Wake] after that.
 func (w *Webhook) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	body, err := w.write(entry)
 	if err != nil {
@@ -106,7 +106,7 @@ func (w *Webhook) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	return deliver.Item{Event: entry.ID(), Class: deliver.Alarm, Topic: w.o.Name, Body: body, At: entry.At}, nil
 }
 
-// Event puts a journal entry into the outbox. It does not wait for the far side.
+// Event puts a journal entry into the outbox. It does not wait for its delivery.
 func (w *Webhook) Event(entry *journal.Entry) error {
 	item, err := w.OfEntry(entry)
 	if err != nil {
@@ -115,13 +115,13 @@ func (w *Webhook) Event(entry *journal.Entry) error {
 	return w.sender.Add(item)
 }
 
-// Wake tells that something was added to the outbox.
+// Wake makes the sender look into the outbox now. Call it after adding an item to the queue.
 func (w *Webhook) Wake() { w.sender.Wake() }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (w *Webhook) Run(ctx context.Context) error { return w.sender.Run(ctx) }
 
-// Status returns how the outlet fares.
+// Status returns the state of the notifier.
 func (w *Webhook) Status() serial.Status { return w.sender.Status() }
 
 // deliver sends one event.
@@ -145,7 +145,7 @@ func (w *Webhook) deliver(ctx context.Context, item deliver.Item) error {
 	return judge(response, w.o.Now(), c.Test)
 }
 
-// unreached tells why there was no answer.
+// unreached explains why there was no answer.
 func (w *Webhook) unreached(err error) error {
 	err = httpx.Explain(err)
 	if errors.Is(err, os.ErrDeadlineExceeded) {

@@ -123,11 +123,11 @@ func hook(t *testing.T, o webhook.Options) (*webhook.Webhook, *deliver.Memory, *
 	o.Random = func() float64 { return 0 }
 	w, err := webhook.New(o)
 	require.NoError(t, err)
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	var done sync.WaitGroup
 	done.Go(func() { assert.NoError(t, w.Run(ctx)) })
 	t.Cleanup(func() {
-		stop()
+		cancel()
 		done.Wait()
 		for _, secret := range []string{"s3cret", "127.0.0.1"} {
 			assert.NotContains(t, l.String(), secret, "the log must not tell it")
@@ -142,7 +142,7 @@ func empty(t *testing.T, q *deliver.Memory) {
 	require.Eventually(t, func() bool { n, err := q.Pending(); return err == nil && n == 0 }, 20*time.Second, time.Millisecond)
 }
 
-// verify is what the package documentation tells a receiver to do.
+// verify checks a signature as the package documentation describes it.
 func verify(header string, secret, body []byte, now time.Time) bool {
 	stamp, rest, ok := strings.Cut(strings.TrimPrefix(header, "time="), "; sha256=")
 	seconds, err := strconv.ParseInt(stamp, 10, 64)
@@ -226,7 +226,7 @@ func TestAnswers(t *testing.T) {
 				if n == 1 {
 					w.Header().Set("Location", "https://elsewhere.example/")
 					w.WriteHeader(status)
-					_, _ = io.WriteString(w, map[bool]string{true: "s3cret words of the far side"}[status != 204 && status != 304])
+					_, _ = io.WriteString(w, map[bool]string{true: "s3cret words of the server"}[status != 204 && status != 304])
 				}
 			})
 			var givenUp []string
@@ -265,7 +265,7 @@ func TestATestThatIsRefusedHasFailed(t *testing.T) {
 	}
 }
 
-func TestNobodyFollowsToAnotherHost(t *testing.T) {
+func TestNoRedirectToAnotherHost(t *testing.T) {
 	other := receive(t, nil)
 	v := receive(t, func(n int, w http.ResponseWriter, r *http.Request) {
 		if n == 1 {
@@ -282,7 +282,7 @@ func TestNobodyFollowsToAnotherHost(t *testing.T) {
 
 func TestAServerThatIsNotThereYet(t *testing.T) {
 	v := receive(t, nil)
-	address := file(t, "url", "http://127.0.0.1:1/s3cret") // nobody listens there
+	address := file(t, "url", "http://127.0.0.1:1/s3cret") // nothing listens there
 	w, q, _ := hook(t, webhook.Options{URLFile: address})
 	require.NoError(t, w.Event(entry(1)))
 	require.Eventually(t, func() bool { return strings.Contains(w.Status().Err, "the webhook was not reached") }, 20*time.Second, time.Millisecond)

@@ -77,7 +77,7 @@ func usual() tuning {
 type Broker struct {
 	server   *mochi.Server
 	listener *listener
-	gate     *gate
+	access   *accessHook
 	secret   string
 	close    func() error
 }
@@ -108,11 +108,11 @@ func start(o Options, t tuning) (*Broker, error) {
 	})
 	b := &Broker{
 		server: server, listener: newListener(inner, t, o.Log),
-		gate: newGate(server, accounts, o, t), secret: secret,
+		access: newGate(server, accounts, o, t), secret: secret,
 	}
 	b.close = sync.OnceValue(server.Close)
 	// One hook only: of several, one yes is enough.
-	if err := errors.Join(server.AddHook(b.gate, nil), server.AddListener(b.listener), server.Serve()); err != nil {
+	if err := errors.Join(server.AddHook(b.access, nil), server.AddListener(b.listener), server.Serve()); err != nil {
 		return nil, errors.Join(fmt.Errorf("embedded broker: %w", err), inner.Close())
 	}
 	o.Log.Info("the embedded broker listens", "address", b.Addr(), "users", len(o.Users))

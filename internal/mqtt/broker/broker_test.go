@@ -33,7 +33,7 @@ func TestTheProgramItselfAndAPhone(t *testing.T) {
 		Will: &mqtt.Will{Topic: root + "/status", Payload: []byte("offline")},
 	})
 	require.NoError(t, err)
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- link.Run(ctx) }()
 	limited, cancel := context.WithTimeout(t.Context(), patient)
@@ -42,7 +42,7 @@ func TestTheProgramItselfAndAPhone(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, session.Publish(limited, mqtt.Message{Topic: root + "/status", QoS: 1, Retained: true, Payload: []byte("online")}))
 	assert.Equal(t, "online", string(phone.next().Payload()))
-	stop()
+	cancel()
 	require.NoError(t, <-ended)
 	assert.Equal(t, "offline", string(phone.next().Payload()))
 
@@ -505,7 +505,7 @@ func TestManyRetainedMessagesReachANewSubscriber(t *testing.T) {
 	esp.publish("shed/last", 1, true, "x") // acknowledged after all the others were handled
 	program := connect(t, b, "program", asDaemon(b))
 	program.publish(root+"/status", 1, true, "online") // never refused
-	assert.Equal(t, maxRetained+1, len(b.gate.retained))
+	assert.Equal(t, maxRetained+1, len(b.access.retained))
 	require.True(t, program.subscribe("#", 0))
 	for range maxRetained + 1 {
 		program.next()
@@ -519,12 +519,12 @@ func TestManyRetainedMessagesReachANewSubscriber(t *testing.T) {
 		esp.publish(fmt.Sprint("shed/", i), 0, true, "")
 	}
 	esp.publish("shed/late", 1, true, strings.Repeat("y", 1000))
-	assert.Len(t, b.gate.retained, 2, "an empty payload gives the room back")
+	assert.Len(t, b.access.retained, 2, "an empty payload gives the room back")
 	size := 0
-	for _, each := range b.gate.retained {
+	for _, each := range b.access.retained {
 		size += each
 	}
-	assert.Equal(t, size, b.gate.size)
+	assert.Equal(t, size, b.access.size)
 }
 
 func TestRetainedBytesAreLimited(t *testing.T) {
@@ -535,8 +535,8 @@ func TestRetainedBytesAreLimited(t *testing.T) {
 		esp.publish(fmt.Sprint("shed/", i), 0, true, payload)
 	}
 	esp.publish("shed/last", 1, true, payload)
-	assert.LessOrEqual(t, b.gate.size, maxRetainedBytes)
-	assert.Greater(t, b.gate.size, maxRetainedBytes-(64<<10))
+	assert.LessOrEqual(t, b.access.size, maxRetainedBytes)
+	assert.Greater(t, b.access.size, maxRetainedBytes-(64<<10))
 }
 
 func TestSubscriptionsAreLimited(t *testing.T) {
@@ -635,7 +635,7 @@ func TestThereIsNoEndlessLog(t *testing.T) {
 		assert.NotZero(t, dial(t, b).connected(pk).ReasonCode)
 	}
 	assert.Equal(t, 1, strings.Count(other.String(), "level=WARN"))
-	assert.Len(t, b.gate.notes.last, 1)
+	assert.Len(t, b.access.notes.last, 1)
 }
 
 func TestCloseEndsEverything(t *testing.T) {

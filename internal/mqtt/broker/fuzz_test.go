@@ -51,7 +51,7 @@ func FuzzBeforeLogin(f *testing.F) {
 			return
 		}
 		for id, session := range b.server.Clients.GetAll() { // what an earlier input has left
-			b.gate.OnClientExpired(session)
+			b.access.OnClientExpired(session)
 			b.server.Clients.Delete(id)
 		}
 		var before, after runtime.MemStats

@@ -95,26 +95,26 @@ func (f *Feed) Take(m mqtt.Received) []intake.Sample {
 	m.At = m.At.Round(0) // the wall clock alone: records tell no other
 	var samples []intake.Sample
 	for _, s := range f.exact[m.Topic] {
-		samples = append(samples, f.paced(s, m)...)
+		samples = append(samples, f.throttled(s, m)...)
 	}
 	for _, s := range f.others {
 		if mqtt.Match(s.Topic, m.Topic) {
-			samples = append(samples, f.paced(s, m)...)
+			samples = append(samples, f.throttled(s, m)...)
 		}
 	}
 	return samples
 }
 
 // paced is take within the pace of a source. What is left out still shows that the source is not silent.
-func (f *Feed) paced(s *source, m mqtt.Received) []intake.Sample {
+func (f *Feed) throttled(s *source, m mqtt.Received) []intake.Sample {
 	samples := f.take(s, m)
 	every, burst := s.every(), s.burst()
 	return slices.DeleteFunc(samples, func(intake.Sample) bool {
-		room, say := s.pace.take(m.At, every, burst)
+		room, say := s.throttle.take(m.At, every, burst)
 		if say {
 			f.options.Log.Warn("a sensor sends faster than its readings are taken: some are left out", "sensor", s.ID, "topic", bounded(m.Topic),
-				"left_out", s.pace.left, "taken_every", every)
-			s.pace.left = 0
+				"left_out", s.throttle.left, "taken_every", every)
+			s.throttle.left = 0
 		}
 		return !room
 	})
@@ -290,8 +290,8 @@ func (s *source) heal(now time.Time) {
 	if s.own.After(now.Add(ahead)) {
 		s.own = time.Time{}
 	}
-	if s.pace.full.After(now.Add(s.burst())) {
-		s.pace = pace{}
+	if s.throttle.full.After(now.Add(s.burst())) {
+		s.throttle = throttle{}
 	}
 	if s.due.After(now.Add(s.SilentAfter + s.Every)) {
 		s.due = now.Add(s.SilentAfter)
@@ -336,7 +336,7 @@ func (f *Feed) Shift(by time.Duration) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, s := range f.sources {
-		for _, t := range []*time.Time{&s.last, &s.due, &s.pace.full, &s.pace.complain} {
+		for _, t := range []*time.Time{&s.last, &s.due, &s.throttle.full, &s.throttle.complain} {
 			if !t.IsZero() {
 				*t = t.Add(by)
 			}

@@ -24,10 +24,10 @@ const room = 64
 // Subscriptions are made with QoS 0, so that the broker keeps no messages while the link is away: they would come as
 // if they were new. A link does not take subscriptions back, so one Run needs a link of its own.
 func (f *Feed) Run(ctx context.Context, link Link, deliver func(intake.Sample)) error {
-	ctx, stop := context.WithCancel(ctx)
+	ctx, cancel := context.WithCancel(ctx)
 	var pumps sync.WaitGroup
 	defer pumps.Wait()
-	defer stop()
+	defer cancel()
 	arrivals := make(chan mqtt.Received)
 	for _, topic := range f.topics {
 		subscription, err := link.Subscribe(topic, 0, room)

@@ -49,7 +49,7 @@ func TestRunDeliversMessagesAndSilence(t *testing.T) {
 		link := &wires{topics: map[string]chan mqtt.Received{}}
 		start := time.Now()
 		var got []string
-		ctx, stop := context.WithCancel(t.Context())
+		ctx, cancel := context.WithCancel(t.Context())
 		var wait sync.WaitGroup
 		wait.Go(func() {
 			assert.NoError(t, f.Run(ctx, link, func(s intake.Sample) {
@@ -64,7 +64,7 @@ func TestRunDeliversMessagesAndSilence(t *testing.T) {
 		link.topics[board.Topic] <- mqtt.Received{Topic: board.Topic, Payload: []byte(`{"bme":{"t":70,"rh":50,"p":1000}}`)}
 		time.Sleep(45 * time.Second)
 		synctest.Wait()
-		stop()
+		cancel()
 		wait.Wait()
 		assert.ElementsMatch(t, []string{
 			"tub-1-esp 5.5s unknown 1", "shed-esp 5.5s unknown 3", "tub-1-esp 35.5s timeout 0", "tub-1-esp 45.5s timeout 0",
@@ -84,11 +84,11 @@ func listen(t *testing.T, f *Feed, o mqtt.Options) <-chan intake.Sample {
 	link, err := mqtt.New(o)
 	require.NoError(t, err)
 	samples := make(chan intake.Sample, 64)
-	ctx, stop := context.WithCancel(context.Background())
+	ctx, cancel := context.WithCancel(context.Background())
 	var wait sync.WaitGroup
 	wait.Go(func() { assert.NoError(t, f.Run(ctx, link, func(s intake.Sample) { samples <- s })) })
 	wait.Go(func() { assert.NoError(t, link.Run(ctx)) })
-	t.Cleanup(func() { stop(); wait.Wait() })
+	t.Cleanup(func() { cancel(); wait.Wait() })
 	limited, cancel := context.WithTimeout(t.Context(), patient)
 	defer cancel()
 	_, err = link.Session(limited)
@@ -175,7 +175,7 @@ func TestOverTheEmbeddedBroker(t *testing.T) {
 	})
 	esp, err := mqtt.New(mqtt.Options{Broker: b.URL(), ClientID: "esp", Username: "esp", PasswordFile: password})
 	require.NoError(t, err)
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- esp.Run(ctx) }()
 	limited, cancel := context.WithTimeout(t.Context(), patient)
@@ -193,6 +193,6 @@ func TestOverTheEmbeddedBroker(t *testing.T) {
 		}
 	}, patient, time.Millisecond)
 	assert.Equal(t, map[sensors.Channel]float64{temperature: 23.4}, values(s))
-	stop()
+	cancel()
 	require.NoError(t, <-ended)
 }

@@ -62,12 +62,12 @@ type source struct {
 	form     form
 	channels []channel
 
-	last    time.Time // of the newest sample given out with values
-	own     time.Time // newest time that a record told itself
-	due     time.Time // when silence is to be reported; zero before the first look
-	ignored string    // why the last message did not count; "" after one that did
-	partial string    // what of the last message was missing, so that the log says it once
-	pace    pace
+	last     time.Time // of the newest sample given out with values
+	own      time.Time // newest time that a record told itself
+	due      time.Time // when silence is to be reported; zero before the first look
+	ignored  string    // why the last message did not count; "" after one that did
+	partial  string    // what of the last message was missing, so that the log says it once
+	throttle throttle
 }
 
 // channel is where to find a value and in which unit it is.

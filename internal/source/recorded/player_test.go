@@ -110,8 +110,8 @@ func TestNewPlayerRefuses(t *testing.T) {
 func TestPlayerHonoursItsContext(t *testing.T) {
 	p, err := player(t, PlayerOptions{Channels: loftAir(t)})
 	require.NoError(t, err)
-	ctx, stop := context.WithCancel(t.Context())
-	stop()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
 	_, err = p.Read(ctx)
 	assert.ErrorIs(t, err, context.Canceled)
 	assert.Equal(t, "recorded", p.Describe().Driver)

@@ -293,7 +293,7 @@ func (p *parser) takeRow() {
 }
 
 // leastOf returns the smallest canonical value that a quantity can have.
-func leastOf(q quantity.Quantity) float64 {
+func minOf(q quantity.Quantity) float64 {
 	switch {
 	case q.IsTemperature():
 		return -273.15
@@ -316,7 +316,7 @@ func (p *parser) point(text []byte) (int32, error) {
 	p.known[string(text)] = index
 	p.points = append(p.points, parsed)
 	p.firstLines = append(p.firstLines, p.line)
-	p.least = append(p.least, leastOf(parsed.Quantity))
+	p.least = append(p.least, minOf(parsed.Quantity))
 	p.units = append(p.units, unitText{})
 	return index, nil
 }

@@ -271,7 +271,7 @@ func drawFile(t *rapid.T) *File {
 				quantity.Missing}).Draw(t, "flag"),
 		}
 		if row.Flag.Usable() { // only what failed may be impossible
-			row.Value = max(row.Value, leastOf(p.Quantity))
+			row.Value = max(row.Value, minOf(p.Quantity))
 		}
 		if row.Flag == quantity.Missing && rapid.Bool().Draw(t, "empty") {
 			row.Value = math.NaN()

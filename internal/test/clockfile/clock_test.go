@@ -13,7 +13,7 @@ import (
 	"dewline/internal/test/clockfile"
 )
 
-var _ daemon.Timepiece = (*clockfile.Clock)(nil)
+var _ daemon.Clock = (*clockfile.Clock)(nil)
 
 func TestClockIsGovernedFromOutside(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "clock")

@@ -141,12 +141,12 @@ func TestRedirects(t *testing.T) {
 	assert.Equal(t, 3, hops, "one who is sent in circles stops")
 }
 
-func TestStatusIsInOurWords(t *testing.T) {
+func TestStatusHasNoTextOfTheServer(t *testing.T) {
 	assert.Equal(t, "503 Service Unavailable", httpx.Status(&http.Response{StatusCode: 503, Status: "503 https://s3cret"}))
 	assert.Equal(t, "599", httpx.Status(&http.Response{StatusCode: 599}))
 }
 
-func TestExplainTellsNoAddress(t *testing.T) {
+func TestExplainRevealsNoAddress(t *testing.T) {
 	const secret = "s3cret.example"
 	wrapped := func(err error) error { return &url.Error{Op: "Post", URL: "https://" + secret + "/x", Err: err} }
 	refused := &net.OpError{Op: "dial", Addr: &net.TCPAddr{IP: net.IPv4(192, 0, 2, 77), Port: 443}, Err: os.NewSyscallError("connect", syscall.ECONNREFUSED)}

@@ -15,7 +15,7 @@ import (
 	"dewline/internal/server/control"
 )
 
-// hook is an HTTP server that keeps what it is told.
+// hook is an HTTP server that counts the events it receives.
 type hook struct {
 	mu    sync.Mutex
 	kinds []string
@@ -46,9 +46,9 @@ func (h *hook) count(kind string) (n int) {
 	return n
 }
 
-// A webhook hears of an alarm at once, again until somebody acknowledges it, and once that it is over. A heartbeat
-// goes out beside it.
-func TestWebhookIsToldUntilAcknowledged(t *testing.T) {
+// A webhook gets an alarm at once, again until it is acknowledged, and once when it is over. A heartbeat goes out at the same
+// time.
+func TestWebhookRepeatsUntilAcknowledged(t *testing.T) {
 	h, beats := &hook{}, &sync.Map{}
 	server := httptest.NewServer(h)
 	defer server.Close()
@@ -61,12 +61,12 @@ history: {path: "HISTORY"}
 notify: [{via: webhook, format: cloudevent, url: "`+server.URL+`", priorities: [high, critical], repeat: 2m, until: acknowledged}]
 heartbeat: {url: "`+alive.URL+`", every: 1m}
 `)
-	r.wait("it is told", func() bool { return h.count("dewline.alarm.raised.v1 "+tubHigh) == 1 })
-	r.wait("and told again", func() bool { return h.count("dewline.alarm.repeated.v1 "+tubHigh) >= 2 })
+	r.wait("it is sent", func() bool { return h.count("dewline.alarm.raised.v1 "+tubHigh) == 1 })
+	r.wait("and sent again", func() bool { return h.count("dewline.alarm.repeated.v1 "+tubHigh) >= 2 })
 	r.command(control.Request{Verb: watch.Acknowledge, Occurrence: r.alarm(tubHigh).Occurrence, By: "keeper"})
 	assert.Equal(t, "C", r.letter(tubHigh))
 	tree.Show(22)
-	r.wait("and told that it is over", func() bool { return h.count("dewline.alarm.cleared.v1 "+tubHigh) == 1 })
+	r.wait("and its end is sent", func() bool { return h.count("dewline.alarm.cleared.v1 "+tubHigh) == 1 })
 	assert.Equal(t, 1, h.count("dewline.alarm.raised.v1"))
 	r.wait("nothing waits any more", func() bool { return r.metric(`dewline_outbox_pending{outlet="webhook"}`) == "0" })
 	r.wait("the heartbeat was heard", func() bool { _, ok := beats.Load("seen"); return ok })
@@ -75,7 +75,7 @@ heartbeat: {url: "`+alive.URL+`", every: 1m}
 // pushed is a message as a push service takes it.
 type pushed struct{ title, body string }
 
-// pushService keeps the messages that it is sent, titles in the header Title.
+// pushService collects the messages that it is sent, titles in the header Title.
 type pushService struct {
 	mu       sync.Mutex
 	messages []pushed

@@ -8,14 +8,14 @@ import (
 // crossing of a limit written down. Twice the pace that the sensor is said to have, or one a second, is enough for any part that
 // is well; some may come at once, after a time without radio for example.
 const (
-	maxBurst      = 1000
-	minBurst      = 60
-	minPaceEvery  = time.Second
-	paceComplaint = time.Hour // between two words about one source
+	maxBurst          = 1000
+	minBurst          = 60
+	minThrottleEvery  = time.Second
+	throttleComplaint = time.Hour // between two words about one source
 )
 
 // pace is the room that a source has. The zero value is full.
-type pace struct {
+type throttle struct {
 	full     time.Time // when all of the room would be there again
 	left     int       // samples left out since the last word about it
 	complain time.Time // when the next word is due
@@ -24,9 +24,9 @@ type pace struct {
 // every returns how often a sample of a source is taken for ever.
 func (s *source) every() time.Duration {
 	if s.Every <= 0 {
-		return minPaceEvery
+		return minThrottleEvery
 	}
-	return min(minPaceEvery, s.Every/2)
+	return min(minThrottleEvery, s.Every/2)
 }
 
 // burst returns how many may come at once: what the source may have gathered in the time for which its samples count.
@@ -39,7 +39,7 @@ func (s *source) burst() time.Duration {
 }
 
 // take reports whether there is room for one more sample, and says once in a while that there is none.
-func (p *pace) take(now time.Time, every, burst time.Duration) (room, say bool) {
+func (p *throttle) take(now time.Time, every, burst time.Duration) (room, say bool) {
 	if p.full.Before(now) {
 		p.full = now
 	}
@@ -51,6 +51,6 @@ func (p *pace) take(now time.Time, every, burst time.Duration) (room, say bool) 
 	if now.Before(p.complain) {
 		return false, false
 	}
-	p.complain = now.Add(paceComplaint)
+	p.complain = now.Add(throttleComplaint)
 	return false, true
 }

@@ -17,7 +17,7 @@ import (
 	"dewline/internal/store"
 )
 
-// sender is a way out that is told only what its rule asks for.
+// sender is a notifier that sends only what its rule asks for.
 type sender interface {
 	OfEntry(entry *journal.Entry) (deliver.Item, error)
 	Event(entry *journal.Entry) error
@@ -25,7 +25,7 @@ type sender interface {
 	Status() serial.Status
 }
 
-// callers are the webhooks and letters of the configuration, and the outward heartbeat.
+// senders are the webhooks and e-mails of the configuration, and the outgoing heartbeat.
 type senders struct {
 	loop    *loop
 	names   []string // in the order of the configuration
@@ -35,19 +35,19 @@ type senders struct {
 	done    sync.WaitGroup
 }
 
-// openCallers makes the outlets of the configuration. One that cannot be made is reported and left out.
-func openCallers(l *loop) (*senders, error) {
+// openSenders makes the notifiers of the configuration. One that cannot be made is reported and left out.
+func openSenders(l *loop) (*senders, error) {
 	c := &senders{loop: l, senders: map[string]sender{}}
 	var rules []notify.Rule
 	var problem error
-	for i, name := range callerNames(l.site) {
+	for i, name := range notifierNames(l.site) {
 		if name == "" {
 			continue
 		}
 		o := &l.site.Notify[i]
 		made, err := c.open(name, o)
 		if err != nil {
-			problem = fmt.Errorf("outlet %s: %w", name, err)
+			problem = fmt.Errorf("notifier %s: %w", name, err)
 			continue
 		}
 		c.names, c.senders[name] = append(c.names, name), made
@@ -77,13 +77,13 @@ func rooms(site *config.Site) map[string]bool {
 	return rooms
 }
 
-// open makes one outlet. The queue of a name outlives a new configuration, and, with a history, the program.
+// open makes one notifier. The queue of a name survives a new configuration, and, with a history, a restart.
 func (c *senders) open(name string, o *config.NotifierConfig) (sender, error) {
 	l := c.loop
-	queue := l.post(name)
-	givenUp := func(item deliver.Item, why error) {
-		queue.lose(item, why)
-		l.lost.add(lostMessage{name, item.Event, why})
+	queue := l.queue(name)
+	givenUp := func(item deliver.Item, reason error) {
+		queue.lose(item, reason)
+		l.lost.add(lostMessage{name, item.Event, reason})
 	}
 	if o.Kind == "webhook" {
 		return webhook.New(webhook.Options{
@@ -97,7 +97,7 @@ func (c *senders) open(name string, o *config.NotifierConfig) (sender, error) {
 	})
 }
 
-// start lets the outlets work.
+// start runs the senders and the heartbeat.
 func (c *senders) start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	c.cancel = cancel
@@ -105,7 +105,7 @@ func (c *senders) start() {
 	run := func(name string, work func(context.Context) error) {
 		c.done.Go(func() {
 			if err := work(ctx); err != nil {
-				log.Error("a way out has ended", "outlet", name, "err", err)
+				log.Error("a notifier has ended", "notifier", name, "err", err)
 			}
 		})
 	}
@@ -117,7 +117,7 @@ func (c *senders) start() {
 	}
 }
 
-// stop sends for a moment what waits, and ends.
+// stop ends the senders, which first send for a moment what waits.
 func (c *senders) stop() {
 	if c.cancel != nil {
 		c.cancel()
@@ -125,7 +125,7 @@ func (c *senders) stop() {
 	}
 }
 
-// items are the deliveries as rows for the store, to be kept beside the entry.
+// items returns the deliveries as rows for the store, to be recorded with their entries.
 func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 	var items []store.OutboxItem
 	for _, d := range list {
@@ -135,7 +135,7 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 		}
 		item, err := s.OfEntry(d.Entry)
 		if err != nil {
-			c.loop.options.Log.Error("a notification was not made", "outlet", d.Notifier, "seq", d.Entry.Seq, "err", err)
+			c.loop.options.Log.Error("a notification was not made", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			continue
 		}
 		items = append(items, store.OutboxItem{Notifier: d.Notifier, Item: item})
@@ -143,18 +143,18 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 	return items
 }
 
-// tell puts the deliveries into the queues of their outlets.
-func (c *senders) tell(list []notify.Delivery) {
+// enqueue puts the deliveries into the queues of their notifiers.
+func (c *senders) enqueue(list []notify.Delivery) {
 	for _, d := range list {
 		if s, ok := c.senders[d.Notifier]; ok {
 			if err := s.Event(d.Entry); err != nil {
-				c.loop.options.Log.Error("a notification was not queued", "outlet", d.Notifier, "seq", d.Entry.Seq, "err", err)
+				c.loop.options.Log.Error("a notification was not queued", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			}
 		}
 	}
 }
 
-// states tells how the outlets fare.
+// states returns the health of the senders.
 func (c *senders) states() []status.NotifierHealth {
 	var list []status.NotifierHealth
 	for _, name := range c.names {

@@ -28,7 +28,7 @@ func (h *handClock) pass(d, by time.Duration) {
 
 func TestStepGuard(t *testing.T) {
 	clock := &handClock{wall: time.Date(1970, 1, 1, 0, 0, 10, 0, time.UTC)}
-	guard := guardedClock{piece: clock}
+	guard := guardedClock{clock: clock}
 	assert.Zero(t, guard.look(false), "the first look has nothing to compare")
 	for range 100 {
 		clock.pass(time.Second, 900*time.Millisecond) // a slew may add up to any amount
@@ -38,11 +38,11 @@ func TestStepGuard(t *testing.T) {
 	for _, step := range []time.Duration{3 * time.Hour, -40 * time.Minute, 56 * 365 * 24 * time.Hour, 1001 * time.Millisecond} {
 		before := guard.Now()
 		clock.pass(time.Second, step)
-		assert.Equal(t, time.Second, guard.Now().Sub(before), "nobody meets the new time before it is told")
+		assert.Equal(t, time.Second, guard.Now().Sub(before), "the old time goes on until the step is found")
 		assert.Equal(t, step, guard.look(false))
 		assert.Equal(t, clock.wall, guard.Now().UTC())
 		clock.pass(time.Second, 0)
-		assert.Zero(t, guard.look(false), "a step is told once")
+		assert.Zero(t, guard.look(false), "a step is returned once")
 	}
 }
 
@@ -63,7 +63,7 @@ func (h *heldUp) Now() time.Time {
 
 func TestBeingHeldUpIsNoStep(t *testing.T) {
 	clock := &heldUp{handClock: handClock{wall: time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)}}
-	guard := guardedClock{piece: clock}
+	guard := guardedClock{clock: clock}
 	guard.look(true)
 	for _, times := range []int{1, 3, 100} {
 		clock.times = times

@@ -17,7 +17,7 @@ import (
 	"dewline/internal/store"
 )
 
-// past lives the demo's site for some days and returns its history.
+// past simulates some days of the demo's site and returns their history.
 func past(t testing.TB, days int) *store.Store {
 	site, problems := config.LoadFS(configs.Files, "demo.yaml")
 	require.NoError(t, problems.Err())
@@ -26,16 +26,16 @@ func past(t testing.TB, days int) *store.Store {
 	options := sim.NorthLoft(begin, 1, site.Light)
 	options.Incidents(begin)
 	options.Start = begin.AddDate(0, 0, -days)
-	require.NoError(t, daemon.Past{
+	require.NoError(t, daemon.Backfill{
 		Site: site, Loft: sim.New(options), Until: begin, Every: time.Minute, Mistings: options.MistingTimes(options.Start, begin),
-	}.Live(t.Context()))
+	}.Run(t.Context()))
 	db, err := store.Open(site.History.Path, store.Options{ReadOnly: true})
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, db.Close(t.Context())) })
 	return db
 }
 
-// The past of the demo is there to be looked at: readings of every point, derived ones too, alarms of the hot afternoon, mistings.
+// The past of the demo has readings of every point, derived ones too, the alarms of the hot afternoon, and mistings.
 func TestInventedPast(t *testing.T) {
 	db := past(t, 12)
 	points := db.Points()

@@ -13,11 +13,11 @@ import (
 
 var noon = time.Date(2026, 7, 14, 12, 0, 0, 0, time.UTC)
 
-// A board without a battery comes up in 1970: time goes on from the last record, and no further step matters until the clock
-// has passed that or is confirmed.
+// A board without a battery starts in 1970: time continues from the last record, and no further step matters until the clock
+// has passed that record or is confirmed.
 func TestClockBehindTheLastRecord(t *testing.T) {
 	clock := &handClock{wall: time.Unix(5, 0), mono: 5 * time.Second}
-	guard := guardedClock{piece: clock}
+	guard := guardedClock{clock: clock}
 	guard.look(false)
 	assert.Zero(t, guard.resumeFrom(instant.Of(noon), false))
 	assert.Equal(t, noon, guard.Now().UTC())
@@ -36,17 +36,17 @@ func TestClockBehindTheLastRecord(t *testing.T) {
 	assert.Equal(t, beyond, guard.Now().UTC())
 }
 
-// The record itself was made by a clock that went ahead: a confirmed clock is right all the same.
+// The last record was made by a clock that was ahead: a confirmed clock is right all the same.
 func TestConfirmedClockBehindTheLastRecord(t *testing.T) {
 	clock := &handClock{wall: noon}
-	guard := guardedClock{piece: clock}
+	guard := guardedClock{clock: clock}
 	guard.look(true)
 	assert.Equal(t, -time.Hour, guard.resumeFrom(instant.Of(noon.Add(time.Hour)), true))
 	assert.Equal(t, noon, guard.Now().UTC())
 	assert.Zero(t, guard.resumeFrom(instant.Of(noon.Add(time.Second)), true), "as much as slewing may do")
 	assert.Zero(t, guard.resumeFrom(instant.None, true), "there is no record")
 
-	guard = guardedClock{piece: clock}
+	guard = guardedClock{clock: clock}
 	guard.look(false)
 	guard.resumeFrom(instant.Of(noon.Add(time.Hour)), false)
 	assert.Equal(t, -time.Hour, guard.look(true), "confirmed after all")
@@ -70,7 +70,7 @@ func (s *stalled) Now() time.Time {
 
 func TestStandstillIsNoStep(t *testing.T) {
 	clock := &stalled{handClock: &handClock{wall: noon}}
-	guard := guardedClock{piece: clock}
+	guard := guardedClock{clock: clock}
 	guard.look(true)
 	for range 10 {
 		clock.stops = []time.Duration{5 * time.Second, 3 * time.Second}
@@ -88,7 +88,7 @@ func TestStandstillIsNoStep(t *testing.T) {
 // A sample that was taken before a step and is handled after it gets the time that it would have by the new clock.
 func TestSampleFromBeforeAStep(t *testing.T) {
 	clock := &handClock{wall: noon, mono: time.Hour}
-	guard := guardedClock{piece: clock}
+	guard := guardedClock{clock: clock}
 	guard.look(true)
 	polled := stamped{intake.Sample{At: guard.monotonic()}, 0}
 	fed := stamped{intake.Sample{At: guard.Now()}, guard.offset.Load()}
@@ -116,15 +116,15 @@ func TestStepBetweenTwoRuns(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			clock := &handClock{wall: noon, mono: time.Hour, boot: "a"}
-			first := guardedClock{piece: clock}
+			first := guardedClock{clock: clock}
 			first.look(false)
 			if c.lifted {
 				first.resumeFrom(instant.Of(noon.Add(10*time.Hour)), false)
 			}
-			before, bearing := first.Now(), first.bearing()
+			before, bearing := first.Now(), first.clockOffset()
 			clock.pass(time.Minute, c.by)
 			clock.boot = c.boot
-			second := guardedClock{piece: clock}
+			second := guardedClock{clock: clock}
 			second.resume(bearing)
 			assert.Equal(t, c.want, second.look(false))
 			if c.boot == "a" {
@@ -133,7 +133,7 @@ func TestStepBetweenTwoRuns(t *testing.T) {
 		})
 	}
 	var none guardedClock
-	none.piece = &handClock{wall: noon}
+	none.clock = &handClock{wall: noon}
 	none.resume(watch.ClockOffset{})
 	assert.False(t, none.known)
 }

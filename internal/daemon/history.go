@@ -11,19 +11,19 @@ import (
 	"dewline/internal/store"
 )
 
-// pastOf lets the pages ask the store. nil without a store.
-func pastOf(db *store.Store) web.History {
+// historyOf returns the store as the pages see it; nil without a store.
+func historyOf(db *store.Store) web.History {
 	if db == nil {
 		return nil
 	}
-	return storedPast{db}
+	return storedHistory{db}
 }
 
-// storedPast answers the pages out of the store.
-type storedPast struct{ db *store.Store }
+// storedHistory implements [web.History] with the store.
+type storedHistory struct{ db *store.Store }
 
 // Columns sums up a range.
-func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) ([]web.Column, error) {
+func (p storedHistory) Columns(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) ([]web.Column, error) {
 	columns, err := p.db.Columns(ctx, point, from, to, n)
 	if err != nil {
 		return nil, err
@@ -39,7 +39,7 @@ func (p storedPast) Columns(ctx context.Context, point quantity.Point, from, to 
 }
 
 // Readings yields the readings of a range.
-func (p storedPast) Readings(ctx context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.ReadingJSON, error] {
+func (p storedHistory) Readings(ctx context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.ReadingJSON, error] {
 	return func(yield func(web.ReadingJSON, error) bool) {
 		for s, err := range p.db.Readings(ctx, point, from, to) {
 			if err != nil {
@@ -54,7 +54,7 @@ func (p storedPast) Readings(ctx context.Context, point quantity.Point, from, to
 }
 
 // Journal returns entries, the newest first.
-func (p storedPast) Journal(ctx context.Context, f web.JournalFilter) ([]journal.Entry, error) {
+func (p storedHistory) Journal(ctx context.Context, f web.JournalFilter) ([]journal.Entry, error) {
 	limit := f.Limit
 	if limit == 0 {
 		limit = 200

@@ -19,7 +19,7 @@ import (
 	"dewline/internal/test/delivertest"
 )
 
-// These tests run on a fake clock. The far side is a function, and every try is written down as "seconds event".
+// These tests run on a fake clock. The service is a function, and every try is noted as "seconds event".
 
 type far struct {
 	sender  *serial.Sender
@@ -62,7 +62,7 @@ func (f *far) deliver(ctx context.Context, item deliver.Item) error {
 	return f.answer(item, try)
 }
 
-// send runs a sender over a queue of n items for a length of fake time and returns how it fares at its end.
+// send runs a sender over a queue of n items for a length of fake time and returns its state at the end.
 func send(t *testing.T, f *far, n int, how time.Duration, during func(*serial.Sender)) serial.Status {
 	t.Helper()
 	q := deliver.NewMemory(0, 0, 0)
@@ -75,7 +75,7 @@ func send(t *testing.T, f *far, n int, how time.Duration, during func(*serial.Se
 		GivenUp: func(item deliver.Item, why error) { f.givenUp = append(f.givenUp, item.Event+": "+why.Error()) },
 	})
 	f.sender = s
-	ctx, stop := context.WithCancel(t.Context())
+	ctx, cancel := context.WithCancel(t.Context())
 	var done sync.WaitGroup
 	done.Go(func() { assert.NoError(t, s.Run(ctx)) })
 	if during != nil {
@@ -84,7 +84,7 @@ func send(t *testing.T, f *far, n int, how time.Duration, during func(*serial.Se
 	time.Sleep(how)
 	synctest.Wait()
 	status := s.Status()
-	stop()
+	cancel()
 	done.Wait()
 	return status
 }
@@ -182,7 +182,7 @@ func TestWhatCanNeverBeSentIsGivenUpAtOnce(t *testing.T) {
 	})
 }
 
-// TestPatienceEnds: a receiver that stumbles over one message must not keep the others from it for ever.
+// TestPatienceEnds: a service that fails because of one message must not hold up the others for ever.
 func TestPatienceEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := &far{answer: func(item deliver.Item, _ int) error {
@@ -201,8 +201,8 @@ func TestPatienceEnds(t *testing.T) {
 	})
 }
 
-// TestAFarSideThatIsOutOfOrderLosesNothing: for a day it answers everything with 503, and then everything arrives.
-func TestAFarSideThatIsOutOfOrderLosesNothing(t *testing.T) {
+// TestAServiceThatIsOutOfOrderLosesNothing: for a day it answers everything with 503, and then everything arrives.
+func TestAServiceThatIsOutOfOrderLosesNothing(t *testing.T) {
 	for name, other := range map[string]error{"always busy": nil, "now and then away": errAway} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -301,7 +301,7 @@ func TestStatusTellsWhatIsWrong(t *testing.T) {
 	})
 }
 
-// TestTheEndIsNotHeldUp: neither by a far side that does not answer, nor by one that has asked for an hour.
+// TestTheEndIsNotHeldUp: neither by a service that does not answer, nor by one that has asked for an hour.
 func TestTheEndIsNotHeldUp(t *testing.T) {
 	for name, f := range map[string]*far{
 		"no answer":     {takes: time.Hour},
@@ -315,8 +315,8 @@ func TestTheEndIsNotHeldUp(t *testing.T) {
 	}
 }
 
-// TestLaws: whatever the far side answers, order is kept, nothing that was taken comes again, and everything is either
-// taken or reported as given up.
+// TestLaws: whatever the service answers, items stay in order, no accepted item is sent again, and each item is either accepted or
+// reported as given up.
 func TestLaws(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		n := rapid.IntRange(0, 8).Draw(r, "items")

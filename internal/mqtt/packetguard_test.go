@@ -40,7 +40,7 @@ func TestGuardReasons(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := &wire{Reader: bytes.NewReader(c.sent)}
-			g := newGuard(w, 128)
+			g := newPacketGuard(w, 128)
 			_, err := packets.ReadPacket(g)
 			require.ErrorContains(t, err, c.want)
 			require.ErrorContains(t, g.reason(), c.want)
@@ -50,7 +50,7 @@ func TestGuardReasons(t *testing.T) {
 }
 
 func TestGuardKeepsTheFirstReason(t *testing.T) {
-	g := newGuard(&wire{Reader: bytes.NewReader(nil)}, 128)
+	g := newPacketGuard(&wire{Reader: bytes.NewReader(nil)}, 128)
 	first := errors.New("first")
 	g.fail(first)
 	g.fail(errors.New("second"))
@@ -67,7 +67,7 @@ func FuzzGuard(f *testing.F) {
 	f.Add([]byte{0x90, 2, 0, 1})
 	const limit = 512
 	f.Fuzz(func(t *testing.T, sent []byte) {
-		g := newGuard(&wire{Reader: bytes.NewReader(sent)}, limit)
+		g := newPacketGuard(&wire{Reader: bytes.NewReader(sent)}, limit)
 		bare := bytes.NewReader(sent)
 		for {
 			packet, err := packets.ReadPacket(g)

@@ -1,15 +1,17 @@
-// Package inturn is what outlets share that hand over one message at a time, each with an answer of its own: webhook and
-// mail. It drives an [outlet.Worker]:
+// Package serial delivers the items of a queue one at a time, each with an answer of its own, for webhook and e-mail. It drives
+// a [deliver.Worker]:
 //
-//	sender := inturn.New(inturn.Options{Name: "webhook", Queue: queue, Deliver: func(ctx context.Context, item outlet.Item) error {…}})
+//	sender := serial.New(serial.Options{Name: "webhook", Queue: queue, Deliver: func(ctx context.Context, item deliver.Item) error {…}})
 //	go sender.Run(ctx)
 //	err := sender.Add(item)
 //
-// The order is kept: a message that cannot be delivered now is tried again, and those behind it wait. What can never be
-// delivered ([outlet.ErrUnsendable]) is given up and reported. A far side that answers to one and the same message again and
-// again that it should come later may be stumbling over that very message. So after [Options.Patience], or a minute of refusals, the one behind it, if
-// there is one, is tried: only if the far side takes that is the first one given up, since a far side that is out of order
-// for a day refuses them all. A far side that cannot be reached, or refuses all, is waited for without end.
+// Items stay in order: one that cannot be delivered now is tried again, and those behind it wait. One that can never be delivered
+// ([deliver.ErrUnsendable]) is given up and reported.
+//
+// A service that answers the same item with "later" again and again may be failing because of that item. So after
+// [Options.Patience], or a minute of refusals, the next item is tried, if there is one. Only if the service accepts that one is the
+// first one given up, since a service that is out of order refuses them all. A service that cannot be reached, or refuses all
+// items, is tried without end.
 package serial
 
 import (
@@ -26,18 +28,18 @@ import (
 
 // The times of a sender.
 const (
-	// LongestWait bounds what a far side may ask for.
+	// MaxWait bounds the pause that a service may ask for.
 	MaxWait         = time.Hour
 	defaultPatience = time.Hour
 	refusalPatience = time.Minute
 )
 
-// Later is the answer of a far side that is there and does not want the message now.
+// RetryAfterError is the answer of a service that is reachable and does not accept the item now.
 type RetryAfterError struct {
-	// After is how long it asks to be left alone, 0 where it does not say. No more than [LongestWait] is granted.
+	// After is the pause that it asks for; 0 if it asks for none. No more than [MaxWait] is granted.
 	After time.Duration
-	// Refusal marks an answer that says no rather than not now, such as 403: it is most often a mistake at either end that is put right,
-	// and so the message is tried again, but the next one is tried sooner.
+	// Refusal marks an answer that means no rather than not now, such as 403. Its cause is most often a mistake at either end that
+	// will be corrected, so the item is tried again, but the next one is tried sooner.
 	Refusal bool
 	// Err says what it answered.
 	Err error
@@ -46,22 +48,22 @@ type RetryAfterError struct {
 // Error implements error.
 func (l *RetryAfterError) Error() string { return l.Err.Error() }
 
-// Unwrap returns what the far side answered.
+// Unwrap returns the answer.
 func (l *RetryAfterError) Unwrap() error { return l.Err }
 
-// Options are the surroundings of a [Sender].
+// Options configure a [Sender].
 type Options struct {
-	// Name stands in the log: "webhook".
+	// Name names the notifier in the log: "webhook".
 	Name  string
 	Queue deliver.Queue
-	// Deliver hands over one item and returns nil once the far side has taken it. An error that wraps [outlet.ErrUnsendable]
-	// means that it never will, a [Later] that it was there and asks for another try, any other that it was not reached. It is
-	// never called twice at the same time, and must end soon after ctx.
+	// Deliver sends one item and returns nil once the service has accepted it. An error that wraps [deliver.ErrUnsendable] means
+	// that it never will, a [RetryAfterError] that it was reached and asks for another try, any other that it was not reached.
+	// Calls do not overlap. Deliver must return soon after ctx has ended.
 	Deliver func(ctx context.Context, item deliver.Item) error
-	// GivenUp is told of each item that is given up, and why; nil means that only the log is. It must not wait: it
-	// is called by the goroutine that delivers.
-	GivenUp func(item deliver.Item, why error)
-	// Patience is how long one and the same item may be answered with [Later] before the next one is tried; 0 means an hour.
+	// GivenUp is called with each item that is given up, and the reason; nil means that it is only logged. It must not wait: the
+	// goroutine that delivers calls it.
+	GivenUp func(item deliver.Item, reason error)
+	// Patience is how long the same item may be answered with a [RetryAfterError] before the next one is tried; 0 means an hour.
 	Patience time.Duration
 	// Random returns a number in [0, 1) to spread waiting times; nil means chance.
 	Random func() float64
@@ -77,19 +79,19 @@ type Sender struct {
 
 	// These belong to the goroutine of Run.
 	notBefore time.Time
-	asked     string    // event of the item that was answered with Later
-	since     time.Time // first time that it was
+	asked     string    // event of the item that was answered with a RetryAfterError
+	since     time.Time // time of the first such answer
 	passed    *passed   // the item that the next one is tried before
-	poison    *passed   // the item over which the far side stumbles: it takes others
+	poison    *passed   // the item that the service refuses while it accepts others
 }
 
-// passed is an item that is passed over, and what the far side has said to it.
+// passed is an item that is passed over, and the answer to it.
 type passed struct {
 	id     uint64
 	answer error
 }
 
-// New returns a sender that [Sender.Run] sets to work.
+// New returns a sender; [Sender.Run] starts it.
 func New(o Options) *Sender {
 	if o.Patience == 0 {
 		o.Patience = defaultPatience
@@ -100,14 +102,14 @@ func New(o Options) *Sender {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	o.Log = o.Log.With("outlet", o.Name)
+	o.Log = o.Log.With("notifier", o.Name)
 	s := &Sender{o: o}
 	s.success.Store(int64(instant.None))
-	s.worker = deliver.NewWorker(deliver.WorkerOptions{Queue: oneByOne{o.Queue, s}, Carrier: s, Random: o.Random, Log: o.Log})
+	s.worker = deliver.NewWorker(deliver.WorkerOptions{Queue: oneByOne{o.Queue, s}, Transport: s, Random: o.Random, Log: o.Log})
 	return s
 }
 
-// Add puts an item into the queue. It does not wait for the far side.
+// Add puts an item into the queue. It does not wait for its delivery.
 func (s *Sender) Add(item deliver.Item) error {
 	if err := s.o.Queue.Add(item); err != nil {
 		return fmt.Errorf("%s: %s: %w", s.o.Name, item.Event, err)
@@ -116,27 +118,27 @@ func (s *Sender) Add(item deliver.Item) error {
 	return nil
 }
 
-// Wake tells that something was added to the queue.
+// Wake makes the sender look into the queue now. Call it after adding an item to the queue directly.
 func (s *Sender) Wake() { s.worker.Wake() }
 
-// Run works until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
+// Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (s *Sender) Run(ctx context.Context) error {
 	s.worker.Run(ctx)
 	return nil
 }
 
-// Status tells how a sender fares.
+// Status is the state of a sender.
 type Status struct {
 	Pending int             // in the queue
 	Oldest  instant.Instant // of them; None where nothing waits
 	Sent    uint64
 	GivenUp uint64
 	Last    instant.Instant // of the last delivery; None before the first
-	Err     string          // what went wrong last and is not cured; "" when all is well
-	Refused bool            // what went wrong is that the far side says no
+	Err     string          // the last failure; "" after a delivery
+	Refused bool            // the service has refused the item
 }
 
-// Status returns how the sender fares.
+// Status returns the state of the sender.
 func (s *Sender) Status() Status {
 	stats := s.worker.Stats()
 	status := Status{
@@ -153,19 +155,19 @@ func (s *Sender) Status() Status {
 	return status
 }
 
-// Open implements [outlet.Carrier]: the way is open unless the far side has asked to be left alone.
+// Open implements [deliver.Transport]. It waits while the service has asked for a pause.
 func (s *Sender) Open(ctx context.Context) (deliver.Conn, error) {
 	wait := time.NewTimer(time.Until(s.notBefore))
 	defer wait.Stop()
 	select {
 	case <-wait.C:
-		return passage{s}, nil
+		return conn{s}, nil
 	case <-ctx.Done():
 		return nil, context.Cause(ctx)
 	}
 }
 
-// deliver hands over one item and judges the answer.
+// deliver sends one item and handles the answer.
 func (s *Sender) deliver(ctx context.Context, item deliver.Item) error {
 	var err error
 	if s.poison != nil && s.poison.id == item.ID {
@@ -189,16 +191,16 @@ func (s *Sender) deliver(ctx context.Context, item deliver.Item) error {
 	}
 	if errors.Is(err, deliver.ErrUnsendable) {
 		s.o.GivenUp(item, err)
-		s.worker.Wake() // it looks for the next one only if it is told to
+		s.worker.Wake() // otherwise it looks for the next item only at the next interval
 		return err
 	}
 	s.skipPoison(item, err)
 	return err
 }
 
-// loseOrKeepPatience decides whether the next item is tried before this one.
+// skipPoison decides whether the next item is tried before this one.
 func (s *Sender) skipPoison(item deliver.Item, answer error) {
-	if s.passed != nil { // the other one is not taken either: it is not this one's fault
+	if s.passed != nil { // the other one is refused too: the passed one is not the cause
 		s.passed, s.since = nil, time.Now()
 		return
 	}
@@ -221,42 +223,42 @@ func (s *Sender) skipPoison(item deliver.Item, answer error) {
 	}
 }
 
-// passage is the open way. It never ends by itself, since there is no connection that could.
-type passage struct{ s *Sender }
+// conn implements [deliver.Conn]. It never ends by itself: each item has a connection of its own.
+type conn struct{ s *Sender }
 
-// Send implements [outlet.Passage]. It waits for the answer.
-func (p passage) Send(ctx context.Context, item deliver.Item) (deliver.Ack, error) {
-	if err := p.s.deliver(ctx, item); err != nil {
+// Send implements [deliver.Conn]. It waits for the answer.
+func (c conn) Send(ctx context.Context, item deliver.Item) (deliver.Ack, error) {
+	if err := c.s.deliver(ctx, item); err != nil {
 		return nil, err
 	}
-	return taken{}, nil
+	return accepted{}, nil
 }
 
-// Done implements [outlet.Passage].
-func (passage) Done() <-chan struct{} { return nil }
+// Done implements [deliver.Conn].
+func (conn) Done() <-chan struct{} { return nil }
 
-// Drop implements [outlet.Passage].
-func (passage) Drop(error) {}
+// Drop implements [deliver.Conn].
+func (conn) Drop(error) {}
 
-// taken is the receipt of what the far side has taken already.
-type taken struct{}
+// accepted is the acknowledgement of an item whose answer is known already.
+type accepted struct{}
 
 var closed = func() chan struct{} { c := make(chan struct{}); close(c); return c }()
 
-// Done implements [outlet.Receipt].
-func (taken) Done() <-chan struct{} { return closed }
+// Done implements [deliver.Ack].
+func (accepted) Done() <-chan struct{} { return closed }
 
-// Err implements [outlet.Receipt].
-func (taken) Err() error { return nil }
+// Err implements [deliver.Ack].
+func (accepted) Err() error { return nil }
 
-// oneByOne hands out one item of a queue at a time: the next one only when nothing is under way. Otherwise a failure would
-// bring everything that the worker had taken along, and that was delivered in the meantime, once more.
+// oneByOne returns one item of a queue at a time, and the next one only when none is in flight. Otherwise a failure would repeat
+// everything that the worker had in flight, even what was delivered in the meantime.
 type oneByOne struct {
 	deliver.Queue
 	sender *Sender
 }
 
-// Next implements [outlet.Queue]. The worker asks for what is left of its window.
+// Next implements [deliver.Queue]. limit is the free part of the worker's window.
 func (q oneByOne) Next(after uint64, limit int) ([]deliver.Item, error) {
 	if limit < deliver.Window {
 		return nil, nil

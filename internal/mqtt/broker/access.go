@@ -17,7 +17,7 @@ import (
 
 // gate is the one hook of the library: it decides who comes in and what each may do, and keeps the limits the library
 // has none for.
-type gate struct {
+type accessHook struct {
 	mochi.HookBase
 	server   *mochi.Server
 	accounts *accounts
@@ -39,8 +39,8 @@ type arrival struct {
 	client *mochi.Client
 }
 
-func newGate(server *mochi.Server, accounts *accounts, o Options, t tuning) *gate {
-	return &gate{
+func newGate(server *mochi.Server, accounts *accounts, o Options, t tuning) *accessHook {
+	return &accessHook{
 		server: server, accounts: accounts, commands: o.Root + "/command/", expiry: t.sessionExpiry,
 		notes: notes{log: o.Log, last: map[string]*note{}}, hashing: make(chan struct{}, 1),
 		arriving: map[string]arrival{}, retained: map[string]int{},
@@ -48,10 +48,10 @@ func newGate(server *mochi.Server, accounts *accounts, o Options, t tuning) *gat
 }
 
 // ID names the hook.
-func (g *gate) ID() string { return "access" }
+func (g *accessHook) ID() string { return "access" }
 
 // Provides tells the library what to ask.
-func (g *gate) Provides(method byte) bool {
+func (g *accessHook) Provides(method byte) bool {
 	switch method {
 	case mochi.OnConnect, mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPacketRead, mochi.OnPacketEncode, mochi.OnSubscribe, mochi.OnPublish,
 		mochi.OnWill, mochi.OnRetainMessage, mochi.OnRetainedExpired, mochi.OnPublishDropped, mochi.OnClientExpired:
@@ -61,7 +61,7 @@ func (g *gate) Provides(method byte) bool {
 }
 
 // OnConnect takes from a connect what would outlast every limit.
-func (g *gate) OnConnect(client *mochi.Client, _ packets.Packet) error {
+func (g *accessHook) OnConnect(client *mochi.Client, _ packets.Packet) error {
 	if len(client.ID) > maxClientID || strings.ContainsFunc(client.ID, unicode.IsControl) {
 		g.notes.warn("id", "a client was refused: its id is too long or no text")
 		return packets.ErrClientIdentifierNotValid
@@ -82,7 +82,7 @@ func (g *gate) OnConnect(client *mochi.Client, _ packets.Packet) error {
 }
 
 // OnConnectAuthenticate decides whether a client comes in. The client is told no reason, the log is.
-func (g *gate) OnConnectAuthenticate(client *mochi.Client, pk packets.Packet) bool {
+func (g *accessHook) OnConnectAuthenticate(client *mochi.Client, pk packets.Packet) bool {
 	l := login{
 		named: pk.Connect.UsernameFlag || pk.Connect.PasswordFlag, name: string(pk.Connect.Username), password: pk.Connect.Password,
 	}
@@ -107,7 +107,7 @@ func (g *gate) OnConnectAuthenticate(client *mochi.Client, pk packets.Packet) bo
 	return true
 }
 
-func (g *gate) authenticate(l login) (*account, error) {
+func (g *accessHook) authenticate(l login) (*account, error) {
 	if l.named && l.name != internalUser {
 		wait := time.NewTimer(5 * time.Second)
 		defer wait.Stop()
@@ -129,7 +129,7 @@ func (g *gate) authenticate(l login) (*account, error) {
 }
 
 // checkWill holds the will to the rules of publishing, since the library publishes it unseen.
-func (g *gate) checkWill(a *account, client *mochi.Client) error {
+func (g *accessHook) checkWill(a *account, client *mochi.Client) error {
 	will := &client.Properties.Will
 	if will.Flag == 0 {
 		return nil
@@ -145,7 +145,7 @@ func (g *gate) checkWill(a *account, client *mochi.Client) error {
 
 // claim binds the client id to the user and ends an older connection of the same user with the same id. It waits
 // for that end: otherwise the library, cleaning up after the old connection, may throw out the new one.
-func (g *gate) claim(a *account, client *mochi.Client) error {
+func (g *accessHook) claim(a *account, client *mochi.Client) error {
 	old, err := g.reserve(a, client)
 	if err != nil || old == nil {
 		return err
@@ -162,7 +162,7 @@ func (g *gate) claim(a *account, client *mochi.Client) error {
 }
 
 // reserve does the part of claim that must not happen twice at the same time; old is the connection to end.
-func (g *gate) reserve(a *account, client *mochi.Client) (old *conn, err error) {
+func (g *accessHook) reserve(a *account, client *mochi.Client) (old *conn, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	for id, other := range g.arriving {
@@ -193,7 +193,7 @@ func (g *gate) reserve(a *account, client *mochi.Client) (old *conn, err error) 
 }
 
 // sessions counts the connections and stored sessions of a user under other client ids.
-func (g *gate) sessions(a *account, but string) int {
+func (g *accessHook) sessions(a *account, but string) int {
 	ids := map[string]bool{}
 	for id, session := range g.server.Clients.GetAll() {
 		if string(session.Properties.Username) == a.name {
@@ -211,7 +211,7 @@ func (g *gate) sessions(a *account, but string) int {
 
 // dropOldest forgets the session of a user whose client has been away longest. It returns false where all of them are connected: a
 // program that takes a new client id at each start must not keep its user out for ever.
-func (g *gate) dropOldest(a *account, but string) bool {
+func (g *accessHook) dropOldest(a *account, but string) bool {
 	var oldest *mochi.Client
 	for id, session := range g.server.Clients.GetAll() {
 		if _, coming := g.arriving[id]; coming || id == but || string(session.Properties.Username) != a.name || !session.Closed() {
@@ -236,7 +236,7 @@ func connOf(client *mochi.Client) *conn {
 }
 
 // OnACLCheck decides about a publish, a subscription, and every single message to a subscriber.
-func (g *gate) OnACLCheck(client *mochi.Client, topic string, write bool) bool {
+func (g *accessHook) OnACLCheck(client *mochi.Client, topic string, write bool) bool {
 	a := g.accounts.byName[string(client.Properties.Username)]
 	if a != nil && (a.may(write, topic) || !write && strings.ContainsAny(topic, "+#") && a.maySubscribe(topic)) {
 		return true
@@ -248,7 +248,7 @@ func (g *gate) OnACLCheck(client *mochi.Client, topic string, write bool) bool {
 }
 
 // refuse notes, for the log and for the acknowledgement that follows, by which rule a client may not do what it asked for.
-func (g *gate) refuse(client *mochi.Client, a *account, write bool, topic string) {
+func (g *accessHook) refuse(client *mochi.Client, a *account, write bool, topic string) {
 	rule := "no such user"
 	if a != nil {
 		rule = shortened(a.refusal(write, topic))
@@ -266,7 +266,7 @@ func (g *gate) refuse(client *mochi.Client, a *account, write bool, topic string
 
 // OnPacketEncode gives the reason to a client of MQTT 5 that was refused. The library answers a packet before it reads the
 // next one of the same client.
-func (g *gate) OnPacketEncode(client *mochi.Client, pk packets.Packet) packets.Packet {
+func (g *accessHook) OnPacketEncode(client *mochi.Client, pk packets.Packet) packets.Packet {
 	switch pk.FixedHeader.Type {
 	case packets.Suback, packets.Puback, packets.Pubrec:
 	default:
@@ -285,7 +285,7 @@ func (g *gate) OnPacketEncode(client *mochi.Client, pk packets.Packet) packets.P
 }
 
 // OnPacketRead keeps a client from stretching its session at the goodbye, where the library does not look.
-func (g *gate) OnPacketRead(_ *mochi.Client, pk packets.Packet) (packets.Packet, error) {
+func (g *accessHook) OnPacketRead(_ *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if pk.FixedHeader.Type == packets.Disconnect {
 		pk.Properties.SessionExpiryInterval = min(pk.Properties.SessionExpiryInterval, g.expiry)
 	}
@@ -294,7 +294,7 @@ func (g *gate) OnPacketRead(_ *mochi.Client, pk packets.Packet) (packets.Packet,
 
 // OnSubscribe empties filters that are none, or too many: the library refuses an empty one. To a client with a small receive
 // maximum it grants QoS 0.
-func (g *gate) OnSubscribe(client *mochi.Client, pk packets.Packet) packets.Packet {
+func (g *accessHook) OnSubscribe(client *mochi.Client, pk packets.Packet) packets.Packet {
 	a := g.accounts.byName[string(client.Properties.Username)]
 	count := client.State.Subscriptions.Len()
 	c := connOf(client)
@@ -318,23 +318,23 @@ func (g *gate) OnSubscribe(client *mochi.Client, pk packets.Packet) packets.Pack
 }
 
 // OnPublish lets a message pass without being kept where it must not be, or where there is no more room.
-func (g *gate) OnPublish(client *mochi.Client, pk packets.Packet) (packets.Packet, error) {
+func (g *accessHook) OnPublish(client *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if pk.FixedHeader.Retain {
-		pk.FixedHeader.Retain = g.keeps(client, pk.TopicName, sizeOf(&pk), len(pk.Payload) == 0)
+		pk.FixedHeader.Retain = g.mayRetain(client, pk.TopicName, sizeOf(&pk), len(pk.Payload) == 0)
 	}
 	return pk, nil
 }
 
 // OnWill does the same for a will.
-func (g *gate) OnWill(client *mochi.Client, will mochi.Will) (mochi.Will, error) {
+func (g *accessHook) OnWill(client *mochi.Client, will mochi.Will) (mochi.Will, error) {
 	if will.Retain {
-		will.Retain = g.keeps(client, will.TopicName, len(will.TopicName)+len(will.Payload), len(will.Payload) == 0)
+		will.Retain = g.mayRetain(client, will.TopicName, len(will.TopicName)+len(will.Payload), len(will.Payload) == 0)
 	}
 	return will, nil
 }
 
 // keeps decides whether a retained message is kept. A command is for now or not at all. An empty payload deletes, and always may.
-func (g *gate) keeps(client *mochi.Client, topic string, size int, deletes bool) bool {
+func (g *accessHook) mayRetain(client *mochi.Client, topic string, size int, deletes bool) bool {
 	if strings.HasPrefix(topic, g.commands) {
 		return false
 	}
@@ -358,7 +358,7 @@ func sizeOf(pk *packets.Packet) int {
 }
 
 // OnRetainMessage keeps the books of what is retained.
-func (g *gate) OnRetainMessage(_ *mochi.Client, pk packets.Packet, _ int64) {
+func (g *accessHook) OnRetainMessage(_ *mochi.Client, pk packets.Packet, _ int64) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.size -= g.retained[pk.TopicName]
@@ -370,7 +370,7 @@ func (g *gate) OnRetainMessage(_ *mochi.Client, pk packets.Packet, _ int64) {
 }
 
 // OnRetainedExpired keeps the books too.
-func (g *gate) OnRetainedExpired(topic string) {
+func (g *accessHook) OnRetainedExpired(topic string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	g.size -= g.retained[topic]
@@ -378,7 +378,7 @@ func (g *gate) OnRetainedExpired(topic string) {
 }
 
 // OnPublishDropped ends a client that takes its messages too slowly: it had better know that it has missed something.
-func (g *gate) OnPublishDropped(client *mochi.Client, _ packets.Packet) {
+func (g *accessHook) OnPublishDropped(client *mochi.Client, _ packets.Packet) {
 	g.notes.warn("slow "+string(client.Properties.Username), "a client takes its messages too slowly and is disconnected",
 		"user", string(client.Properties.Username), "client", client.ID)
 	if c := connOf(client); c != nil {
@@ -388,7 +388,7 @@ func (g *gate) OnPublishDropped(client *mochi.Client, _ packets.Packet) {
 
 // OnClientExpired forgets the subscriptions of a session with it. The library leaves them behind, for whoever comes
 // with the same client id.
-func (g *gate) OnClientExpired(client *mochi.Client) {
+func (g *accessHook) OnClientExpired(client *mochi.Client) {
 	g.server.UnsubscribeClient(client)
 	client.ClearInflights()
 }

@@ -16,7 +16,7 @@ import (
 //     panic;
 //   - it puts a deadline on every write, not only on those of PUBLISH packets;
 //   - it reports at once when the connection has ended.
-type guard struct {
+type packetGuard struct {
 	net.Conn
 	limit int
 	done  chan struct{}
@@ -32,20 +32,20 @@ type guard struct {
 	body   int // bytes still to come
 }
 
-func newGuard(conn net.Conn, limit int) *guard {
-	return &guard{Conn: conn, limit: limit, done: make(chan struct{})}
+func newPacketGuard(conn net.Conn, limit int) *packetGuard {
+	return &packetGuard{Conn: conn, limit: limit, done: make(chan struct{})}
 }
 
 // errSuback is a broker's mistake or an attack.
 var errSuback = errors.New("the broker answers a subscription with more results than were asked for")
 
 // fail ends the connection for a reason of ours.
-func (g *guard) fail(why error) {
+func (g *packetGuard) fail(why error) {
 	g.end(why)
 	_ = g.Conn.Close() // the reason is known already
 }
 
-func (g *guard) end(why error) {
+func (g *packetGuard) end(why error) {
 	g.once.Do(func() {
 		g.mu.Lock()
 		g.why = why
@@ -54,20 +54,20 @@ func (g *guard) end(why error) {
 	})
 }
 
-func (g *guard) reason() error {
+func (g *packetGuard) reason() error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	return g.why
 }
 
 // Close is the library's way to end the connection.
-func (g *guard) Close() error {
+func (g *packetGuard) Close() error {
 	g.end(nil)
 	return g.Conn.Close()
 }
 
 // Read gives out the header of a packet byte by byte, so that its length is known before the body is read.
-func (g *guard) Read(p []byte) (int, error) {
+func (g *packetGuard) Read(p []byte) (int, error) {
 	if len(p) == 0 {
 		return 0, nil
 	}
@@ -94,7 +94,7 @@ func (g *guard) Read(p []byte) (int, error) {
 }
 
 // follow keeps track of header and body (MQTT 3.1.1 section 2.2).
-func (g *guard) follow(p []byte) error {
+func (g *packetGuard) follow(p []byte) error {
 	if g.body > 0 {
 		g.body -= len(p)
 		return nil
@@ -126,7 +126,7 @@ func (g *guard) follow(p []byte) error {
 }
 
 // Write bounds the time of every write.
-func (g *guard) Write(p []byte) (int, error) {
+func (g *packetGuard) Write(p []byte) (int, error) {
 	if err := g.Conn.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
 		return 0, err
 	}
@@ -138,7 +138,7 @@ func (g *guard) Write(p []byte) (int, error) {
 }
 
 // SetWriteDeadline does nothing: Write sets its own.
-func (g *guard) SetWriteDeadline(time.Time) error { return nil }
+func (g *packetGuard) SetWriteDeadline(time.Time) error { return nil }
 
 // SetDeadline bounds the library's wait for the CONNACK.
-func (g *guard) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(t) }
+func (g *packetGuard) SetDeadline(t time.Time) error { return g.Conn.SetReadDeadline(t) }

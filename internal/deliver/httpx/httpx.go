@@ -1,16 +1,16 @@
-// Package outward holds what requests to addresses outside have in common: an address or a secret that stands in a file, a
-// client that is not led astray, and errors that tell neither.
+// Package httpx makes requests to secret addresses on the internet: it reads addresses and secrets from files, makes a client that
+// follows no redirect to another host, and explains errors without quoting address or secret.
 //
-//	address := outward.Address{File: "/run/credentials/dewline.service/hook"}
-//	url, err := address.Get() // read anew each time, so that a changed file counts at once
-//	client := outward.Client(nil, 15*time.Second)
+//	address := httpx.Address{File: "/run/credentials/dewline.service/hook"}
+//	url, err := address.Get() // reads the file each time, so that a change counts at once
+//	client := httpx.Client(nil, 15*time.Second)
 //	response, err := client.Do(request)
 //	if err != nil {
-//		return outward.Explain(err)
+//		return httpx.Explain(err)
 //	}
 //
-// The address of a webhook or of a heartbeat often is all that is needed to use it, so it is treated as a password: it
-// stands in no error and in no log.
+// The address of a webhook or of a heartbeat is often all that is needed to use it, so it is treated as a password: it appears in
+// no error and in no log.
 package httpx
 
 import (
@@ -23,10 +23,10 @@ import (
 	"strings"
 )
 
-// maxSecret bounds a file with a secret: a wrong path may well name something larger.
+// maxSecret bounds a file with a secret: a wrong path may name something larger.
 const maxSecret = 64 << 10
 
-// Address is where to send requests: as it is, or in a file.
+// Address is where to send requests: the URL itself, or a file that contains it.
 type Address struct{ URL, File string }
 
 // Get returns the address. Its errors do not quote it.
@@ -49,7 +49,7 @@ func (a Address) Get() (*url.URL, error) {
 	return u, nil
 }
 
-// String tells where the address is, not what it is.
+// String returns where the address is configured, not the address.
 func (a Address) String() string {
 	switch {
 	case a.File != "":
@@ -89,5 +89,5 @@ func Secret(path string) (string, error) {
 	return secret, nil
 }
 
-// ErrRedirected says that the far side pointed elsewhere, and that nobody went there.
-var ErrRedirected = errors.New("the far side redirects to another address, which is not followed")
+// ErrRedirected is the error of a redirect to another host, which is not followed.
+var ErrRedirected = errors.New("the server redirects to another address, which is not followed")

@@ -85,7 +85,7 @@ func (m *mailbox) all() string {
 	return strings.Join(m.letters, "\n")
 }
 
-func (r *running) outlet(name string) control.NotifierStatus {
+func (r *running) notifier(name string) control.NotifierStatus {
 	outlets, err := r.client.Notifiers(r.t.Context())
 	require.NoError(r.t, err)
 	for _, o := range outlets {
@@ -93,12 +93,12 @@ func (r *running) outlet(name string) control.NotifierStatus {
 			return o
 		}
 	}
-	r.t.Fatalf("no outlet %s in %v", name, outlets)
+	r.t.Fatalf("no notifier %s in %v", name, outlets)
 	return control.NotifierStatus{}
 }
 
-// A test goes through the very queues and senders of an alarm to a broker, a webhook and a mail server, and is no alarm.
-func TestAlarmTestReachesEveryOutlet(t *testing.T) {
+// A test goes through the same queues and senders as an alarm to a broker, a webhook and a mail server, and raises no alarm.
+func TestAlarmTestReachesEveryNotifier(t *testing.T) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	h, box := &hook{}, newMailbox(t)
 	server := httptest.NewServer(h)
@@ -115,7 +115,7 @@ notify:
 	assert.Equal(t, []string{"mqtt", "webhook", "mail"}, response.Notifiers)
 	for _, name := range response.Notifiers {
 		r.wait(name+" has delivered it", func() bool {
-			test := r.outlet(name).Test
+			test := r.notifier(name).Test
 			return test != nil && test.Event == response.Event && test.State == "delivered"
 		})
 	}
@@ -132,17 +132,17 @@ notify:
 	only := r.command(control.Request{Verb: control.TestVerb, Notifier: "webhook", By: "keeper"})
 	assert.Equal(t, []string{"webhook"}, only.Notifiers)
 	r.wait("webhook has delivered it", func() bool {
-		return r.outlet("webhook").Test.Event == only.Event && r.outlet("webhook").Test.State == "delivered"
+		return r.notifier("webhook").Test.Event == only.Event && r.notifier("webhook").Test.State == "delivered"
 	})
-	assert.Equal(t, response.Event, r.outlet("mail").Test.Event)
+	assert.Equal(t, response.Event, r.notifier("mail").Test.Event)
 	wrong := r.command(control.Request{Verb: control.TestVerb, Notifier: "pigeon", By: "keeper"})
 	assert.False(t, wrong.Done)
-	assert.Equal(t, `there is no outlet "pigeon": there are mqtt, webhook, mail`, wrong.Reason)
+	assert.Equal(t, `there is no notifier "pigeon": there are mqtt, webhook, mail`, wrong.Reason)
 }
 
-// A weekly test goes out at its hour, once, over a restart within the minutes in which it may be late, and it is on record who has
-// taken it.
-func TestWeeklyTestIsSentAndItsArrivalKept(t *testing.T) {
+// A weekly test goes out at its hour, and once, even over a restart within the minutes in which it may be late. The journal has
+// its delivery.
+func TestWeeklyTestIsSentAndItsDeliveryRecorded(t *testing.T) {
 	broker := mosquitto.Start(t, mosquitto.Options{})
 	h := &hook{}
 	server := httptest.NewServer(h)
@@ -185,7 +185,7 @@ notify:
 	assert.Equal(t, 2, h.count("dewline.outlet.test.v1 test"))
 }
 
-// moody is an HTTP server that answers as it is told.
+// moody is an HTTP server that answers with the status that the test sets.
 type moody struct {
 	hook
 	status atomic.Int64
@@ -209,23 +209,23 @@ func TestATestThatIsNotTakenSaysWhy(t *testing.T) {
 notify: [{via: webhook, format: cloudevent, url: "`+server.URL+`"}]
 `)
 	response := r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
-	r.wait("it is given up", func() bool { return r.outlet("webhook").Test != nil && r.outlet("webhook").Test.State == "failed" })
-	assert.Contains(t, r.outlet("webhook").Test.Reason, "404")
-	assert.Equal(t, response.Event, r.outlet("webhook").Test.Event)
-	r.wait("the outlet counts as failing", func() bool { return strings.Contains(r.outlet("webhook").Failure, "404") })
+	r.wait("it is given up", func() bool { return r.notifier("webhook").Test != nil && r.notifier("webhook").Test.State == "failed" })
+	assert.Contains(t, r.notifier("webhook").Test.Reason, "404")
+	assert.Equal(t, response.Event, r.notifier("webhook").Test.Event)
+	r.wait("the notifier counts as failing", func() bool { return strings.Contains(r.notifier("webhook").Failure, "404") })
 
 	m.status.Store(http.StatusServiceUnavailable)
 	r.command(control.Request{Verb: control.TestVerb, By: "keeper"})
-	r.wait("it is tried", func() bool { return strings.Contains(r.outlet("webhook").Failure, "503") })
-	assert.Equal(t, "waiting", r.outlet("webhook").Test.State)
+	r.wait("it is tried", func() bool { return strings.Contains(r.notifier("webhook").Failure, "503") })
+	assert.Equal(t, "waiting", r.notifier("webhook").Test.State)
 	m.status.Store(0)
-	r.wait("it is delivered", func() bool { return r.outlet("webhook").Test.State == "delivered" })
-	r.wait("and all is well", func() bool { return r.outlet("webhook").Failure == "" })
+	r.wait("it is delivered", func() bool { return r.notifier("webhook").Test.State == "delivered" })
+	r.wait("and all is well", func() bool { return r.notifier("webhook").Failure == "" })
 }
 
-// An outlet that fails for longer than somebody may take to act on the worst that it is told (30 minutes for critical) is an alarm
-// on the other one, and only there; it recovers by itself.
-func TestAnOutletThatFailsIsToldOnTheOthers(t *testing.T) {
+// A notifier that fails for longer than a person may take to act on its most urgent messages (30 minutes for critical) raises an
+// alarm that goes out through the other one only, and that clears by itself.
+func TestTheFailureOfANotifierGoesOutThroughTheOthers(t *testing.T) {
 	const fault = "sensor/outlet-webhook-2/fault"
 	m, other := &moody{}, &hook{}
 	server, good := httptest.NewServer(m), httptest.NewServer(other)
@@ -239,7 +239,7 @@ notify:
   - {via: webhook, format: cloudevent, url: "`+server.URL+`"}
 `)
 	r.command(control.Request{Verb: control.TestVerb, Notifier: "webhook-2", By: "keeper"})
-	r.wait("it fails", func() bool { return r.outlet("webhook-2").Failure != "" })
+	r.wait("it fails", func() bool { return r.notifier("webhook-2").Failure != "" })
 	r.wait("it is an alarm", func() bool { return r.letter(fault) == "B" })
 	a := r.alarm(fault)
 	assert.GreaterOrEqual(t, a.Raised.Sub(a.Since).Minutes(), 30.0)
@@ -250,12 +250,12 @@ notify:
 	m.status.Store(0)
 	r.wait("it works again", func() bool { return r.letter(fault) == "A" })
 	r.wait("which the other one tells", func() bool { return other.count("dewline.alarm.cleared.v1 "+fault) == 1 })
-	assert.Equal(t, 0, m.count("dewline.alarm.raised.v1 "+fault), "an outlet is not told of its own failure")
+	assert.Equal(t, 0, m.count("dewline.alarm.raised.v1 "+fault), "a notifier does not send its own failure")
 	assert.Empty(t, r.metric(`dewline_outlet_failing_timestamp_seconds{outlet="webhook-2"}`))
 }
 
-// Escalation over a restart: whoever was told is not told again, and hears of the end. The alarm is critical, so that a machine that
-// is too slow for a clock this fast, and makes a flood of stale points, changes nothing.
+// Escalation over a restart: a notifier that has sent an alarm does not send it again, and sends its end. The alarm is critical, so
+// that a machine that is too slow for a clock this fast, and makes a flood of stale points, changes nothing.
 func TestEscalationSurvivesARestart(t *testing.T) {
 	const tubCritical = "tub-1/water-temperature/critical-high"
 	first, boss := &hook{}, &hook{}
@@ -271,9 +271,9 @@ notify:
   - {via: webhook, format: cloudevent, url: "` + two.URL + `", priorities: [critical], after: 5m}
 `
 	r := begin(t, 60, tree.root, text)
-	r.wait("the keeper is told", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
+	r.wait("the alarm is sent", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
 	assert.Equal(t, 0, boss.count("dewline"))
-	r.wait("somebody else is told", func() bool { return boss.count("dewline.alarm.repeated.v1 "+tubCritical) == 1 })
+	r.wait("the alarm is escalated", func() bool { return boss.count("dewline.alarm.repeated.v1 "+tubCritical) == 1 })
 	raised := r.alarm(tubCritical).Raised
 	seconds, err := strconv.ParseFloat(r.metric("dewline_last_tick_timestamp_seconds"), 64)
 	require.NoError(t, err)
@@ -282,18 +282,18 @@ notify:
 	r = beginAt(t, r.folder, stopped, 60, tree.root, text)
 	require.Equal(t, raised, r.alarm(tubCritical).Raised, "it is the same one")
 	tree.Show(22)
-	r.wait("both are told that it is over", func() bool {
+	r.wait("both get its end", func() bool {
 		return first.count("dewline.alarm.cleared.v1 "+tubCritical) == 1 && boss.count("dewline.alarm.cleared.v1 "+tubCritical) == 1
 	})
 	assert.Equal(t, 1, boss.count("dewline.alarm.repeated.v1 "+tubCritical))
 	assert.Equal(t, 1, first.count("dewline.alarm.raised.v1 "+tubCritical))
-	data, err := json.Marshal(r.outlet("webhook-2"))
+	data, err := json.Marshal(r.notifier("webhook-2"))
 	require.NoError(t, err)
 	assert.Contains(t, string(data), `"failing_since":null`)
 }
 
-// With thousands of entries between an alarm and a power cut, and the cut over the hour at which the second person is to be told, that
-// person is told after the start.
+// Thousands of entries lie between an alarm and a power cut, and the alarm is due to be escalated during the cut: it is escalated
+// after the start.
 func TestEscalationIsNotForgottenUnderManyEntries(t *testing.T) {
 	first, second := &hook{}, &hook{}
 	one, two := httptest.NewServer(first), httptest.NewServer(second)
@@ -308,7 +308,7 @@ notify:
   - {via: webhook, format: cloudevent, url: "` + two.URL + `", priorities: [critical], after: 20m}
 `
 	r := begin(t, 60, tree.root, text)
-	r.wait("the keeper is told", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
+	r.wait("the alarm is sent", func() bool { return first.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
 	raised := r.alarm(tubCritical).Raised
 	r.stop()
 
@@ -332,12 +332,12 @@ notify:
 
 	r = beginAt(t, r.folder, raised.Time().Add(25*time.Minute), 60, tree.root, text)
 	require.Equal(t, raised, r.alarm(tubCritical).Raised, "it is the same one")
-	r.wait("the second person is told", func() bool { return second.count("dewline.alarm.repeated.v1 "+tubCritical) == 1 })
-	assert.Equal(t, 1, first.count("dewline.alarm.raised.v1 "+tubCritical), "and the keeper is not told of it as if it were new")
+	r.wait("the alarm is escalated", func() bool { return second.count("dewline.alarm.repeated.v1 "+tubCritical) == 1 })
+	assert.Equal(t, 1, first.count("dewline.alarm.raised.v1 "+tubCritical), "and the keeper does not get it as if it were new")
 }
 
-// A push service that refuses everything for a while: the alarm arrives once it takes messages again, and in the meantime the second
-// person is told at once rather than after twenty minutes.
+// A push service refuses everything for a while: the alarm arrives once it accepts messages again, and in the meantime the alarm is
+// escalated at once rather than after twenty minutes.
 func TestARefusingPushServiceLosesNoAlarm(t *testing.T) {
 	m, second := &moody{}, &pushService{}
 	server, two := httptest.NewServer(m), httptest.NewServer(second)
@@ -352,7 +352,7 @@ notify:
   - {via: webhook, format: cloudevent, url: "`+server.URL+`", priorities: [high, critical]}
   - {via: webhook, url: "`+two.URL+`", title-header: Title, priorities: [high, critical], after: 20m}
 `)
-	r.wait("the second person is told of the alarm", func() bool { return len(second.with("CRITICAL (your other notifiers do not get through): ")) == 1 })
+	r.wait("the alarm is escalated", func() bool { return len(second.with("CRITICAL (your other notifiers do not get through): ")) == 1 })
 	r.wait("and that the first notifier does not work", func() bool {
 		return len(second.with("ALARM (your other notifiers do not get through): The notifier webhook does not deliver")) == 1
 	})
@@ -361,5 +361,5 @@ notify:
 	assert.Equal(t, 0, m.count("dewline"))
 	m.status.Store(0)
 	r.wait("the alarm arrives", func() bool { return m.count("dewline.alarm.raised.v1 "+tubCritical) == 1 })
-	r.wait("and the notifier is well again", func() bool { return r.outlet("webhook").Failure == "" })
+	r.wait("and the notifier is well again", func() bool { return r.notifier("webhook").Failure == "" })
 }

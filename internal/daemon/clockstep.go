@@ -6,7 +6,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// checkClock looks whether the wall clock has stepped, and whether it is known to be right by now.
+// checkClock handles a step of the wall clock, and the moment at which the clock becomes confirmed.
 func (l *loop) checkClock() {
 	synchronised := l.confirmed || l.clock.synchronised()
 	absurd := l.clock.absurd
@@ -18,7 +18,7 @@ func (l *loop) checkClock() {
 	}
 	if synchronised && !l.confirmed {
 		l.confirmed = true
-		l.keeper.correct(l.chain.Core.Doubt())
+		l.recorder.correct(l.chain.Core.Doubt())
 		l.pass(l.chain.Core.ClockConfirmed(l.now()))
 	}
 }
@@ -29,8 +29,8 @@ func (l *loop) warnAbsurd() {
 		"is its time service running, and the battery of its clock good?", "shows", l.options.Clock.Now().UTC())
 }
 
-// takeUpClock goes on with the time of earlier runs. Where the clock was set between the last one and this, that is a step like
-// any other; an earlier run whose clock was in doubt is corrected if this one knows better.
+// resumeClock continues the time of earlier runs. If the clock was set between the last run and this one, that is a step like
+// any other. The records of an earlier run with an unconfirmed clock are corrected if the clock is confirmed now.
 func (l *loop) resumeClock() {
 	doubt := l.chain.Core.Doubt()
 	l.clock.resume(doubt.Clock)
@@ -42,11 +42,11 @@ func (l *loop) resumeClock() {
 		l.stepped(by)
 	}
 	if doubt = l.chain.Core.Doubt(); l.confirmed && doubt.Any() {
-		l.keeper.correct(doubt)
+		l.recorder.correct(doubt)
 	}
 }
 
-// stepped tells everybody who remembers times of a step of the clock.
+// stepped passes a step of the clock to everything that remembers times.
 func (l *loop) stepped(by time.Duration) {
 	by = by.Round(time.Millisecond) // the history keeps times to the millisecond, and moves them by as much
 	l.steps += by.Abs()
@@ -56,13 +56,13 @@ func (l *loop) stepped(by time.Duration) {
 			f.Shift(by)
 		}
 	}
-	l.shiftOutlets(by)
+	l.shiftNotifiers(by)
 	for i := range l.health {
 		if h := &l.health[i]; !h.LastSuccess.IsZero() {
 			h.LastSuccess = h.LastSuccess.Add(by)
 		}
 	}
-	mark := l.keeper.stepped()
-	l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by, Mark: mark, Clock: l.clock.bearing()})
-	l.links.refresh() // what is retained carries times
+	mark := l.recorder.stepped()
+	l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by, Mark: mark, Clock: l.clock.clockOffset()})
+	l.mqtt.refresh() // what is retained carries times
 }
