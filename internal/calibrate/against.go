@@ -19,10 +19,10 @@ type Against struct {
 	Quantity quantity.Quantity // that the channel feeds
 	Salt     psychro.Salt      // 0 unless it is one
 	Ice      bool
-	Value    float64 // canonical; of an ice bath 0 °C; of a salt it hangs on the temperature: see Reference
+	Value    float64 // canonical; of an ice bath 0 °C; of a salt it depends on the temperature: see Reference
 	// Uncertainty is the expanded one (k = 2) of a value that was given; 0 where it was not.
 	Uncertainty float64
-	words       string
+	name        string
 }
 
 // What is allowed for references made at home. Engineering judgement, no published source: a good ice bath is within 0.01 K
@@ -41,7 +41,7 @@ func ParseAgainst(text string, feeds map[sensors.Channel]quantity.Point) (Agains
 		if !ok {
 			return Against{}, fmt.Errorf("an ice bath is a reference for temperature, and the sensor feeds none: it feeds %s", channelsOf(feeds))
 		}
-		return Against{Channel: sensors.Temperature, Quantity: point.Quantity, Ice: true, words: "ice bath"}, nil
+		return Against{Channel: sensors.Temperature, Quantity: point.Quantity, Ice: true, name: "ice bath"}, nil
 	}
 	if formula, isSalt := strings.CutPrefix(text, "salt:"); isSalt {
 		salt, err := psychro.ParseSalt(formula)
@@ -52,12 +52,12 @@ func ParseAgainst(text string, feeds map[sensors.Channel]quantity.Point) (Agains
 		if !ok {
 			return Against{}, fmt.Errorf("a saturated salt is a reference for humidity, and the sensor feeds none: it feeds %s", channelsOf(feeds))
 		}
-		return Against{Channel: sensors.Humidity, Quantity: point.Quantity, Salt: salt, words: "saturated " + salt.String()}, nil
+		return Against{Channel: sensors.Humidity, Quantity: point.Quantity, Salt: salt, name: "saturated " + salt.String()}, nil
 	}
 	for _, channel := range slices.Sorted(maps.Keys(feeds)) {
 		q := feeds[channel].Quantity
 		if v, err := quantity.ParseValue(q, text); err == nil {
-			return Against{Channel: channel, Quantity: q, Value: v, words: "another instrument at " + text}, nil
+			return Against{Channel: channel, Quantity: q, Value: v, name: "another instrument at " + text}, nil
 		}
 	}
 	return Against{}, fmt.Errorf("%q is no reference for this sensor, which feeds %s: give ice, salt:NaCl, or a value with its unit such as \"23.4 degC\"",
@@ -76,7 +76,7 @@ func channelsOf(feeds map[sensors.Channel]quantity.Point) string {
 }
 
 // String names the reference for the record.
-func (a Against) String() string { return a.words }
+func (a Against) String() string { return a.name }
 
 // Reference returns the value of the reference and its expanded uncertainty (k = 2), 0 where it is not known. The
 // temperature and its uncertainty matter to salts only.
@@ -87,14 +87,14 @@ func (a Against) Reference(celsius, uKelvin float64) (value, uncertainty float64
 	case a.Salt != 0:
 		value = a.Salt.RelativeHumidity(celsius)
 		if math.IsNaN(value) {
-			return 0, 0, fmt.Errorf("the humidity over %s is known from 0 °C on, up to 80 °C (50 °C for K2SO4), and here it is %.1f °C", a.words, celsius)
+			return 0, 0, fmt.Errorf("the humidity over %s is known from 0 °C on, up to 80 °C (50 °C for K2SO4), and here it is %.1f °C", a.name, celsius)
 		}
 		return value, math.Hypot(a.Salt.RelativeHumidityUncertainty(celsius, uKelvin), saltUncertainty*value), nil
 	}
 	return a.Value, a.Uncertainty, nil
 }
 
-// Rule says when readings are taken to stand still.
+// Rule says when readings count as settled.
 type Rule struct {
 	Window  time.Duration // the time looked at
 	Drift   float64       // the line through its readings may move by this much over the window

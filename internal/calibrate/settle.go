@@ -14,7 +14,7 @@ import (
 	"dewline/sensors"
 )
 
-// Options say what is read, and when it is taken to stand still.
+// Options say what is read, and when it counts as settled.
 type Options struct {
 	ID      string // of the sensor, for messages
 	Sensor  sensors.Sensor
@@ -35,7 +35,7 @@ type Progress struct {
 	Err     error // of the last read; nil after a good one
 }
 
-// Taken is what was read while the sensor stood still.
+// Taken is what was read once the sensor had settled.
 type Taken struct {
 	Readings    []float64 // of the channel, in its unit, before any correction
 	Temperature float64   // mean of the sensor's own temperature in degrees Celsius; NaN where it has none
@@ -47,17 +47,17 @@ type Taken struct {
 // failuresAllowed is how many reads may fail one after another.
 const failuresAllowed = 10
 
-// Settle reads a sensor until its readings stand still, and closes it. Reads that fail, and those of a sensor that has just been
-// reset or heated, are left out; where many are missing the window begins again.
+// Settle reads a sensor until its readings have settled, and closes it. Failed reads, and those of a sensor that has just been reset
+// or heated, are left out; if many are missing the window begins again.
 func Settle(ctx context.Context, o Options) (*Taken, error) {
 	every := max(cmp.Or(max(o.Every, 0), 5*time.Second), o.Sensor.Describe().MinimumInterval)
-	work, cancel := context.WithCancel(ctx)
+	reading, cancel := context.WithCancel(ctx)
 	samples := make(chan intake.Sample)
 	poller, err := poll.New([]poll.Job{{ID: o.ID, Sensor: o.Sensor, Every: every, Timeout: 5 * time.Second, RetryWithin: every}},
 		poll.Options{Deliver: func(s intake.Sample) {
 			select {
 			case samples <- s:
-			case <-work.Done():
+			case <-reading.Done():
 			}
 		}})
 	switch {
@@ -74,7 +74,7 @@ func Settle(ctx context.Context, o Options) (*Taken, error) {
 	closed := make(chan struct{})
 	go func() {
 		defer close(closed)
-		_ = poller.Run(work) // what a sensor says at its closing changes nothing of what it has read
+		_ = poller.Run(reading) // an error of closing the sensor does not affect its readings
 	}()
 	defer func() {
 		cancel()
@@ -107,7 +107,7 @@ func (o *Options) limits() Rule {
 	return r
 }
 
-// settling is a comparison under way.
+// settling is the state of a running comparison.
 type settling struct {
 	Options
 	every    time.Duration
@@ -124,7 +124,7 @@ type mark struct {
 	temperature float64 // NaN where there is none
 }
 
-// take takes up a read, and returns what was taken once that is enough.
+// take adds a read, and returns the result once the readings have settled.
 func (s *settling) take(sample intake.Sample) (*Taken, error) {
 	value, measured := sample.Reading.Measured(s.Channel)
 	good := sample.Err == nil && measured && !math.IsNaN(value.Value)

@@ -86,14 +86,14 @@ func (m *mailbox) all() string {
 }
 
 func (r *running) notifier(name string) control.NotifierStatus {
-	outlets, err := r.client.Notifiers(r.t.Context())
+	notifiers, err := r.client.Notifiers(r.t.Context())
 	require.NoError(r.t, err)
-	for _, o := range outlets {
+	for _, o := range notifiers {
 		if o.Notifier == name {
 			return o
 		}
 	}
-	r.t.Fatalf("no notifier %s in %v", name, outlets)
+	r.t.Fatalf("no notifier %s in %v", name, notifiers)
 	return control.NotifierStatus{}
 }
 
@@ -155,7 +155,7 @@ notify:
   - {via: mqtt, test: "tuesday 14:01"}
   - {via: webhook, format: cloudevent, url: "` + server.URL + `", test: "tuesday 14:01"}
 `
-	taken := func() (outlets []string, reasons []string) {
+	taken := func() (notifiers []string, reasons []string) {
 		db, err := store.Open(filepath.Join(folder, "history.db"), store.Options{ReadOnly: true})
 		require.NoError(t, err)
 		defer db.Close(t.Context())
@@ -165,22 +165,22 @@ notify:
 			if e.Kind == journal.NotifierTest {
 				reasons = append(reasons, e.Reason+" by "+e.By)
 			} else {
-				outlets = append(outlets, e.Notifiers...)
+				notifiers = append(notifiers, e.Notifiers...)
 			}
 		}
-		return outlets, reasons
+		return notifiers, reasons
 	}
 	first := beginAt(t, folder, start, 30, "../../testdata/sys/north-loft", site)
 	first.wait("it has arrived", func() bool { return h.count("dewline.outlet.test.v1 test") == 1 })
-	first.wait("and that is on record", func() bool { outlets, _ := taken(); return len(outlets) == 2 })
+	first.wait("and that is on record", func() bool { notifiers, _ := taken(); return len(notifiers) == 2 })
 	first.stop()
 	second := beginAt(t, folder, start.Add(4*time.Minute), 30, "../../testdata/sys/north-loft", site)
 	second.command(control.Request{Verb: control.TestVerb, Notifier: "webhook", By: "keeper"})
 	second.wait("one by hand has arrived", func() bool { return h.count("dewline.outlet.test.v1 test") >= 2 })
-	second.wait("and that is on record", func() bool { outlets, _ := taken(); return len(outlets) == 3 })
+	second.wait("and that is on record", func() bool { notifiers, _ := taken(); return len(notifiers) == 3 })
 	second.stop()
-	outlets, reasons := taken()
-	assert.ElementsMatch(t, []string{"mqtt", "webhook", "webhook"}, outlets)
+	notifiers, reasons := taken()
+	assert.ElementsMatch(t, []string{"mqtt", "webhook", "webhook"}, notifiers)
 	assert.Equal(t, []string{" by keeper", "weekly by notify"}, reasons, "the newest first")
 	assert.Equal(t, 2, h.count("dewline.outlet.test.v1 test"))
 }

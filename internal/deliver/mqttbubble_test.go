@@ -133,6 +133,6 @@ func TestStatesAreNotQueued(t *testing.T) {
 		m.mu.Unlock()
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
-		assert.Equal(t, 2, countOf(broker, "/points/tub-1/water-temperature"), "the picture of each connect")
+		assert.Equal(t, 2, countOf(broker, "/points/tub-1/water-temperature"), "the snapshot of each connect")
 	})
 }

@@ -93,7 +93,7 @@ func TestFirstConnectIsTriedAgain_RowAutoReconnectIsNotConnectRetry(t *testing.T
 	})
 }
 
-func TestStatusTellsWhyThereIsNoConnection(t *testing.T) {
+func TestStatusSaysWhyThereIsNoConnection(t *testing.T) {
 	inBubble(t, &fakebroker.Broker{}, 3, nil, func(t *testing.T, l *started) {
 		time.Sleep(1500 * time.Millisecond)
 		synctest.Wait()
@@ -198,7 +198,7 @@ func TestAStalledPeer_RowPublishItselfBlocks(t *testing.T) {
 	var end chan struct{}
 	broker := &fakebroker.Broker{}
 	stall := func(*Options) {
-		end = make(chan struct{}) // inside the bubble, or its clock would stand still
+		end = make(chan struct{}) // made inside the bubble, otherwise its clock would not advance
 		broker.Stall = end
 	}
 	inBubble(t, broker, 0, stall, func(t *testing.T, l *started) {
@@ -279,7 +279,7 @@ func TestSubscriptionsAreRenewed_RowSubscriptionsAfterReconnect(t *testing.T) {
 	})
 }
 
-func TestARefusedSubscriptionIsTold(t *testing.T) {
+func TestARefusedSubscriptionIsReported(t *testing.T) {
 	refuse := func([]string) []byte { return []byte{0x80} }
 	inBubble(t, &fakebroker.Broker{Suback: refuse}, 0, nil, func(t *testing.T, l *started) {
 		_, err := l.Subscribe("a/+", 1, 1)

@@ -62,7 +62,7 @@ func (l *Client) connect(ctx context.Context) (*Session, error) {
 	return s, nil
 }
 
-// clientOptions is what is the same for every connection.
+// clientOptions returns the options that are the same for every connection.
 func (l *Client) clientOptions() *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions()
 	o.Servers = []*url.URL{l.broker}
@@ -85,7 +85,7 @@ func (l *Client) clientOptions() *mqtt.ClientOptions {
 	return o
 }
 
-// login says which refusals a password cures.
+// login reports whether a refusal is about user name or password.
 func (l *Client) login(err error) error {
 	text := err.Error()
 	if strings.Contains(text, "bad user name or password") || strings.Contains(text, "not Authorized") {
@@ -98,8 +98,8 @@ func (l *Client) login(err error) error {
 	return err
 }
 
-// dial opens the way to the broker. Proxies named in the environment are not used: the library would, and a broker on
-// the same board must not be looked for elsewhere.
+// dial connects to the broker. It uses no proxy of the environment: the library would, and a broker on the same board must be
+// reached directly.
 func (l *Client) dial(ctx context.Context) (net.Conn, error) {
 	if l.options.Dial != nil {
 		return l.options.Dial(ctx)

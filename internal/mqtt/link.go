@@ -1,18 +1,18 @@
-// Package mqttlink keeps the one connection to an MQTT broker, for the outlet that publishes and for the sensors that
-// are fed over MQTT. It wraps paho.mqtt.golang, which speaks MQTT 3.1.1.
+// Package mqtt maintains a connection to an MQTT broker, for the notifier that publishes and for the sensors that are fed over
+// MQTT. It wraps paho.mqtt.golang, which speaks MQTT 3.1.1.
 //
-//	link, err := mqttlink.New(mqttlink.Options{Broker: "mqtt://127.0.0.1:1883", ClientID: mqttlink.ClientID("north-loft", "outlet")})
+//	link, err := mqtt.New(mqtt.Options{Broker: "mqtt://127.0.0.1:1883", ClientID: mqtt.ClientID("north-loft", "outlet")})
 //	commands, err := link.Subscribe("dewline/north-loft/command/+", 1, 16)
 //	go link.Run(ctx) // connects, reconnects, and says goodbye when ctx ends
 //	...
 //	session, err := link.Session(ctx) // waits for a connection
-//	err = session.Publish(ctx, mqttlink.Message{Topic: "dewline/north-loft/events", QoS: 1, Payload: event})
+//	err = session.Publish(ctx, mqtt.Message{Topic: "dewline/north-loft/events", QoS: 1, Payload: event})
 //
-// A [Session] is one connection, and ends with it. That is the point of the package: a message counts as delivered only
-// if the broker acknowledged it on the very connection that carried it. Each connection therefore gets a client of its
+// A [Session] is one connection, and ends with it. That is the purpose of the package: a message counts as delivered only if
+// the broker acknowledged it on the same connection that carried it. Each connection therefore gets a client of its
 // own, and the library's own reconnecting and its store of unacknowledged messages stay unused: they complete tokens
-// of a dead connection and would send an old retained state after a newer one. What was not acknowledged is the
-// business of the outbox, which sends it again with the same event id.
+// of a dead connection and would send an old retained state after a newer one. The package repeats no message: the outbox
+// sends what was not acknowledged again, with the same event id.
 //
 // Nothing here waits without a bound, and no caller's code runs inside the library's handlers: what arrives goes into
 // the bounded channel of a [Subscription], or is counted as dropped.
@@ -40,7 +40,7 @@ const (
 	firstRetry     = time.Second
 	maxRetry       = time.Minute
 	// steady is how long a connection must have lasted before the next loss restarts the waiting times. A broker that
-	// closes the connection on a forbidden topic is so not called every second for ever.
+	// closes the connection on a forbidden topic is then not dialled every second for ever.
 	steady      = time.Minute
 	goodbyeTime = 2 * time.Second
 	// inFlight is how many messages of QoS 1 may wait for their acknowledgement on one connection.
@@ -73,7 +73,7 @@ type Options struct {
 	MaxIncoming int
 	// MaxOutgoing refuses a larger payload; 0 means [MaxOutgoing].
 	MaxOutgoing int
-	// Dial replaces the way to the broker; used by tests.
+	// Dial replaces the dialling of the broker; used by tests.
 	Dial func(ctx context.Context) (net.Conn, error)
 	// Random returns a number in [0, 1) to spread the waiting times; nil means chance.
 	Random func() float64
@@ -93,10 +93,10 @@ type Will struct {
 // ClientID returns the fixed client id of a role of a site, such as "dewline-north-loft-outlet".
 func ClientID(site, role string) string { return "dewline-" + site + "-" + role }
 
-// ErrNotConnected says that there is no connection, or that the session's has ended.
+// ErrNotConnected is returned when there is no connection, or the session's has ended.
 var ErrNotConnected = errors.New("not connected to the broker")
 
-// Link is the connection to one broker, over its losses and returns. Its methods may be called from any goroutine.
+// Client is the connection to one broker, over all reconnects. Its methods may be called from any goroutine.
 type Client struct {
 	options Options
 	broker  *url.URL
@@ -110,7 +110,7 @@ type Client struct {
 	exact         map[string][]*Subscription // those whose filter has no wildcard, by it
 	wild          []*Subscription            // the others
 	unrouted      uint64
-	logged        []string      // reasons that the log has had since the last connection that lasted
+	logged        []string      // reasons logged since the last connection that lasted
 	more          chan struct{} // a subscription was added
 	workers       sync.WaitGroup
 }
@@ -263,7 +263,7 @@ func (l *Client) noteStart(s *Session) {
 	l.setSession(s)
 }
 
-// noteSteady logs a connection that lasts, where connections were lost before: from then on a loss is news again.
+// noteSteady logs a connection that lasts, if connections were lost before. From then on a loss is logged again.
 func (l *Client) noteSteady(s *Session) {
 	l.mu.Lock()
 	lost := len(l.logged) > 0 && !s.ended()
@@ -288,14 +288,14 @@ func (l *Client) noteEnd(err error) {
 	}
 	l.status.Tries++
 	l.status.Err = plain(err)
-	// A broker that is away for days, or takes connections and drops them, is worth a line for each new reason, not one a minute.
+	// A broker that is away for days, or accepts and drops connections, gets a line for each new reason, not one a minute.
 	if !slices.Contains(l.logged, l.status.Err) && len(l.logged) < maxReasons {
 		l.logged = append(l.logged, l.status.Err)
 		l.log.Warn("no connection to the broker, trying again", "err", l.status.Err)
 	}
 }
 
-// mostReasons is how many different reasons are logged until a connection lasts.
+// maxReasons is how many different reasons are logged until a connection lasts.
 const maxReasons = 8
 
 func (l *Client) noteRefusal(err error) {

@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// guard is the connection as the library sees it. It makes up for four things the library does not do:
+// packetGuard wraps the connection that the library uses, and does four things that the library does not:
 //
 //   - it reads along the packet headers and ends the connection before the library allocates what a header announces
 //     (up to 256 MiB otherwise);
@@ -39,7 +39,7 @@ func newPacketGuard(conn net.Conn, limit int) *packetGuard {
 // errSuback is a broker's mistake or an attack.
 var errSuback = errors.New("the broker answers a subscription with more results than were asked for")
 
-// fail ends the connection for a reason of ours.
+// fail ends the connection for a reason found here.
 func (g *packetGuard) fail(why error) {
 	g.end(why)
 	_ = g.Conn.Close() // the reason is known already
@@ -84,8 +84,8 @@ func (g *packetGuard) Read(p []byte) (int, error) {
 	}
 	if err != nil {
 		g.end(err)
-		// The library keeps silent about a connection that was closed under it, and would go on as if it stood. It must get
-		// another error when the end was ours.
+		// The library reports nothing about a connection that was closed under it, and would go on as if it were open. It needs
+		// another error when packetGuard has closed it.
 		if why := g.reason(); why != nil {
 			return n, fmt.Errorf("connection ended: %v", why)
 		}
@@ -93,7 +93,7 @@ func (g *packetGuard) Read(p []byte) (int, error) {
 	return n, err
 }
 
-// follow keeps track of header and body (MQTT 3.1.1 section 2.2).
+// follow tracks the position in header and body (MQTT 3.1.1 section 2.2).
 func (g *packetGuard) follow(p []byte) error {
 	if g.body > 0 {
 		g.body -= len(p)
@@ -132,7 +132,7 @@ func (g *packetGuard) Write(p []byte) (int, error) {
 	}
 	n, err := g.Conn.Write(p)
 	if err != nil {
-		g.fail(err) // half a packet may be out: nothing sensible can follow
+		g.fail(err) // half a packet may be written, so nothing can follow it
 	}
 	return n, err
 }

@@ -58,8 +58,8 @@ func TestGuardKeepsTheFirstReason(t *testing.T) {
 	assert.Equal(t, first, g.reason())
 }
 
-// FuzzGuard: whatever a broker sends, the library reads it through the guard without a panic, nothing larger than the
-// limit is built, and the packets that come out are those that come out without a guard.
+// FuzzGuard: whatever a broker sends, the library reads it through the guard without a panic, nothing larger than the limit is
+// allocated, and the packets are the same as without a guard.
 func FuzzGuard(f *testing.F) {
 	f.Add([]byte{0x20, 2, 0, 0, 0x30, 5, 0, 1, 'a', 'h', 'i', 0x90, 3, 0, 1, 1, 0xd0, 0})
 	f.Add([]byte{0x30, 0xff, 0xff, 0xff, 0x7f})

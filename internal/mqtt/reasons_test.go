@@ -18,7 +18,7 @@ import (
 	"dewline/internal/test/fakebroker"
 )
 
-// A broker that takes connections and drops them for three days is worth a few lines, and a call about once a minute.
+// A broker that accepts and drops connections for three days gets a few lines in the log, and an attempt about once a minute.
 func TestAFlappingBrokerDoesNotFillTheLog(t *testing.T) {
 	var log bytes.Buffer
 	change := func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&log, nil)) }

@@ -12,7 +12,7 @@ import (
 	"time"
 )
 
-// maxSecret bounds a password file; MQTT allows 64 KiB, and a wrong path may well name something larger.
+// maxSecret bounds a password file; MQTT allows 64 KiB, and a wrong path may name something larger.
 const maxSecret = 64 << 10
 
 // credentials returns user and password for one connect.
@@ -87,8 +87,8 @@ func explain(err error) error {
 	return err
 }
 
-// outOfDate is a certificate before or after its time. The library's words have the time of the attempt in them, which would be
-// another reason, and another line in the log, at each.
+// outOfDate is the error of a certificate before or after its time. The library's text contains the time of the attempt, which
+// would make another reason, and another line in the log, of each attempt.
 type outOfDate struct{ x509.CertificateInvalidError }
 
 // Error says when the certificate is valid and what to do.
@@ -104,7 +104,7 @@ func (o outOfDate) Error() string {
 // Unwrap gives the library's error.
 func (o outOfDate) Unwrap() error { return o.CertificateInvalidError }
 
-// sourcePort finds the own end of a connection in an error: another one at each attempt, and of no use to anybody.
+// sourcePort finds the local port in the text of an error. It differs at each attempt and is useless in a log.
 var sourcePort = regexp.MustCompile(`\b(read|write) tcp \S+->`)
 
 // plain is an error whose text is the same at each attempt.

@@ -18,8 +18,8 @@ type Message struct {
 	Retained bool
 }
 
-// Session is one connection to the broker, from the broker's CONNACK to its end. It never comes back: after [Session.Done]
-// ask the link for the next one.
+// Session is one connection to the broker, from the broker's CONNACK to its end. After [Session.Done], [Client.Session] returns
+// the next one.
 type Session struct {
 	client mqtt.Client
 	conn   *packetGuard
@@ -33,7 +33,7 @@ type Session struct {
 	once   sync.Once
 }
 
-// Delivery is a message under way.
+// Delivery is a message in flight.
 type Delivery struct {
 	message Message
 	done    chan struct{}
@@ -58,7 +58,7 @@ func (d *Delivery) Wait(ctx context.Context) error {
 	}
 }
 
-// ErrTooLarge says that a message is larger than the link sends.
+// ErrTooLarge is returned for a message larger than [Options].MaxOutgoing.
 var ErrTooLarge = errors.New("the message is too large")
 
 // Epoch returns the number of the connection, which is larger than that of every earlier one.
@@ -176,12 +176,12 @@ func (s *Session) settle(d *Delivery, token mqtt.Token) {
 	}
 }
 
-// Subscribe asks for a filter on this connection only; what comes goes to the channel made with [Link.Route].
+// Subscribe subscribes to a filter on this connection only; messages go to the channel made with [Client.Route].
 func (s *Session) Subscribe(subscription *Subscription) error {
 	return s.subscribe(subscription.Filter, subscription.QoS)
 }
 
-// Unsubscribe ends what Subscribe began.
+// Unsubscribe ends a subscription of [Session.Subscribe].
 func (s *Session) Unsubscribe(subscription *Subscription) error {
 	return s.await(s.client.Unsubscribe(subscription.Filter), "unsubscribing from "+subscription.Filter)
 }
@@ -203,7 +203,7 @@ func (s *Session) goodbye(will *Will) {
 		err = d.Wait(ctx)
 	}
 	if err != nil {
-		// A peer that does not take the farewell must not get a DISCONNECT either: that would call off the will.
+		// A peer that does not take the farewell must not get a DISCONNECT either: that would cancel the will.
 		s.conn.fail(err)
 	}
 }
@@ -214,8 +214,7 @@ func (s *Session) disconnect() {
 	s.conn.fail(ErrNotConnected)
 }
 
-// reason returns why the connection ended. The library's word comes a moment after the end, since it first stops its own
-// goroutines.
+// reason returns why the connection ended. The library reports it a moment after the end, since it first stops its own goroutines.
 func (s *Session) reason() error {
 	if err := s.conn.reason(); err != nil {
 		return err

@@ -14,8 +14,7 @@ import (
 type Received struct {
 	Topic   string
 	Payload []byte
-	// Retained means that the broker had kept it: it describes the time at which it was published, not that something
-	// happens now.
+	// Retained means that the broker had retained it: it describes the time at which it was published, not the present.
 	Retained bool
 	// Duplicate means that it may be a repeat (QoS 1 repeats).
 	Duplicate bool
@@ -38,13 +37,13 @@ type Subscription struct {
 // Dropped returns how many messages found C full.
 func (s *Subscription) Dropped() uint64 { return s.dropped.Load() }
 
-// Subscribe asks for the messages of a filter, now and after every reconnect, with room for capacity of them. QoS 1
-// makes the broker keep them while the link is away; use 0 for what is worthless later.
+// Subscribe subscribes to a filter, now and after every reconnect, with a channel of the given capacity. With QoS 1 the broker
+// queues messages while there is no connection; use 0 for what is worthless later.
 func (l *Client) Subscribe(filter string, qos byte, capacity int) (*Subscription, error) {
 	return l.addSubscription(filter, qos, capacity, false)
 }
 
-// Route receives the messages of a filter that only [Session.Subscribe] asks for: nothing is subscribed on connect.
+// Route makes a subscription for [Session.Subscribe]: it is not subscribed on connect.
 func (l *Client) Route(filter string, qos byte, capacity int) (*Subscription, error) {
 	return l.addSubscription(filter, qos, capacity, true)
 }
@@ -62,7 +61,7 @@ func (l *Client) addSubscription(filter string, qos byte, capacity int, manual b
 	l.subscriptions = append(l.subscriptions, s)
 	if strings.ContainsAny(filter, "+#") {
 		l.wild = append(l.wild, s)
-	} else { // a site may listen to a thousand topics: they are not compared one by one with each message
+	} else { // a site may have a thousand topics: they are not compared one by one with each message
 		l.exact[filter] = append(l.exact[filter], s)
 	}
 	l.mu.Unlock()
@@ -93,8 +92,8 @@ func (l *Client) receive(_ mqtt.Client, m mqtt.Message) {
 		}
 	}
 	if !routed {
-		// A session that the broker kept may hold subscriptions of an earlier configuration. The message is acknowledged by
-		// returning, else the broker's window would fill with messages without a use.
+		// A session stored at the broker may hold subscriptions of an earlier configuration. Returning acknowledges the message;
+		// otherwise the broker's window would fill with useless messages.
 		l.mu.Lock()
 		l.unrouted++
 		first := l.unrouted == 1
@@ -116,8 +115,8 @@ func (l *Client) deliver(s *Subscription, r Received) {
 	}
 }
 
-// resubscribe asks for everything again, since the broker may have forgotten the session, and then for what is added
-// while the connection lasts.
+// resubscribe subscribes to everything again, since the broker may have lost the session, and then to what is added while the
+// connection lasts.
 func (l *Client) resubscribe(s *Session) {
 	asked := 0
 	for {

@@ -45,8 +45,8 @@ func checkText(what, text string) error {
 	return nil
 }
 
-// Match reports whether a topic is one that filter asks for. A wildcard at the first level does not stand for a level
-// that begins with $ (MQTT 3.1.1 section 4.7.2).
+// Match reports whether filter matches a topic. A wildcard at the first level does not match a level that begins with $ (MQTT
+// 3.1.1 section 4.7.2).
 func Match(filter, topic string) bool {
 	if strings.HasPrefix(topic, "$") && (strings.HasPrefix(filter, "+") || strings.HasPrefix(filter, "#")) {
 		return false
@@ -64,7 +64,7 @@ func Match(filter, topic string) bool {
 		case !filterMore && !topicMore:
 			return true
 		case filterMore && !topicMore:
-			return filterRest == "#" // a/# asks for a too (section 4.7.1.2)
+			return filterRest == "#" // a/# matches a too (section 4.7.1.2)
 		case !filterMore:
 			return false
 		}

@@ -1,5 +1,5 @@
-// Package probe finds out what is attached to a board, reads each device once, and writes the config lines for it. It is
-// the work behind `dewline probe`.
+// Package probe finds the sensors attached to a board, reads each once, and writes the config lines for it. It implements `dewline
+// probe`.
 //
 //	buses := i2cbus.NewSet("/")
 //	defer buses.Close()
@@ -7,7 +7,7 @@
 //	err := result.WriteText(os.Stdout)
 //	fmt.Fprintln(os.Stderr, strings.Join(result.Advice(), "\n"))
 //
-// It changes nothing that lasts: devices are asked who they are and measured once, as the drivers do.
+// It changes nothing permanently: it identifies each device and measures once, as the drivers do.
 package probe
 
 import (

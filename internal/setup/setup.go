@@ -1,5 +1,5 @@
-// Package setup writes the first configuration of a site from what its keeper says and what is attached to the board. It is
-// the work behind `dewline init`.
+// Package setup writes the first configuration of a site from the keeper's answers and the devices attached to the board. It
+// implements `dewline init`.
 package setup
 
 import (
@@ -32,7 +32,7 @@ type Answers struct {
 	URLFile    string            // holds the address of a push service; "" means none
 }
 
-// Cohort is who lives in a place.
+// Cohort is a cohort and the place in which it lives.
 type Cohort struct {
 	ID, Place, Profile string
 	Stage              care.Stage
@@ -67,7 +67,7 @@ func (a Answers) Place(d probe.Device) string {
 	return ""
 }
 
-// check finds what the configuration's own check could not say in the keeper's words.
+// check finds problems with the answers that the configuration's own check would report in its own terms.
 func (a Answers) check(found probe.Result) error {
 	known := append(slices.Clone(a.Places), a.Room)
 	for _, c := range a.Cohorts {
@@ -172,7 +172,7 @@ notify:
 	return err
 }
 
-// Create writes the configuration to a file that must not exist yet. What has errors is not kept. The problems name path.
+// Create writes the configuration to a file that must not exist yet. A configuration with errors is deleted. The problems name path.
 func Create(path string, a Answers, found probe.Result) (problems []string, err error) {
 	if err := a.check(found); err != nil {
 		return nil, err

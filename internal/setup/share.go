@@ -7,7 +7,7 @@ import (
 	"syscall"
 )
 
-// share lets the group of the folder read a file and keeps it from all others: the service runs as that group.
+// share makes a file readable for the group of the folder only: the service runs as that group.
 func share(file *os.File, folder fs.FileInfo) error {
 	if owner, ok := folder.Sys().(*syscall.Stat_t); ok && os.Getuid() == 0 {
 		if err := file.Chown(0, int(owner.Gid)); err != nil {

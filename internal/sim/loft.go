@@ -78,7 +78,7 @@ type Vivarium struct {
 	Dose float64
 	// Running is when the mister does not stop.
 	Running []Span
-	// FogDay and FogNight are the relative humidities in % below which a fogger helps; 0 for none. It hangs on the mister's
+	// FogDay and FogNight are the relative humidities in % below which a fogger runs; 0 for none. It shares the mister's
 	// reservoir, so that Stuck stops it too.
 	FogDay, FogNight float64
 }
@@ -120,7 +120,7 @@ type air struct {
 	film    float64 // clinging water, in units of the vapour that saturates the enclosure
 }
 
-// New makes a loft that has been left to itself for two days before its start, so that nothing starts from nowhere.
+// New makes a loft that has been simulated for two days before its start, so that its values do not begin with a transient.
 func New(o Options) *Loft {
 	l := &Loft{options: o, step: cmp.Or(o.Step, usualStep), now: o.Start.Add(-48 * time.Hour), room: o.Setpoint}
 	l.vapour = psychro.AbsoluteHumidity(l.room, 50)
@@ -252,7 +252,7 @@ func (l *Loft) mistsNow(v *Vivarium, now *moment) bool {
 // Value returns the true value of a measured quantity at a place, in its canonical unit; NaN where there is no such.
 func (l *Loft) Value(p quantity.Point) float64 { return l.Gauge(p)() }
 
-// Gauge returns what reads the values that [Loft.Value] gives of a point, for those who read it at each step.
+// Gauge returns a function with the result of [Loft.Value] for a point, which is faster for repeated reads.
 func (l *Loft) Gauge(p quantity.Point) func() float64 {
 	if p.Place == l.options.Room {
 		switch p.Quantity {

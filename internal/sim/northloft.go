@@ -39,8 +39,8 @@ func NorthLoft(start time.Time, seed uint64, light care.Light) Options {
 	return o
 }
 
-// Incidents adds what has happened in the weeks before the demo's start, for a past worth looking at: a hot afternoon with a
-// failed air conditioner eleven days ago, and a mister of vivarium-2 that stuck for two days last week.
+// Incidents adds the incidents of the weeks before the demo's start: a hot afternoon with a failed air conditioner eleven days ago,
+// and a mister of vivarium-2 that stuck for two days last week.
 func (o *Options) Incidents(start time.Time) {
 	hot := start.Add(-11 * 24 * time.Hour)
 	o.Weather.Spells = append(o.Weather.Spells, Spell{From: hot.Add(-24 * time.Hour), To: hot.Add(20 * time.Hour), Kelvin: 6})

@@ -52,7 +52,7 @@ var part = map[sensors.Channel]struct{ noise, step, low, high, accuracy float64 
 	sensors.Pressure:    {8, 1, 30_000, 110_000, 100},
 }
 
-// Sensor is a simulated sensor.
+// Probe is a simulated sensor.
 type Probe struct {
 	world   *World
 	options SensorOptions

@@ -15,8 +15,8 @@ import (
 	"dewline/internal/mqtt"
 )
 
-// gate is the one hook of the library: it decides who comes in and what each may do, and keeps the limits the library
-// has none for.
+// accessHook is the only hook of the library: it authenticates clients, decides what each may do, and enforces the limits that
+// the library has no setting for.
 type accessHook struct {
 	mochi.HookBase
 	server   *mochi.Server
@@ -50,7 +50,7 @@ func newGate(server *mochi.Server, accounts *accounts, o Options, t tuning) *acc
 // ID names the hook.
 func (g *accessHook) ID() string { return "access" }
 
-// Provides tells the library what to ask.
+// Provides reports which events the library must pass to the hook.
 func (g *accessHook) Provides(method byte) bool {
 	switch method {
 	case mochi.OnConnect, mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPacketRead, mochi.OnPacketEncode, mochi.OnSubscribe, mochi.OnPublish,
@@ -60,17 +60,17 @@ func (g *accessHook) Provides(method byte) bool {
 	return false
 }
 
-// OnConnect takes from a connect what would outlast every limit.
+// OnConnect removes from a connect what would exceed the limits.
 func (g *accessHook) OnConnect(client *mochi.Client, _ packets.Packet) error {
 	if len(client.ID) > maxClientID || strings.ContainsFunc(client.ID, unicode.IsControl) {
 		g.notes.warn("id", "a client was refused: its id is too long or no text")
 		return packets.ErrClientIdentifierNotValid
 	}
-	client.Properties.Will.WillDelayInterval = 0  // delayed wills are kept without a limit
+	client.Properties.Will.WillDelayInterval = 0  // the library stores delayed wills without a limit
 	client.Properties.Props.TopicAliasMaximum = 0 // a dropped message would leave its alias unknown to the client
-	// Where the library counts against the receive maximum of MQTT 5, it takes a read lock twice: with a publisher waiting for
-	// the write lock in between, client, publisher and housekeeping stand still for ever. So it must not count; a client
-	// that takes fewer messages than may wait for it gets them with QoS 0, which needs no counting.
+	// When the library counts against the receive maximum of MQTT 5, it takes a read lock twice: with a publisher waiting for the
+	// write lock in between, client, publisher and housekeeping deadlock. So it must not count; a client whose receive maximum is
+	// below the number of messages that may wait for it gets them with QoS 0, which needs no counting.
 	if limit := client.Properties.Props.ReceiveMaximum; limit > 0 {
 		if c := connOf(client); c != nil {
 			c.modest = limit < maxInflight
@@ -81,7 +81,7 @@ func (g *accessHook) OnConnect(client *mochi.Client, _ packets.Packet) error {
 	return nil
 }
 
-// OnConnectAuthenticate decides whether a client comes in. The client is told no reason, the log is.
+// OnConnectAuthenticate decides whether a client may connect. The reason of a refusal goes into the log only.
 func (g *accessHook) OnConnectAuthenticate(client *mochi.Client, pk packets.Packet) bool {
 	l := login{
 		named: pk.Connect.UsernameFlag || pk.Connect.PasswordFlag, name: string(pk.Connect.Username), password: pk.Connect.Password,
@@ -128,7 +128,7 @@ func (g *accessHook) authenticate(l login) (*account, error) {
 	return nil, errors.New("no such user, or a wrong password")
 }
 
-// checkWill holds the will to the rules of publishing, since the library publishes it unseen.
+// checkWill applies the rules of publishing to the will, since the library publishes it without asking the hook.
 func (g *accessHook) checkWill(a *account, client *mochi.Client) error {
 	will := &client.Properties.Will
 	if will.Flag == 0 {
@@ -143,8 +143,8 @@ func (g *accessHook) checkWill(a *account, client *mochi.Client) error {
 	return nil
 }
 
-// claim binds the client id to the user and ends an older connection of the same user with the same id. It waits
-// for that end: otherwise the library, cleaning up after the old connection, may throw out the new one.
+// claim binds the client id to the user and ends an older connection of the same user with the same id. It waits for that end:
+// otherwise the library, while it cleans up after the old connection, may close the new one.
 func (g *accessHook) claim(a *account, client *mochi.Client) error {
 	old, err := g.reserve(a, client)
 	if err != nil || old == nil {
@@ -161,7 +161,7 @@ func (g *accessHook) claim(a *account, client *mochi.Client) error {
 	}
 }
 
-// reserve does the part of claim that must not happen twice at the same time; old is the connection to end.
+// reserve is the critical section of claim; old is the connection to end.
 func (g *accessHook) reserve(a *account, client *mochi.Client) (old *conn, err error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -209,8 +209,8 @@ func (g *accessHook) sessions(a *account, but string) int {
 	return len(ids)
 }
 
-// dropOldest forgets the session of a user whose client has been away longest. It returns false where all of them are connected: a
-// program that takes a new client id at each start must not keep its user out for ever.
+// dropOldest deletes the stored session of a user whose client has been away longest: a program that takes a new client id at each
+// start must not lock its user out. It returns false if all sessions are connected.
 func (g *accessHook) dropOldest(a *account, but string) bool {
 	var oldest *mochi.Client
 	for id, session := range g.server.Clients.GetAll() {
@@ -264,8 +264,8 @@ func (g *accessHook) refuse(client *mochi.Client, a *account, write bool, topic 
 		"user", string(client.Properties.Username), "client", client.ID, key, shortened(topic), "rule", rule)
 }
 
-// OnPacketEncode gives the reason to a client of MQTT 5 that was refused. The library answers a packet before it reads the
-// next one of the same client.
+// OnPacketEncode adds the reason of a refusal to the answer to a client of MQTT 5. The library answers a packet before it reads
+// the next one of the same client.
 func (g *accessHook) OnPacketEncode(client *mochi.Client, pk packets.Packet) packets.Packet {
 	switch pk.FixedHeader.Type {
 	case packets.Suback, packets.Puback, packets.Pubrec:
@@ -284,7 +284,7 @@ func (g *accessHook) OnPacketEncode(client *mochi.Client, pk packets.Packet) pac
 	return pk
 }
 
-// OnPacketRead keeps a client from stretching its session at the goodbye, where the library does not look.
+// OnPacketRead prevents a client from extending its session with its DISCONNECT, which the library does not check.
 func (g *accessHook) OnPacketRead(_ *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if pk.FixedHeader.Type == packets.Disconnect {
 		pk.Properties.SessionExpiryInterval = min(pk.Properties.SessionExpiryInterval, g.expiry)
@@ -292,8 +292,8 @@ func (g *accessHook) OnPacketRead(_ *mochi.Client, pk packets.Packet) (packets.P
 	return pk, nil
 }
 
-// OnSubscribe empties filters that are none, or too many: the library refuses an empty one. To a client with a small receive
-// maximum it grants QoS 0.
+// OnSubscribe empties invalid and surplus filters: the library refuses an empty one. A client with a small receive maximum is
+// granted QoS 0.
 func (g *accessHook) OnSubscribe(client *mochi.Client, pk packets.Packet) packets.Packet {
 	a := g.accounts.byName[string(client.Properties.Username)]
 	count := client.State.Subscriptions.Len()
@@ -317,7 +317,7 @@ func (g *accessHook) OnSubscribe(client *mochi.Client, pk packets.Packet) packet
 	return pk
 }
 
-// OnPublish lets a message pass without being kept where it must not be, or where there is no more room.
+// OnPublish clears the retain flag of a message that must not be retained, or for which there is no room.
 func (g *accessHook) OnPublish(client *mochi.Client, pk packets.Packet) (packets.Packet, error) {
 	if pk.FixedHeader.Retain {
 		pk.FixedHeader.Retain = g.mayRetain(client, pk.TopicName, sizeOf(&pk), len(pk.Payload) == 0)
@@ -333,7 +333,7 @@ func (g *accessHook) OnWill(client *mochi.Client, will mochi.Will) (mochi.Will, 
 	return will, nil
 }
 
-// keeps decides whether a retained message is kept. A command is for now or not at all. An empty payload deletes, and always may.
+// mayRetain decides whether a message is retained. Commands never are. An empty payload deletes, and is always allowed.
 func (g *accessHook) mayRetain(client *mochi.Client, topic string, size int, deletes bool) bool {
 	if strings.HasPrefix(topic, g.commands) {
 		return false
@@ -352,12 +352,12 @@ func (g *accessHook) mayRetain(client *mochi.Client, topic string, size int, del
 	return false
 }
 
-// sizeOf returns what a message occupies: the packet as it came, since properties count too.
+// sizeOf returns the size of a message: of the whole packet, since properties count too.
 func sizeOf(pk *packets.Packet) int {
 	return max(pk.FixedHeader.Remaining, len(pk.TopicName)+len(pk.Payload))
 }
 
-// OnRetainMessage keeps the books of what is retained.
+// OnRetainMessage tracks what is retained.
 func (g *accessHook) OnRetainMessage(_ *mochi.Client, pk packets.Packet, _ int64) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -369,7 +369,7 @@ func (g *accessHook) OnRetainMessage(_ *mochi.Client, pk packets.Packet, _ int64
 	}
 }
 
-// OnRetainedExpired keeps the books too.
+// OnRetainedExpired tracks what is retained.
 func (g *accessHook) OnRetainedExpired(topic string) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -377,7 +377,7 @@ func (g *accessHook) OnRetainedExpired(topic string) {
 	delete(g.retained, topic)
 }
 
-// OnPublishDropped ends a client that takes its messages too slowly: it had better know that it has missed something.
+// OnPublishDropped disconnects a client that takes its messages too slowly, so that it knows that it has missed some.
 func (g *accessHook) OnPublishDropped(client *mochi.Client, _ packets.Packet) {
 	g.notes.warn("slow "+string(client.Properties.Username), "a client takes its messages too slowly and is disconnected",
 		"user", string(client.Properties.Username), "client", client.ID)
@@ -386,15 +386,14 @@ func (g *accessHook) OnPublishDropped(client *mochi.Client, _ packets.Packet) {
 	}
 }
 
-// OnClientExpired forgets the subscriptions of a session with it. The library leaves them behind, for whoever comes
-// with the same client id.
+// OnClientExpired deletes the subscriptions of an expired session. The library leaves them to the next client with the same id.
 func (g *accessHook) OnClientExpired(client *mochi.Client) {
 	g.server.UnsubscribeClient(client)
 	client.ClearInflights()
 }
 
-// notes writes warnings that clients can cause, each kind at most once a minute: a log is on the card that wears. A kind
-// must not hold anything that a client chooses.
+// notes logs warnings that clients can cause, each kind at most once a minute, since the log wears the card. A kind must not
+// contain anything that a client chooses.
 type notes struct {
 	log  *slog.Logger
 	mu   sync.Mutex
@@ -425,7 +424,7 @@ func (n *notes) warn(kind, message string, attributes ...any) {
 	n.log.Warn(message, attributes...)
 }
 
-// shortened bounds what a client may put into the log.
+// shortened bounds the text of a client in the log.
 func shortened(text string) string {
 	const longest = 128
 	if len(text) <= longest {

@@ -16,7 +16,7 @@ import (
 	"dewline/internal/mqtt"
 )
 
-// The limits; the package documentation tells their meaning.
+// The limits; the package documentation explains them.
 const (
 	maxPacket        = 64 << 10
 	maxConnections   = 32
@@ -37,7 +37,7 @@ const (
 	statistics = 600 // seconds
 )
 
-// Options says where the broker listens and who may do what. Listen and Root are needed.
+// Options configure the broker: where it listens and who may do what. Listen and Root are required.
 type Options struct {
 	// Listen is host and port; the host is a loopback address or localhost. Port 0 takes a free one, see [Broker.Addr].
 	Listen string
@@ -45,7 +45,7 @@ type Options struct {
 	Root string
 	// AllowCommands opens ROOT/command to those who may write there.
 	AllowCommands bool
-	// Users may use the broker. Without any, everybody on this machine may read the site's topics.
+	// Users may use the broker. Without any, all programs on this machine may read the site's topics.
 	Users []User
 	// Log gets what happens, without payloads and secrets; nil means silence.
 	Log *slog.Logger
@@ -103,7 +103,7 @@ func start(o Options, t tuning) (*Broker, error) {
 	}
 	server := mochi.New(&mochi.Options{
 		Capabilities:           capabilities(t),
-		Logger:                 slog.New(discreet{o.Log.Handler()}),
+		Logger:                 slog.New(logFilter{o.Log.Handler()}),
 		SysTopicResendInterval: statistics,
 	})
 	b := &Broker{
@@ -149,7 +149,7 @@ func listen(address string) (net.Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("listen: %w", err)
 	}
-	// What localhost means is told by a file that anybody may have edited.
+	// localhost is resolved through a file that may have been edited.
 	if tcp, ok := l.Addr().(*net.TCPAddr); !ok || !tcp.IP.IsLoopback() {
 		return nil, errors.Join(notLoopback(address), l.Close())
 	}
@@ -163,13 +163,13 @@ func notLoopback(address string) error {
 // Addr returns the host and port on which the broker listens.
 func (b *Broker) Addr() string { return b.listener.Address() }
 
-// URL returns the address for [mqttlink.Options].
+// URL returns the address for mqtt.Options.
 func (b *Broker) URL() string { return "mqtt://" + b.Addr() }
 
-// Credentials returns the login of the program itself, for [mqttlink.Options]. The error is always nil.
+// Credentials returns the login of the program itself, for mqtt.Options. The error is always nil.
 func (b *Broker) Credentials() (username, password string, err error) {
 	return internalUser, b.secret, nil
 }
 
-// Close disconnects everybody and returns when nothing of the broker runs any more. Further calls do nothing.
+// Close disconnects all clients and returns when every goroutine of the broker has ended. Further calls do nothing.
 func (b *Broker) Close() error { return b.close() }

@@ -315,7 +315,7 @@ func TestSessionsOfAUserAreLimited(t *testing.T) {
 }
 
 // TestAForbiddenPublish_RowDeniedPublish: in MQTT 3.1.1 a denied publish of QoS 1 ends the connection (mochi#290), of QoS 0 it
-// vanishes, in MQTT 5 it is answered. Nobody gets it and nothing is kept.
+// vanishes, in MQTT 5 it is answered. It reaches no client and is not retained.
 func TestAForbiddenPublish_RowDeniedPublish(t *testing.T) {
 	var log logged
 	b := startBroker(t, Options{Log: log.logger()}, quick())
@@ -362,8 +362,7 @@ func TestNobodyWritesStatistics(t *testing.T) {
 	assert.NotEqual(t, "forged", string(pk.Payload))
 }
 
-// TestATopicAliasHidesNothing: MQTT 5 lets a number stand for a topic, and the library resolves it after it has asked
-// the rules.
+// TestATopicAliasHidesNothing: in MQTT 5 a number can replace a topic, and the library resolves it after it has asked the rules.
 func TestATopicAliasHidesNothing(t *testing.T) {
 	b := startBroker(t, Options{AllowCommands: true}, quick())
 	c := dial(t, b)
@@ -380,7 +379,7 @@ func TestATopicAliasHidesNothing(t *testing.T) {
 }
 
 // TestAReceiveMaximumStopsNobody: the library counts against the receive maximum of MQTT 5 in a way that locks up a client
-// that acknowledges while something is published to it, and with it everybody who publishes.
+// that acknowledges while something is published to it, and with it all publishers.
 func TestAReceiveMaximumStopsNobody(t *testing.T) {
 	b := startBroker(t, Options{}, quick())
 	c := dial(t, b)
@@ -461,7 +460,7 @@ func TestCommands(t *testing.T) {
 }
 
 // TestASlowClientIsBounded_RowSlowOfflineClient: a client that reads nothing costs a bounded queue and then its connection;
-// neither the publisher nor anybody else waits for it.
+// neither the publisher nor any other client waits for it.
 func TestASlowClientIsBounded_RowSlowOfflineClient(t *testing.T) {
 	for name, tune := range map[string]tuning{
 		"by the time of a write": {write: 100 * time.Millisecond},
@@ -510,7 +509,7 @@ func TestManyRetainedMessagesReachANewSubscriber(t *testing.T) {
 	for range maxRetained + 1 {
 		program.next()
 	}
-	esp.publish("shed/late", 1, true, "passed on") // what is not kept is passed on
+	esp.publish("shed/late", 1, true, "passed on") // what is not retained is passed on
 	for string(program.next().Payload()) != "passed on" {
 		// The library acknowledges a message before it passes it on: the one before may come twice.
 	}
@@ -617,7 +616,7 @@ func TestTheLogHoldsNoSecrets(t *testing.T) {
 	assert.Contains(t, text, "err=")
 }
 
-// TestThereIsNoEndlessLog: who tries passwords fills no disk.
+// TestThereIsNoEndlessLog: a client that tries passwords does not fill the disk.
 func TestThereIsNoEndlessLog(t *testing.T) {
 	var log logged
 	b := startBroker(t, Options{Log: log.logger(), Users: []User{user(t, "chief", nil, nil)}}, quick())

@@ -66,7 +66,7 @@ func FuzzBeforeLogin(f *testing.F) {
 		runtime.ReadMemStats(&after)
 		if b.listener.panics.Load() != panics {
 			// The library panics on some packets, such as a subscription that ends before its options (found by this target). That
-			// may cost the sender the connection, and nobody else anything: the next one is answered.
+			// may cost the sender its connection, and must not affect other clients: the next one is answered.
 			next := &script{Reader: bytes.NewReader(encoded(t, connectPacket(4, "next", "", "")))}
 			b.listener.serve(b.listener.admit(next), b.server.EstablishConnection)
 			if answer := next.answers(); len(answer) < 4 || answer[0] != 0x20 || answer[3] != 0 {
@@ -83,7 +83,7 @@ func FuzzBeforeLogin(f *testing.F) {
 	})
 }
 
-// script is a connection on which everything has been said already.
+// script is a connection whose whole input is given in advance.
 type script struct {
 	io.Reader
 	closed atomic.Bool
@@ -91,7 +91,7 @@ type script struct {
 	heard  []byte
 }
 
-// answers returns what the other side has said.
+// answers returns what the broker has written.
 func (s *script) answers() []byte {
 	s.mu.Lock()
 	defer s.mu.Unlock()

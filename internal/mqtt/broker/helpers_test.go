@@ -138,7 +138,7 @@ func (c *client) isLost() {
 	select {
 	case <-c.lost:
 	case <-time.After(patient):
-		c.t.Fatal("the connection still stands")
+		c.t.Fatal("the connection is still open")
 	}
 }
 

@@ -21,7 +21,7 @@ type listener struct {
 	log          *slog.Logger
 
 	mu      sync.Mutex
-	open    []*conn // in the order of their coming
+	open    []*conn // in the order in which they were accepted
 	closing bool
 
 	work   sync.WaitGroup // one per connection
@@ -56,7 +56,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 		accepted, err := l.inner.Accept()
 		if l.ends() {
 			if err == nil {
-				_ = accepted.Close() // nobody is served any more
+				_ = accepted.Close() // the listener is closing
 			}
 			return
 		}
@@ -70,7 +70,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 		if c := l.admit(accepted); c != nil {
 			l.work.Go(func() { l.serve(c, establish) })
 		} else {
-			_ = accepted.Close() // full: nothing to tell somebody who has not said what he speaks
+			_ = accepted.Close() // full: before its CONNECT a client cannot be answered
 		}
 	}
 }
@@ -81,8 +81,7 @@ func (l *listener) ends() bool {
 	return l.closing
 }
 
-// admit takes a connection in. Where all places are taken, the oldest connection without a login makes room; nil means that
-// there is none.
+// admit registers a connection. At the limit it closes the oldest connection without a login; it returns nil if there is none.
 func (l *listener) admit(accepted net.Conn) *conn {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -99,7 +98,7 @@ func (l *listener) admit(accepted net.Conn) *conn {
 	return c
 }
 
-// waiting counts the connections that have not been told to go.
+// waiting counts the connections that are not being closed.
 func (l *listener) waiting() (count int) {
 	for _, c := range l.open {
 		if !c.ended.Load() {
@@ -118,8 +117,7 @@ func (l *listener) oldestStranger() *conn {
 	return nil
 }
 
-// serve runs one connection. A packet on which the library panics costs its sender the connection, not the animals their
-// monitor.
+// serve runs one connection. A panic of the library on a packet ends the connection of its sender, not the program.
 func (l *listener) serve(c *conn, establish listeners.EstablishFn) {
 	defer l.forget(c)
 	defer func() {
@@ -144,7 +142,7 @@ func (l *listener) forget(c *conn) {
 	close(c.done)
 }
 
-// Close stops accepting, lets the library say goodbye and ends what is left, such as connections that never logged in.
+// Close stops accepting, lets the library disconnect its clients and ends what is left, such as connections that never logged in.
 func (l *listener) Close(closeClients listeners.CloseFn) {
 	l.mu.Lock()
 	if l.closing {
@@ -178,7 +176,7 @@ type conn struct {
 	hurried atomic.Bool
 	refusal atomic.Pointer[string] // why the last request was denied, until it is answered
 	modest  bool                   // has a receive maximum below what may wait for it; written before it is known
-	done    chan struct{}          // closed when nothing works on the connection any more
+	done    chan struct{}          // closed when serve has ended
 }
 
 // farewell is how long a goodbye may take.
@@ -213,7 +211,7 @@ func (c *conn) Close() error {
 // client loses the will if the client is just sending something.
 func (c *conn) end() { _ = c.Close() }
 
-// hurry shortens the writes, those under way too.
+// hurry shortens the deadline of writes, also of those in progress.
 func (c *conn) hurry() {
 	c.hurried.Store(true)
 	_ = c.SetWriteDeadline(time.Now().Add(farewell)) // of a closed connection: no matter

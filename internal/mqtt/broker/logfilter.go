@@ -6,17 +6,17 @@ import (
 	"log/slog"
 )
 
-// discreet passes on what the library logs, for debugging only: it logs whole packets, with the payload of a publish and the
-// password of a connect, and a line for each connection that anybody opens. Of the attributes only harmless ones pass.
-type discreet struct{ inner slog.Handler }
+// logFilter passes on what the library logs, for debugging only: the library logs whole packets, with the payload of a publish and
+// the password of a connect, and a line for each connection. Only harmless attributes pass.
+type logFilter struct{ inner slog.Handler }
 
 // Enabled reports whether debugging is on.
-func (d discreet) Enabled(ctx context.Context, _ slog.Level) bool {
+func (d logFilter) Enabled(ctx context.Context, _ slog.Level) bool {
 	return d.inner.Enabled(ctx, slog.LevelDebug)
 }
 
 // Handle passes a record on.
-func (d discreet) Handle(ctx context.Context, r slog.Record) error {
+func (d logFilter) Handle(ctx context.Context, r slog.Record) error {
 	message := r.Message
 	if message == "" {
 		message = "connection ended"
@@ -32,18 +32,18 @@ func (d discreet) Handle(ctx context.Context, r slog.Record) error {
 }
 
 // WithAttrs keeps the harmless attributes.
-func (d discreet) WithAttrs(attributes []slog.Attr) slog.Handler {
+func (d logFilter) WithAttrs(attributes []slog.Attr) slog.Handler {
 	var kept []slog.Attr
 	for _, a := range attributes {
 		if a, ok := harmless(a); ok {
 			kept = append(kept, a)
 		}
 	}
-	return discreet{d.inner.WithAttrs(kept)}
+	return logFilter{d.inner.WithAttrs(kept)}
 }
 
 // WithGroup opens a group.
-func (d discreet) WithGroup(name string) slog.Handler { return discreet{d.inner.WithGroup(name)} }
+func (d logFilter) WithGroup(name string) slog.Handler { return logFilter{d.inner.WithGroup(name)} }
 
 func harmless(a slog.Attr) (slog.Attr, bool) {
 	switch a.Key {

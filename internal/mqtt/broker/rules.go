@@ -47,9 +47,9 @@ func (a *account) may(write bool, topic string) bool {
 	return false
 }
 
-// maySubscribe reports whether the account may subscribe to a filter. A user's filter must be covered by a rule, so that
-// a slip is noticed. A client without a name looks around: it may ask for everything, and gets of it what it may read, as each
-// message is held to the rules too.
+// maySubscribe reports whether the account may subscribe to a filter. A user's filter must be covered by a rule, so that a mistake
+// is noticed. A client without a name may subscribe to everything, since people use that to look around; it gets what it may read,
+// as each message is checked too.
 func (a *account) maySubscribe(filter string) bool {
 	if a.may(false, filter) {
 		return true
@@ -86,11 +86,11 @@ func (a *account) refusal(write bool, topic string) string {
 	return who + " may " + verb + " only " + strings.Join(allowed, ", ")
 }
 
-// accounts are all who may log in.
+// accounts are the users that may log in.
 type accounts struct {
 	byName map[string]*account // "" is a client without a name
 	secret [sha256.Size]byte   // of the internal user
-	// decoy is compared with where a name is unknown, so that the time taken does not tell which names there are.
+	// decoy is compared with if the name is unknown, so that the time taken does not reveal which names exist.
 	decoy []byte
 }
 
@@ -100,7 +100,7 @@ func newAccounts(o Options, secret string, cost int) (*accounts, error) {
 	if err != nil {
 		return nil, err
 	}
-	// The secret of the internal user is random and long: a fast hash does, and logins of others never delay its own.
+	// The secret of the internal user is random and long: a fast hash is enough, and logins of others never delay its own.
 	all := &accounts{byName: map[string]*account{}, secret: sha256.Sum256([]byte(secret)), decoy: decoy}
 	commands := o.Root + "/command"
 	var first []rule
@@ -146,7 +146,7 @@ func newAccounts(o Options, secret string, cost int) (*accounts, error) {
 	return all, nil
 }
 
-// digest shortens a password to what bcrypt takes, which is 72 bytes without a NUL.
+// digest shortens a password to what bcrypt accepts, which is 72 bytes without a NUL.
 func digest(password []byte) []byte {
 	sum := sha256.Sum256(password)
 	return []byte(hex.EncodeToString(sum[:]))
@@ -176,7 +176,7 @@ func readPassword(path string) ([]byte, error) {
 	return []byte(password), nil
 }
 
-// login is what a client has sent to log in.
+// login is the user name and password of a connect.
 type login struct {
 	named    bool // there is a name or a password at all
 	name     string
@@ -225,7 +225,7 @@ func overlap(a, b string) bool {
 }
 
 // covers reports whether every topic that the filter asked matches is matched by the filter rule too. A topic is the
-// filter of itself. As in MQTT 3.1.1 section 4.7.2, a wildcard at the first level stands for no level that begins with $.
+// filter of itself. As in MQTT 3.1.1 section 4.7.2, a wildcard at the first level matches no level that begins with $.
 func covers(rule, asked string) bool {
 	if strings.HasPrefix(asked, "$") && (strings.HasPrefix(rule, "+") || strings.HasPrefix(rule, "#")) {
 		return false
@@ -245,7 +245,7 @@ func covers(rule, asked string) bool {
 		case !ruleMore:
 			return false
 		case !askedMore:
-			return ruleRest == "#" // a/# stands for a too (section 4.7.1.2)
+			return ruleRest == "#" // a/# matches a too (section 4.7.1.2)
 		}
 		rule, asked = ruleRest, askedRest
 	}

@@ -121,7 +121,7 @@ func TestWhoMayWhat(t *testing.T) {
 	assert.Nil(t, named.check(login{}), "where there are users, nobody comes in without a name")
 }
 
-// TestUnknownUsersCostTheSameWork: the same hash of the same cost is computed for a name that is not there.
+// TestUnknownUsersCostTheSameWork: a hash of the same cost is computed for an unknown name.
 func TestUnknownUsersCostTheSameWork(t *testing.T) {
 	all, err := newAccounts(Options{Root: root, Users: []User{user(t, "chief", nil, nil)}}, "secret", bcrypt.MinCost+1)
 	require.NoError(t, err)
@@ -213,7 +213,7 @@ func TestOverlap(t *testing.T) {
 	require.False(t, overlap("#", "$SYS/#"))
 }
 
-// Whoever looks around without a name subscribes to everything, and gets what it may read.
+// A client without a name may subscribe to everything, and gets what it may read.
 func TestANamelessClientLooksAround(t *testing.T) {
 	b := startBroker(t, Options{AllowCommands: true}, quick())
 	looker := connect(t, b, "looker")

@@ -1,11 +1,11 @@
-// Package mqttfeed turns MQTT messages into samples of sensors, for wireless and microcontroller sensors that need no wire
-// to the board. The samples go through the same intake line as those of polled sensors.
+// Package mqttfed turns MQTT messages into samples of sensors, for wireless and microcontroller sensors that are not wired to
+// the board. The samples go through the same intake line as those of polled sensors.
 //
-//	feed, err := mqttfeed.New([]mqttfeed.Source{{
+//	feed, err := mqttfed.New([]mqttfed.Source{{
 //		ID: "shed-esp", Topic: "shed/esp/bme280",
 //		Pointer: map[sensors.Channel]string{sensors.Temperature: "/t", sensors.Humidity: "/rh"},
 //		Unit:    map[sensors.Channel]quantity.Unit{sensors.Temperature: quantity.Celsius, sensors.Humidity: quantity.Percent},
-//	}}, mqttfeed.Options{})
+//	}}, mqttfed.Options{})
 //	...
 //	err = feed.Run(ctx, link, func(s intake.Sample) { samples <- s })
 //
@@ -21,11 +21,11 @@
 //
 // # Time
 //
-// A message is from the moment it arrives, except that a SenML record may tell its own time. That is believed when it
-// is not more than a minute ahead and not older than the stale time of the source; a time a little ahead counts as now. An
-// absolute time beyond belief speaks of a wrong clock: then the newest record counts as of now, and the others do not. A time
-// told as so long ago needs no clock: beyond the stale time such a record does not count. What a broker has retained, or
-// repeats, is no news: it counts only with a believable time of its own that has not been seen before.
+// The time of a message is its arrival, except that a SenML record may carry its own time. That is accepted if it is not more
+// than a minute ahead and not older than the stale time of the source; a time less than a minute ahead counts as now. An absolute
+// time outside this range means that the sender's clock is wrong: then the newest record counts as of now, and the others are
+// ignored. A relative time needs no clock: a record older than the stale time is ignored. A retained or repeated message counts
+// only if it carries an acceptable time that has not been seen before.
 //
 // # What goes wrong
 //
@@ -36,8 +36,8 @@
 //   - Implausible: it can be read, and is not a number, is no finite number, or lies outside what air and water in a room can be:
 //     −40 to 85 °C, 0 to 120 %RH (above 100 the quality tests have their say), 30 to 120 kPa. These are the usual ranges of
 //     sensor chips (common practice, no published source);
-//   - Absent: there is nothing where the pointer leads;
-//   - Timeout: no message has come for too long, said again at each interval.
+//   - Absent: the pointer leads to nothing;
+//   - Timeout: no message has come for too long, repeated at each interval.
 //
 // Where one channel of a message fails and another is good, the sample has the good one and no error; the line reports
 // what is missing, and the log says why.

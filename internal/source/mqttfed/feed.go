@@ -24,13 +24,13 @@ const (
 	ahead = time.Minute
 )
 
-// Options are the surroundings of a [Feed]. The zero value is usable.
+// Options configure a [Feed]. The zero value is usable.
 type Options struct {
 	// Now stamps the messages in [Feed.Run]; nil means the machine's clock.
 	Now func() time.Time
 	// Look is how often Run looks for silent sources; 0 means a second.
 	Look time.Duration
-	// Log gets what the samples do not tell; nil means silence.
+	// Log gets what the samples do not contain; nil means silence.
 	Log *slog.Logger
 }
 
@@ -92,7 +92,7 @@ func (f *Feed) Topics() []string { return slices.Clone(f.topics) }
 func (f *Feed) Take(m mqtt.Received) []intake.Sample {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	m.At = m.At.Round(0) // the wall clock alone: records tell no other
+	m.At = m.At.Round(0) // without the monotonic clock, which the times of records do not have
 	var samples []intake.Sample
 	for _, s := range f.exact[m.Topic] {
 		samples = append(samples, f.throttled(s, m)...)
@@ -105,7 +105,7 @@ func (f *Feed) Take(m mqtt.Received) []intake.Sample {
 	return samples
 }
 
-// paced is take within the pace of a source. What is left out still shows that the source is not silent.
+// throttled is take within the throttle of a source. A message that is left out still proves that the source is not silent.
 func (f *Feed) throttled(s *source, m mqtt.Received) []intake.Sample {
 	samples := f.take(s, m)
 	every, burst := s.every(), s.burst()
@@ -129,7 +129,7 @@ func (f *Feed) take(s *source, m mqtt.Received) []intake.Sample {
 		s.ignored = "the last one was empty"
 		return nil
 	case old && s.form != pack:
-		s.ignored = "the last one was an old one that the broker had kept"
+		s.ignored = "the last one was an old one that the broker had retained"
 		return nil
 	}
 	if len(m.Payload) > maxPayload {
@@ -147,7 +147,7 @@ func (f *Feed) take(s *source, m mqtt.Received) []intake.Sample {
 // moment is the records of one source with one time.
 type moment struct {
 	at       time.Time
-	own      bool // the pack tells the time
+	own      bool // the record carries the time
 	findings []finding
 }
 
@@ -165,23 +165,23 @@ func (f *Feed) pack(s *source, m mqtt.Received, old bool) []intake.Sample {
 	var samples []intake.Sample
 	for i, at := range moments {
 		believed := !at.at.Before(m.At.Add(-s.StaleAfter)) && !at.at.After(m.At.Add(ahead))
-		told := at.own && believed
+		timed := at.own && believed
 		switch {
-		case old && !told:
-			s.ignored = "the last one was an old one that the broker had kept"
+		case old && !timed:
+			s.ignored = "the last one was an old one that the broker had retained"
 			continue
-		case told && !at.at.After(s.own):
+		case timed && !at.at.After(s.own):
 			s.ignored = "the last one was a repetition"
 			continue
 		case !believed && (!at.own || i < len(moments)-1):
-			s.ignored = "the last one told an age that is too high, or a time to come"
+			s.ignored = "the last one was too old by its own time, or from the future"
 			continue
 		}
 		when := at.at
 		if !believed || when.After(m.At) {
 			when = m.At
 		}
-		if told {
+		if timed {
 			s.own = at.at
 		}
 		if when.Before(s.last) {
@@ -217,7 +217,7 @@ func (s *source) moments(records []senml.Record) []moment {
 // failed is the sample of a payload that cannot be read. An old one that cannot be read says nothing about now.
 func (f *Feed) failed(s *source, m mqtt.Received, old bool, p *problem) []intake.Sample {
 	if old {
-		s.ignored = "the last one was an old one that the broker had kept"
+		s.ignored = "the last one was an old one that the broker had retained"
 		return nil
 	}
 	return []intake.Sample{f.sample(s, m, m.At, []finding{{problem: p}})}
@@ -268,7 +268,7 @@ func (s *source) doing(what, topic string) string {
 	return fmt.Sprintf("%s on %s for sensor %s", what, bounded(topic), s.ID)
 }
 
-// bounded makes a topic fit for a message: others choose it where a source listens to a wildcard.
+// bounded shortens a topic for a message: with a wildcard, its sender chooses it.
 func bounded(topic string) string {
 	const longest = 200
 	if len(topic) > longest {
@@ -282,7 +282,7 @@ func bounded(topic string) string {
 	}, topic)
 }
 
-// heal forgets times that lie in the future: the clock was set back and nobody called Shift.
+// heal resets remembered times in the future: the clock was set back without a call of Shift.
 func (s *source) heal(now time.Time) {
 	if s.last.After(now.Add(ahead)) {
 		s.last = time.Time{}
@@ -299,8 +299,8 @@ func (s *source) heal(now time.Time) {
 }
 
 // Silent returns a sample with a Timeout error for each source from which nothing has come for too long, once for each interval
-// of the source. The samples are stamped with the time at which the silence was too long, at most now. The first call
-// starts the wait for sources that have never been heard.
+// of the source. The time of a sample is when the silence became too long, at most now. The first call starts the wait for sources
+// that have never sent a message.
 func (f *Feed) Silent(now time.Time) []intake.Sample {
 	f.mu.Lock()
 	defer f.mu.Unlock()
@@ -316,16 +316,16 @@ func (f *Feed) Silent(now time.Time) []intake.Sample {
 		}
 		at := s.due.Add(now.Sub(s.due) / s.Every * s.Every)
 		s.due = at.Add(s.Every)
-		why := "none came"
+		reason := "none came"
 		if !s.last.IsZero() {
-			why = fmt.Sprintf("none came for %s", at.Sub(s.last).Round(time.Second))
+			reason = fmt.Sprintf("none came for %s", at.Sub(s.last).Round(time.Second))
 		}
 		if s.ignored != "" {
-			why = "none came that counts: " + s.ignored
+			reason = "none came that counts: " + s.ignored
 		}
 		samples = append(samples, intake.Sample{
 			Sensor: s.ID, At: at,
-			Err: &sensors.Error{Kind: sensors.Timeout, Doing: s.doing("waiting for a message", s.Topic), Err: errors.New(why)},
+			Err: &sensors.Error{Kind: sensors.Timeout, Doing: s.doing("waiting for a message", s.Topic), Err: errors.New(reason)},
 		})
 	}
 	return samples

@@ -165,7 +165,7 @@ func TestSharedTopics(t *testing.T) {
 	assert.Empty(t, f.Take(message("elsewhere", `1`, noon)))
 }
 
-// TestRetainedIsNoNews_RowRetained: retained says how things stood, not that something happens (alarms.md 3.1).
+// TestRetainedIsNoNews_RowRetained: a retained message describes a past state, not the present (alarms.md 3.1).
 func TestRetainedIsNoNews_RowRetained(t *testing.T) {
 	for _, old := range []func(*mqtt.Received){
 		func(m *mqtt.Received) { m.Retained = true },
@@ -195,7 +195,7 @@ func TestRetainedIsNoNews_RowRetained(t *testing.T) {
 	assert.Empty(t, f.Take(message(plainProbe.Topic, "", noon)), "an empty payload deletes what is retained")
 }
 
-// TestTimesOfRecords_RowSenMLTime: a record may tell its time (RFC 8428 section 4.5.3); below 2^28 s it counts from now.
+// TestTimesOfRecords_RowSenMLTime: a record may carry its time (RFC 8428 section 4.5.3); below 2^28 s it is relative to now.
 func TestTimesOfRecords_RowSenMLTime(t *testing.T) {
 	record := func(v float64, t float64) string { return fmt.Sprintf(`{"n":"esp:t","u":"Cel","v":%g,"t":%.3f}`, v, t) }
 	unix := func(seconds float64) float64 { return float64(noon.Unix()) + seconds }
@@ -249,7 +249,7 @@ func TestRepeatedRecordsCountOnce(t *testing.T) {
 	assert.Empty(t, f.Take(at(-30)), "late")
 	assert.Len(t, f.Take(at(-10)), 1)
 
-	// The clock of the sender was right, then it is an hour back: not believed, so the arrival counts.
+	// The clock of the sender was right and is then an hour behind: its time is not accepted, so the arrival counts.
 	assert.Len(t, f.Take(at(-3600)), 1)
 	assert.Empty(t, f.Take(at(-5)), "older than what was given out for now")
 }
@@ -294,7 +294,7 @@ func TestSilence(t *testing.T) {
 	late := f.Silent(after(1150))
 	require.NotEmpty(t, late)
 	assert.EqualError(t, late[0].Err, "waiting for a message on shed/tub-1/t for sensor tub-1-esp: timeout: none came that counts: "+
-		"the last one was an old one that the broker had kept")
+		"the last one was an old one that the broker had retained")
 }
 
 func TestAStepOfTheClock(t *testing.T) {
@@ -310,7 +310,7 @@ func TestAStepOfTheClock(t *testing.T) {
 	assert.Equal(t, after(3600+130), late[0].At)
 	assert.ErrorContains(t, late[0].Err, "none came for 2m0s")
 
-	// Nobody told of this one, a day back.
+	// The clock goes back a day without a call of Shift.
 	back := func(second float64) time.Time { return after(second - 86400) }
 	assert.Empty(t, f.Silent(back(0)))
 	assert.Len(t, f.Silent(back(121)), 1)

@@ -10,7 +10,7 @@ import (
 	"dewline/internal/mqtt"
 )
 
-// Link is the way to the broker: a [mqttlink.Link] that somebody else runs.
+// Link is the connection to the broker: an [mqtt.Client], which its owner runs.
 type Link interface {
 	Subscribe(filter string, qos byte, capacity int) (*mqtt.Subscription, error)
 }
@@ -21,8 +21,8 @@ const room = 64
 // Run subscribes to the topics of the feed and delivers samples, those of silent sources too, until ctx ends; it returns nil
 // then. deliver is called by one goroutine, and must not wait for ever once ctx has ended.
 //
-// Subscriptions are made with QoS 0, so that the broker keeps no messages while the link is away: they would come as
-// if they were new. A link does not take subscriptions back, so one Run needs a link of its own.
+// Subscriptions have QoS 0, so that the broker queues no messages while there is no connection: they would arrive as if they were
+// new. A link cannot cancel subscriptions, so one Run needs a link of its own.
 func (f *Feed) Run(ctx context.Context, link Link, deliver func(intake.Sample)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	var pumps sync.WaitGroup

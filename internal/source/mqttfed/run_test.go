@@ -59,7 +59,7 @@ func TestRunDeliversMessagesAndSilence(t *testing.T) {
 		time.Sleep(5500 * time.Millisecond)
 		synctest.Wait()
 		assert.Len(t, link.topics, 2)
-		assert.Zero(t, link.qos, "nothing is to be kept for us while we are away")
+		assert.Zero(t, link.qos, "the broker must queue nothing while there is no connection")
 		link.topics[probe.Topic] <- mqtt.Received{Topic: probe.Topic, Payload: []byte("23.4")}
 		link.topics[board.Topic] <- mqtt.Received{Topic: board.Topic, Payload: []byte(`{"bme":{"t":70,"rh":50,"p":1000}}`)}
 		time.Sleep(45 * time.Second)
@@ -72,7 +72,7 @@ func TestRunDeliversMessagesAndSilence(t *testing.T) {
 	})
 }
 
-func TestRunTellsWhatItCannotSubscribeTo(t *testing.T) {
+func TestRunReturnsWhatItCannotSubscribeTo(t *testing.T) {
 	f := newFeed(t, board, Source{ID: "x", Topic: "broken", Unit: units{temperature: quantity.Celsius}})
 	err := f.Run(t.Context(), &wires{topics: map[string]chan mqtt.Received{}}, func(intake.Sample) {})
 	assert.EqualError(t, err, "sensors over MQTT: no such thing")
@@ -116,16 +116,16 @@ func TestAMicrocontrollerOverMosquitto(t *testing.T) {
 		out, err := exec.CommandContext(t.Context(), mosquitto.Find(t, "mosquitto_pub"), args...).CombinedOutput()
 		require.NoError(t, err, string(out))
 	}
-	pub(plainProbe.Topic, "19.9", "-r") // kept by the broker from some other day
+	pub(plainProbe.Topic, "19.9", "-r") // retained by the broker from some other day
 	before := time.Now().Add(-30 * time.Second).Truncate(time.Second)
 	kept := fmt.Sprintf(`[{"n":"esp:t","u":"Cel","v":21.5,"t":%d}]`, before.Unix())
-	pub(senmlBoard.Topic, kept, "-r") // kept too, and it tells its time
+	pub(senmlBoard.Topic, kept, "-r") // retained too, and it carries its time
 	password := filepath.Join(t.TempDir(), "password")
 	require.NoError(t, os.WriteFile(password, []byte("secret\n"), 0o600))
 	samples := listen(t, newFeed(t, plainProbe, board, senmlBoard), mqtt.Options{
 		Broker: b.URL, ClientID: mqtt.ClientID("north-loft", "intake"), Username: "dewline", PasswordFile: password,
 	})
-	s := next(t, samples) // subscriptions are made in their order, so the others stand by now
+	s := next(t, samples) // subscriptions are made in their order, so the others are made by now
 	assert.Equal(t, "loft-esp", s.Sensor)
 	assert.Equal(t, map[sensors.Channel]float64{temperature: 21.5}, values(s))
 	assert.True(t, before.Equal(s.At))
@@ -147,7 +147,7 @@ func TestAMicrocontrollerOverMosquitto(t *testing.T) {
 	pub(senmlBoard.Topic, `[{"bn":"esp:","n":"t","u":"Cel","v":22.5},{"n":"rh","u":"%RH","v":61.5}]`)
 	assert.Equal(t, map[sensors.Channel]float64{temperature: 22.5, humidity: 61.5}, values(next(t, samples)))
 
-	b.Restart() // it has forgotten everything, the link subscribes anew
+	b.Restart() // it has lost everything, and the link subscribes again
 	require.Eventually(t, func() bool {
 		pub(plainProbe.Topic, "24.5")
 		select {

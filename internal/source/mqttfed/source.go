@@ -22,16 +22,16 @@ type Source struct {
 	// Pointer leads to the value of each channel in a JSON payload. Without Pointer and SenML the payload is the value of
 	// the one channel in Unit.
 	Pointer map[sensors.Channel]string
-	// SenML is the resolved name of the record of each channel. It stands alone: records tell their unit.
+	// SenML is the resolved name of the record of each channel. It excludes Pointer and Unit: records carry their unit.
 	SenML map[sensors.Channel]string
 	// Unit is the unit in which each channel comes.
 	Unit map[sensors.Channel]quantity.Unit
 	// Every is how often a message is expected; 0 means a minute.
 	Every time.Duration
-	// StaleAfter is the age at which a value is worth nothing any more; 0 means the larger of 5 × Every and 2 min.
+	// StaleAfter is the age from which a value no longer counts; 0 means the larger of 5 × Every and 2 min.
 	StaleAfter time.Duration
-	// SilentAfter is how long after the last message the source is reported as silent; 0 means StaleAfter. If a fault is to be told
-	// before the points are stale, it is StaleAfter less the time a sensor may fail.
+	// SilentAfter is how long after the last message the source is reported as silent; 0 means StaleAfter. For a fault alarm before
+	// the points are stale, it is StaleAfter less the time a sensor may fail.
 	SilentAfter time.Duration
 }
 
@@ -56,14 +56,14 @@ const (
 	pack
 )
 
-// source is a Source made ready, and where it stands.
+// source is a checked Source and its state.
 type source struct {
 	Source
 	form     form
 	channels []channel
 
 	last     time.Time // of the newest sample given out with values
-	own      time.Time // newest time that a record told itself
+	own      time.Time // newest time that a record carried
 	due      time.Time // when silence is to be reported; zero before the first look
 	ignored  string    // why the last message did not count; "" after one that did
 	partial  string    // what of the last message was missing, so that the log says it once
@@ -150,8 +150,8 @@ func list(names []sensors.Channel) string {
 	return strings.Join(texts, ", ")
 }
 
-// Describe returns what is known of a source without its sensor: which channels it has, and within which limits they are
-// taken. There is no accuracy: nobody knows what is at the other end.
+// Describe returns what is known of a source without its sensor: its channels, and the limits within which their values are
+// accepted. There is no accuracy, since the part is unknown.
 func Describe(s Source) sensors.Description {
 	d := sensors.Description{Driver: "mqtt", Where: s.Topic}
 	names := slices.Concat(slices.Collect(maps.Keys(s.SenML)), slices.Collect(maps.Keys(s.Unit)))

@@ -4,24 +4,24 @@ import (
 	"time"
 )
 
-// How fast samples of one source are taken. A board that goes wrong sends thousands in a second; each would be kept, and each
-// crossing of a limit written down. Twice the pace that the sensor is said to have, or one a second, is enough for any part that
-// is well; some may come at once, after a time without radio for example.
+// The rate at which samples of one source are taken. A faulty board sends thousands in a second; each would be recorded, and so
+// would each crossing of a limit. Twice the configured rate of the sensor, or one a second, is enough for any working part; a burst
+// is allowed, for example after a time without radio.
 const (
 	maxBurst          = 1000
 	minBurst          = 60
 	minThrottleEvery  = time.Second
-	throttleComplaint = time.Hour // between two words about one source
+	throttleComplaint = time.Hour // between two log lines about one source
 )
 
-// pace is the room that a source has. The zero value is full.
+// throttle limits the rate of one source. The zero value has its whole burst.
 type throttle struct {
-	full     time.Time // when all of the room would be there again
-	left     int       // samples left out since the last word about it
-	complain time.Time // when the next word is due
+	full     time.Time // when the whole burst is available again
+	left     int       // samples left out since the last log line about it
+	complain time.Time // when the next log line is due
 }
 
-// every returns how often a sample of a source is taken for ever.
+// every returns the interval at which samples of a source are taken continuously.
 func (s *source) every() time.Duration {
 	if s.Every <= 0 {
 		return minThrottleEvery
@@ -29,7 +29,7 @@ func (s *source) every() time.Duration {
 	return min(minThrottleEvery, s.Every/2)
 }
 
-// burst returns how many may come at once: what the source may have gathered in the time for which its samples count.
+// burst returns how many may come at once: what the source may have collected in the time for which its samples count.
 func (s *source) burst() time.Duration {
 	gathered := minBurst
 	if s.Every > 0 {
@@ -38,7 +38,7 @@ func (s *source) burst() time.Duration {
 	return time.Duration(max(gathered, minBurst)) * s.every()
 }
 
-// take reports whether there is room for one more sample, and says once in a while that there is none.
+// take reports whether one more sample is taken, and whether a log line about those left out is due.
 func (p *throttle) take(now time.Time, every, burst time.Duration) (room, say bool) {
 	if p.full.Before(now) {
 		p.full = now

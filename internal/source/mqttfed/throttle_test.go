@@ -13,9 +13,9 @@ import (
 	"pgregory.net/rapid"
 )
 
-// A board that goes wrong and sends twenty thousand swings in a second is read at the pace of a sensor that is well, is said once,
-// is not called silent, and keeps no other sensor from being read.
-func TestSwingingSenderIsPaced(t *testing.T) {
+// A faulty board that sends twenty thousand swings in a second is read at the rate of a working sensor, is logged once, does not
+// count as silent, and delays no other sensor.
+func TestSwingingSenderIsThrottled(t *testing.T) {
 	var log bytes.Buffer
 	probe, other := plainProbe, board
 	probe.Every = 10 * time.Second
@@ -33,13 +33,13 @@ func TestSwingingSenderIsPaced(t *testing.T) {
 		assert.NotEqual(t, probe.ID, s.Sensor)
 	}
 	assert.Len(t, f.Take(message(probe.Topic, "20", after(30))), 1, "it goes on")
-	// A clock that is set back starves nobody.
+	// A clock that is set back blocks no source.
 	assert.Len(t, f.Take(message(probe.Topic, "20", after(-86_400))), 1)
 }
 
-// However messages come, no more are taken than the burst and one for each turn of the pace; and at the sensor's own pace
-// nothing is ever left out.
-func TestPaceIsBounded(t *testing.T) {
+// However messages come, no more are taken than the burst and one for each interval; and at the sensor's own rate none is left
+// out.
+func TestThrottleIsBounded(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		source := plainProbe
 		source.Every = time.Duration(rapid.Int64Range(1, 600_000).Draw(t, "every ms")) * time.Millisecond
@@ -47,7 +47,7 @@ func TestPaceIsBounded(t *testing.T) {
 		require.NoError(t, err)
 		s := f.sources[0]
 		at, taken := noon, 0
-		own := rapid.Bool().Draw(t, "at its own pace")
+		own := rapid.Bool().Draw(t, "at its own rate")
 		n := rapid.IntRange(1, 400).Draw(t, "messages")
 		for i := range n {
 			if own {

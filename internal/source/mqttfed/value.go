@@ -25,7 +25,7 @@ func implausible(format string, args ...any) *problem {
 	return &problem{sensors.Implausible, fmt.Sprintf(format, args...)}
 }
 
-// finding is what a message has for one channel: a value, or a problem and the value that it is about, NaN where there is none.
+// finding is the result for one channel of a message: a value, or a problem and the value concerned, NaN if there is none.
 type finding struct {
 	value   sensors.Value
 	problem *problem

@@ -15,18 +15,18 @@ import (
 	"dewline/sensors"
 )
 
-// PlayerOptions say what a [Player] plays and how fast.
+// PlayerOptions configure a [Player].
 type PlayerOptions struct {
-	// Name is what the player calls its recording, such as the file's name.
+	// Name names the recording in errors, such as the file's name.
 	Name string
-	// Channels tell which point of the file each channel of the sensor plays.
+	// Channels is the point of the file that each channel of the sensor plays.
 	Channels map[sensors.Channel]quantity.Point
 	// Speed is the number of recorded seconds that pass in one second; 0 means 1.
 	Speed float64
-	// Hold is for how long of recorded time a row stands for the value now; 0 means 60 s. Older than that, nothing is
-	// there to be read, as with a sensor that fell silent.
+	// Hold is for how long of recorded time the value of a row is returned; 0 means 60 s. After that the channel is missing, as
+	// with a sensor that has fallen silent.
 	Hold time.Duration
-	// Loop begins anew at the end of the recording. Otherwise the sensor is absent from then on.
+	// Loop starts the recording again at its end. Otherwise the sensor is absent from then on.
 	Loop bool
 	// Now is the clock; nil means time.Now. The recording begins at the first call of Read.
 	Now func() time.Time
@@ -50,7 +50,7 @@ func NewPlayer(file *File, options PlayerOptions) (*Player, error) {
 		options.Speed = 1
 	}
 	if !(options.Speed > 0) || math.IsInf(options.Speed, 1) {
-		return nil, fmt.Errorf("playing %s: a speed of %v cannot be kept, give a positive number", options.Name, options.Speed)
+		return nil, fmt.Errorf("playing %s: a speed of %v is not possible, give a positive number", options.Name, options.Speed)
 	}
 	if options.Hold <= 0 {
 		options.Hold = time.Minute
@@ -88,7 +88,7 @@ func NewPlayer(file *File, options PlayerOptions) (*Player, error) {
 	return p, nil
 }
 
-// Describe tells what is played.
+// Describe returns the description of the played sensor.
 func (p *Player) Describe() sensors.Description {
 	d := sensors.Description{Driver: "recorded", Part: "recording", Where: p.options.Name}
 	for _, channel := range p.order {
@@ -139,7 +139,7 @@ func (p *Player) moment() (at instant.Instant, ended bool) {
 		p.began = now
 	}
 	seconds := now.Sub(p.began).Seconds() * p.options.Speed
-	length := (p.length + p.options.Hold).Seconds() // the last row stands as long as any other
+	length := (p.length + p.options.Hold).Seconds() // the last row is held as long as any other
 	if seconds > length {
 		if !p.options.Loop {
 			return 0, true

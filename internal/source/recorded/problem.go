@@ -16,7 +16,7 @@ type Problem struct {
 type Error struct {
 	Name     string // of the file
 	Problems []Problem
-	// Stopped tells that reading ended before the end of the file, so that there may be more problems.
+	// Stopped reports that reading ended before the end of the file, so that there may be more problems.
 	Stopped bool
 }
 

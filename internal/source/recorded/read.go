@@ -77,7 +77,7 @@ type parser struct {
 	points []quantity.Point
 	known  map[string]int32 // index of each point by its text
 	units  []unitText       // by point: the unit of its row before
-	least  []float64        // by point: the smallest value that can be
+	lowest []float64        // by point: the smallest possible value
 	failed Error
 
 	firstLines []int // by point: the line of its first row
@@ -151,8 +151,8 @@ func (p *parser) takeLine(line []byte) {
 	p.takeRow()
 }
 
-// split parts a line into fields and returns their number; one more than there are columns stands for any larger
-// number. first is the column of the first byte.
+// split splits a line into fields and returns their number, at most one more than there are columns. first is the column of the
+// first byte.
 func (p *parser) split(line []byte, first int) (count int, ok bool) {
 	if bytes.IndexByte(line, '"') >= 0 {
 		return p.splitQuoted(line, first)
@@ -275,7 +275,7 @@ func (p *parser) takeRow() {
 			p.problem(p.fields[2].column, "value %s is too large", shown(p.fields[2].text))
 			return
 		}
-		if row.Value < p.least[point] && row.Flag.Usable() && !(row.Unflagged && p.rigour == unjudged) { // what failed a test may be anything
+		if row.Value < p.lowest[point] && row.Flag.Usable() && !(row.Unflagged && p.rigour == unjudged) { // a value that failed a test may be anything
 			q := p.points[point].Quantity
 			p.problem(p.fields[2].column, "value %s %s is less than any %s can be (%s)", shown(p.fields[2].text), p.fields[3].text, q,
 				unit.Print(p.least[point], q.Decimals()+1))
@@ -292,7 +292,7 @@ func (p *parser) takeRow() {
 	}
 }
 
-// leastOf returns the smallest canonical value that a quantity can have.
+// minOf returns the smallest canonical value that a quantity can have.
 func minOf(q quantity.Quantity) float64 {
 	switch {
 	case q.IsTemperature():
@@ -316,7 +316,7 @@ func (p *parser) point(text []byte) (int32, error) {
 	p.known[string(text)] = index
 	p.points = append(p.points, parsed)
 	p.firstLines = append(p.firstLines, p.line)
-	p.least = append(p.least, minOf(parsed.Quantity))
+	p.lowest = append(p.lowest, minOf(parsed.Quantity))
 	p.units = append(p.units, unitText{})
 	return index, nil
 }
@@ -388,17 +388,17 @@ func header(width int) string { return strings.Join(columns[:width], ",") }
 
 // shown quotes a text for a message, and cuts it where it is long.
 func shown(text []byte) string {
-	const most = 48
-	if len(text) > most {
-		return strconv.Quote(string(text[:most])) + "…"
+	const limit = 48
+	if len(text) > limit {
+		return strconv.Quote(string(text[:limit])) + "…"
 	}
 	return strconv.Quote(string(text))
 }
 
 // atMost prints a count of fields, which ends at one above the number of columns.
-func atMost(count, most int) string {
-	if count > most {
-		return fmt.Sprintf("more than %d", most)
+func atMost(count, limit int) string {
+	if count > limit {
+		return fmt.Sprintf("more than %d", limit)
 	}
 	return strconv.Itoa(count)
 }

@@ -15,7 +15,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Stream is a record that is read row by row, as often as it is asked for, so that its length costs no memory.
+// Stream is a record that is read row by row, any number of times, so that its length costs no memory.
 type Stream struct {
 	Name   string
 	Points []quantity.Point
@@ -25,7 +25,7 @@ type Stream struct {
 	First, Last instant.Instant // None where there is no row
 	// Rows yields the rows in the order of their times; rows of equal time keep their order.
 	Rows func() iter.Seq2[Row, error]
-	// Close gives back what sorting has put aside; nil where there is nothing.
+	// Close removes the temporary file of the sort; nil if there is none.
 	Close func() error
 }
 
@@ -60,9 +60,9 @@ func (s *Stream) Collect() (*File, error) {
 // Stream returns s itself.
 func (s *Stream) Stream() *Stream { return s }
 
-// Open reads a file once to its end, so that whatever is wrong in it is known before anything comes of it, and returns its rows as a
-// stream. A sorted file is read again for each use. Of a file that is not sorted, pieces are sorted and put aside in a temporary file,
-// and merged as they are read. Errors are those of [Read].
+// Open reads a file once to its end, so that all its problems are known before a row is used, and returns its rows as a stream. A
+// sorted file is read again for each use. An unsorted file is sorted in pieces into a temporary file, which are merged as they are
+// read. Errors are those of [Read].
 func Open(ctx context.Context, path string) (*Stream, error) { return open(ctx, path, strict, maxRun) }
 
 // OpenUnjudged is [Open] for a file whose rows without a flag are to be judged: their values may be impossible.
@@ -94,12 +94,12 @@ func open(ctx context.Context, path string, how rigour, run int) (*Stream, error
 		s.Rows = again
 		return s, nil
 	}
-	runs := &sorter{rows: again, most: run}
+	runs := &sorter{rows: again, limit: run}
 	s.Rows, s.Close = runs.merged, runs.close
 	return s, nil
 }
 
-// checkEvery is after how many rows it is asked whether anybody still waits for them.
+// checkEvery is after how many rows the parser checks whether the reader has stopped.
 const checkEvery = 1 << 13
 
 // parseFile hands all rows of a file to take, which ends the reading by returning false.
@@ -115,7 +115,7 @@ func parseFile(path string, how rigour, take func(Row) bool) (*parser, error) {
 // batchRows is how many rows are handed over at once.
 const batchRows = 4096
 
-// readAhead parses a file beside whatever is done with its rows.
+// readAhead parses a file concurrently with the use of its rows.
 func readAhead(ctx context.Context, path string, how rigour) iter.Seq2[Row, error] {
 	return func(yield func(Row, error) bool) {
 		batches, spent := make(chan []Row, 2), make(chan []Row, 4)
@@ -175,7 +175,7 @@ const maxRun = 1 << 19
 // sorter brings rows into the order of their times with little memory.
 type sorter struct {
 	rows  func() iter.Seq2[Row, error]
-	most  int      // rows in a run
+	limit int      // rows in a run
 	runs  []int64  // where each sorted run ends in the file, in rows
 	aside *os.File // the runs; nil where one run holds everything
 	whole []Row
@@ -208,7 +208,7 @@ func (s *sorter) sort() error {
 	}
 	var out *bufio.Writer
 	var kept int64
-	run := make([]Row, 0, s.most)
+	run := make([]Row, 0, s.limit)
 	flush := func() error {
 		if s.aside == nil {
 			file, err := os.CreateTemp("", "dewline-sort-*")
@@ -234,7 +234,7 @@ func (s *sorter) sort() error {
 		return out.Flush()
 	}
 	for row, err := range s.rows() {
-		if err == nil && len(run) == s.most {
+		if err == nil && len(run) == s.limit {
 			err = flush()
 		}
 		if err != nil {

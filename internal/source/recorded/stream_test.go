@@ -116,8 +116,8 @@ func TestOpenFindsWhatIsWrongBeforeAnyRow(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 }
 
-// The lines on which points occur first are told, so that a slip in a name can be shown where it is.
-func TestOpenTellsWherePointsOccur(t *testing.T) {
+// The stream has the line on which each point occurs first, so that a mistyped name can be reported there.
+func TestOpenReturnsWherePointsOccur(t *testing.T) {
 	stream, err := Open(t.Context(), season(t, 100, func(i int) int { return i }))
 	require.NoError(t, err)
 	assert.Equal(t, []quantity.Point{point(t, "tub-1/water-temperature"), point(t, "tub-2/water-temperature")}, stream.Points)
