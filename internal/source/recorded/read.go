@@ -278,7 +278,7 @@ func (p *parser) takeRow() {
 		if row.Value < p.lowest[point] && row.Flag.Usable() && !(row.Unflagged && p.rigour == unjudged) { // a value that failed a test may be anything
 			q := p.points[point].Quantity
 			p.problem(p.fields[2].column, "value %s %s is less than any %s can be (%s)", shown(p.fields[2].text), p.fields[3].text, q,
-				unit.Print(p.least[point], q.Decimals()+1))
+				unit.Print(p.lowest[point], q.Decimals()+1))
 			return
 		}
 	case row.Flag == quantity.Missing:
