@@ -35,7 +35,7 @@ type guardedClock struct {
 
 // synchronised reports whether the wall clock is known to be right. It may be called from anywhere.
 func (g *guardedClock) synchronised() bool {
-	return g.piece.Synchronised() && g.piece.Now().Before(latestWall)
+	return g.clock.Synchronised() && g.clock.Now().Before(latestWall)
 }
 
 // Now returns the guarded time. It may be called from anywhere.

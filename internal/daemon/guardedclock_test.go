@@ -144,7 +144,7 @@ func TestClockPastBelief(t *testing.T) {
 	for _, year := range []int{2150, 2261, 2300, 9999} {
 		absurd := time.Date(year, 6, 1, 0, 0, 0, 0, time.UTC)
 		clock := &handClock{wall: absurd, mono: 5 * time.Second, sync: true, boot: "a"}
-		guard := guardedClock{piece: clock}
+		guard := guardedClock{clock: clock}
 		guard.look(guard.synchronised())
 		assert.False(t, guard.synchronised())
 		assert.Equal(t, time.Unix(5, 0).UTC(), guard.Now().UTC())
@@ -152,7 +152,7 @@ func TestClockPastBelief(t *testing.T) {
 		clock.pass(time.Minute, time.Hour)
 		assert.Zero(t, guard.look(guard.synchronised()))
 		assert.Equal(t, noon.Add(time.Minute), guard.Now().UTC())
-		again := guardedClock{piece: clock}
+		again := guardedClock{clock: clock}
 		again.look(again.synchronised())
 		again.resume(guard.bearing())
 		assert.Zero(t, again.look(again.synchronised()))

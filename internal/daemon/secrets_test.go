@@ -217,12 +217,12 @@ func TestPlantedSecretsAppearNowhere(t *testing.T) {
 
 			tree := newProbeTree(t)
 			tree.Show(25)
-			told := &overheard{}
+			output := &overheard{}
 			reload, ready, ended := make(chan struct{}, 1), make(chan daemon.Addresses, 1), make(chan error, 1)
 			ctx, cancel := context.WithCancel(t.Context())
 			go func() {
 				ended <- daemon.Run(ctx, daemon.Options{
-					Config: path, Log: slog.New(slog.NewTextHandler(told, &slog.HandlerOptions{Level: slog.LevelDebug})), Console: told, Sys: tree.root, Root: v.folder,
+					Config: path, Log: slog.New(slog.NewTextHandler(output, &slog.HandlerOptions{Level: slog.LevelDebug})), Console: output, Sys: tree.root, Root: v.folder,
 					Version: "test", Reload: reload, Clock: daemon.FastClock(time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC), 60), Ready: func(a daemon.Addresses) { ready <- a },
 				})
 			}()
@@ -308,9 +308,9 @@ func TestPlantedSecretsAppearNowhere(t *testing.T) {
 				if at.Broker == "" && found["mqtt"] == "" || at.Broker != "" && len(heard.heard("dewline/north-loft/events", "dewline.alarm.raised.v1")) == 0 {
 					return false
 				}
-				log := told.String()
-				return strings.Contains(log, "the heartbeat is missing outside") && strings.Contains(log, "could not be delivered, trying again") && strings.Contains(log, "a log-in was refused") && strings.Contains(log, "user broken-3 cannot log in")
-			}, 90*time.Second, 100*time.Millisecond, "errors: %v\n%s", errorsOf(), told)
+				log := output.String()
+				return strings.Contains(log, "the heartbeat does not arrive") && strings.Contains(log, "could not be delivered, trying again") && strings.Contains(log, "a log-in was refused") && strings.Contains(log, "user broken-3 cannot log in")
+			}, 90*time.Second, 100*time.Millisecond, "errors: %v\n%s", errorsOf(), output)
 
 			// The secrets were in use: the services for which they are meant have received them.
 			for name, form := range map[string]int{"hook-url": 0, "hook-token": 0, "beat-url": 0, "mail": 2} {
@@ -334,14 +334,14 @@ func TestPlantedSecretsAppearNowhere(t *testing.T) {
 			// A new configuration with a key file that holds no key: the pages end, the log says why, and watching goes on.
 			write("  certificate-file: certificate\n  key-file: key")
 			reload <- struct{}{}
-			require.Eventually(t, func() bool { return strings.Contains(told.String(), "a local server is missing") }, 60*time.Second, 50*time.Millisecond)
+			require.Eventually(t, func() bool { return strings.Contains(output.String(), "a local server is missing") }, 60*time.Second, 50*time.Millisecond)
 			alarms, err = client.Alarms(t.Context())
 			require.NoError(t, err)
 			require.NotEmpty(t, alarms)
 
 			cancel()
 			require.NoError(t, <-ended)
-			v.absent("the log", told.String())
+			v.absent("the log", output.String())
 			heard.mu.Lock()
 			v.absent("MQTT", strings.Join(heard.lines, "\n"))
 			heard.mu.Unlock()

@@ -94,7 +94,7 @@ func TestNoBeatWhileNotAllIsWell(t *testing.T) {
 		assert.Equal(t, uint64(3), status.Withheld)
 		assert.Empty(t, status.Err)
 		assert.Equal(t, 1, strings.Count(log, "the heartbeat is withheld: the core has not moved"), "told once")
-		assert.Equal(t, 1, strings.Count(log, "is heard again"))
+		assert.Equal(t, 1, strings.Count(log, "is answered again"))
 	})
 }
 
@@ -162,10 +162,10 @@ func TestOptions(t *testing.T) {
 		o    heartbeat.Options
 		want string
 	}{
-		"nothing tells whether all is well": {heartbeat.Options{URL: "https://beat.example.org/s3cret"}, "whether all is well"},
-		"no address":                        {heartbeat.Options{Healthy: well}, "must begin with https://"},
-		"two addresses":                     {heartbeat.Options{Healthy: well, URL: "https://beat.example.org/s3cret", URLFile: "/etc/beat"}, "give either"},
-		"no URL":                            {heartbeat.Options{Healthy: well, URL: "s3cret"}, "must begin with https://"},
+		"no Healthy":    {heartbeat.Options{URL: "https://beat.example.org/s3cret"}, "Healthy is required"},
+		"no address":    {heartbeat.Options{Healthy: well}, "must begin with https://"},
+		"two addresses": {heartbeat.Options{Healthy: well, URL: "https://beat.example.org/s3cret", URLFile: "/etc/beat"}, "give either"},
+		"no URL":        {heartbeat.Options{Healthy: well, URL: "s3cret"}, "must begin with https://"},
 	} {
 		_, err := heartbeat.New(c.o)
 		require.ErrorContains(t, err, c.want, name)

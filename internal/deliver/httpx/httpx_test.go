@@ -164,7 +164,7 @@ func TestExplainRevealsNoAddress(t *testing.T) {
 		"no TLS":            {wrapped(http.ErrSchemeMismatch), "does not speak TLS"},
 		"an alert":          {wrapped(tls.AlertError(40)), "refused the TLS connection"},
 		"hung up":           {wrapped(io.EOF), "without an answer"},
-		"anything":          {wrapped(errors.New("proxy " + secret)), "cannot be told"},
+		"anything":          {wrapped(errors.New("proxy " + secret)), "would reveal its address"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			err := httpx.Explain(c.err)

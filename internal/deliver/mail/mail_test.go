@@ -346,7 +346,7 @@ func TestALetterThatNobodyTakesIsGivenUp(t *testing.T) {
 			assert.Contains(t, got[0].header(t).Get("Message-Id"), "run-2.", "the next one does not wait")
 			p.empty()
 			require.Len(t, p.refusals(), 1)
-			assert.Equal(t, "run-1: this message can never be sent: the mail server refused it for everybody, last to keeper@example.org: "+
+			assert.Equal(t, "run-1: this message can never be sent: the mail server refused it for every receiver, last to keeper@example.org: "+
 				"the mail server answered "+c.reply, p.refusals()[0])
 			assert.Equal(t, uint64(1), p.Status().GivenUp)
 		})

@@ -100,7 +100,7 @@ func TestNewPlayerRefuses(t *testing.T) {
 		"the recording has no point tub-1/water-temperature": {
 			Channels: map[sensors.Channel]quantity.Point{sensors.Temperature: point(t, "tub-1/water-temperature")}},
 		"a speed of -1 is not possible": {Speed: -1, Channels: loftAir(t)},
-		"a speed of NaN cannot be":      {Speed: math.NaN(), Channels: loftAir(t)},
+		"a speed of NaN is not":         {Speed: math.NaN(), Channels: loftAir(t)},
 	} {
 		_, err := player(t, options)
 		assert.ErrorContains(t, err, want)
