@@ -121,11 +121,11 @@ func TestStepBetweenTwoRuns(t *testing.T) {
 			if c.lifted {
 				first.resumeFrom(instant.Of(noon.Add(10*time.Hour)), false)
 			}
-			before, bearing := first.Now(), first.clockOffset()
+			before, offset := first.Now(), first.clockOffset()
 			clock.pass(time.Minute, c.by)
 			clock.boot = c.boot
 			second := guardedClock{clock: clock}
-			second.resume(bearing)
+			second.resume(offset)
 			assert.Equal(t, c.want, second.look(false))
 			if c.boot == "a" {
 				assert.Equal(t, before.Add(time.Minute+c.want), second.Now())
@@ -154,7 +154,7 @@ func TestClockPastBelief(t *testing.T) {
 		assert.Equal(t, noon.Add(time.Minute), guard.Now().UTC())
 		again := guardedClock{clock: clock}
 		again.look(again.synchronised())
-		again.resume(guard.bearing())
+		again.resume(guard.clockOffset())
 		assert.Zero(t, again.look(again.synchronised()))
 		assert.Equal(t, noon.Add(time.Minute), again.Now().UTC(), "the program was started again")
 
