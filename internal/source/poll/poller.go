@@ -56,14 +56,14 @@ type Options struct {
 //
 // A kernel call that hangs cannot be cancelled, only outlived. Then its sensor is reported as silent at each interval,
 // and so are the other sensors of the bus, as nothing else may be sent over it; other buses go on. No sensor ever has two reads at
-// the same time. When the hung read returns, its value is dropped, since nobody knows what time it is from, and
-// the bus goes on at the next regular time.
+// the same time. When the hung read returns, its value is dropped, since the time of its measurement is unknown, and the bus
+// continues at the next regular time.
 type Poller struct {
 	buses   [][]*work
 	options Options
 }
 
-// work is a job and where it stands.
+// work is a job and its state.
 type work struct {
 	Job
 	due      time.Time
@@ -137,7 +137,7 @@ type bus struct {
 type read struct {
 	job   *work
 	begun time.Time
-	done  chan intake.Sample // holds the one result, so that a late one waits for nobody
+	done  chan intake.Sample // holds the one result, so that a late read does not block
 }
 
 // run reads the sensors of the bus in the order in which they are due.
@@ -198,8 +198,8 @@ func (b *bus) freed(late intake.Sample) {
 	b.hung = nil
 }
 
-// read reads one sensor. If it does not come back in time the bus is hung, and the sample says so; ended tells that ctx
-// ended meanwhile.
+// read reads one sensor. If the read does not return in time the bus is hung, and the sample reports that; ended reports that
+// ctx ended meanwhile.
 func (b *bus) read(ctx context.Context, job *work) (sample intake.Sample, ended bool) {
 	r := &read{job: job, begun: time.Now(), done: make(chan intake.Sample, 1)}
 	go b.readSensor(ctx, r)
