@@ -39,7 +39,7 @@ type arrival struct {
 	client *mochi.Client
 }
 
-func newGate(server *mochi.Server, accounts *accounts, o Options, t tuning) *accessHook {
+func newAccessHook(server *mochi.Server, accounts *accounts, o Options, t tuning) *accessHook {
 	return &accessHook{
 		server: server, accounts: accounts, commands: o.Root + "/command/", expiry: t.sessionExpiry,
 		notes: notes{log: o.Log, last: map[string]*note{}}, hashing: make(chan struct{}, 1),

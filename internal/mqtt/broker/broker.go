@@ -108,7 +108,7 @@ func start(o Options, t tuning) (*Broker, error) {
 	})
 	b := &Broker{
 		server: server, listener: newListener(inner, t, o.Log),
-		access: newGate(server, accounts, o, t), secret: secret,
+		access: newAccessHook(server, accounts, o, t), secret: secret,
 	}
 	b.close = sync.OnceValue(server.Close)
 	// One hook only: of several, one yes is enough.

@@ -89,8 +89,8 @@ func listen(t *testing.T, f *Feed, o mqtt.Options) <-chan intake.Sample {
 	wait.Go(func() { assert.NoError(t, f.Run(ctx, link, func(s intake.Sample) { samples <- s })) })
 	wait.Go(func() { assert.NoError(t, link.Run(ctx)) })
 	t.Cleanup(func() { cancel(); wait.Wait() })
-	limited, cancel := context.WithTimeout(t.Context(), patient)
-	defer cancel()
+	limited, cancelLimited := context.WithTimeout(t.Context(), patient)
+	defer cancelLimited()
 	_, err = link.Session(limited)
 	require.NoError(t, err)
 	return samples
@@ -178,8 +178,8 @@ func TestOverTheEmbeddedBroker(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- esp.Run(ctx) }()
-	limited, cancel := context.WithTimeout(t.Context(), patient)
-	defer cancel()
+	limited, cancelLimited := context.WithTimeout(t.Context(), patient)
+	defer cancelLimited()
 	session, err := esp.Session(limited)
 	require.NoError(t, err)
 	var s intake.Sample
