@@ -185,7 +185,7 @@ func (svc *mqttService) states() []status.NotifierHealth {
 	return []status.NotifierHealth{o}
 }
 
-// mqttWay is the connection to a broker and what is published on it.
+// mqttConnection is the connection to a broker and what is published on it.
 type mqttConnection struct {
 	link     *mqtt.Client
 	out      *deliver.MQTT

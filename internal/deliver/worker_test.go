@@ -298,8 +298,6 @@ func TestAFullDiskIsNoReasonToHangUp(t *testing.T) {
 	})
 }
 
-// TestNothingIsLostOrReordered: connections end at random points, some without acknowledging what they took. Once duplicates are
-// dropped by identity, the peer has every event, in order.
 // unreadable is a queue that passes over its first item until it is read again.
 type unreadable struct {
 	deliver.Queue
@@ -336,6 +334,8 @@ func TestWhatWasPassedOverGoesOutLater(t *testing.T) {
 	})
 }
 
+// TestNothingIsLostOrReordered: connections end at random points, some without acknowledging what they took. Once duplicates are
+// dropped by identity, the peer has every event, in order.
 func TestNothingIsLostOrReordered(t *testing.T) {
 	rapid.Check(t, func(r *rapid.T) {
 		lives := rapid.SliceOfN(rapid.IntRange(0, 40), 1, 6).Draw(r, "items until a connection dies")

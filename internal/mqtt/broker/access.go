@@ -426,9 +426,9 @@ func (n *notes) warn(kind, message string, attributes ...any) {
 
 // shortened bounds the text of a client in the log.
 func shortened(text string) string {
-	const longest = 128
-	if len(text) <= longest {
+	const maxBytes = 128
+	if len(text) <= maxBytes {
 		return text
 	}
-	return strings.ToValidUTF8(text[:longest], "") + "…"
+	return strings.ToValidUTF8(text[:maxBytes], "") + "…"
 }

@@ -50,8 +50,8 @@ func (l *listener) Init(*slog.Logger) error { return nil }
 // Serve accepts connections until the listener is closed.
 func (l *listener) Serve(establish listeners.EstablishFn) {
 	defer close(l.served)
-	const shortest, longest = 5 * time.Millisecond, time.Second
-	pause := shortest
+	const minPause, maxPause = 5 * time.Millisecond, time.Second
+	pause := minPause
 	for {
 		accepted, err := l.inner.Accept()
 		if l.ends() {
@@ -63,10 +63,10 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 		if err != nil {
 			l.log.Warn("the embedded broker cannot accept a connection, trying again", "err", err)
 			time.Sleep(pause)
-			pause = min(2*pause, longest)
+			pause = min(2*pause, maxPause)
 			continue
 		}
-		pause = shortest
+		pause = minPause
 		if c := l.admit(accepted); c != nil {
 			l.work.Go(func() { l.serve(c, establish) })
 		} else {

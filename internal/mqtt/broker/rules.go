@@ -159,14 +159,14 @@ func readPassword(path string) ([]byte, error) {
 		return nil, fmt.Errorf("password file: %w", err)
 	}
 	defer func() { _ = file.Close() }() // only read
-	const longest = 1024
-	content, err := io.ReadAll(io.LimitReader(file, longest+1))
+	const maxBytes = 1024
+	content, err := io.ReadAll(io.LimitReader(file, maxBytes+1))
 	if err != nil {
 		return nil, fmt.Errorf("password file: %w", err)
 	}
 	password := strings.TrimRight(string(content), "\r\n")
 	switch {
-	case len(content) > longest:
+	case len(content) > maxBytes:
 		return nil, fmt.Errorf("password file %s is larger than a password", path)
 	case password == "":
 		return nil, fmt.Errorf("password file %s is empty", path)

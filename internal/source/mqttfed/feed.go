@@ -270,9 +270,9 @@ func (s *source) doing(what, topic string) string {
 
 // bounded shortens a topic for a message: with a wildcard, its sender chooses it.
 func bounded(topic string) string {
-	const longest = 200
-	if len(topic) > longest {
-		topic = strings.ToValidUTF8(topic[:longest], "") + "…"
+	const maxBytes = 200
+	if len(topic) > maxBytes {
+		topic = strings.ToValidUTF8(topic[:maxBytes], "") + "…"
 	}
 	return strings.Map(func(r rune) rune {
 		if unicode.IsPrint(r) {

@@ -61,9 +61,9 @@ func number(text string) (float64, *problem) {
 
 // shown quotes the beginning of a text for a message.
 func shown(text string) string {
-	const longest = 40
-	if len(text) > longest {
-		return strconv.Quote(text[:longest]) + "…"
+	const maxBytes = 40
+	if len(text) > maxBytes {
+		return strconv.Quote(text[:maxBytes]) + "…"
 	}
 	return strconv.Quote(text)
 }
