@@ -34,7 +34,7 @@ $(PAGES): $(PAGE_SOURCES)
 	@touch $@
 
 ## test: everything, on a fresh machine; installs what it needs
-test: tools pages lint unit packages arm proving
+test: tools pages lint unit cross proving
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
 APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
@@ -103,7 +103,7 @@ proving:
 
 ## faults: the whole fault suite in its long form, with a kernel of its own whose clock is set; an hour or two
 FAULT_PACKAGES := qemu-system-x86 linux-image-cloud-amd64
-faults: tools
+faults: tools packages arm
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(FAULT_PACKAGES)"
 	DEWLINE_FAULTS=long DEWLINE_KILLS=2000 go test -count=1 -timeout 3h -parallel 4 ./internal/test/faults/...
 	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/store
