@@ -20,7 +20,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -79,10 +78,20 @@ func Binary(t testing.TB) string {
 	return path
 }
 
-// Checkout is the folder of the source.
+// Checkout is the folder of the source: the first one with a go.mod from the working directory upwards, "" without one. A path that
+// the compiler has written into the program would be shortened by -trimpath.
 func Checkout() string {
-	_, file, _, _ := runtime.Caller(0)
-	return filepath.Join(filepath.Dir(file), "../../..")
+	folder, err := os.Getwd()
+	for err == nil {
+		if _, missing := os.Stat(filepath.Join(folder, "go.mod")); missing == nil {
+			return folder
+		}
+		if filepath.Dir(folder) == folder {
+			break
+		}
+		folder = filepath.Dir(folder)
+	}
+	return ""
 }
 
 // Options of a house.
