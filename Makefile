@@ -46,13 +46,15 @@ tools:
 		sudo=; [ $$(id -u) = 0 ] || sudo=sudo; \
 		$$sudo apt-get update -qq; DEBIAN_FRONTEND=noninteractive $$sudo apt-get install -y -qq --no-install-recommends $${missing[@]} >/dev/null; fi
 
-## lint: formatting, vet, staticcheck
+## lint: formatting, vet, staticcheck, unreachable code of the program and the trial
 lint:
 	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "not gofmt-ed: $$unformatted"; exit 1; fi
 	go vet ./...
 	go vet -tags harness ./cmd/dewline
 	go tool staticcheck ./...
 	go tool staticcheck -tags harness ./cmd/dewline
+	@unreachable=$$(go tool deadcode -filter='^dewline/(cmd|internal/([^t]|test/trial))' ./cmd/dewline ./cmd/proving); \
+	if [ -n "$$unreachable" ]; then echo "$$unreachable"; exit 1; fi
 
 ## unit: all tests, with the race detector (which needs cgo and a C compiler)
 unit:

@@ -14,15 +14,6 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// LoadProfile reads a care-profile file. The profile is nil where there are errors.
-func LoadProfile(path string) (*care.Profile, Problems) {
-	source, err := readFile(system{}, path)
-	if err != nil {
-		return nil, Problems{{File: path, Message: err.Error()}}
-	}
-	return ParseProfile(path, source)
-}
-
 // ParseProfile reads the text of a care-profile file. The name serves for messages, and its base for the id where the
 // file gives none. The profile is nil where there are errors.
 func ParseProfile(name string, source []byte) (*care.Profile, Problems) {

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -13,6 +14,13 @@ import (
 	"dewline/internal/core/quantity"
 )
 
+func loadProfile(t *testing.T, path string) (*care.Profile, Problems) {
+	t.Helper()
+	source, err := os.ReadFile(path)
+	require.NoError(t, err)
+	return ParseProfile(path, source)
+}
+
 // TestShippedProfilesLoad: no shipped profile gives the keeper as much as a warning.
 func TestShippedProfilesLoad(t *testing.T) {
 	paths, err := filepath.Glob("../../configs/profiles/*.yaml")
@@ -20,7 +28,7 @@ func TestShippedProfilesLoad(t *testing.T) {
 	require.NotEmpty(t, paths)
 	for _, path := range paths {
 		t.Run(filepath.Base(path), func(t *testing.T) {
-			profile, problems := LoadProfile(path)
+			profile, problems := loadProfile(t, path)
 			require.Empty(t, problems)
 			assert.Equal(t, strings.TrimSuffix(filepath.Base(path), ".yaml"), profile.ID)
 			assert.NotEmpty(t, profile.Care)
@@ -29,7 +37,7 @@ func TestShippedProfilesLoad(t *testing.T) {
 }
 
 func TestProfile(t *testing.T) {
-	profile, problems := LoadProfile("testdata/example/profiles/tropical-forest-floor.yaml")
+	profile, problems := loadProfile(t, "testdata/example/profiles/tropical-forest-floor.yaml")
 	require.Empty(t, problems)
 	assert.Equal(t, "tropical-forest-floor", profile.ID)
 	assert.Equal(t, "Tropical forest floor (test data)", profile.Title)

@@ -61,8 +61,6 @@ type syntaxError struct {
 	message string
 }
 
-func (e *syntaxError) Error() string { return e.message }
-
 // reader turns the text of one file into a tree of nodes.
 type reader struct {
 	file     string

@@ -25,7 +25,7 @@ var morning = time.Date(2026, 7, 1, 6, 20, 0, 0, time.UTC)
 
 func northLoft(t testing.TB) Topics {
 	t.Helper()
-	topics, err := SiteTopics("north-loft")
+	topics, err := NewTopics("dewline/north-loft")
 	require.NoError(t, err)
 	return topics
 }
@@ -66,12 +66,10 @@ func TestTopicsRefuse(t *testing.T) {
 	}
 	_, err := topics.Reading(quantity.Point{Place: "tub-1"})
 	require.Error(t, err)
-	for _, root := range []string{"", "/a", "a/", "a//b", "a/+", "$SYS", "a b"} {
+	for _, root := range []string{"", "/a", "a/", "a//b", "a/+", "$SYS", "a b", "dewline/North Loft"} {
 		_, err := NewTopics(root)
 		require.Error(t, err, root)
 	}
-	_, err = SiteTopics("North Loft")
-	require.Error(t, err)
 	barn, err := NewTopics("barn/loft")
 	require.NoError(t, err)
 	assert.Equal(t, "barn/loft/status", barn.Status())

@@ -29,14 +29,6 @@ func NewTopics(root string) (Topics, error) {
 	return Topics{root}, nil
 }
 
-// SiteTopics returns the topics below dewline/<site>.
-func SiteTopics(site string) (Topics, error) {
-	if err := quantity.CheckID(site); err != nil {
-		return Topics{}, err
-	}
-	return NewTopics("dewline/" + site)
-}
-
 // Root returns the root, without a final slash.
 func (t Topics) Root() string { return t.root }
 

@@ -327,8 +327,9 @@ func TestAlarmsGolden(t *testing.T) {
 		db.Append("run-1", r.Point, r.At, r.Value, r.Flag, 0)
 	}
 	require.NoError(t, db.Record(t.Context(), lived.entries, nil, nil))
-	from, to, err := report.LastDays(t.Context(), db, site.Location, 3)
+	to, err := report.Newest(t.Context(), db)
 	require.NoError(t, err)
+	from := report.DaysBefore(to, site.Location, 3)
 	p, err := report.Alarms(t.Context(), db, report.Request{Site: site, From: from, To: to})
 	require.NoError(t, err)
 	golden(t, "alarms.json", asJSON(t, p))

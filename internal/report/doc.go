@@ -1,7 +1,8 @@
 // Package report writes down what a range of the history shows, for the keeper's own file, a veterinarian or a permit office:
 // the exposure of the animals ([Expose]), and how well the alarms have served ([Judge]).
 //
-//	from, to, err := report.LastDays(ctx, store, site.Location, 7)
+//	to, err := report.Newest(ctx, store)
+//	from := report.DaysBefore(to, site.Location, 7)
 //	exposure, err := report.Expose(ctx, store, report.Request{Site: site, From: from, To: to})
 //	err = report.Text(os.Stdout, exposure.Sheet(report.WordsOf(site)))
 //

@@ -157,14 +157,15 @@ func TestMeanKineticVector(t *testing.T) {
 }
 
 // The last seven days end with the newest reading and begin at a midnight of the site, also across a change of the clocks.
-func TestLastDays(t *testing.T) {
+func TestLastSevenDays(t *testing.T) {
 	site, h := autumn(t)
-	from, to, err := report.LastDays(t.Context(), h, site.Location, 7)
+	to, err := report.Newest(t.Context(), h)
 	require.NoError(t, err)
+	from := report.DaysBefore(to, site.Location, 7)
 	assert.Equal(t, "2026-10-26T09:30:00.000Z", to.String())
 	assert.Equal(t, lisbonDay(site, 20), from)
 	assert.Equal(t, lisbonDay(site, 26), report.DaysBefore(to, site.Location, 1))
-	_, _, err = report.LastDays(t.Context(), &memory{}, site.Location, 7)
+	_, err = report.Newest(t.Context(), &memory{})
 	require.ErrorIs(t, err, report.ErrNoReadings)
 }
 

@@ -91,16 +91,6 @@ func anySince(ctx context.Context, h History, t instant.Instant) (bool, error) {
 	return false, ctx.Err()
 }
 
-// LastDays returns the range of the last local days of a history: up to its newest reading, from the midnight with which the
-// first of n days begins. The last of them is as long as it has been going on.
-func LastDays(ctx context.Context, h History, location *time.Location, n int) (from, to instant.Instant, err error) {
-	to, err = Newest(ctx, h)
-	if err != nil {
-		return instant.None, instant.None, err
-	}
-	return DaysBefore(to, location, n), to, nil
-}
-
 // DaysBefore returns the midnight with which n local days begin of which the last one holds t.
 func DaysBefore(t instant.Instant, location *time.Location, n int) instant.Instant {
 	year, month, day := t.Time().In(location).Date()

@@ -5,7 +5,6 @@ Standard input holds one question a line, standard output one number a line in t
 
     water-pressure,CELSIUS     saturation pressure over liquid water in pascal (IAPWS-95)
     water-temperature,PASCAL   its inverse in degrees Celsius (IAPWS-95)
-    ice-pressure,CELSIUS       sublimation pressure in pascal (IAPWS R14-08)
     oxygen,CELSIUS             oxygen saturation of fresh water at one atmosphere in kg/m3 (Garcia & Gordon 1992)
 
 The libraries are the Debian packages python3-iapws and python3-gsw.
@@ -16,7 +15,6 @@ import sys
 try:
     import gsw
     from iapws import IAPWS95
-    from iapws._iapws import _Sublimation_Pressure
 except ImportError as missing:
     sys.exit(f"{missing}: install the Debian packages python3-iapws and python3-gsw, and run this with /usr/bin/python3")
 
@@ -32,7 +30,6 @@ def oxygen(celsius):
 ANSWERS = {
     "water-pressure": lambda celsius: IAPWS95(T=celsius + ZERO_CELSIUS, x=1).P * 1e6,
     "water-temperature": lambda pascal: IAPWS95(P=pascal * 1e-6, x=1).T - ZERO_CELSIUS,
-    "ice-pressure": lambda celsius: _Sublimation_Pressure(celsius + ZERO_CELSIUS) * 1e6,
     "oxygen": oxygen,
 }
 

@@ -340,14 +340,14 @@ func (a *Analysis) state(o *outcome) {
 		count++
 	}
 	sat, soil, room = sat/float64(count), soil/float64(count), room/float64(count)
-	floor := 100 * (n*room + kappa*soil) / (n + kappa) / sat
+	floor := 100 * Floor(n, kappa, room, soil) / sat
 	few := math.Hypot(unsureTau, unsureOneDoor/math.Sqrt(max(1, float64(a.Fit.Doors))))
 	// ln τ = −ln(n+κ).
 	wn, wk := n/(n+kappa), kappa/(n+kappa)
 	c := &o.covariance
 	varTau := wn*wn*c[lnExchange][lnExchange] + wk*wk*c[lnKappa][lnKappa] + 2*wn*wk*c[lnExchange][lnKappa]
 	sdTau := math.Sqrt(varTau + few*few)
-	a.Fit.Tau = time.Duration(float64(time.Hour) / (n + kappa))
+	a.Fit.Tau = Tau(n, kappa)
 	a.Fit.TauLow = time.Duration(float64(a.Fit.Tau) * math.Exp(-z80*sdTau))
 	a.Fit.TauHigh = time.Duration(float64(a.Fit.Tau) * math.Exp(z80*sdTau))
 	dn, dk := 100*n*kappa*(room-soil)/((n+kappa)*(n+kappa)*sat), 100*n*kappa*(soil-room)/((n+kappa)*(n+kappa)*sat)

@@ -25,8 +25,6 @@ package misting
 import (
 	"math"
 	"time"
-
-	"dewline/internal/core/psychro"
 )
 
 // The mass balance of a well-mixed enclosure, with vapour densities ρ in kg/m³ and rates per hour:
@@ -48,17 +46,6 @@ func Floor(airChangesPerHour, kappaPerHour, room, saturated float64) (kgPerM3 fl
 	return (airChangesPerHour*room + kappaPerHour*saturated) / (airChangesPerHour + kappaPerHour)
 }
 
-// Exchange returns n and κ per hour from what a dry-down shows. It is NaN where the room is as wet as saturated air, which says
-// nothing about ventilation.
-func Exchange(tau time.Duration, floor, room, saturated float64) (airChangesPerHour, kappaPerHour float64) {
-	if !(saturated > room) || tau <= 0 {
-		return math.NaN(), math.NaN()
-	}
-	rate := 1 / tau.Hours()
-	airChangesPerHour = rate * (saturated - floor) / (saturated - room)
-	return airChangesPerHour, rate - airChangesPerHour
-}
-
 // DryDown returns how long the fall from one vapour density to another takes; ok is false where the floor is not below the end.
 func DryDown(tau time.Duration, floor, from, to float64) (d time.Duration, ok bool) {
 	if to >= from {
@@ -68,24 +55,4 @@ func DryDown(tau time.Duration, floor, from, to float64) (d time.Duration, ok bo
 		return 0, false
 	}
 	return time.Duration(float64(tau) * math.Log((from-floor)/(to-floor))), true
-}
-
-// The evaporation from open water by the formula that handbooks of ventilation give for pools, with pressures in kPa and the latent
-// heat in kJ/kg: w = (0.089 + 0.0782 v)(p_w − p_a)/Y in kg/(m² s). From memory; good to ±20 %.
-const (
-	filmStill    = 0.089
-	filmByWind   = 0.0782
-	latentAtZero = 2501.0 // kJ/kg, from memory
-	latentSlope  = -2.36  // kJ/(kg K), from memory
-)
-
-// FilmDrying returns how long a film of water takes to dry in air of a temperature and humidity that moves at a speed. It is a guide:
-// ±20 %. ok is false in saturated air, where it never does.
-func FilmDrying(millimetres, celsius, percentRH, metresPerSecond float64) (d time.Duration, ok bool) {
-	deficit := psychro.VapourPressureDeficit(celsius, percentRH) / 1000
-	rate := (filmStill + filmByWind*metresPerSecond) * deficit / (latentAtZero + latentSlope*celsius)
-	if !(rate > 0) {
-		return 0, false
-	}
-	return time.Duration(millimetres / rate * float64(time.Second)), true
 }

@@ -2,12 +2,8 @@ package psychro
 
 import "math"
 
-const (
-	// gasConstant is the specific gas constant of water vapour in J/(kg K).
-	gasConstant = 461.523
-	// massRatio is the ratio of the molar masses of water and dry air (ASHRAE Handbook Fundamentals 2017, chapter 1).
-	massRatio = 0.621945
-)
+// gasConstant is the specific gas constant of water vapour in J/(kg K).
+const gasConstant = 461.523
 
 // air is a state of moist air with what all derived quantities share.
 type air struct {
@@ -58,56 +54,15 @@ func (a air) dewPoint() float64 {
 	return min(kelvin-zeroCelsius, a.celsius) // rounding must not put it above the temperature
 }
 
-// frostPoint returns the frost point in degrees Celsius.
-func (a air) frostPoint() float64 {
-	ln := a.lnSaturation + math.Log(a.humidity)
-	if !(ln >= lnLowestIce && ln <= lnHighestIce) {
-		return math.NaN()
-	}
-	kelvin, _ := ice.temperature(ln)
-	return kelvin - zeroCelsius
-}
-
-// Derive returns dew point, vapour-pressure deficit and absolute humidity together, as [DewPoint],
-// [VapourPressureDeficit] and [AbsoluteHumidity] do one by one, with the saturation pressure computed once.
+// Derive returns dew point, vapour-pressure deficit and absolute humidity, with the saturation pressure computed once. The dew
+// point is the temperature at which the air would be saturated over liquid water, below 0 °C over supercooled water. It is NaN at
+// 0 % and for a dew point below −100 °C. Error of the dew point: 0.0016 K where it is 0 °C or above, 0.008 K down to −20 °C.
 func Derive(celsius, percentRH float64) (dewPointCelsius, deficitPascal, absoluteKgPerM3 float64) {
 	a, ok := airOf(celsius, percentRH)
 	if !ok {
 		return math.NaN(), math.NaN(), math.NaN()
 	}
 	return a.dewPoint(), a.deficit(), a.density()
-}
-
-// DewPoint returns the temperature at which the air would be saturated over liquid water, in degrees Celsius; below
-// 0 °C that is supercooled water (see [FrostPoint]). It is NaN at 0 % and for a dew point below −100 °C. Error: 0.0016 K
-// where it is 0 °C or above, 0.008 K down to −20 °C.
-func DewPoint(celsius, percentRH float64) (dewPointCelsius float64) {
-	a, ok := airOf(celsius, percentRH)
-	if !ok {
-		return math.NaN()
-	}
-	return a.dewPoint()
-}
-
-// FrostPoint returns the temperature at which the air would be saturated over ice, in degrees Celsius. The relative
-// humidity is over liquid water also here, so that cold air of nearly 100 % has a frost point above its temperature. It
-// is NaN where frost cannot form, the vapour pressure being above that of the triple point (a dew point above
-// 0.01 °C), at 0 %, and below −100 °C. Error: 0.004 K for dew points above −20 °C.
-func FrostPoint(celsius, percentRH float64) (frostPointCelsius float64) {
-	a, ok := airOf(celsius, percentRH)
-	if !ok {
-		return math.NaN()
-	}
-	return a.frostPoint()
-}
-
-// VapourPressure returns the partial pressure of the water vapour in pascal.
-func VapourPressure(celsius, percentRH float64) (pascal float64) {
-	a, ok := airOf(celsius, percentRH)
-	if !ok {
-		return math.NaN()
-	}
-	return a.pressure()
 }
 
 // VapourPressureDeficit returns how far the vapour pressure of the air is below saturation over water, in pascal: never
@@ -129,48 +84,12 @@ func AbsoluteHumidity(celsius, percentRH float64) (kgPerM3 float64) {
 	return a.density()
 }
 
-// MixingRatio returns the mass of water vapour per mass of dry air, in kg/kg, at the given air pressure. It is NaN
-// where the vapour pressure is not below the air pressure.
-func MixingRatio(celsius, percentRH, pascal float64) (kgPerKg float64) {
-	a, ok := airOf(celsius, percentRH)
-	if !ok {
-		return math.NaN()
-	}
-	return mixingRatio(a.pressure(), pascal)
-}
-
-// mixingRatio returns the mixing ratio for a vapour pressure and an air pressure, both in pascal.
-func mixingRatio(vapour, pascal float64) float64 {
-	if !(vapour < pascal && pascal <= math.MaxFloat64) {
-		return math.NaN()
-	}
-	return massRatio * vapour / (pascal - vapour)
-}
-
-// CondensationMargin returns how many kelvin a surface is warmer than the dew point of the air at it; at 0 and below,
-// water condenses on the surface. It is NaN where the air has no dew point.
-func CondensationMargin(surfaceCelsius, airCelsius, percentRH float64) (kelvin float64) {
-	return surfaceCelsius - DewPoint(airCelsius, percentRH)
-}
-
-// RelativeHumidity returns the relative humidity over water, in percent, of air with the given vapour pressure: the
-// inverse of [VapourPressure]. It is not clamped: above 100 means supersaturated. A negative pressure gives NaN.
+// RelativeHumidity returns the relative humidity over water, in percent, of air with the given vapour pressure. It is not clamped: above 100 means supersaturated. A negative pressure gives NaN.
 func RelativeHumidity(celsius, vapourPascal float64) (percentRH float64) {
 	if !(vapourPascal >= 0) {
 		return math.NaN()
 	}
 	return 100 * vapourPascal / SaturationPressureWater(celsius)
-}
-
-// DewPointOfVapourPressure returns the dew point over water of air with the given vapour pressure, in degrees Celsius:
-// the inverse of [SaturationPressureWater]. It is NaN outside −100…100 °C.
-func DewPointOfVapourPressure(vapourPascal float64) (dewPointCelsius float64) {
-	ln := math.Log(vapourPascal)
-	if !(ln >= lnLowestWater && ln <= lnHighestWater) {
-		return math.NaN()
-	}
-	kelvin, _ := water.temperature(ln)
-	return kelvin - zeroCelsius
 }
 
 // VapourPressureOfDensity returns the vapour pressure in pascal of air with the given absolute humidity.

@@ -1,8 +1,6 @@
-// Package psychro computes what follows from the temperature and the relative humidity of air: dew and frost point,
-// vapour-pressure deficit, absolute humidity, mixing ratio, wet-bulb temperatures and the margin to condensation, each
-// with its uncertainty. It also has the few water-side formulas that a breeding room needs: oxygen saturation,
-// the un-ionised part of ammonia, and the humidity over saturated salts for calibration; and the mean kinetic
-// temperature.
+// Package psychro computes what follows from the temperature and the relative humidity of air: dew point, vapour-pressure
+// deficit and absolute humidity, each with its uncertainty. It also has the oxygen that water can hold, the humidity over
+// saturated salts for calibration, and the mean kinetic temperature.
 //
 //	dewPoint, deficit, humidity := psychro.Derive(24.0, 80.0) // 20.337 °C, 597 Pa, 0.01742 kg/m³
 //	u := psychro.DewPointUncertainty(24.0, 80.0, 0.4, 3.0)    // 0.72 K (k = 2)
@@ -25,29 +23,24 @@
 //
 // The saturation vapour pressure is the reference equation of D. Sonntag, "Important new values of the physical
 // constants of 1986, vapour pressure formulations based on the ITS-90, and psychrometer formulae", Z. Meteorol. 70
-// (1990) 340–344, over water and over ice, stated for −100…100 °C and −100…0.01 °C. Dew and frost point are its
-// inverse, by Newton steps of second order on the logarithm of the pressure from a Magnus start value; the inversion
-// itself is good to 1e-7 K. Largest errors, measured against IAPWS-95 (water), IAPWS R14-08 (ice) and Murphy & Koop 2005 (supercooled
-// water):
+// (1990) 340–344, over water, stated for −100…100 °C. The dew point is its inverse, by Newton steps of second order on the
+// logarithm of the pressure from a Magnus start value; the inversion itself is good to 1e-7 K. Largest errors, measured
+// against IAPWS-95 and, for supercooled water, Murphy & Koop 2005:
 //
 //	saturation pressure over water, 0…60 °C      0.0066 %
 //	  supercooled, down to −20 °C                0.066 %
 //	  supercooled, down to −40 °C                0.64 %
-//	saturation pressure over ice, −40…0 °C       0.033 %
 //	dew point, where it is 0 °C or above         0.0016 K
 //	  −20…0 °C                                   0.008 K
 //	  −40…−20 °C                                 0.06 K
-//	frost point (dew point above −20 °C)         0.004 K
 //
 // Water vapour is treated as an ideal gas (R = 461.523 J/(kg K)): saturated vapour is really denser than that, by
 // 0.06 % at 0 °C, 0.17 % at 25 °C and 0.53 % at 60 °C.
 //
 // The enhancement factor of moist air is left out: saturated air of normal pressure holds 0.41 % (5 °C) to 0.54 %
 // (50 °C) more vapour than the pure phase does. Only the ratio of two such factors enters a dew point, at most 0.009 K
-// over 15…40 °C and 40…100 %; in absolute humidity, mixing ratio and deficit it is about 0.4 %. A humidity sensor
-// of ±2 % relative humidity is an order of magnitude coarser than either, and without the factor no function
-// needs the air pressure unless its quantity depends on it. The one exception is the psychrometer equation,
-// [WetBulbPsychrometer], of which the factor is a part.
+// over 15…40 °C and 40…100 %; in absolute humidity and deficit it is about 0.4 %. A humidity sensor of ±2 % relative
+// humidity is an order of magnitude coarser than either, and without the factor none of the three needs the air pressure.
 //
 // # Uncertainty
 //

@@ -2,14 +2,15 @@ package psychro_test
 
 import (
 	"fmt"
+	"math"
 
 	"dewline/internal/core/psychro"
 )
 
-// A tub at 24.0 ± 0.4 °C and 80 ± 3 %: is its lid, at 20.5 °C, about to drip? Invented readings.
+// A tub at 24.0 ± 0.4 °C and 80 ± 3 %: is its lid, at 20.5 ± 0.5 °C, about to drip? Invented readings.
 func Example() {
-	margin := psychro.CondensationMargin(20.5, 24.0, 80.0)
-	u := psychro.CondensationMarginUncertainty(24.0, 80.0, 0.5, 0.4, 3.0)
+	dewPoint, _, _ := psychro.Derive(24.0, 80.0)
+	margin, u := 20.5-dewPoint, math.Hypot(0.5, psychro.DewPointUncertainty(24.0, 80.0, 0.4, 3.0))
 	fmt.Printf("margin %.2f ± %.2f K\n", margin, u)
 	if margin > u {
 		fmt.Println("the lid stays dry")

@@ -4,10 +4,9 @@ import "math"
 
 const (
 	zeroCelsius   = 273.15        // in kelvin, by definition
-	lowestKelvin  = 173.15        // −100 °C, the lower end of both equations
-	highestKelvin = 373.15        // 100 °C, the upper end of the equation over water
-	tripleKelvin  = 273.16        // the upper end of the equation over ice
-	ln100         = 2 * math.Ln10 // Sonntag's equations give hectopascal
+	lowestKelvin  = 173.15        // −100 °C, the lower end of the equation
+	highestKelvin = 373.15        // 100 °C, its upper end
+	ln100         = 2 * math.Ln10 // Sonntag's equation gives hectopascal
 )
 
 // phase holds the reference equation of Sonntag 1990 over one phase, with T in kelvin and e in pascal:
@@ -20,25 +19,14 @@ type phase struct {
 	magnusLnE0, magnusA, magnusB           float64
 }
 
-// The coefficients of Sonntag 1990, as two independent transcriptions give them; Magnus as in WMO-No. 8, Annex 4.B.
-var (
-	water = phase{
-		inverse: -6096.9385, constant: 16.635794 + ln100, linear: -2.711193e-2, square: 1.673952e-5, log: 2.433502,
-		magnusLnE0: math.Log(611.2), magnusA: 17.62, magnusB: 243.12,
-	}
-	ice = phase{
-		inverse: -6024.5282, constant: 24.7219 + ln100, linear: 1.0613868e-2, square: -1.3198825e-5, log: -0.49382577,
-		magnusLnE0: math.Log(611.2), magnusA: 22.46, magnusB: 272.62,
-	}
-)
+// water has the coefficients of Sonntag 1990 as two independent transcriptions give them; Magnus as in WMO-No. 8, Annex 4.B.
+var water = phase{
+	inverse: -6096.9385, constant: 16.635794 + ln100, linear: -2.711193e-2, square: 1.673952e-5, log: 2.433502,
+	magnusLnE0: math.Log(611.2), magnusA: 17.62, magnusB: 243.12,
+}
 
-// The logarithms of the pressures at the ends of the equations, between which they can be inverted.
-var (
-	lnLowestWater  = water.lnPressure(lowestKelvin)
-	lnHighestWater = water.lnPressure(highestKelvin)
-	lnLowestIce    = ice.lnPressure(lowestKelvin)
-	lnHighestIce   = ice.lnPressure(tripleKelvin)
-)
+// lnLowestWater is the logarithm of the pressure at the lower end of the equation, down to which it can be inverted.
+var lnLowestWater = water.lnPressure(lowestKelvin)
 
 // lnPressure returns the natural logarithm of the saturation pressure in pascal.
 func (p *phase) lnPressure(kelvin float64) float64 {
@@ -90,14 +78,4 @@ func SaturationPressureWater(celsius float64) (pascal float64) {
 		return math.NaN()
 	}
 	return math.Exp(water.lnPressure(kelvin))
-}
-
-// SaturationPressureIce returns the saturation vapour pressure over ice in pascal by Sonntag 1990. It is NaN outside
-// −100…0.01 °C. Error: 0.033 % over −40…0 °C.
-func SaturationPressureIce(celsius float64) (pascal float64) {
-	kelvin := celsius + zeroCelsius
-	if !(kelvin >= lowestKelvin && kelvin <= tripleKelvin) {
-		return math.NaN()
-	}
-	return math.Exp(ice.lnPressure(kelvin))
 }

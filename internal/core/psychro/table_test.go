@@ -59,3 +59,14 @@ func (r row) number(column string) float64 {
 	require.NoError(r.t, err, "%s: column %q", r.label, column)
 	return value
 }
+
+// dewPointOf is the dew point of [Derive] alone.
+func dewPointOf(celsius, percentRH float64) float64 {
+	dewPoint, _, _ := Derive(celsius, percentRH)
+	return dewPoint
+}
+
+// vapourPressure is the partial pressure of water vapour in pascal, from the definition of relative humidity.
+func vapourPressure(celsius, percentRH float64) float64 {
+	return percentRH / 100 * SaturationPressureWater(celsius)
+}

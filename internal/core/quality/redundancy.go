@@ -31,14 +31,9 @@ type Choice struct {
 	Of int
 }
 
-// Choose returns the median of the candidates. Sensors that agree to within disagree vouch for each other, so their
-// median passes even while each of them waits for its next reading, unless all are suspect; sensors that differ by more make it
-// suspect. A disagree of 0 compares nothing, and the flags are aggregated.
-func Choose(candidates []Candidate, disagree float64) Choice {
-	return choose(slices.Clone(candidates), disagree)
-}
-
-// choose is [Choose] on candidates that it may put into another order.
+// choose returns the median of the candidates, which it may put into another order. Sensors that agree to within disagree vouch
+// for each other, so their median passes even while each of them waits for its next reading, unless all are suspect; sensors that
+// differ by more make it suspect. A disagree of 0 compares nothing, and the flags are aggregated.
 func choose(sorted []Candidate, disagree float64) Choice {
 	if len(sorted) == 0 {
 		return Choice{Value: math.NaN(), Flag: quantity.Missing}

@@ -36,25 +36,25 @@ func TestChoose(t *testing.T) {
 		"no comparison wanted":  {[]float64{21, 29}, 0, Choice{Value: 25, Flag: 2, Spread: 8, Of: 2}},
 		"three with one median": {[]float64{3, 1, 2}, 5, Choice{Value: 2, Flag: 1, Spread: 2, Of: 3}},
 	} {
-		assert.Equal(t, c.want, Choose(candidates(c.values...), c.disagree), name)
+		assert.Equal(t, c.want, choose(candidates(c.values...), c.disagree), name)
 	}
-	empty := Choose(nil, 1)
+	empty := choose(nil, 1)
 	assert.True(t, math.IsNaN(empty.Value))
 	assert.Equal(t, quantity.Missing, empty.Flag)
 
 	both := candidates(99.6, 99.8)
 	both[0].Flag, both[1].Flag = quantity.Suspect, quantity.Suspect
-	assert.Equal(t, quantity.Suspect, Choose(both, 5).Flag, "two saturated sensors agree, and know nothing")
+	assert.Equal(t, quantity.Suspect, choose(both, 5).Flag, "two saturated sensors agree, and know nothing")
 	both[1].Flag = quantity.Pass
-	assert.Equal(t, quantity.Pass, Choose(both, 5).Flag)
+	assert.Equal(t, quantity.Pass, choose(both, 5).Flag)
 }
 
 func TestChooseLaws(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		list := candidates(rapid.SliceOfN(rapid.Float64Range(-40, 120), 1, 7).Draw(t, "values")...)
-		choice := Choose(list, rapid.Float64Range(0, 5).Draw(t, "disagree"))
+		choice := choose(list, rapid.Float64Range(0, 5).Draw(t, "disagree"))
 		slices.Reverse(list)
-		again := Choose(list, 0)
+		again := choose(list, 0)
 		if again.Value != choice.Value {
 			t.Fatal("the order of the sensors matters")
 		}

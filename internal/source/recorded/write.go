@@ -12,22 +12,8 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// Write writes a file with all five columns: times in UTC, values in the canonical units. What it writes reads back the
-// same, to the last bit of every value.
-func Write(w io.Writer, f *File) error {
-	out := NewWriter(w)
-	for i, row := range f.Rows {
-		if row.Point < 0 || int(row.Point) >= len(f.Points) {
-			return fmt.Errorf("row %d speaks of point %d, and the file has %d", i, row.Point, len(f.Points))
-		}
-		if err := out.Row(row.At, f.Points[row.Point], row.Value, row.Flag); err != nil {
-			return err
-		}
-	}
-	return out.Flush()
-}
-
-// Writer writes a readings file row by row.
+// Writer writes a readings file row by row, with all five columns: times in UTC, values in the canonical units. What it writes
+// reads back the same, to the last bit of every value.
 type Writer struct {
 	out    *bufio.Writer
 	line   []byte

@@ -25,9 +25,6 @@ const (
 	kindCount
 )
 
-// String returns the name of a kind.
-func (k Kind) String() string { return [...]string{"clear", "close", "blind", "powerless"}[k] }
-
 // place of a limit in the truth.
 type limitOf struct {
 	point int
