@@ -1,7 +1,7 @@
 // Command proving plays years of an invented breeding room at high speed, with everything that can go wrong in it, and scores
 // dewline and two simple programs on the alarms that they gave. It exits with 1 where a goal is missed.
 //
-//	go run ./cmd/proving [--room-years 100] [--seed 1] [--faults all|none|LIST] [--workers N] [--json]
+//	go run ./cmd/proving [--room-years 100] [--seed 1] [--world standard|harsh] [--faults all|none|LIST] [--workers N] [--json]
 package main
 
 import (
@@ -31,6 +31,7 @@ const (
 type flags struct {
 	RoomYears int    `default:"100" help:"How many years are played."`
 	Seed      uint64 `default:"1" help:"What all chance comes from: the same seed gives the same table."`
+	World     string `default:"standard" enum:"standard,harsh" help:"standard, or harsh: more faults, more noise, more weather."`
 	Faults    string `default:"all" help:"all, none, or a list such as door,drift."`
 	Workers   int    `default:"0" help:"How many years are played at once; 0 means one for each processor. It changes nothing but the time it takes."`
 	Critical  bool   `name:"only-critical" help:"Exit with 1 only where a stay beyond a critical limit was missed; the other goals are reported all the same."`
@@ -67,7 +68,7 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 	}
 	begun := time.Now()
 	result, err := trial.Play(ctx, trial.Options{
-		RoomYears: f.RoomYears, Seed: f.Seed, Faults: faults, Workers: f.Workers,
+		RoomYears: f.RoomYears, Seed: f.Seed, World: trial.World(f.World), Faults: faults, Workers: f.Workers,
 		Progress: func(done int) {
 			if done%10 == 0 || done == f.RoomYears {
 				fmt.Fprintf(errs, "%d of %d room-years, %s\n", done, f.RoomYears, time.Since(begun).Round(time.Second))

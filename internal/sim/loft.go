@@ -37,6 +37,14 @@ type Options struct {
 	CoolingFailures, HeatingFailures []Span
 	// Doors is when a door to the outside is open.
 	Doors []Span
+	// Dark is when the mains are away: nothing heats, cools, shines, mists or makes fog.
+	Dark []Span
+	// Air is the time in which the air of the room follows its walls; 0 for a room in which both are one body. Air of its own moves
+	// by 2 to 3 K within a quarter of an hour when the conditioner stops or a door opens, as that of real rooms does.
+	Air time.Duration
+	// Hysteresis is how far, in kelvin, the air strays from the setpoint before the conditioner comes on, at full power until the
+	// setpoint is reached; 0 for one whose power follows the error.
+	Hysteresis float64
 }
 
 // Night is the night of the conditioner's own clock: local minutes after midnight, From in the evening, To in the morning.
@@ -61,6 +69,14 @@ type Tub struct {
 	// stays on.
 	Heater                  float64
 	HeaterDead, HeaterStuck []Span
+	// Changes are the water changes, oldest first.
+	Changes []WaterChange
+}
+
+// WaterChange is the exchange of a share of a tub's water, from 0 to 1, for water of another temperature in °C.
+type WaterChange struct {
+	At             time.Time
+	Share, Celsius float64
 }
 
 // Vivarium is a planted enclosure.
@@ -68,6 +84,12 @@ type Vivarium struct {
 	Place string
 	// Lamp is how much warmer than the room the enclosure strives to be while the light is on, in kelvin.
 	Lamp float64
+	// Lag is the time in which 63 % of a difference to the room has gone; 0 means 24 minutes.
+	Lag time.Duration
+	// Open is when its lid has been left open; Opened are the times of day, minutes after local midnight, at which it is open for three
+	// minutes.
+	Open   []Span
+	Opened []int
 	// AirChanges per hour with the room.
 	AirChanges float64
 	// Mistings are the times of day, minutes after local midnight.
@@ -96,6 +118,17 @@ const (
 	heaterPower = 4.0 // kelvin above its surroundings to which a tub's heater can drive it
 	fogPower    = 2.0 // evaporation of a fogger at full power, per hour, in units of the vapour that saturates the enclosure
 	dampSoil    = 0.9 // evaporation from soil and leaves, kg/m³ per hour for each unit of saturation deficit
+
+	// Of a room whose air is apart from its walls.
+	airShare   = 0.15 // heat capacity of the air and of what is light in the room, as a share of that of the walls
+	airLeak    = 0.2  // air changes per hour with the outside
+	airDoorway = 4.0  // the same through an open door
+	airSun     = 5.0  // kelvin per hour that the sun at noon adds through the windows
+	airPower   = 30.0 // kelvin per hour by which the conditioner heats or cools the air
+
+	lidMinutes  = 3    // for which a lid is open when it is opened
+	openLid     = 12.0 // air changes per hour of an enclosure whose lid is open
+	openLidHeat = 1.5  // share of its difference to the room that it loses per hour because of that
 )
 
 // Loft is the state of the room. It is used by one goroutine at a time.
@@ -103,13 +136,17 @@ type Loft struct {
 	options   Options
 	step      time.Duration
 	now       time.Time
-	room      float64 // °C
+	room      float64 // °C, of its air
+	walls     float64 // °C
+	runs      float64 // what a conditioner with hysteresis does: 1 heats, −1 cools, 0 rests
+	changed   []int   // of each tub: how many of its water changes are done
 	vapour    float64 // of the room, kg/m³
 	water     []float64
 	enclosure []air
 
 	moods    moodsOf
 	lit      bool
+	dark     bool      // the mains are away
 	switches time.Time // when the light may change next
 }
 
@@ -122,8 +159,9 @@ type air struct {
 
 // New makes a loft that has been simulated for two days before its start, so that its values do not begin with a transient.
 func New(o Options) *Loft {
-	l := &Loft{options: o, step: cmp.Or(o.Step, usualStep), now: o.Start.Add(-48 * time.Hour), room: o.Setpoint}
+	l := &Loft{options: o, step: cmp.Or(o.Step, usualStep), now: o.Start.Add(-48 * time.Hour), room: o.Setpoint, walls: o.Setpoint}
 	l.vapour = psychro.AbsoluteHumidity(l.room, 50)
+	l.changed = make([]int, len(o.Tubs))
 	for range o.Tubs {
 		l.water = append(l.water, o.Setpoint-evaporation)
 	}
@@ -152,14 +190,21 @@ func (l *Loft) stepOnce() {
 	outsideVapour := psychro.AbsoluteHumidity(o.Weather.dewPoint(m), 100)
 	minute := m.minuteOfDay()
 	sun := sun(minute)
-	drive := (outside + roomSun*sun - l.room) / roomLag
-	drive += l.conditioner(minute)
+	l.dark = l.during(o.Dark)
 	exchange := 0.5
 	if l.during(o.Doors) {
-		drive += (outside - l.room) * doorway
 		exchange += doorway
 	}
-	l.room += drive * hours
+	if o.Air > 0 {
+		l.stepAir(outside, sun, minute, hours)
+	} else {
+		drive := (outside + roomSun*sun - l.room) / roomLag
+		drive += l.conditioner(minute)
+		if l.during(o.Doors) {
+			drive += (outside - l.room) * doorway
+		}
+		l.room += drive * hours
+	}
 	l.vapour += (outsideVapour - l.vapour) * exchange * hours
 	l.vapour = min(l.vapour, psychro.AbsoluteHumidity(l.room, 98))
 	for i := range o.Tubs {
@@ -173,11 +218,25 @@ func (l *Loft) stepOnce() {
 	}
 }
 
+// stepAir moves the air of the room and its walls. The sun falls on the roof, and so on the walls, and
+// through the windows.
+func (l *Loft) stepAir(outside, sun float64, minute int, hours float64) {
+	o := &l.options
+	follows := (l.walls - l.room) / o.Air.Hours()
+	leak := airLeak
+	if l.during(o.Doors) {
+		leak += airDoorway
+	}
+	l.walls += ((outside+roomSun*sun-l.walls)/roomLag - follows*airShare) * hours
+	l.room += (follows + (outside-l.room)*leak + airSun*sun + l.conditioner(minute)) * hours
+}
+
 // conditioner returns what the conditioner does, in kelvin per hour: it heats and cools in proportion to the error, within
 // its power.
 func (l *Loft) conditioner(minute int) float64 {
 	o := &l.options
-	if l.during(o.Failures) {
+	if l.dark || l.during(o.Failures) {
+		l.runs = 0
 		return 0
 	}
 	setpoint := o.Setpoint
@@ -185,14 +244,34 @@ func (l *Loft) conditioner(minute int) float64 {
 		setpoint = n.Setpoint
 	}
 	power := min(max((setpoint-l.room)*8, -coolingPeak), coolingPeak)
+	if o.Hysteresis > 0 {
+		power = l.cycle(setpoint-l.room) * airPower
+	}
 	if power < 0 && l.during(o.CoolingFailures) || power > 0 && l.during(o.HeatingFailures) {
 		return 0
 	}
 	return power
 }
 
+// cycle switches a conditioner with hysteresis by what the air lacks to the setpoint, in kelvin.
+func (l *Loft) cycle(lacking float64) float64 {
+	switch h := l.options.Hysteresis; {
+	case lacking > h:
+		l.runs = 1
+	case lacking < -h:
+		l.runs = -1
+	case l.runs*lacking <= 0:
+		l.runs = 0
+	}
+	return l.runs
+}
+
 func (l *Loft) stepTub(i int, sun, hours float64) {
 	tub := &l.options.Tubs[i]
+	for ; l.changed[i] < len(tub.Changes) && !l.now.Before(tub.Changes[l.changed[i]].At); l.changed[i]++ {
+		fresh := &tub.Changes[l.changed[i]]
+		l.water[i] += (fresh.Celsius - l.water[i]) * fresh.Share
+	}
 	target := l.room - evaporation + tub.Sun*sun
 	if tub.Heater > 0 {
 		help := min(max((tub.Heater-l.water[i])*heaterPower, 0), heaterPower)
@@ -202,6 +281,9 @@ func (l *Loft) stepTub(i int, sun, hours float64) {
 		if l.during(tub.HeaterStuck) {
 			help = heaterPower
 		}
+		if l.dark {
+			help = 0
+		}
 		target += help
 	}
 	l.water[i] += (target - l.water[i]) * hours / tub.Lag.Hours()
@@ -210,9 +292,20 @@ func (l *Loft) stepTub(i int, sun, hours float64) {
 func (l *Loft) stepVivarium(v *Vivarium, a *air, m *moment, hours float64) {
 	target, fog := l.room, v.FogNight
 	if l.lit {
-		target, fog = target+v.Lamp, v.FogDay
+		fog = v.FogDay
+		if !l.dark {
+			target += v.Lamp
+		}
 	}
-	a.celsius += (target - a.celsius) * hours / vivariumLag
+	rate, airChanges := 1/vivariumLag, v.AirChanges
+	if v.Lag > 0 {
+		rate = 1 / v.Lag.Hours()
+	}
+	a.celsius += (target - a.celsius) * hours * rate
+	if l.during(v.Open) || slices.ContainsFunc(v.Opened, func(at int) bool { return m.minuteOfDay() >= at && m.minuteOfDay() < at+lidMinutes }) {
+		a.celsius += (l.room - a.celsius) * hours * openLidHeat
+		airChanges += openLid
+	}
 	if l.mistsNow(v, m) {
 		a.film = cmp.Or(v.Dose, misting)
 	}
@@ -224,10 +317,10 @@ func (l *Loft) stepVivarium(v *Vivarium, a *air, m *moment, hours float64) {
 		evaporates += wet
 		a.film = max(0, a.film-wet/saturated*hours)
 	}
-	if fog > 0 && !l.during(v.Stuck) {
+	if fog > 0 && !l.dark && !l.during(v.Stuck) {
 		evaporates += fogPower * saturated * min(max(fog/100-a.vapour/saturated, 0)*20, 1)
 	}
-	a.vapour += (evaporates - v.AirChanges*(a.vapour-l.vapour)) * hours
+	a.vapour += (evaporates - airChanges*(a.vapour-l.vapour)) * hours
 	a.vapour = min(a.vapour, saturated)
 }
 
@@ -240,6 +333,9 @@ func sun(minuteOfDay int) float64 {
 }
 
 func (l *Loft) mistsNow(v *Vivarium, now *moment) bool {
+	if l.dark {
+		return false
+	}
 	if l.during(v.Running) {
 		return true
 	}

@@ -119,3 +119,95 @@ func BenchmarkSimulatedDay(b *testing.B) {
 		loft.Advance(start)
 	}
 }
+
+// summer is a room with air of its own, a conditioner that cycles, a tub with a heater and an enclosure, on a hot day.
+func summer(t *testing.T, change func(*sim.Options)) (*sim.Loft, time.Time) {
+	noon := time.Date(2026, 7, 16, 12, 0, 0, 0, lisbon(t))
+	o := sim.Options{
+		Start: noon.Add(-2 * time.Hour), Step: time.Minute, Room: "loft", Light: care.Light{Location: lisbon(t), From: 420, To: 1140},
+		Weather:  sim.Weather{Seed: 1, Location: lisbon(t), Mean: 15.5, Season: 5.5, Day: 5},
+		Setpoint: 23.5, Air: 15 * time.Minute, Hysteresis: 0.5,
+		Tubs:    []sim.Tub{{Place: "tub-1", Lag: 3 * time.Hour, Heater: 24}},
+		Vivaria: []sim.Vivarium{{Place: "vivarium-1", Lamp: 1, AirChanges: 0.7, FogDay: 85, FogNight: 90}},
+	}
+	if change != nil {
+		change(&o)
+	}
+	loft := sim.New(o)
+	loft.Advance(noon)
+	return loft, noon
+}
+
+// The conditioner keeps the air within its hysteresis and a minute of its power, and comes on and goes off again and again.
+func TestConditionerCycles(t *testing.T) {
+	loft, noon := summer(t, nil)
+	turns, before, falls := 0, loft.Value(point("loft", quantity.AirTemperature)), false
+	for d := time.Minute; d <= 3*time.Hour; d += time.Minute {
+		loft.Advance(noon.Add(d))
+		now := loft.Value(point("loft", quantity.AirTemperature))
+		require.InDelta(t, 23.5, now, 0.5+0.5)
+		if falls != (now < before) {
+			turns, falls = turns+1, now < before
+		}
+		before = now
+	}
+	assert.Greater(t, turns, 20)
+}
+
+// When it stops the air rises by 2 to 3 K within a quarter of an hour, as that of real rooms does, and slowly from then on; so it does
+// when the mains are away, while the heater of a tub and a fogger stop.
+func TestAirOfItsOwn(t *testing.T) {
+	var noon time.Time
+	off := []sim.Span{{From: time.Date(2026, 7, 16, 14, 0, 0, 0, lisbon(t)), To: time.Date(2026, 7, 17, 0, 0, 0, 0, lisbon(t))}}
+	for name, change := range map[string]func(*sim.Options){
+		"the conditioner fails": func(o *sim.Options) { o.CoolingFailures = off },
+		"the mains are away":    func(o *sim.Options) { o.Dark = off },
+	} {
+		var loft *sim.Loft
+		loft, noon = summer(t, change)
+		at := func(d time.Duration, p quantity.Point) float64 {
+			loft.Advance(noon.Add(d))
+			return loft.Value(p)
+		}
+		room := point("loft", quantity.AirTemperature)
+		begins := at(2*time.Hour, room)
+		soon := at(2*time.Hour+15*time.Minute, room)
+		assert.InDelta(t, 2.5, soon-begins, 0.9, name)
+		assert.Less(t, at(2*time.Hour+30*time.Minute, room)-soon, 1.5, name)
+		humidity := at(4*time.Hour, point("vivarium-1", quantity.RelativeHumidity))
+		if name == "the mains are away" {
+			assert.Less(t, humidity, 80.0)
+		} else {
+			assert.Greater(t, humidity, 82.0)
+		}
+	}
+}
+
+// A water change mixes: a quarter of 15 °C takes a quarter of the difference.
+func TestWaterChange(t *testing.T) {
+	tub := point("tub-1", quantity.WaterTemperature)
+	loft, noon := summer(t, func(o *sim.Options) {
+		o.Tubs[0].Changes = []sim.WaterChange{{At: o.Start.Add(2*time.Hour + 10*time.Minute), Share: 0.25, Celsius: 15}}
+	})
+	loft.Advance(noon.Add(9 * time.Minute))
+	before := loft.Value(tub)
+	loft.Advance(noon.Add(10 * time.Minute))
+	assert.InDelta(t, before-0.25*(before-15), loft.Value(tub), 0.05)
+}
+
+// An open lid dries an enclosure within minutes, though its fogger runs; opened for three minutes it is soon as it was.
+func TestOpenLid(t *testing.T) {
+	humidity := point("vivarium-1", quantity.RelativeHumidity)
+	value := func(d time.Duration, change func(*sim.Options)) float64 {
+		loft, noon := summer(t, change)
+		loft.Advance(noon.Add(d))
+		return loft.Value(humidity)
+	}
+	closed := value(30*time.Minute, nil)
+	assert.Less(t, value(30*time.Minute, func(o *sim.Options) {
+		o.Vivaria[0].Open = []sim.Span{{From: o.Start.Add(2 * time.Hour), To: o.Start.Add(3 * time.Hour)}}
+	}), closed-5)
+	opened := func(o *sim.Options) { o.Vivaria[0].Opened = []int{12 * 60} }
+	assert.Less(t, value(2*time.Minute, opened), closed-1)
+	assert.InDelta(t, closed, value(30*time.Minute, opened), 0.5)
+}

@@ -3,10 +3,14 @@
 //
 // # What is played
 //
-// A room-year is a year of the North Loft in steps of one minute: weather, heating and cooling, doors, tubs and vivaria with
-// their own lag (package sim), nine sensors on twelve measured points, bands of the shipped profile that change with the
+// A room-year is a year of the North Loft in steps of one minute: weather, air that follows its walls within a quarter of an hour, a
+// conditioner that cycles, doors, water changes, lids, power cuts that take the mains and after which the conditioner may stay off,
+// tubs and vivaria that differ in their lag (package sim), nine sensors on twelve measured points, bands of the shipped profile that change with the
 // light and with the stages of five cohorts (loft.yaml). Everything in it is invented but the limits and what data sheets
 // say of the sensors; the rates of all faults are invented and stand in faults.go, each with its number.
+//
+// There are two worlds: in the harsh one faults are twice as frequent, sensors twice as noisy, the air is lighter, and the weather
+// changes more.
 //
 // Without faults the room keeps its bands. A keeper with a phone acknowledges late and cures nothing: faults last as long
 // as they were drawn to last, so that all players see the same world. All chance comes from the seed, in a stream of
@@ -39,7 +43,7 @@
 //
 // A sensor lives while it answers at least once in three minutes (the gap over which readings are joined) and no error of
 // its own but lag, noise and step takes it further from the truth than its stated accuracy. A sensor that is stuck, has
-// strayed or lies under a film of water does not live. One in twenty is further off than its data sheet says from the
+// strayed, raves, was left out of the water or lies under a film of water does not live. One in twenty is further off than its data sheet says from the
 // start, because accuracies are meant as k = 2.
 //
 // A stay is found if at some minute of it, or up to two minutes later, the player had notified of its limit and had not taken that

@@ -30,11 +30,20 @@ const (
 	Drift       Fault = "drift"       // a sensor strays slowly
 	Power       Fault = "power"       // the board has no power; afterwards its clock is behind until it is set
 	Clock       Fault = "clock"       // the clock is set wrongly for a while
+	Lid         Fault = "lid"         // the lid of an enclosure is left open
+	WaterChange Fault = "water"       // much water is changed for some of another temperature
+	OutOfWater  Fault = "out"         // a probe is left out of the water
+	Erratic     Fault = "erratic"     // a sensor raves: most of its values are anything
+	Spike       Fault = "spike"       // one value is anything
+	Uplink      Fault = "uplink"      // the way to the outside is away
+	Loss        Fault = "loss"        // a message is lost on its way, and its sender does not know
+	PhoneOff    Fault = "phone-off"   // the keeper's phone is off
 )
 
 // AllFaults lists the kinds of faults.
 func AllFaults() []Fault {
-	return []Fault{Conditioner, Heating, Door, Mister, Dry, TubHeater, Dropout, Checksum, PowerOn, Stuck, Saturation, Drift, Power, Clock}
+	return []Fault{Conditioner, Heating, Door, Mister, Dry, TubHeater, Dropout, Checksum, PowerOn, Stuck, Saturation, Drift, Power, Clock,
+		Lid, WaterChange, OutOfWater, Erratic, Spike, Uplink, Loss, PhoneOff}
 }
 
 // ParseFaults reads "all", "none", or a list separated by commas.
@@ -56,6 +65,28 @@ func ParseFaults(text string) ([]Fault, error) {
 		}
 	}
 	return list, nil
+}
+
+// World is a kind of room.
+type World string
+
+// The worlds.
+const (
+	Standard World = "standard"
+	Harsh    World = "harsh"
+)
+
+// worlds says how they differ; all numbers are invented.
+var worlds = map[World]struct {
+	rush   float64       // how many times more frequent faults are
+	noise  float64       // of sensors, times the usual
+	loss   float64       // share of messages that are lost on their way
+	spells int           // hot and cold ones in a year
+	day    float64       // half the difference between afternoon and dawn, in kelvin
+	air    time.Duration // in which the room's air follows its walls
+}{
+	Standard: {rush: 1, noise: 1, loss: 0.01, spells: 6, day: 5, air: 15 * time.Minute},
+	Harsh:    {rush: 2, noise: 2, loss: 0.05, spells: 12, day: 6.5, air: 10 * time.Minute},
 }
 
 // span is a stretch of a room-year in steps: from the first one to the one after the last.
@@ -81,16 +112,31 @@ type drift struct {
 // misdeeds is what befalls a room in a year.
 type misdeeds struct {
 	cooling, heating, doors []span
-	running, dry            map[string][]span // by vivarium
-	heaterDead, heaterStuck map[string][]span // by tub
-	sensors                 []sensorFaults    // in the order of the parts
-	cuts                    []cut
+	running, dry            map[string][]span        // by vivarium
+	heaterDead, heaterStuck map[string][]span        // by tub
+	open                    map[string][]span        // by vivarium: its lid has been left open
+	changes                 map[string][]waterChange // by tub, oldest first
+	sensors                 []sensorFaults           // in the order of the parts
+	cuts                    []cut                    // of the board's power
+	dark                    []span                   // the mains are away
+	tripped                 []span                   // the conditioner has stayed off after that
 	clock                   []clockStep
+	uplink, phoneOff        []span
+	loss                    float64 // share of messages that are lost on their way
+}
+
+// waterChange exchanges a share of a tub's water for water of a temperature.
+type waterChange struct {
+	at             int
+	share, celsius float64
 }
 
 // sensorFaults is what befalls a sensor.
 type sensorFaults struct {
 	dropout, checksum, stuck, film, brownOut []span
+	out, erratic                             []span
+	spikes                                   float64 // share of values that are spikes
+	noise                                    float64 // times the usual; 0 means once
 	storm                                    float64 // share of reads that fail in a checksum storm
 	weak                                     bool    // its first read after each start is the power-on value
 	drift                                    []drift // by channel
@@ -164,19 +210,23 @@ var allDay = [2]int{0, 24}
 
 // drawFaults draws the faults of a year. All rates are per year and invented; lengths are in minutes.
 // rush multiplies the rates.
-func drawFaults(s *setting, source *rand.Rand, start time.Time, steps int, on []Fault, rush float64) *misdeeds {
+func drawFaults(s *setting, source *rand.Rand, start time.Time, steps int, on []Fault, w World, rush float64) *misdeeds {
 	has := func(f Fault) bool { return slices.Contains(on, f) }
 	d := dice{source, start, steps}
-	year := float64(steps) / stepsPerYear * rush
-	m := &misdeeds{running: map[string][]span{}, dry: map[string][]span{}, heaterDead: map[string][]span{}, heaterStuck: map[string][]span{}}
+	kind := worlds[w]
+	year := float64(steps) / stepsPerYear * rush * kind.rush
+	m := &misdeeds{
+		running: map[string][]span{}, dry: map[string][]span{}, heaterDead: map[string][]span{}, heaterStuck: map[string][]span{},
+		open: map[string][]span{}, changes: map[string][]waterChange{},
+	}
 	if has(Conditioner) {
-		m.cooling = d.within(1.5*year, 30, 30*60, [2]int{5, 10}, [2]int{9, 18})
+		m.cooling = d.within(1*year, 30, 30*60, [2]int{5, 10}, [2]int{9, 18})
 	}
 	if has(Heating) {
-		m.heating = d.within(1.5*year, 60, 30*60, [2]int{11, 3}, allDay)
+		m.heating = d.within(1*year, 60, 30*60, [2]int{11, 3}, allDay)
 	}
 	if has(Door) {
-		m.doors = d.spans(6*year, 10, 5*60)
+		m.doors = d.spans(1.5*year, 5, 3*60)
 	}
 	for _, place := range vivaria {
 		if has(Mister) {
@@ -185,23 +235,59 @@ func drawFaults(s *setting, source *rand.Rand, start time.Time, steps int, on []
 		if has(Dry) {
 			m.dry[place] = d.spans(1*year, 12*60, 3*24*60)
 		}
+		if has(Lid) {
+			m.open[place] = d.spans(0.4*year, 20, 12*60)
+		}
 	}
 	for _, place := range tubs {
 		if has(TubHeater) {
 			m.heaterDead[place] = d.spans(0.4*year, 6*60, 4*24*60)
 			m.heaterStuck[place] = d.spans(0.4*year, 3*60, 2*24*60)
 		}
+		m.changes[place] = d.waterChanges(0.5*year, has(WaterChange))
 	}
 	for i := range s.parts {
-		m.sensors = append(m.sensors, d.sensor(&s.parts[i], year, has))
+		f := d.sensor(&s.parts[i], year, has)
+		f.noise = kind.noise
+		m.sensors = append(m.sensors, f)
 	}
 	if has(Power) {
-		m.cuts = d.cuts(4 * year)
+		m.cuts, m.dark, m.tripped = d.power(3 * year)
 	}
 	if has(Clock) {
 		m.clock = d.clock(1*year, m.cuts)
 	}
+	if has(Uplink) {
+		m.uplink = d.spans(2*year, 2, 8*60)
+	}
+	m.uplink = append(m.uplink, m.dark...) // the router has no power either
+	if has(PhoneOff) {
+		m.phoneOff = d.spans(6*year, 20, 10*60)
+	}
+	if has(Loss) {
+		m.loss = kind.loss
+	}
 	return m
+}
+
+// waterChanges draws the water changes of a tub: a fifth of it once a week in the morning, for water that is about as warm as it
+// should be; and, at a yearly rate, a careless one of up to two thirds for water that is not.
+func (d dice) waterChanges(careless float64, has bool) (list []waterChange) {
+	const day = 24 * 60
+	for at := d.IntN(7)*day + 10*60; at < d.steps; at += 7 * day {
+		list = append(list, waterChange{at + d.IntN(60), 0.2, 22.3 + 0.5*d.NormFloat64()})
+	}
+	for range d.count(careless) {
+		celsius := 15 + 4*d.Float64()
+		if d.Float64() < 0.3 {
+			celsius = 27 + 4*d.Float64()
+		}
+		if c := (waterChange{d.IntN(d.steps), 0.3 + 0.35*d.Float64(), celsius}); has {
+			list = append(list, c)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b waterChange) int { return a.at - b.at })
+	return list
 }
 
 // sensor draws the faults of one sensor.
@@ -214,6 +300,15 @@ func (d dice) sensor(p *part, year float64, has func(Fault) bool) (f sensorFault
 	}
 	if has(PowerOn) && p.oneWire {
 		f.brownOut, f.weak = d.spans(3*year, 1, 4), d.Float64() < 0.3
+	}
+	if has(OutOfWater) && p.oneWire {
+		f.out = d.spans(0.3*year, 2*60, 2*24*60)
+	}
+	if has(Erratic) {
+		f.erratic = d.spans(0.03*year, 60, 24*60)
+	}
+	if has(Spike) {
+		f.spikes = 8 * year / float64(d.steps)
 	}
 	if has(Stuck) {
 		f.stuck = d.spans(0.1*year, 60, 3*24*60)
@@ -244,8 +339,9 @@ func (d dice) sensor(p *part, year float64, has func(Fault) bool) (f sensorFault
 	return f
 }
 
-// cuts draws power cuts that do not overlap.
-func (d dice) cuts(perYear float64) (list []cut) {
+// power draws power cuts that do not overlap. Most take the mains and the board, some the board alone, and some the mains while the
+// board lives on its battery. In three of ten the conditioner stays off when the mains are back, until a person comes.
+func (d dice) power(perYear float64) (list []cut, dark, tripped []span) {
 	drawn := d.spans(perYear, 1, 10*60)
 	slices.SortFunc(drawn, func(a, b span) int { return a.from - b.from })
 	free := 60 // the board has been on for an hour before its first cut
@@ -261,9 +357,18 @@ func (d dice) cuts(perYear float64) (list []cut) {
 			continue
 		}
 		free = c.to + c.synced + 60
-		list = append(list, c)
+		what, stays, until := d.Float64(), d.Float64() < 0.3, d.minutes(60, 36*60)
+		if what < 0.85 {
+			list = append(list, c)
+		}
+		if what < 0.6 || what >= 0.85 {
+			dark = append(dark, c.span)
+			if stays {
+				tripped = append(tripped, span{c.to, min(c.to+until, d.steps)})
+			}
+		}
 	}
-	return list
+	return list, dark, tripped
 }
 
 // clock draws steps of the clock and their correction, outside of power cuts.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -180,10 +181,10 @@ func TestDrawnFaultsAreOfTheirYear(t *testing.T) {
 	s, err := loadSetting()
 	require.NoError(t, err)
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, s.watch.Location)
-	cuts, clocks, cooling := 0, 0, 0
+	cuts, clocks, cooling, dark, tripped := 0, 0, 0, 0, 0
 	const years = 200
 	for year := range years {
-		m := drawFaults(s, rand.New(rand.NewPCG(uint64(year), 0)), start, stepsPerYear, AllFaults(), 1)
+		m := drawFaults(s, rand.New(rand.NewPCG(uint64(year), 0)), start, stepsPerYear, AllFaults(), Standard, 1)
 		last := 0
 		for _, c := range m.cuts {
 			require.Greater(t, c.from, last)
@@ -203,12 +204,29 @@ func TestDrawnFaultsAreOfTheirYear(t *testing.T) {
 			require.Len(t, f.drift, len(s.parts[i].channels))
 			require.True(t, s.parts[i].misted || len(f.film) == 0, "water falls where it is misted")
 		}
+		for _, place := range tubs {
+			require.GreaterOrEqual(t, len(m.changes[place]), 52, "once a week")
+			for i, c := range m.changes[place] {
+				require.True(t, c.share > 0 && c.share < 0.7)
+				require.True(t, i == 0 || m.changes[place][i-1].at <= c.at, "oldest first")
+			}
+		}
+		for _, s := range m.tripped {
+			require.True(t, slices.ContainsFunc(m.dark, func(o span) bool { return o.to == s.from }), "a conditioner stays off after a power cut")
+		}
+		require.Subset(t, m.uplink, m.dark, "the router is dark with the room")
+		dark, tripped = dark+len(m.dark), tripped+len(m.tripped)
 		cuts, clocks, cooling = cuts+len(m.cuts), clocks+len(m.clock), cooling+len(m.cooling)
 	}
-	assert.InDelta(t, 4, float64(cuts)/years, 0.7, "a few overlap and are dropped")
+	assert.InDelta(t, 2.5, float64(cuts)/years, 0.5, "a few overlap and are dropped")
 	assert.InDelta(t, 2, float64(clocks)/years, 0.5)
-	assert.InDelta(t, 1.5, float64(cooling)/years, 0.3)
-	none := drawFaults(s, rand.New(rand.NewPCG(1, 0)), start, stepsPerYear, nil, 1)
+	assert.InDelta(t, 1, float64(cooling)/years, 0.3)
+	assert.InDelta(t, 2.2, float64(dark)/years, 0.5, "three quarters of the cuts take the mains")
+	assert.InDelta(t, 0.7, float64(tripped)/years, 0.2)
+	harsh := drawFaults(s, rand.New(rand.NewPCG(1, 0)), start, stepsPerYear, AllFaults(), Harsh, 1)
+	assert.Greater(t, harsh.loss, 0.01)
+	assert.Greater(t, harsh.sensors[0].noise, 1.0)
+	none := drawFaults(s, rand.New(rand.NewPCG(1, 0)), start, stepsPerYear, nil, Standard, 1)
 	assert.Empty(t, none.cuts)
 	assert.Empty(t, none.cooling)
 	for _, f := range none.sensors {

@@ -20,6 +20,7 @@ import (
 type Options struct {
 	RoomYears int
 	Seed      uint64
+	World     World // "" means [Standard]
 	Faults    []Fault
 	Workers   int       // 0 means one for each processor; it changes nothing but the time it takes
 	Progress  func(int) // receives the number of finished room-years, from any goroutine; may be nil
@@ -107,8 +108,9 @@ func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, er
 		return rand.New(rand.NewPCG(o.Seed, uint64(year)<<16|uint64(what)))
 	}
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, s.watch.Location)
-	m := drawFaults(s, stream(chanceFaults), start, steps, o.Faults, cmp.Or(o.rush, 1))
-	g, err := newGame(s, start, newRoom(s, start, stream(chanceWeather), m), m, stream(chanceKeeper), func(i int) *rand.Rand { return stream(chanceSensors + i) })
+	w := cmp.Or(o.World, Standard)
+	m := drawFaults(s, stream(chanceFaults), start, steps, o.Faults, w, cmp.Or(o.rush, 1))
+	g, err := newGame(s, start, newRoom(s, start, stream(chanceWeather), m, w), m, stream(chanceKeeper), func(i int) *rand.Rand { return stream(chanceSensors + i) })
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +145,7 @@ type game struct {
 func newGame(s *setting, start time.Time, w world, m *misdeeds, person *rand.Rand, sensor func(int) *rand.Rand) (*game, error) {
 	g := &game{setting: s, world: w, misdeeds: m, truth: newTruth(s, start), keeper: &keeper{chance: person}}
 	for i := range s.parts {
-		g.probes = append(g.probes, newProbe(&s.parts[i], m.sensors[i], sensor(i)))
+		g.probes = append(g.probes, newProbe(&s.parts[i], m.sensors[i], sensor(i), s.order[roomAir]))
 	}
 	g.scorer = newScorer(s, g.truth, g.probes)
 	g.bases = [2]*baseline{newBaseline(playerBare, false, g.scorer), newBaseline(playerHold, true, g.scorer)}
@@ -216,7 +218,7 @@ func (g *game) play(ctx context.Context, steps int) error {
 func (g *game) read(started bool) {
 	t := g.truth
 	for i, p := range g.probes {
-		p.follow(t.values)
+		p.follow(t.step, t.values)
 		if !t.powered {
 			p.unread()
 			continue

@@ -4,7 +4,6 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -23,7 +22,7 @@ var morning = time.Date(2026, 6, 15, 8, 0, 0, 0, time.UTC)
 var (
 	tub3 = quantity.Point{Place: "tub-3", Quantity: quantity.WaterTemperature}
 	viv1 = quantity.Point{Place: "vivarium-1", Quantity: quantity.AirTemperature}
-	air  = quantity.Point{Place: "loft", Quantity: quantity.AirTemperature}
+	air  = roomAir
 )
 
 // comfort is what everything is like where nothing is said.
@@ -178,10 +177,7 @@ func TestMissed(t *testing.T) {
 // no program can find. It counts as missed all the same, comes first in the list, and the list says so.
 func TestMissedInNoReading(t *testing.T) {
 	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 72, 27.505, 23.5)}, spoil("tub-3-probe", func(p *probe) {
-		quiet := *p.part
-		quiet.channels = slices.Clone(quiet.channels)
-		quiet.channels[0].noise = 0
-		p.part, p.bias[0] = &quiet, -quiet.channels[0].Accuracy
+		p.noise[0], p.bias[0] = 0, -p.part.channels[0].Accuracy
 	})), 120)
 	for player, tally := range g.scorer.tallies {
 		assert.Equal(t, Stays{Missed: 1}, tally.Sum(Clear, true), PlayerNames[player])
@@ -278,13 +274,54 @@ func TestPowerOnValue(t *testing.T) {
 	assert.Zero(t, g.scorer.tallies[playerDewline].Phone.All())
 }
 
+// A probe that was left out of its tub measures the air of the room, and does not live; in the water again it does.
+func TestProbeOutOfTheWater(t *testing.T) {
+	g := played(t, little(t, map[quantity.Point]func(int) float64{tub3: during(60, 180, 25, 22.5), air: during(0, 300, 20, 20)},
+		spoil("tub-3-probe", func(p *probe) { p.faults.out = []span{{50, 190}} })), 300)
+	for player, tally := range g.scorer.tallies {
+		assert.Equal(t, 1, tally.stays(larva)[Blind].Missed, PlayerNames[player])
+		assert.Positive(t, tally.Phone.Verdicts[False], PlayerNames[player])
+	}
+	assert.InDelta(t, 22.5, g.probes[g.setting.points[g.setting.order[tub3]].sensors[0]].seen[0], 0.01)
+}
+
+// Of the values of a sensor that raves two thirds are anything; single spikes are rare. Neither changes what comes after them.
+func TestRavingSensor(t *testing.T) {
+	wild := func(f sensorFaults) (n, after int) {
+		g := little(t, nil, func(g *game) {
+			spoil("tub-3-probe", func(p *probe) { p.faults.erratic, p.faults.spikes = f.erratic, f.spikes })(g)
+		})
+		tub := g.setting.points[g.setting.order[tub3]].sensors[0]
+		for step := range 6000 {
+			g.truth.step = step
+			g.world.advance(step, g.truth.values)
+			g.truth.powered = true
+			g.read(false)
+			switch value := g.samples[tub].Reading.Values[0].Value; {
+			case value > 60:
+				n++
+				assert.False(t, g.probes[tub].right[0])
+			default:
+				assert.InDelta(t, 22.5, value, 0.2)
+			}
+		}
+		return n, int(g.probes[tub].chance.Uint64() >> 1)
+	}
+	none, calm := wild(sensorFaults{})
+	assert.Zero(t, none)
+	raves, afterwards := wild(sensorFaults{erratic: []span{{1000, 3000}}})
+	assert.InDelta(t, 1300, raves, 100)
+	assert.Equal(t, calm, afterwards)
+	spikes, afterwards := wild(sensorFaults{spikes: 0.01})
+	assert.InDelta(t, 60, spikes, 30)
+	assert.Equal(t, calm, afterwards)
+}
+
 // A humidity sensor whose word does not move for two hours is called stuck; in a world whose air is still that is a false alarm.
 func TestFalseFault(t *testing.T) {
 	g := little(t, nil, nil)
-	for i := range g.setting.parts {
-		for k := range g.setting.parts[i].channels {
-			g.setting.parts[i].channels[k].noise = 0
-		}
+	for _, p := range g.probes {
+		clear(p.noise)
 	}
 	played(t, g, 150)
 	tally := g.scorer.tallies[playerDewline]
@@ -398,8 +435,8 @@ func TestUntroubledRoomKeepsItsBands(t *testing.T) {
 	require.NoError(t, err)
 	for _, month := range []time.Month{1, 4, 7, 10} {
 		start := time.Date(2026, month, 10, 0, 0, 0, 0, s.watch.Location)
-		m := drawFaults(s, rand.New(rand.NewPCG(1, 1)), start, stepsPerYear, nil, 1)
-		world, known := newRoom(s, start, rand.New(rand.NewPCG(2, 2)), m), newTruth(s, start)
+		m := drawFaults(s, rand.New(rand.NewPCG(1, 1)), start, stepsPerYear, nil, Standard, 1)
+		world, known := newRoom(s, start, rand.New(rand.NewPCG(2, 2)), m, Standard), newTruth(s, start)
 		for step := range 14 * 24 * 60 {
 			known.step = step
 			world.advance(step, known.values)

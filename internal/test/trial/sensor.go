@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 
@@ -15,7 +16,10 @@ type probe struct {
 	chance *rand.Rand
 
 	bias   []float64       // of each channel
-	seen   []float64       // lagged truth of each channel
+	air    int             // the point of the air that a probe out of its tub measures
+	truth  []float64       // of each channel, now
+	seen   []float64       // lagged truth of each channel, or of what the element is in
+	noise  []float64       // standard deviation of each channel
 	fade   []float64       // share of a difference that a step leaves
 	values []sensors.Value // of the last read that brought any
 	gone   bool            // the last read brought nothing: the next one is a first
@@ -28,12 +32,15 @@ type probe struct {
 
 // newProbe makes a sensor. Its calibration error stays for good: half the stated accuracy, which is a k = 2 figure, is its
 // standard deviation, so that one sensor in twenty is worse than its data sheet.
-func newProbe(p *part, f sensorFaults, chance *rand.Rand) *probe {
-	made := &probe{part: p, faults: f, chance: chance, gone: true, wrongAt: -1 << 30}
+func newProbe(p *part, f sensorFaults, chance *rand.Rand, air int) *probe {
+	made := &probe{part: p, faults: f, chance: chance, air: air, gone: true, wrongAt: -1 << 30}
+	f.noise = cmp.Or(f.noise, 1)
 	for _, c := range p.channels {
 		made.bias = append(made.bias, chance.NormFloat64()*c.Accuracy/2)
 		made.fade = append(made.fade, math.Exp(-stepTime.Seconds()/c.lag.Seconds()))
 		made.seen = append(made.seen, math.NaN())
+		made.truth = append(made.truth, math.NaN())
+		made.noise = append(made.noise, c.noise*f.noise)
 		made.naive = append(made.naive, math.NaN())
 		made.right = append(made.right, false)
 		made.values = append(made.values, sensors.Value{Channel: c.Channel})
@@ -42,12 +49,17 @@ func newProbe(p *part, f sensorFaults, chance *rand.Rand) *probe {
 }
 
 // follow lets the sensing element follow the truth, powered or not.
-func (p *probe) follow(values []float64) {
+func (p *probe) follow(step int, values []float64) {
 	for k, point := range p.part.feeds {
-		if math.IsNaN(p.seen[k]) {
-			p.seen[k] = values[point]
+		around := values[point]
+		p.truth[k] = around
+		if anyHolds(p.faults.out, step) {
+			around = values[p.air]
 		}
-		p.seen[k] = values[point] + (p.seen[k]-values[point])*p.fade[k]
+		if math.IsNaN(p.seen[k]) {
+			p.seen[k] = around
+		}
+		p.seen[k] = around + (p.seen[k]-around)*p.fade[k]
 	}
 }
 
@@ -70,7 +82,7 @@ var (
 func (p *probe) read(step int, started bool, sample *intake.Sample) {
 	f := &p.faults
 	*sample = intake.Sample{Sensor: p.part.id}
-	wet := p.chance.Float64() // one draw for each read, whatever happens, so that faults do not shift what follows
+	wet, odd := p.chance.Float64(), p.chance.Float64() // drawn for each read, whatever happens, so that faults do not shift what follows
 	noise := [2]float64{p.chance.NormFloat64(), p.chance.NormFloat64()}
 	lost := func(err error) {
 		p.unread()
@@ -101,8 +113,18 @@ func (p *probe) read(step int, started bool, sample *intake.Sample) {
 		sample.Reading.Values = p.values
 		return
 	}
+	wild := -1.0 // from 0 to 1: where in its range a wild value is
+	switch {
+	case odd < f.spikes:
+		wild = odd / f.spikes
+	case wet < raving && anyHolds(f.erratic, step):
+		wild = wet / raving
+	}
 	for k := range p.part.channels {
 		p.measure(k, step, noise[min(k, 1)])
+		if wild >= 0 {
+			p.rave(k, step, wild)
+		}
 	}
 	sample.Reading.Values, sample.Reading.First = p.values, first
 }
@@ -119,13 +141,36 @@ func (p *probe) measure(k, step int, noise float64) {
 		value = 100.3
 		off = value - p.seen[k]
 	}
-	value += noise * c.noise
-	counts := math.Round((min(max(value, c.Low), c.High) - c.Low) / c.Resolution)
-	value = c.Low + counts*c.Resolution
-	p.values[k].Value, p.values[k].Raw = value, uint64(counts)
-	p.naive[k] = value
+	value += noise * p.noise[k]
+	p.give(k, value)
+	if len(p.faults.out) > 0 && anyHolds(p.faults.out, step) {
+		off += p.seen[k] - p.truth[k]
+	}
 	p.right[k] = math.Abs(off) <= c.Accuracy
 	if !p.right[k] {
 		p.wrongAt = step
 	}
+}
+
+// raving is the share of the values of an erratic sensor that are wild: that of a real one, whose temperature jumped to between 70 and
+// 390 °C in 65 % of the minutes. The humidities are invented.
+const raving = 0.65
+
+// rave replaces the value of a channel by a wild one.
+func (p *probe) rave(k, step int, wild float64) {
+	value := 70 + 320*wild
+	if p.part.channels[k].Channel == sensors.Humidity {
+		value = 100 * wild
+	}
+	p.give(k, value)
+	p.right[k], p.wrongAt = false, step
+}
+
+// give makes a value what the part can say.
+func (p *probe) give(k int, value float64) {
+	c := &p.part.channels[k]
+	counts := math.Round((min(max(value, c.Low), c.High) - c.Low) / c.Resolution)
+	value = c.Low + counts*c.Resolution
+	p.values[k].Value, p.values[k].Raw = value, uint64(counts)
+	p.naive[k] = value
 }
