@@ -99,13 +99,50 @@ func TestProfilesSpeakToTheKeeper(t *testing.T) {
 		t.Run(id, func(t *testing.T) {
 			assert.NotEmpty(t, profile.Title)
 			assert.Contains(t, profile.Caution, "Starting point. Species, population, local code, permit office and your veterinarian decide.")
-			assert.Contains(t, profile.Caution, "residual-current device")
+			assert.Contains(t, profile.Caution, "residual-current device (RCD, GFCI)")
 			for at, needs := range profile.Care {
 				assert.NotEmpty(t, needs.Bands, at)
 				assert.Contains(t, strings.Join(needs.Notes, "\n"), "Act within", "%s: how soon a person must act", at)
 			}
 		})
 	}
+}
+
+// One wording of each caution, in every profile that it concerns: diseases and chemicals in all, mist where humidity has a band, lamps
+// where air has one besides that of winter rest, calcium where larvae live.
+func TestCautionsAreWhereTheyConcern(t *testing.T) {
+	for id, profile := range profiles(t) {
+		t.Run(id, func(t *testing.T) {
+			for _, words := range []string{
+				"Never release an animal, a plant or water.", "Small children, pregnant people and people with weak immunity keep away unless a doctor agrees.",
+				"No drug, salt or heat treatment without a veterinarian; every salt, that of a humidity check too, stays away from animals.",
+				"household bleach at 3 % or potassium peroxymonosulfate at 1 % for 1 min", "0.12 % sodium hypochlorite for 30 s, or 0.03 % for 15 min",
+				"Never bring bleach together with acid or ammonia. Rinse well, let dry.", "Before hands go in, unplug them, and let a heater cool.", "Salmonella",
+			} {
+				assert.Contains(t, profile.Caution, words)
+			}
+			humid, air := false, false
+			for _, needs := range profile.Care {
+				_, hasHumidity := needs.Bands[quantity.RelativeHumidity]
+				_, hasAir := needs.Bands[quantity.AirTemperature]
+				humid, air = humid || hasHumidity, air || hasAir
+			}
+			assert.Equal(t, humid, strings.Contains(profile.Caution, "Legionella grows in water that has stood"))
+			assert.Equal(t, air && !strings.HasSuffix(id, "winter-rest"), strings.Contains(profile.Caution, "UV and heat lamps"))
+			salamanders := strings.HasSuffix(id, "newt") || strings.HasSuffix(id, "axolotl")
+			assert.Equal(t, salamanders, strings.Contains(profile.Caution, "B. salamandrivorans is harder to kill"))
+			if larva, ok := profile.Care[care.Larva]; ok {
+				notes := strings.Join(larva.Notes, " ")
+				assert.Contains(t, notes, "starves larvae of calcium")
+				assert.Contains(t, notes, "H = H0·(1 − f)^n")
+			}
+		})
+	}
+}
+
+// Four changes of a quarter with pure water leave 32 % of the hardness, as the notes say.
+func TestHardnessAfterChanges(t *testing.T) {
+	assert.InDelta(t, 0.32, math.Pow(1-0.25, 4), 0.005)
 }
 
 // Gosner (1960) stages frogs and toads; the groups embryo, hatchling and tadpole, metamorph are those of McDiarmid &
@@ -217,7 +254,9 @@ func TestCriticalLimitsAgainstPublishedTolerance(t *testing.T) {
 		{"tropical-forest-floor", care.Adult, quantity.AirTemperature, 29.1, 16.7, 1.1},        // exception: Oophaga pumilio
 		{"cool-montane-stream", care.Larva, quantity.WaterTemperature, 29.6, math.NaN(), 7.6},  // Ascaphus truei
 		{"cool-montane-stream", care.Adult, quantity.AirTemperature, 27.5, math.NaN(), 4.5},    // Ascaphus truei
-		{"temperate-pond-frog", care.Metamorph, quantity.WaterTemperature, 32.1, 4, 6.1},       // Rana temporaria
+		{"temperate-pond-frog", care.Larva, quantity.WaterTemperature, 27.1, math.NaN(), 3.1},  // Rana dybowskii
+		{"temperate-pond-frog", care.Larva, quantity.WaterTemperature, 26.0, math.NaN(), 2},    // exception: R. sylvatica, one study
+		{"temperate-pond-frog", care.Metamorph, quantity.WaterTemperature, 32.1, 4, 8.1},       // Rana temporaria
 		{"temperate-pond-frog", care.Metamorph, quantity.AirTemperature, 32.1, 4, 6.1},         // Rana temporaria
 		{"temperate-pond-frog", care.Juvenile, quantity.AirTemperature, 32.1, 4, 5.1},          // Rana temporaria
 		{"temperate-pond-frog", care.Adult, quantity.WaterTemperature, 29.6, math.NaN(), 3.6},  // acclimated at 5 °C

@@ -105,7 +105,8 @@ type Fields struct {
 
 // caution ends each alarm. "Starting point …" is the wording of the care profiles.
 const caution = `The limits are a starting point: species, your veterinarian, permit office and local code decide.
-Unplug heaters, pumps and lights before hands go into the water. dewline watches and warns; it switches nothing.`
+Unplug heaters, pumps and lights, and let heaters cool, before hands go into the water. No drug, salt or heat treatment without a
+veterinarian. dewline watches and warns; it switches nothing.`
 
 // Message writes the message of a journal entry on an alarm, of a summary or of a test.
 func (f *Formatter) Message(entry *journal.Entry) Message {
@@ -278,11 +279,24 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	if len(entry.Notifiers) == 0 { // the title has it otherwise
 		to.Note = note(entry, n)
 	}
-	advice := AdviceOn(n.quantity, n.limit)
 	if !to.Over {
+		advice := AdviceOn(n.quantity, n.limit, f.stages(n.place)...)
 		to.Consequence, to.Actions = advice.Consequence, advice.Actions
 	}
 	to.Link = f.Link(entry.Alarm)
+}
+
+// stages are those of the animals in a place.
+func (f *Formatter) stages(place string) (stages []care.Stage) {
+	if f.Now == nil {
+		return nil
+	}
+	for _, r := range f.Now.Residents(place) {
+		if stage, err := care.Parse(r.Stage); err == nil {
+			stages = append(stages, stage)
+		}
+	}
+	return stages
 }
 
 // worst is the value furthest beyond the limit: an entry may be older than the present value.

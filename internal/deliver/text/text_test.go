@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -17,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
@@ -258,16 +260,18 @@ func TestEveryMessageSaysWhatAKeeperNeeds(t *testing.T) {
 
 // TestEveryAlarmHasAnAction: an alarm without an action is not an alarm (ANSI/ISA-18.2).
 func TestEveryAlarmHasAnAction(t *testing.T) {
-	for _, q := range quantity.All() {
-		for _, limit := range []string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling"} {
-			a := AdviceOn(q.String(), limit)
-			text := a.Consequence + " " + strings.Join(a.Actions, " ")
-			assert.NotEmpty(t, a.Consequence, "%s/%s", q, limit)
-			assert.NotEmpty(t, a.Actions, "%s/%s", q, limit)
-			assert.NotContains(t, strings.ToLower(text), "safe", "%s/%s: a message never says that an animal is safe", q, limit)
-			assert.Equal(t, strings.HasPrefix(limit, "critical"), strings.Contains(text, "Act now"), "%s/%s", q, limit)
-			for _, action := range a.Actions {
-				assert.LessOrEqual(t, utf8.RuneCountInString(action), 200, "%s/%s", q, limit)
+	for _, stages := range append(together, nil) {
+		for _, q := range quantity.All() {
+			for _, limit := range []string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling"} {
+				a := AdviceOn(q.String(), limit, stages...)
+				text := a.Consequence + " " + strings.Join(a.Actions, " ")
+				assert.NotEmpty(t, a.Consequence, "%s/%s", q, limit)
+				assert.NotEmpty(t, a.Actions, "%s/%s", q, limit)
+				assert.NotContains(t, strings.ToLower(text), "safe", "%s/%s: a message never says that an animal is safe", q, limit)
+				assert.Equal(t, strings.HasPrefix(limit, "critical"), strings.Contains(text, "Act now"), "%s/%s", q, limit)
+				for _, action := range a.Actions {
+					assert.LessOrEqual(t, utf8.RuneCountInString(action), 200, "%s/%s: %s", q, limit, action)
+				}
 			}
 		}
 	}
@@ -275,6 +279,50 @@ func TestEveryAlarmHasAnAction(t *testing.T) {
 	assert.Contains(t, strings.Join(AdviceOn("outlet-mail", "fault").Actions, " "), "dewline alarm test")
 	assert.Equal(t, AdviceOn("relative-humidity", "low"), AdviceOn("vapour-pressure-deficit", "high"), "dry air by either measure")
 	assert.NotEqual(t, AdviceOn("water-temperature", "high"), AdviceOn("water-temperature", "low"))
+}
+
+// together is which stages may share a place.
+var together = [][]care.Stage{
+	{care.Egg}, {care.Larva}, {care.Metamorph}, {care.Juvenile}, {care.Adult}, {care.Larva, care.Metamorph}, {care.Larva, care.Adult},
+}
+
+// TestAdviceHarmsNoAnimalAndNoHand: no hand near a live heater, no fan on what it dries, no mist from water that has stood; a stage
+// that is not known is taken as the weakest.
+func TestAdviceHarmsNoAnimalAndNoHand(t *testing.T) {
+	of := func(quantityName, limit string, stages []care.Stage) string {
+		return strings.Join(AdviceOn(quantityName, limit, stages...).Actions, "\n")
+	}
+	for _, stages := range append(together, nil) {
+		for _, limit := range []string{"low", "critical-low", "high", "critical-high", "rising", "falling"} {
+			water := of("water-temperature", limit, stages)
+			assert.Regexp(t, `(?i)unplug .*heater .*let .* cool for 15 minutes`, water, limit)
+			assert.Contains(t, of("air-temperature", limit, stages), "nplug", limit)
+		}
+		young := len(stages) == 0 || slices.ContainsFunc(stages, care.Stage.Delicate)
+		onlyLarvae := len(stages) == 1 && stages[0] == care.Larva
+		assert.Equal(t, !young, strings.Contains(of("water-temperature", "high", stages), "a fan across the open water"), "%v", stages)
+		hot := of("air-temperature", "critical-high", stages)
+		assert.Equal(t, !onlyLarvae, strings.Contains(hot, "moving air dries"), "%v", stages)
+		assert.Equal(t, young, strings.Contains(hot, "a froglet of 0.2 g dies of it"), "%v", stages)
+		for _, q := range []string{"relative-humidity", "dew-point", "absolute-humidity"} {
+			for _, limit := range []string{"low", "high"} {
+				assert.Contains(t, of(q, limit, stages), "Legionella grows in standing water", "%s %s", q, limit)
+			}
+		}
+		assert.Equal(t, onlyLarvae, strings.Contains(of("relative-humidity", "low", stages), "pure water"), "%v", stages)
+	}
+	assert.Equal(t, AdviceOn("air-temperature", "high", care.Egg, care.Larva, care.Metamorph, care.Juvenile, care.Adult), AdviceOn("air-temperature", "high"))
+}
+
+// TestMessageKnowsTheStageOfThePlace: the larva of tub-1 and the young of grow-out get advice of their own.
+func TestMessageKnowsTheStageOfThePlace(t *testing.T) {
+	hot := func(place string) string {
+		e := entry(func(e *journal.Entry) { e.Alarm, e.Place = place+"/air-temperature/high", place })
+		return formatter(t, quantity.Celsius, e.At).Message(e).Text
+	}
+	assert.Contains(t, hot("tub-1"), "A fan across the open water")
+	assert.Contains(t, hot("grow-out"), "No fan on the animals")
+	assert.Contains(t, hot("loft"), "No fan on the animals", "no animal is known to live in the loft itself")
 }
 
 // TestTextFromElsewhereStaysInItsLine: names and reasons cannot add headers or lines, whatever they hold.

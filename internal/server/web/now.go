@@ -199,7 +199,7 @@ func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 	n := &Now{
 		Site: p.Site, Run: p.Run, At: instantOf(p.At), Started: instantOf(p.Started), Timezone: zoneOf(p).String(),
 		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil && mayAct, History: s.History != nil,
-		Late: p.Late, ReloadOK: p.ReloadOK, Flood: instantOf(p.FloodSince), Alarms: alarmsNow(p), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
+		Late: p.Late, ReloadOK: p.ReloadOK, Flood: instantOf(p.FloodSince), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
 	}
 	if p.Display == quantity.Fahrenheit {
 		n.Temperature = quantity.Fahrenheit.Symbol()
@@ -209,6 +209,7 @@ func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 		configured = s.Site()
 	}
 	n.Places = s.placesNow(p, configured)
+	n.Alarms = alarmsNow(p, n.Places)
 	for i := range p.Sensors {
 		n.Sensors = append(n.Sensors, sensorNow(&p.Sensors[i], configured))
 	}
@@ -303,7 +304,19 @@ func limitsOf(b *care.Band) *exposure.Limits {
 	return new(exposure.LimitsOf(b))
 }
 
-func alarmsNow(p *status.Snapshot) []AlarmNow {
+// stagesIn are the stages of the animals in a place.
+func stagesIn(places []PlaceNow, id string) (stages []care.Stage) {
+	for i := range places {
+		for k := range places[i].Cohorts {
+			if stage, err := care.Parse(places[i].Cohorts[k].Stage); err == nil && places[i].ID == id {
+				stages = append(stages, stage)
+			}
+		}
+	}
+	return stages
+}
+
+func alarmsNow(p *status.Snapshot, places []PlaceNow) []AlarmNow {
 	list := []AlarmNow{}
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
@@ -314,7 +327,7 @@ func alarmsNow(p *status.Snapshot) []AlarmNow {
 		if a.Limit == care.CriticalHigh.String() || a.Limit == care.CriticalLow.String() {
 			now.LongestS = length(watch.MaxCriticalShelf)
 		}
-		advice := text.AdviceOn(a.Quantity, a.Limit)
+		advice := text.AdviceOn(a.Quantity, a.Limit, stagesIn(places, a.Place)...)
 		now.Consequence, now.Action = advice.Consequence, strings.Join(advice.Actions, " ")
 		list = append(list, now)
 	}

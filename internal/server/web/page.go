@@ -119,7 +119,12 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 	location := zoneOf(p)
 	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
 	v := pageView{Site: p.Site, At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String(), Style: template.CSS(style)}
-	v.Alarms, v.Covered = alarmsOf(p, at)
+	var configured *watch.Site
+	if s.Site != nil {
+		configured = s.Site()
+		v.Cautions = cautionsOf(configured)
+	}
+	v.Alarms, v.Covered = alarmsOf(p, s.placesNow(p, configured), at)
 	for i := range p.Points {
 		point := &p.Points[i]
 		k := slices.IndexFunc(v.Places, func(place placeView) bool { return place.ID == point.Point.Place })
@@ -140,14 +145,11 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 		}
 		v.Sensors = append(v.Sensors, view)
 	}
-	if s.Site != nil {
-		v.Cautions = cautionsOf(s.Site())
-	}
 	return v
 }
 
 // alarmsOf lists what a person should see, the most pressing first, and counts what is silent.
-func alarmsOf(p *status.Snapshot, at func(time.Time) string) (shown []alarmView, silent int) {
+func alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time) string) (shown []alarmView, silent int) {
 	var alarms []*watch.AlarmState
 	for i := range p.Alarms {
 		switch a := &p.Alarms[i]; a.Letter {
@@ -164,7 +166,7 @@ func alarmsOf(p *status.Snapshot, at func(time.Time) string) (shown []alarmView,
 		if !orNone(a.Since).IsNone() {
 			since = at(a.Since.Time())
 		}
-		action := strings.Join(text.AdviceOn(a.Quantity, a.Limit).Actions, " ")
+		action := strings.Join(text.AdviceOn(a.Quantity, a.Limit, stagesIn(places, a.Place)...).Actions, " ")
 		shown = append(shown, alarmView{a.Name, text.State(a.Letter, a.By), a.Priority.String(), since, a.Reason, action})
 	}
 	return shown, silent
