@@ -56,10 +56,21 @@ lint:
 	@unreachable=$$(go tool deadcode -filter='^dewline/(cmd|internal/([^t]|test/trial))' ./cmd/dewline ./cmd/proving); \
 	if [ -n "$$unreachable" ]; then echo "$$unreachable"; exit 1; fi
 
-## unit: all tests, with the race detector (which needs cgo and a C compiler)
+## unit: all tests, with the race detector (which needs cgo and a C compiler). What failed is printed once more at the end.
+## Packages that run the program or a browser as processes of their own depend on how busy the machine is: where one of them
+## fails beside others, it runs once more by itself, and that run decides. Every other failure is final.
+PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/faults/[a-z]+|test/harness))$$
 unit:
 	cd dashboards && npm test --silent
-	CGO_ENABLED=1 go test -race $(GO_TEST_FLAGS) ./...
+	@mkdir -p dist; export CGO_ENABLED=1; \
+	if go test -race $(GO_TEST_FLAGS) ./... 2>&1 | tee dist/unit.log; then exit 0; fi; \
+	failed=$$(sed -n 's/^FAIL[[:space:]]\+\(dewline[^[:space:]]*\).*/\1/p' dist/unit.log); \
+	echo "== failed: $${failed:-nothing that names a package}"; \
+	grep -E '^[[:space:]]*(--- FAIL|Error Trace:|Error:|Messages:|panic:|WARNING: DATA RACE)|_test\.go:[0-9]+: waited in vain' dist/unit.log | tail -40 || true; \
+	test -n "$$failed" && ! grep -qvE '$(PROCESSES)' <<<"$$failed" && ! grep -q 'WARNING: DATA RACE' dist/unit.log || exit 1; \
+	echo "== once more, by itself"; \
+	go test -race -count=1 -p=1 $(GO_TEST_FLAGS) $$failed 2>&1 | tee dist/again.log || { \
+		grep -E '^[[:space:]]*(--- FAIL|Error Trace:|Error:|Messages:|panic:)|_test\.go:[0-9]+: waited in vain' dist/again.log | tail -40; exit 1; }
 
 ## cross: that the program builds for the boards it is made for
 cross:
