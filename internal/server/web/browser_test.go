@@ -163,7 +163,7 @@ func TestAcknowledgeShelveAndNote(t *testing.T) {
 	first := b.text(".alarm h3")
 	assert.Contains(t, first, "critical")
 	assert.Contains(t, first, "loft, air temperature: critically high", "the most pressing comes first")
-	for _, part := range []string{"active, please confirm", "limit 82.0 °F", "Hot air dries small animals", "lights and heaters off", "It speaks for tub-1"} {
+	for _, part := range []string{"active, please confirm", "limit 82.0 °F", "Hot air dries small animals", "No fan on the animals", "It speaks for tub-1"} {
 		assert.Contains(t, b.text(".alarm"), part)
 	}
 	b.click("#keeper")
