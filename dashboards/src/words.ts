@@ -46,7 +46,7 @@ export function alarmFigures(a: AlarmNow, t: Temperature): string {
 }
 
 const kindWords: Record<string, string> = {
-  "alarm.raised": "alarm", "alarm.cleared": "alarm over", "alarm.acknowledged": "acknowledged", "alarm.reset": "reset", "alarm.repeated": "called again",
+  "alarm.raised": "alarm", "alarm.cleared": "alarm over", "alarm.acknowledged": "acknowledged", "alarm.reset": "reset", "alarm.repeated": "called again", "alarm.worsened": "has become worse",
   "alarm.shelved": "shelved", "alarm.unshelved": "shelf ended", "alarm.suppressed": "covered by another alarm", "alarm.returned": "no longer covered",
   "alarm.disabled": "taken out of service", "alarm.enabled": "back in service", "command.refused": "refused", "stage.set": "stage", misting: "misting",
   note: "note", "clock.stepped": "clock set", "clock.confirmed": "clock confirmed", "run.started": "dewline started", "run.stopped": "dewline stopped",

@@ -62,7 +62,7 @@ func TestLineOfSensorsThatDisagree(t *testing.T) {
 		line, err := assemble.Line(&site, nil)
 		require.NoError(t, err)
 		failure := ""
-		for i := range 20 {
+		for i := range 62 { // ten minutes
 			at := time.Unix(1e9+int64(i)*10, 0)
 			_, err := line.Take(degrees("one", at, 22))
 			require.NoError(t, err)

@@ -27,7 +27,7 @@ site: north-loft
 timezone: Europe/Lisbon
 places:
   - {id: loft, kind: room}
-  - {id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, critical-high: 26 °C, on-delay: 20s, off-delay: 20s}}}
+  - {id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, critical-high: 24.3 °C, on-delay: 20s, off-delay: 20s}}}
   - {id: tub-2, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, on-delay: 20s, off-delay: 20s}}}
 sensors:
   - {id: player, driver: recorded, file: FOLDER/played.csv, every: 10s, feeds: {temperature: tub-1/water-temperature}}
@@ -48,8 +48,8 @@ func TestLiveAndReplayAgreeToTheMillisecond(t *testing.T) {
 	began := time.Date(2026, 7, 14, 13, 0, 0, 0, time.UTC)
 	csv := strings.Builder{}
 	csv.WriteString("time,point,value,unit\n")
-	for i := range 120 { // an hour: five waves of 12 min, which pass both limits
-		value := 23.7 + 3.1*math.Sin(2*math.Pi*float64(i)/24)
+	for i := range 120 { // an hour: five waves of 12 min, which pass both limits, no faster than water can
+		value := 23.7 + 0.9*math.Sin(2*math.Pi*float64(i)/24)
 		fmt.Fprintf(&csv, "%s,tub-1/water-temperature,%.4f,Cel\n", began.Add(time.Duration(i)*30*time.Second).Format(time.RFC3339), value)
 	}
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "played.csv"), []byte(csv.String()), 0o600))

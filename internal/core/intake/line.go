@@ -78,6 +78,8 @@ type Report struct {
 	// Failure is what is wrong, for people; "" for a good read.
 	Failure string
 	Kind    sensors.Kind // of the failure
+	// Unsteady means that the failure comes and goes: the channel is erratic, or differs from the others of its point.
+	Unsteady bool
 }
 
 // Outcome is what a sample led to. Its slices are used again by the next call of Take.
@@ -269,6 +271,8 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 	case verdict.Flag == quantity.Missing:
 		reading.Value = math.NaN()
 		l.blame(sensors.Unknown, "it gave no %s", f.Channel)
+	case verdict.Erratic && verdict.Flag == quantity.Fail:
+		l.blameUnsteady("%s is raving and cannot be believed: it jumps to and fro, now to %s", f.Channel, shown(reading.Value, f.Point.Quantity))
 	case verdict.Flag == quantity.Fail:
 		l.blame(sensors.Implausible, "%s %s: %s", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
 	default:
@@ -297,7 +301,7 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 	choice := j.choice.Offer(quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag})
 	j.odd, j.spread = choice.Odd, choice.Spread
 	if slices.Contains(j.odd, from.id) {
-		l.blame(sensors.Implausible, "%s", j.disagreement(from.id))
+		l.blameUnsteady("%s", j.disagreement(from.id))
 	}
 	if choice.Of > 0 && !reading.Flag.Usable() {
 		return // another sensor speaks for the point
@@ -340,6 +344,23 @@ func (l *Line) amend(f *feed, a quality.Amendment) {
 func (l *Line) blame(kind sensors.Kind, format string, args ...any) {
 	if r := &l.outcome.Reports[len(l.outcome.Reports)-1]; r.Failure == "" {
 		r.Failure, r.Kind = fmt.Sprintf(format, args...), kind
+	}
+}
+
+// blameUnsteady is blame for a failure that comes and goes.
+func (l *Line) blameUnsteady(format string, args ...any) {
+	l.blame(sensors.Implausible, format, args...)
+	l.outcome.Reports[len(l.outcome.Reports)-1].Unsteady = true
+}
+
+// Distrust takes the channel that feeds a point to be erratic from a time on: it was so when the last line ended.
+func (l *Line) Distrust(sensor string, point quantity.Point, at instant.Instant) {
+	if s := l.sources[sensor]; s != nil {
+		for _, f := range s.feeds {
+			if f.Point == point {
+				f.judge.Distrust(at)
+			}
+		}
 	}
 }
 

@@ -92,7 +92,7 @@ func TestNothingObtainedIsAMissingReadingAndAFailure(t *testing.T) {
 		assert.Equal(t, quantity.Missing, r.Flag)
 		assert.Equal(t, second(0), r.At)
 	}
-	assert.Equal(t, []Report{{"loft-air", "", second(0), "reading 0x44: absent", sensors.Absent}}, outcome.Reports, "nothing is said of the channels")
+	assert.Equal(t, []Report{{Sensor: "loft-air", At: second(0), Failure: "reading 0x44: absent", Kind: sensors.Absent}}, outcome.Reports, "nothing is said of the channels")
 
 	outcome = take(t, l, sample("loft-air", 10, celsius(24)))
 	assert.Equal(t, quantity.NotEvaluated, outcome.Readings[0].Flag)
@@ -138,12 +138,19 @@ func TestSeveralSensorsOfAPoint(t *testing.T) {
 	outcome := take(t, l, sample("b", 10, celsius(23.5)))
 	assert.Equal(t, quantity.Suspect, one(t, outcome).Flag)
 	assert.Equal(t, 22.25, one(t, outcome).Value)
+	assert.Empty(t, outcome.Worst().Failure, "not yet: they differ for the first time")
+	for at := 20.0; at <= 610; at += 10 {
+		take(t, l, sample("a", at-0.2, celsius(22)))
+		take(t, l, sample("c", at-0.1, celsius(22.25)))
+		outcome = take(t, l, sample("b", at, celsius(23.5)))
+	}
+	assert.True(t, outcome.Worst().Unsteady)
 	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 1.5 K (allowed: 1), and this one is the farthest from the rest", outcome.Worst().Failure)
 	assert.Equal(t, sensors.Implausible, outcome.Worst().Kind)
-	assert.Empty(t, take(t, l, sample("a", 10.1, celsius(22))).Worst().Failure, "the others are not to blame")
+	assert.Empty(t, take(t, l, sample("a", 610.1, celsius(22))).Worst().Failure, "the others are not to blame")
 
-	assert.Empty(t, take(t, l, sample("c", 10.1, celsius(22.25))).Readings, "one moment, one reading")
-	broken := Sample{Sensor: "b", At: start.Add(20 * time.Second), Err: errors.New("no answer")}
+	assert.Empty(t, take(t, l, sample("c", 610.1, celsius(22.25))).Readings, "one moment, one reading")
+	broken := Sample{Sensor: "b", At: start.Add(620 * time.Second), Err: errors.New("no answer")}
 	assert.Empty(t, take(t, l, broken).Readings, "others speak for the point")
 	assert.Equal(t, "no answer", take(t, l, broken).Worst().Failure)
 }
@@ -151,20 +158,24 @@ func TestSeveralSensorsOfAPoint(t *testing.T) {
 func TestOfTwoSensorsThatDifferBothAreNamed(t *testing.T) {
 	feeds := []Feed{{Channel: sensors.Temperature, Point: tub}}
 	l := newLine(t, map[quantity.Point]float64{tub: 1}, Source{ID: "a", Feeds: feeds}, Source{ID: "b", Feeds: feeds})
-	take(t, l, sample("a", 0, celsius(22)))
-	outcome := take(t, l, sample("b", 1, celsius(25)))
-	assert.Equal(t, 23.5, one(t, outcome).Value)
+	var outcome Outcome
+	for at := 0.0; at <= 600; at += 10 {
+		take(t, l, sample("a", at, celsius(22)))
+		outcome = take(t, l, sample("b", at+1, celsius(25)))
+		assert.Equal(t, 23.5, one(t, outcome).Value)
+	}
 	assert.Equal(t, "the sensors of tub-1/water-temperature differ by 3.0 K (allowed: 1), and this one or a is wrong", outcome.Worst().Failure)
-	assert.Contains(t, take(t, l, sample("a", 10, celsius(22))).Worst().Failure, "this one or b is wrong")
-	assert.Empty(t, take(t, l, sample("a", 20, celsius(24.5))).Worst().Failure)
+	assert.Contains(t, take(t, l, sample("a", 610, celsius(22))).Worst().Failure, "this one or b is wrong")
+	assert.Contains(t, take(t, l, sample("a", 620, celsius(24.2))).Worst().Failure, "differ by 0.8 K (allowed: 1)", "not near enough to be over")
+	assert.Empty(t, take(t, l, sample("a", 630, celsius(24.5))).Worst().Failure)
 
 	// With b gone, a is alone again, and its readings are amended.
-	for _, at := range []float64{70, 80} {
+	for _, at := range []float64{680, 690} {
 		take(t, l, sample("a", at, celsius(24.5)))
 	}
-	amended := take(t, l, sample("a", 90, celsius(24.5))).Amendments
-	assert.Equal(t, []Amendment{{tub, second(80), quantity.Pass, quality.NoTest}}, amended)
-	gone := take(t, l, Sample{Sensor: "a", At: start.Add(10 * time.Minute), Err: errors.New("no answer")})
+	amended := take(t, l, sample("a", 700, celsius(24.5))).Amendments
+	assert.Equal(t, []Amendment{{tub, second(690), quantity.Pass, quality.NoTest}}, amended)
+	gone := take(t, l, Sample{Sensor: "a", At: start.Add(20 * time.Minute), Err: errors.New("no answer")})
 	assert.Equal(t, quantity.Missing, one(t, gone).Flag, "nobody is left to speak for the point")
 }
 

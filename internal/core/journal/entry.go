@@ -19,6 +19,7 @@ const (
 	AlarmAcknowledged Kind = "alarm.acknowledged"
 	AlarmReset        Kind = "alarm.reset"
 	AlarmRepeated     Kind = "alarm.repeated"
+	AlarmWorsened     Kind = "alarm.worsened" // an active alarm has got a higher priority: a fault that has left a point without readings
 	AlarmShelved      Kind = "alarm.shelved"
 	AlarmUnshelved    Kind = "alarm.unshelved"
 	AlarmSuppressed   Kind = "alarm.suppressed"

@@ -247,7 +247,7 @@ func (r *Rules) Rooms(rooms map[string]bool) { r.rooms = maps.Clone(rooms) }
 // Kinds returns the kinds of entries that [Rules.Resume] reads.
 func Kinds() []journal.Kind {
 	return []journal.Kind{
-		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmShelved,
+		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmWorsened, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
 		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.NotifierTest, journal.Lost,
 		journal.ClockStepped, journal.ClockConfirmed,

@@ -26,10 +26,10 @@ const (
 // unacknowledged is the ISA-18.2 state that calls for a person.
 const unacknowledged = "B"
 
-// Calls reports whether an entry calls for a person: the alarm enters the state unacknowledged, or alarms once more in it. Only
+// Calls reports whether an entry calls for a person: the alarm enters the state unacknowledged, or alarms once more, or with a higher priority, in it. Only
 // that is an annunciation.
 func Calls(e *journal.Entry) bool {
-	return e.Alarm != "" && e.State == unacknowledged && (e.Was != unacknowledged || e.Kind == journal.AlarmRepeated)
+	return e.Alarm != "" && e.State == unacknowledged && (e.Was != unacknowledged || e.Kind == journal.AlarmRepeated || e.Kind == journal.AlarmWorsened)
 }
 
 // BinOf numbers the bins.

@@ -38,6 +38,7 @@ type Pipeline struct {
 	Rules *notify.Rules
 
 	sensors map[string]sensor // by id
+	lined   *intake.Line      // the line that knows which channels are erratic
 	ready   Ready
 	spent   Ready // was given out last
 }
@@ -85,6 +86,12 @@ func (c *Pipeline) Sensor(id string) (int32, bool) {
 
 // Take handles one sample of a sensor, good or failed. The outcome is valid until the next call.
 func (c *Pipeline) Take(s intake.Sample) (intake.Outcome, error) {
+	if c.lined != c.Line {
+		c.lined = c.Line
+		for _, channel := range c.Core.UnsteadyChannels() {
+			c.Line.Distrust(channel.Sensor, channel.Feeds, instant.Of(s.At))
+		}
+	}
 	outcome, err := c.Line.Take(s)
 	if err != nil {
 		return outcome, err
@@ -113,7 +120,7 @@ func (c *Pipeline) report(from *sensor, reports []intake.Report, failed bool) {
 		if (r.Failure != "") != failed {
 			continue
 		}
-		ev := watch.Event{Kind: watch.SensorEvent, At: r.At, Sensor: from.index, Failure: r.Failure, Flag: quantity.Missing}
+		ev := watch.Event{Kind: watch.SensorEvent, At: r.At, Sensor: from.index, Failure: r.Failure, Flag: quantity.Missing, Unsteady: r.Unsteady}
 		if r.Kind == sensors.Implausible {
 			ev.Flag = quantity.Fail
 		}

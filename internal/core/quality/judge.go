@@ -29,6 +29,8 @@ type Verdict struct {
 	Why Test
 	// Extra widens the expanded uncertainty of the value, in its unit.
 	Extra float64
+	// Erratic means that the channel jumps to and fro: no single value of it can be believed.
+	Erratic bool
 	// Amended means that the previous reading gets another flag, now that the spike test knows both its neighbours.
 	Amended   bool
 	Amendment Amendment
@@ -47,6 +49,9 @@ type Amendment struct {
 // test; all other tests flag it at once. A reading without such a neighbour on either side stays not evaluated.
 // No test fails a value for changing fast: a real heat wave passes or is suspect, and both are usable. Only a lone value
 // far from both its neighbours fails, afterwards. A value that failed is compared with no other.
+//
+// A channel that jumps to and fro is erratic until it has been free of jumps for [Settled]. In that time a value fails unless it
+// agrees with those of the last minutes.
 type Judge struct {
 	tests Tests
 
@@ -64,6 +69,7 @@ type Judge struct {
 	heaterUntil   instant.Instant
 	heated        bool
 	creep         Creep
+	erratic       erratic
 }
 
 // sample is a good reading that later ones are compared with. The zero value is none.
@@ -88,6 +94,9 @@ func NewJudge(tests Tests) *Judge {
 // Resume sets the widening by [Creep] to its value at the end of the last run.
 func (j *Judge) Resume(extra float64) { j.creep = CreepFrom(extra) }
 
+// Distrust takes the channel to be erratic from a time on: it was so at the end of the last run.
+func (j *Judge) Distrust(at instant.Instant) { j.erratic.active, j.erratic.jumped = true, at }
+
 // Shift moves all remembered times by a step of the clock, so that no test sees the step.
 func (j *Judge) Shift(by time.Duration) {
 	for _, at := range []*instant.Instant{&j.before.at, &j.last.at, &j.rawFrom, &j.rawLast, &j.calmEnd, &j.saturatedFrom, &j.heaterUntil} {
@@ -95,6 +104,7 @@ func (j *Judge) Shift(by time.Duration) {
 	}
 	j.calm.shift(by)
 	j.creep.shift(by)
+	j.erratic.shift(by)
 }
 
 // Judge takes the next observation and returns its flag.
@@ -107,10 +117,21 @@ func (j *Judge) Judge(o Observation) Verdict {
 		return Verdict{Flag: quantity.Missing, Why: NoValue}
 	case o.Wrong:
 		return Verdict{Flag: quantity.Fail, Why: KnownWrong}
-	case !j.tests.Possible.Contains(o.Measured):
-		return Verdict{Flag: quantity.Fail, Why: GrossLimits}
 	}
 	v := Verdict{Flag: quantity.Pass}
+	disagrees := false
+	if heating := o.Heated || j.heated && o.At < j.heaterUntil; j.tests.Rate != nil && !o.First && !heating {
+		disagrees = j.erratic.follow(o.At, o.Value, j.tests.Rate, j.tests.gap())
+		v.Erratic = j.erratic.active
+	}
+	if !j.tests.Possible.Contains(o.Measured) {
+		v.Flag, v.Why = quantity.Fail, GrossLimits
+		return v
+	}
+	if disagrees {
+		v.Flag, v.Why = quantity.Fail, Erratic
+		return v
+	}
 	if j.tests.Creep {
 		v.Extra = j.creep.Step(o.At, o.Value)
 	}

@@ -71,9 +71,10 @@ func TestNoFastButRealChangeFails(t *testing.T) {
 	assert.Equal(t, quantity.Suspect, final[10])
 
 	rapid.Check(t, func(t *rapid.T) {
-		// Any series in which no value is a lone extreme: each is held for two readings at least.
+		// Any series in which no value is a lone extreme: each is held for two readings at least. With more than three jumps it is
+		// erratic: see TestAnErraticChannel.
 		var values []float64
-		for range rapid.IntRange(1, 20).Draw(t, "levels") {
+		for range rapid.IntRange(1, 4).Draw(t, "levels") {
 			level := rapid.Float64Range(-50, 120).Draw(t, "level")
 			for range rapid.IntRange(2, 5).Draw(t, "held") {
 				values = append(values, level)

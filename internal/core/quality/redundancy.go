@@ -67,20 +67,25 @@ func choose(sorted []Candidate, disagree float64) Choice {
 		}
 		return choice
 	}
-	choice.Flag = quantity.Suspect
-	farthest := 0.0
-	for _, c := range sorted {
-		farthest = max(farthest, math.Abs(c.Value-choice.Value))
+	choice.Flag, choice.Odd = quantity.Suspect, farthest(sorted, choice.Value)
+	return choice
+}
+
+// farthest names the sensors that are farthest from the median, in the order of their names.
+func farthest(candidates []Candidate, median float64) (odd []string) {
+	distance := 0.0
+	for _, c := range candidates {
+		distance = max(distance, math.Abs(c.Value-median))
 	}
 	// Rounding must not decide which of two is named.
 	const rounding = 1e-9
-	for _, c := range sorted {
-		if math.Abs(c.Value-choice.Value) >= farthest*(1-rounding) {
-			choice.Odd = append(choice.Odd, c.Sensor)
+	for _, c := range candidates {
+		if math.Abs(c.Value-median) >= distance*(1-rounding) {
+			odd = append(odd, c.Sensor)
 		}
 	}
-	slices.Sort(choice.Odd)
-	return choice
+	slices.Sort(odd)
+	return odd
 }
 
 // Redundancy chooses live among the sensors of one point: it holds the latest usable reading of each.
@@ -88,16 +93,29 @@ type Redundancy struct {
 	disagree float64
 	age      time.Duration
 	latest   []Candidate // of each sensor, in any order
+	// Disagreement is slow to be found and slow to be over, so that sensors at the allowed distance do not come and go.
+	apart   instant.Instant // they have differed by more than is allowed since then; None while they do not
+	near    instant.Instant // while they are found to differ: the last time that they were not near each other again
+	differs bool
 }
+
+// The numbers of a disagreement: engineering judgement, no published source.
+const (
+	disagreesAfter = 10 * time.Minute // of a spread above the allowed one
+	nearAgain      = 0.7              // share of the allowed spread below which sensors agree again, for [Settled]
+)
 
 // NewRedundancy returns a choice among sensors whose readings count for as long as age, and may differ by disagree.
 func NewRedundancy(disagree float64, age time.Duration) *Redundancy {
-	return &Redundancy{disagree: disagree, age: age}
+	return &Redundancy{disagree: disagree, age: age, apart: instant.None}
 }
 
 // Offer takes a reading of one sensor and returns the choice at its time. A reading that failed takes the sensor out until
 // its next good one; a missing one leaves it in until its latest is too old. Where no sensor has anything usable, the
 // choice is the reading offered.
+//
+// The choice names odd sensors only once the spread has been larger than allowed for ten minutes, and then until it has been below
+// seven tenths of what is allowed for [Settled].
 func (r *Redundancy) Offer(reading Candidate) Choice {
 	r.latest = slices.DeleteFunc(r.latest, func(c Candidate) bool {
 		replaced := c.Sensor == reading.Sensor && reading.Flag != quantity.Missing
@@ -109,7 +127,36 @@ func (r *Redundancy) Offer(reading Candidate) Choice {
 	if len(r.latest) == 0 {
 		return Choice{Value: reading.Value, Flag: reading.Flag}
 	}
-	return choose(r.latest, r.disagree)
+	choice := choose(r.latest, r.disagree)
+	r.settle(reading.At, &choice)
+	return choice
+}
+
+// settle holds a disagreement back until it has lasted, and keeps it up until it is surely over.
+func (r *Redundancy) settle(at instant.Instant, choice *Choice) {
+	switch {
+	case r.disagree <= 0:
+		return
+	case choice.Spread <= r.disagree:
+		r.apart = instant.None
+	case r.apart.IsNone():
+		r.apart = at
+	}
+	if !r.differs && !r.apart.IsNone() && at.Sub(r.apart) >= disagreesAfter {
+		r.differs = true
+	}
+	odd := choice.Odd
+	choice.Odd = nil
+	if !r.differs {
+		return
+	}
+	if choice.Spread > nearAgain*r.disagree {
+		r.near, choice.Flag = at, quantity.Suspect
+		if choice.Odd = odd; odd == nil {
+			choice.Odd = farthest(r.latest, choice.Value)
+		}
+	}
+	r.differs = at.Sub(r.near) < Settled
 }
 
 // Shift moves all remembered times by a step of the clock.
@@ -117,4 +164,8 @@ func (r *Redundancy) Shift(by time.Duration) {
 	for i := range r.latest {
 		r.latest[i].At = r.latest[i].At.Add(by)
 	}
+	if !r.apart.IsNone() {
+		r.apart = r.apart.Add(by)
+	}
+	r.near = r.near.Add(by)
 }

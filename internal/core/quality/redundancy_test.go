@@ -98,3 +98,30 @@ func TestRedundancyShiftsWithTheClock(t *testing.T) {
 	assert.Equal(t, 2, r.Offer(Candidate{"b", 3610e9, 21, quantity.Pass}).Of)
 	assert.Equal(t, 1, r.Offer(Candidate{"b", 10e9, 21, quantity.Pass}).Of, "back by an hour without a word: nothing is compared")
 }
+
+func TestADisagreementIsHeld(t *testing.T) {
+	r := NewRedundancy(1, time.Minute)
+	minute := int64(0)
+	differ := func(by float64, minutes int) (odd int) {
+		for range minutes {
+			at := instant.Instant(minute * 60e9)
+			r.Offer(Candidate{"a", at, 21, quantity.Pass})
+			odd = len(r.Offer(Candidate{"b", at, 21 + by, quantity.Pass}).Odd)
+			minute++
+		}
+		return odd
+	}
+	assert.Zero(t, differ(3, 9))
+	assert.Zero(t, differ(0.9, 1), "once within the allowed distance")
+	assert.Zero(t, differ(3, 10), "nine minutes")
+	assert.Equal(t, 2, differ(3, 1), "ten minutes")
+	assert.Equal(t, 2, differ(0.9, 120), "within the allowed distance, not yet near each other")
+	assert.Zero(t, differ(0.6, 59))
+	assert.Equal(t, 2, differ(0.8, 1), "no hour")
+	assert.Zero(t, differ(0.6, 60))
+	assert.Zero(t, differ(0.8, 10), "it is over")
+	assert.Zero(t, differ(3, 10), "and has to last again")
+
+	flag := r.Offer(Candidate{"b", instant.Instant(minute * 60e9), 24, quantity.Pass}).Flag
+	assert.Equal(t, quantity.Suspect, flag, "what differs is suspect from the first reading on")
+}

@@ -25,6 +25,7 @@ const (
 	HeaterPulse
 	FirstValue
 	AwaitingNext
+	Erratic
 )
 
 // String returns the test in words for people; "" for none.
@@ -43,6 +44,7 @@ func (t Test) String() string {
 		HeaterPulse:  "heater",
 		FirstValue:   "first value",
 		AwaitingNext: "awaiting the next reading",
+		Erratic:      "erratic",
 	}[t]
 }
 

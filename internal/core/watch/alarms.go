@@ -127,7 +127,7 @@ func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was b
 // record appends the entry, and the call for a person if the alarm has just become unacknowledged.
 func record(a *alarm, was byte, e *journal.Entry, out []Effect) []Effect {
 	out = append(out, Effect{Kind: Record, Point: a.point, Entry: e})
-	if a.Letter == Unacknowledged && (was != Unacknowledged || e.Kind == journal.AlarmRepeated) {
+	if a.Letter == Unacknowledged && (was != Unacknowledged || e.Kind == journal.AlarmRepeated || e.Kind == journal.AlarmWorsened) {
 		out = append(out, Effect{Kind: Notify, Point: a.point, Entry: e})
 	}
 	return out

@@ -77,7 +77,7 @@ type EventKind uint8
 const (
 	ReadingEvent   EventKind = iota // Point, Value, Flag
 	TickEvent                       // time passes
-	SensorEvent                     // Sensor, Channel, Failure ("" = a good read), Flag
+	SensorEvent                     // Sensor, Channel, Failure ("" = a good read), Flag, Unsteady
 	CommandEvent                    // Command
 	ClockStepEvent                  // By: all earlier times of this run are shifted by it; Mark
 	CutEvent                        // ledgers are closed at this time, so that ranges begin or end there
@@ -99,6 +99,7 @@ type Event struct {
 	Run     string
 	Command *Command
 
+	Unsteady    bool        // of a failure: it comes and goes, and its fault is over only after an hour without it
 	Unconfirmed bool        // of a start: it is not known whether the clock is right
 	Mark        int64       // of a step: how far the caller's record of readings reached; kept in [UnconfirmedClock]
 	Clock       ClockOffset // of a start and of a step: the offset of the clock after it

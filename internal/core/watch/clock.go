@@ -94,7 +94,7 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 		}
 	}
 	for i := range c.faults {
-		s.late(&c.faults[i].Failing, &c.faults[i].GoodSince)
+		s.late(&c.faults[i].Failing, &c.faults[i].GoodSince, &c.faults[i].Called)
 	}
 	for i := range c.alarms {
 		a := &c.alarms[i]

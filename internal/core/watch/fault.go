@@ -5,7 +5,9 @@ import (
 	"math"
 	"time"
 
+	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
 
@@ -26,6 +28,8 @@ type faultMemory struct {
 	GoodSince instant.Instant `json:"good_since"` // the first of them; meaningless while there is none
 	Silences  bool            `json:"silences"`   // suppresses alarms: see [Core.silencing]
 	Reason    string          `json:"reason,omitempty"`
+	Unsteady  bool            `json:"unsteady,omitempty"` // it comes and goes: it is over only after unsteadyRecovery
+	Called    instant.Instant `json:"called"`             // when it was raised to the priority that calls for a person; None if never
 }
 
 // feeder is a channel that feeds a point: the faults that concern it.
@@ -33,6 +37,17 @@ type feeder struct{ part, channel int32 }
 
 // minGoodReads is how many good reads in a row show that a sensor answers again.
 const minGoodReads = 2
+
+// The times of faults: engineering judgement, no published source.
+const (
+	// unsteadyRecovery is how long a channel that was erratic, or differed from the others of its point, must be good.
+	unsteadyRecovery = time.Hour
+	// blindCalls is how long a point may be without a usable reading before the fault of its sensors calls for a person.
+	blindCalls = 30 * time.Minute
+	// sameCalls is how long a fault that has called does not call again, unless its point is without a usable reading for longBlind.
+	sameCalls = 7 * 24 * time.Hour
+	longBlind = 24 * time.Hour
+)
 
 // addFaults adds a fault and its alarm for each sensor and each of its channels.
 func (c *Core) addFaults() {
@@ -53,7 +68,7 @@ func (c *Core) addFaults() {
 // addFault adds the fault of a sensor, or of one of its channels.
 func (c *Core) addFault(sensor int32, channel string) {
 	id := c.site.Sensors[sensor].ID
-	f := fault{id: id, sensor: sensor, channel: channel != "", alarm: int32(len(c.alarms)), faultMemory: faultMemory{Failing: instant.None}}
+	f := fault{id: id, sensor: sensor, channel: channel != "", alarm: int32(len(c.alarms)), faultMemory: faultMemory{Failing: instant.None, Called: instant.None}}
 	if f.channel {
 		f.id += "/" + channel
 	}
@@ -83,6 +98,7 @@ func (c *Core) sensorReport(ev Event, out []Effect) []Effect {
 		return c.goodRead(f, ev.At, out)
 	}
 	f.Good, f.Reason = 0, ev.Failure
+	f.Unsteady = f.Unsteady || ev.Unsteady
 	if f.Failing.IsNone() {
 		f.Failing = ev.At
 		c.deadline = instant.None
@@ -111,7 +127,7 @@ func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 	}
 	a := &c.alarms[f.alarm]
 	if !a.Active {
-		f.Failing = instant.None
+		f.Failing, f.Unsteady = instant.None, false
 		return out
 	}
 	if f.Good < minGoodReads {
@@ -121,7 +137,8 @@ func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 	silenced := f.Silences
 	f.Silences = false
 	switch {
-	case at.Sub(f.GoodSince) >= c.site.Sensors[f.sensor].Recovery:
+	case at.Sub(f.GoodSince) >= c.recovery(f):
+		f.Unsteady = false
 		return c.clear(a, at, math.NaN(), out)
 	case silenced:
 		return c.refreshSuppression(at, out)
@@ -129,14 +146,122 @@ func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 	return out
 }
 
-// raiseFault raises the alarm of a fault.
+// recovery returns for how long the reads of a fault must be good.
+func (c *Core) recovery(f *fault) time.Duration {
+	recovery := c.site.Sensors[f.sensor].Recovery
+	if f.Unsteady {
+		recovery = max(recovery, unsteadyRecovery)
+	}
+	return recovery
+}
+
+// raiseFault raises the alarm of a fault. Where other sensors still deliver, or for the first half hour, it is a notice: see
+// [Core.faultCalls].
 func (c *Core) raiseFault(index int32, at instant.Instant, out []Effect) []Effect {
 	f := &c.faults[index]
 	f.Silences = true
+	priority := faultNotice
+	if c.faultCalls(f) <= at {
+		priority, f.Called = onFault.priority(), at
+	}
+	c.deadline = instant.None
 	nan := math.NaN()
 	return c.raise(&c.alarms[f.alarm], occurrence{
-		since: f.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: onFault.priority(), reason: f.Reason,
+		since: f.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: priority, reason: f.Reason,
 	}, out)
+}
+
+// faultNotice is the priority of a fault that does not call for a person, yet.
+const faultNotice = care.MediumPriority
+
+// faultCalls returns when a fault calls for a person: once a point that it feeds has been without a usable reading for
+// blindCalls, and at once if an alarm on a limit of that point is active. A fault that feeds no point calls at once. One that has
+// called within sameCalls does so only after longBlind.
+func (c *Core) faultCalls(f *fault) instant.Instant {
+	calls := instant.Instant(math.MaxInt64)
+	feeds := c.feedsOf(f)
+	for _, channel := range feeds {
+		i, ok := c.index[channel.Feeds]
+		if !ok {
+			continue
+		}
+		p := &c.points[i]
+		blind := p.Last
+		if !p.Known || blind < p.Waiting {
+			blind = p.Waiting
+		}
+		at := blind.Add(blindCalls)
+		if c.blind(p) && c.limitActive(i) {
+			at = blind
+		}
+		if again := f.Called.Add(sameCalls); !f.Called.IsNone() && at < again {
+			at = max(at, min(again, blind.Add(longBlind)))
+		}
+		calls = min(calls, at)
+	}
+	if len(feeds) == 0 {
+		return instant.None
+	}
+	return calls
+}
+
+// feedsOf returns the channels that a fault concerns.
+func (c *Core) feedsOf(f *fault) []Channel {
+	channels := c.site.Sensors[f.sensor].Channels
+	if !f.channel {
+		return channels
+	}
+	own := f.alarm - c.faults[c.faultOf[f.sensor]].alarm - 1
+	return channels[own : own+1]
+}
+
+// blind reports whether every sensor of a point fails.
+func (c *Core) blind(p *point) bool {
+	for _, by := range p.feeders {
+		if c.faults[by.part].Failing.IsNone() && c.faults[by.channel].Failing.IsNone() {
+			return false
+		}
+	}
+	return true
+}
+
+// limitActive reports whether an alarm on a limit of a point is active and not silenced by a person.
+func (c *Core) limitActive(point int32) bool {
+	for kind := onCriticalLow; kind <= onCriticalHigh; kind++ {
+		if a := c.pointAlarm(point, kind); a.Active && a.ShelfUntil.IsNone() && !a.Service {
+			return true
+		}
+	}
+	return false
+}
+
+// worsenFault gives an active fault the priority that calls for a person.
+func (c *Core) worsenFault(index int32, at instant.Instant, out []Effect) []Effect {
+	f := &c.faults[index]
+	a := &c.alarms[f.alarm]
+	was := a.Letter
+	f.Called, a.Priority = at, onFault.priority()
+	a.lifecycle.apply(realarm)
+	e := c.alarmEntry(a, journal.AlarmWorsened, at, was)
+	e.Reason = f.Reason
+	return record(a, was, e, out)
+}
+
+// UnsteadyChannels returns the channels whose active fault comes and goes: erratic ones, and those that differ from the others of
+// their point.
+func (c *Core) UnsteadyChannels() (channels []UnsteadyChannel) {
+	for i := range c.faults {
+		if f := &c.faults[i]; f.channel && f.Unsteady && c.alarms[f.alarm].Active {
+			channels = append(channels, UnsteadyChannel{c.site.Sensors[f.sensor].ID, c.feedsOf(f)[0].Feeds})
+		}
+	}
+	return channels
+}
+
+// UnsteadyChannel is a channel of a sensor, by the point that it feeds.
+type UnsteadyChannel struct {
+	Sensor string
+	Feeds  quantity.Point
 }
 
 // raiseCauseOfStale raises the fault behind a point that is about to become stale, even before FaultAfter has passed: the fault

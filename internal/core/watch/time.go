@@ -22,6 +22,7 @@ const (
 	dueShelf
 	dueFault
 	dueStale
+	dueFaultCall
 )
 
 // nextDue returns the earliest change that time causes; ties are settled by kind and index.
@@ -40,6 +41,8 @@ func (c *Core) nextDue() due {
 	for i := range c.faults {
 		if f := &c.faults[i]; !f.Failing.IsNone() && !c.alarms[f.alarm].Active {
 			consider(c.faultDue(f), dueFault, i)
+		} else if a := &c.alarms[f.alarm]; a.Active && a.Priority < onFault.priority() && !f.Failing.IsNone() {
+			consider(max(c.faultCalls(f), a.Raised), dueFaultCall, i)
 		}
 	}
 	for i := range c.points {
@@ -112,6 +115,8 @@ func (c *Core) handleDue(d due, out []Effect) []Effect {
 		return c.unshelve(a, d.at, "", "the time has passed", out)
 	case dueFault:
 		return c.raiseFault(int32(d.index), d.at, out)
+	case dueFaultCall:
+		return c.worsenFault(int32(d.index), d.at, out)
 	case dueStale:
 		p := &c.points[d.index]
 		p.Good = 0

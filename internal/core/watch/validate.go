@@ -52,7 +52,7 @@ func (s *snapshot) validate() error {
 	}
 	for i := range s.Sensors {
 		m := &s.Sensors[i].Memory
-		check("sensor "+s.Sensors[i].ID, validTimes(m.Failing, m.GoodSince) && m.Wrong >= 0 && m.Good >= 0)
+		check("sensor "+s.Sensors[i].ID, validTimes(m.Failing, m.GoodSince, m.Called) && m.Wrong >= 0 && m.Good >= 0)
 	}
 	if problems == nil {
 		return nil

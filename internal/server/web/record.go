@@ -28,7 +28,7 @@ type JournalPage struct {
 // kindGroups are the groups of entries that a reader may ask for.
 var kindGroups = map[string][]journal.Kind{
 	"alarms": {
-		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmShelved,
+		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmWorsened, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
 		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting,
 	},

@@ -323,7 +323,7 @@ func TestFalseFault(t *testing.T) {
 	for _, p := range g.probes {
 		clear(p.noise)
 	}
-	played(t, g, 150)
+	played(t, g, 170)
 	tally := g.scorer.tallies[playerDewline]
 	assert.Positive(t, tally.Phone.Verdicts[FaultFalse])
 	assert.Equal(t, tally.Phone.Verdicts[FaultFalse], tally.Phone.False())
