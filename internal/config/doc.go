@@ -123,7 +123,9 @@
 // A BAND, here and in profiles:
 //
 //	low, high, critical-low, critical-high: VALUE
-//	on-delay, critical-on-delay, off-delay: DURATION   # an on-delay alone holds for the critical limits too
+//	on-delay, critical-on-delay, off-delay: DURATION   # an on-delay alone holds for the critical limits too.
+//	                                     # low and high of air and surfaces wait for an hour at least where the light or a
+//	                                     # stage has made the limit tighter within the hour before
 //	deadband: DIFFERENCE
 //	priority: PRIORITY                   # of low and high; critical limits are critical
 //	foresee: DURATION                    # how far ahead a limit is looked for; absent: not at all

@@ -66,7 +66,7 @@ func TestDefaults(t *testing.T) {
 		criticalLow, critical time.Duration
 	}{
 		{quantity.WaterTemperature, 0.3, 10 * time.Minute, 10 * time.Minute, 2 * time.Minute, 2 * time.Minute},
-		{quantity.AirTemperature, 0.5, 10 * time.Minute, 10 * time.Minute, 2 * time.Minute, 2 * time.Minute},
+		{quantity.AirTemperature, 0.5, 15 * time.Minute, 10 * time.Minute, 2 * time.Minute, 2 * time.Minute},
 		{quantity.RelativeHumidity, 3, 15 * time.Minute, 15 * time.Minute, 20 * time.Minute, 2 * time.Minute},
 		{quantity.VapourPressureDeficit, 50, 15 * time.Minute, 15 * time.Minute, 15 * time.Minute, 15 * time.Minute},
 	}

@@ -19,8 +19,8 @@ type defaults struct {
 
 var defaultsOf = map[quantity.Quantity]defaults{
 	quantity.WaterTemperature:      {deadband: 0.3, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
-	quantity.AirTemperature:        {deadband: 0.5, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
-	quantity.SurfaceTemperature:    {deadband: 0.5, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
+	quantity.AirTemperature:        {deadband: 0.5, on: 15 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
+	quantity.SurfaceTemperature:    {deadband: 0.5, on: 15 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
 	quantity.DewPoint:              {deadband: 0.5, on: 10 * time.Minute, off: 10 * time.Minute, criticalOn: 2 * time.Minute},
 	quantity.RelativeHumidity:      {deadband: 3, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 2 * time.Minute, criticalLowOn: 20 * time.Minute},
 	quantity.VapourPressureDeficit: {deadband: 50, on: 15 * time.Minute, off: 15 * time.Minute, criticalOn: 15 * time.Minute},
@@ -69,6 +69,22 @@ func (b *Band) OnDelayOf(l Limit, q quantity.Quantity) time.Duration {
 		return d.criticalLowOn
 	}
 	return d.criticalOn
+}
+
+// The times after a switch of bands, by the light or by a stage: an enclosure needs time to follow. Engineering judgement, no published
+// source.
+const (
+	SwitchWindow = time.Hour // a stay that begins so soon after a limit has become tighter is taken to come from that
+	switchDelay  = time.Hour
+)
+
+// SwitchDelayOf returns how long a value must stay beyond a limit that has become tighter shortly before; 0 where that makes no
+// difference. Critical limits wait for nothing.
+func SwitchDelayOf(l Limit, q quantity.Quantity) time.Duration {
+	if !l.Critical() && (q == quantity.AirTemperature || q == quantity.SurfaceTemperature) {
+		return switchDelay
+	}
+	return 0
 }
 
 // PriorityOf returns the priority of the alarm on a limit: critical limits are critical, the others high unless the

@@ -122,6 +122,7 @@ func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
 // pass moves a point across a boundary: its ledger closes if the day, the cohort or the stage changes, and the next band comes into
 // force. Where the value is known (joined), delays and excursions continue under the new limits.
 func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, joined bool, out []Effect) []Effect {
+	before := p.limits.at
 	newDay := c.localDay(p.Day.From) != c.localDay(edge)
 	cohort, at := c.residentAt(p.name.Place, edge)
 	if newDay || cohort != p.cohort || at != p.stage || slices.Contains(c.cuts, edge) {
@@ -137,6 +138,11 @@ func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, join
 		p.Ledger = c.newLedger(p, edge)
 	} else {
 		c.enterBand(p, edge)
+	}
+	for limit, level := range p.limits.at { // an absent limit is infinite
+		if p.rules[limit].sign*(before[limit]-level) > tolerance {
+			p.Tightened[limit] = edge
+		}
 	}
 	if joined {
 		if side := p.limits.side(value); side != p.Side {
@@ -156,6 +162,16 @@ func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, join
 		out = c.endOutlook(i, p, edge, out)
 	}
 	return out
+}
+
+// onDelay returns how long the value must have been beyond a limit. A stay that began soon after the limit became tighter has more
+// time: the enclosure follows its light or its new stage.
+func (c *Core) onDelay(p *point, limit care.Limit) time.Duration {
+	on, out, tightened := p.rules[limit].on, p.Conditions[limit].Out, p.Tightened[limit]
+	if out.IsNone() || tightened.IsNone() || out < tightened || out.Sub(tightened) >= care.SwitchWindow {
+		return on
+	}
+	return max(on, care.SwitchDelayOf(limit, p.name.Quantity))
 }
 
 // localDay numbers the local days.

@@ -149,7 +149,7 @@ func (p *point) clockStep(s step) {
 		shift(&p.SaturatedSince)
 	}
 	for k := range p.Conditions {
-		shift(&p.Conditions[k].Out, &p.Conditions[k].Back)
+		shift(&p.Conditions[k].Out, &p.Conditions[k].Back, &p.Tightened[k])
 	}
 	for k := range p.Ahead {
 		shift(&p.Ahead[k].Out, &p.Ahead[k].Back)

@@ -99,9 +99,9 @@ const (
 )
 
 // judge decides at the time of a reading, after follow has processed the segment that ends there.
-func (k *condition) judge(r *limitRule, now instant.Instant) verdict {
+func (k *condition) judge(r *limitRule, on time.Duration, now instant.Instant) verdict {
 	switch {
-	case !k.Active && !k.Out.IsNone() && now.Sub(k.Out) >= r.on:
+	case !k.Active && !k.Out.IsNone() && now.Sub(k.Out) >= on:
 		k.Active, k.Back = true, instant.None
 		return becomesActive
 	case k.Active && !k.Back.IsNone() && now.Sub(k.Back) >= r.off:

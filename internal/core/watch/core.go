@@ -95,6 +95,8 @@ type pointMemory struct {
 	Day       Ledger    `json:"day"` // closed ledgers of the local day so far, added up
 
 	Conditions [care.LimitCount]condition `json:"conditions"`
+	// When the limits became tighter last, by the light or by a stage; None if never.
+	Tightened [care.LimitCount]instant.Instant `json:"tightened"`
 	Outlook    outlook                    `json:"outlook"`
 	Ahead      [2]foresight               `json:"ahead"` // rising, falling
 	Good       int                        `json:"good"`  // usable readings in a row since it was stale
@@ -169,6 +171,7 @@ func newPointMemory() pointMemory {
 	}
 	for i := range m.Conditions {
 		m.Conditions[i].interrupt()
+		m.Tightened[i] = instant.None
 	}
 	for i := range m.Ahead {
 		m.Ahead[i] = foresight{Out: instant.None, Back: instant.None}
@@ -483,7 +486,7 @@ func (c *Core) judgeLimits(i int32, p *point, at instant.Instant, v float64, out
 		if !k.Active && p.doubtful(limit, at) {
 			continue
 		}
-		switch k.judge(rule, at) {
+		switch k.judge(rule, c.onDelay(p, limit), at) {
 		case becomesActive:
 			out = c.raise(a, occurrence{
 				since: since, at: at, value: v, setpoint: rule.level, extreme: k.Extreme, priority: p.band.RuleOf(limit, p.name.Quantity).Priority,

@@ -166,11 +166,11 @@ func TestConditionUsesTheDeadbandOnlyOnTheWayBack(t *testing.T) {
 	k := condition{Out: instant.None, Back: instant.None}
 	second := instant.Instant(time.Second)
 	k.follow(&rule, &segment{0, 10 * second, 25, 26})
-	assert.Equal(t, nothing, k.judge(&rule, 10*second), "the limit itself is in the band")
+	assert.Equal(t, nothing, k.judge(&rule, rule.on, 10*second), "the limit itself is in the band")
 	k.follow(&rule, &segment{10 * second, 20 * second, 26, 26.1})
-	assert.Equal(t, becomesActive, k.judge(&rule, 20*second))
+	assert.Equal(t, becomesActive, k.judge(&rule, rule.on, 20*second))
 	k.follow(&rule, &segment{20 * second, 30 * second, 26.1, 25.6})
-	assert.Equal(t, nothing, k.judge(&rule, 30*second))
+	assert.Equal(t, nothing, k.judge(&rule, rule.on, 30*second))
 	k.follow(&rule, &segment{30 * second, 40 * second, 25.6, 25.5})
-	assert.Equal(t, becomesNormal, k.judge(&rule, 40*second))
+	assert.Equal(t, becomesNormal, k.judge(&rule, rule.on, 40*second))
 }

@@ -90,7 +90,7 @@ func (m *pointMemory) valid(now instant.Instant) bool {
 		m.Excursion.valid() && m.Ledger.valid() && m.Day.valid() && m.Outlook.valid()
 	for i := range m.Conditions {
 		c := &m.Conditions[i]
-		ok = ok && validTimes(c.Out, c.Back) && finite(c.Extreme)
+		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i]) && finite(c.Extreme)
 	}
 	for i := range m.Ahead {
 		ok = ok && validTimes(m.Ahead[i].Out, m.Ahead[i].Back)
