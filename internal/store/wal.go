@@ -62,7 +62,7 @@ func parseLogHeader(header []byte) (h logHeader, ok bool) {
 	return h, h.pageSize >= 512 && h.pageSize <= maxPageSize && checksum{}.add(h.order, header[:24]) == h.sum
 }
 
-// logMark is a position in a write-ahead log: so many frames were whole when the log was last looked at.
+// logMark is a position in a write-ahead log: the end of the last transaction that was whole when the log was last looked at.
 type logMark struct {
 	salts  [8]byte
 	frames int
@@ -70,7 +70,9 @@ type logMark struct {
 }
 
 // scanLog reads a log up to its first frame that is not whole, or up to limit frames; limit < 0 means all. Where from is a
-// mark in the same log it begins there. The mark is zero for an empty log; ok is false where the header is damaged.
+// mark in the same log it begins there. The mark is zero for an empty log; ok is false where the header is damaged. Whole frames
+// behind the last transaction do not count: a program that was killed in the middle of a write has left them, and the next
+// transaction overwrites them.
 func scanLog(log io.ReaderAt, from logMark, limit int) (m logMark, ok bool, err error) {
 	header := make([]byte, logHeaderSize)
 	if _, err := log.ReadAt(header, 0); cutShort(err) {
@@ -88,18 +90,21 @@ func scanLog(log io.ReaderAt, from logMark, limit int) (m logMark, ok bool, err 
 	frame := make([]byte, frameHeaderSize+h.pageSize)
 	begin := logHeaderSize + int64(m.frames)*int64(len(frame))
 	in := bufio.NewReaderSize(io.NewSectionReader(log, begin, math.MaxInt64-begin), maxPageSize)
-	for m.frames != limit {
+	for at := m; at.frames != limit; {
 		if _, err := io.ReadFull(in, frame); cutShort(err) {
 			break
 		} else if err != nil {
 			return m, true, err
 		}
-		sum, whole := h.next(m.sum, frame)
+		sum, whole := h.next(at.sum, frame)
 		if !whole {
 			break
 		}
-		m.sum = sum
-		m.frames++
+		at.sum = sum
+		at.frames++
+		if commits(frame) {
+			m = at
+		}
 	}
 	return m, true, nil
 }

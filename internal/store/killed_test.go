@@ -1,0 +1,57 @@
+package store
+
+import (
+	"database/sql"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// A program that is killed in the middle of a transaction leaves whole frames without a commit at the end of the log. The next
+// transaction overwrites them, which is no damage: the file goes on being used.
+func TestWhatAKilledWriteLeavesIsNoDamage(t *testing.T) {
+	path := tempPath(t)
+	s := begin(t, path)
+	last := fill(s, "run-1", water, noon, 10*second, 20)
+	require.NoError(t, s.Commit(t.Context()))
+
+	other, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	defer other.Close()
+	other.SetMaxOpenConns(1) // the pragmas belong to a connection
+	committed := logLength(t, path)
+	for _, statement := range []string{
+		"PRAGMA cache_size = 2", "PRAGMA cache_spill = 2", "BEGIN IMMEDIATE", "CREATE TABLE unfinished (content BLOB)",
+		"WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i+1 FROM n WHERE i < 40) INSERT INTO unfinished SELECT randomblob(4000) FROM n",
+	} {
+		_, err := other.ExecContext(t.Context(), statement)
+		require.NoError(t, err, statement)
+	}
+	require.Greater(t, logLength(t, path), committed+20*4096, "the transaction has spilled into the log")
+	killed := filepath.Join(t.TempDir(), "history.db")
+	for _, suffix := range []string{"", logSuffix} {
+		content, err := os.ReadFile(path + suffix)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(killed+suffix, content, 0o600))
+	}
+
+	s = begin(t, killed)
+	for range 4 { // each looks at the log that the ones before have written
+		last = fill(s, "run-2", water, last.Add(10*second), 10*second, 20)
+		require.NoError(t, s.Commit(t.Context()))
+	}
+	asides, err := filepath.Glob(killed + ".corrupt-*")
+	require.NoError(t, err)
+	assert.Empty(t, asides)
+	assert.Len(t, collectAll(t, s, water), 100)
+}
+
+func logLength(t *testing.T, path string) int64 {
+	t.Helper()
+	info, err := os.Stat(path + logSuffix)
+	require.NoError(t, err)
+	return info.Size()
+}
