@@ -8,12 +8,14 @@ import (
 )
 
 // baseline is a simple program: it compares the values that it gets with the limits in force. It knows of no flags, no gaps
-// and no faults; what it does not know of it cannot miss. It always knows the right time. After a start it remembers nothing.
+// and no faults; what it does not know of it cannot miss. It always knows the right time. After a start it remembers nothing, and
+// what it sends while the uplink is away is gone.
 type baseline struct {
 	player   int
 	holds    bool // it waits for the allowed time
 	out      []int
 	notified []bool
+	heard    []int // step at which the message arrived
 	scorer   *scorer
 	setting  *setting
 }
@@ -22,7 +24,7 @@ const inside = -1
 
 func newBaseline(player int, holds bool, c *scorer) *baseline {
 	n := len(c.setting.points) * care.LimitCount
-	b := &baseline{player: player, holds: holds, scorer: c, setting: c.setting, out: make([]int, n), notified: make([]bool, n)}
+	b := &baseline{player: player, holds: holds, scorer: c, setting: c.setting, out: make([]int, n), notified: make([]bool, n), heard: make([]int, n)}
 	b.boot()
 	return b
 }
@@ -40,27 +42,26 @@ func (b *baseline) take(point int, value float64) {
 		return
 	}
 	t := b.scorer.truth
-	limits := &t.bands[point]
-	q := b.setting.points[point].name.Quantity
+	limits := &t.bands[point].limits
 	for limit := care.CriticalLow; limit <= care.CriticalHigh; limit++ {
 		i := point*care.LimitCount + int(limit)
-		if !(over(value, limits.Limits[limit], limit) > 0) { // also where there is no such limit
+		if !(over(value, limits[limit], limit) > 0) { // also where there is no such limit
 			b.out[i], b.notified[i] = inside, false
 			continue
 		}
 		if b.out[i] == inside {
 			b.out[i] = t.step
 		}
-		wait := time.Duration(0)
-		if b.holds {
-			wait = limits.OnDelayOf(limit, q)
+		if b.notified[i] || b.holds && time.Duration(t.step-b.out[i])*stepTime < t.allowed(point, limit, b.out[i]) {
+			continue
 		}
-		if !b.notified[i] && time.Duration(t.step-b.out[i])*stepTime >= wait {
-			b.notified[i] = true
-			b.scorer.call(b.player, &b.scorer.tallies[b.player].Phone, limitOf{point, limit}, "raised")
-		}
+		b.notified[i] = true
+		b.heard[i] = b.scorer.call(b.player, limitOf{point, limit}, "raised", "")
 	}
 }
 
-// standing reports whether it has raised a limit and not seen the value come back.
-func (b *baseline) active(at limitOf) bool { return b.notified[at.point*care.LimitCount+int(at.limit)] }
+// knows reports whether the keeper knows of a limit: its message has arrived, and the value has not come back.
+func (b *baseline) knows(at limitOf) bool {
+	i := at.point*care.LimitCount + int(at.limit)
+	return b.notified[i] && b.heard[i] <= b.scorer.truth.step
+}

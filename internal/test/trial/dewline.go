@@ -34,7 +34,6 @@ func rules() *notify.Rules {
 type dewline struct {
 	setting *setting
 	scorer  *scorer
-	keeper  *keeper
 
 	chain pipeline.Pipeline
 	views map[string]*view
@@ -66,6 +65,7 @@ type view struct {
 	kind   string
 	letter byte
 	active bool
+	heard  int // step at which the keeper's phone sounded for this occurrence; nowhere if it did not
 }
 
 // The kinds of alarms: the last level of their names, but for limits.
@@ -82,24 +82,30 @@ func (v *view) notified() bool {
 	return v.active && (v.letter == watch.Unacknowledged || v.letter == watch.Acknowledged)
 }
 
-func newDewline(s *setting, c *scorer, k *keeper, start time.Time) (*dewline, error) {
-	d := &dewline{setting: s, scorer: c, keeper: k, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
+// known reports whether the keeper knows of the alarm, and it is active.
+func (v *view) known(step int) bool { return v.notified() && v.heard <= step }
+
+// audible reports whether a delivery makes a sound.
+func audible(n *notify.Delivery) bool { return n.Notifier == phone }
+
+func newDewline(s *setting, c *scorer, start time.Time) (*dewline, error) {
+	d := &dewline{setting: s, scorer: c, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
 	d.fresh()
 	for i, p := range s.points {
 		if _, ok := d.chain.Core.Index(p.name); !ok {
 			return nil, fmt.Errorf("the core has no point %s", p.name)
 		}
 		for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
-			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal}
+			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal, heard: nowhere}
 			d.views[p.name.String()+"/"+l.String()], d.limit[i*care.LimitCount+int(l)] = v, v
 		}
 		for _, kind := range []string{stale, rising, falling} {
-			d.views[p.name.String()+"/"+kind] = &view{point: i, sensor: -1, kind: kind, letter: watch.Normal}
+			d.views[p.name.String()+"/"+kind] = &view{point: i, sensor: -1, kind: kind, letter: watch.Normal, heard: nowhere}
 		}
 	}
 	for i, p := range s.parts {
 		for k := -1; k < len(p.channels); k++ {
-			v, of := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal}, p.id
+			v, of := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal, heard: nowhere}, p.id
 			if k >= 0 {
 				of += "/" + string(p.channels[k].Channel)
 			}
@@ -290,7 +296,7 @@ func (d *dewline) note(e *journal.Entry) {
 	v.letter = e.State[0]
 	switch e.Kind {
 	case journal.AlarmRaised:
-		v.active = true
+		v.active, v.heard = true, nowhere
 	case journal.AlarmCleared:
 		v.active = false
 	}
@@ -317,29 +323,35 @@ func (d *dewline) held(v *view, by string) {
 // deliver counts what goes out, and lets the keeper hear of it.
 func (d *dewline) deliver(n notify.Delivery) {
 	d.delivered++
-	tally := d.scorer.tallies[playerDewline]
-	channel := &tally.Phone
-	if n.Notifier == notices {
-		channel = &tally.Notices
+	sounds := audible(&n)
+	channel := &d.scorer.tallies[playerDewline].Notices
+	if sounds {
+		channel = &d.scorer.tallies[playerDewline].Phone
 	}
+	v := d.views[n.Entry.Alarm]
 	switch n.Reason {
 	case notify.Again:
 		channel.Again++
+		if v != nil && sounds {
+			d.hear(v, n.Entry.Occurrence)
+		}
 		return
 	case notify.Over:
 		channel.Over++
 		return
 	case notify.Digest:
 		channel.Digests++
+		arrives := d.scorer.path.arrives(d.scorer.truth.step, true)
+		for _, held := range d.views {
+			if sounds && held.notified() {
+				held.heard = min(held.heard, arrives)
+			}
+		}
 		return
 	case notify.Advice:
 		channel.Advice++
 		return
 	}
-	if n.Notifier == phone {
-		d.keeper.hear(d.scorer.truth.now(), n.Entry.Occurrence)
-	}
-	v := d.views[n.Entry.Alarm]
 	if v == nil { // of another derived point: no band of this room is on one
 		d.err = fmt.Errorf("a notification on %s, which the proving ground cannot judge", n.Entry.Alarm)
 		return
@@ -358,18 +370,47 @@ func (d *dewline) deliver(n notify.Delivery) {
 		}
 		channel.Verdicts[verdict]++
 	case rising, falling:
-		d.foresee(v, *n.Entry.Setpoint)
+		d.foresee(v, *n.Entry.Setpoint, channel)
 	default:
+		if !sounds {
+			channel.Verdicts[d.scorer.judge(limitOf{v.point, v.limit})]++
+			break
+		}
 		why := "raised"
 		if n.Entry.Kind != journal.AlarmRaised {
 			why = "no longer covered"
 		}
-		d.scorer.call(playerDewline, channel, limitOf{v.point, v.limit}, why)
+		v.heard = min(v.heard, d.scorer.call(playerDewline, limitOf{v.point, v.limit}, why, n.Entry.Occurrence))
+		return
 	}
+	if sounds {
+		d.hear(v, n.Entry.Occurrence)
+	}
+}
+
+// hear lets the keeper hear of an alarm, once its message arrives.
+func (d *dewline) hear(v *view, occurrence string) {
+	arrives := d.scorer.path.arrives(d.scorer.truth.step, true)
+	if v.heard == nowhere {
+		d.scorer.hear(playerDewline, arrives, occurrence, d.placeOf(v))
+	}
+	v.heard = min(v.heard, arrives)
+	if v.kind == fault {
+		d.scorer.faultMessage(v.sensor)
+	}
+}
+
+// placeOf returns the place to which a person goes for an alarm.
+func (d *dewline) placeOf(v *view) string {
+	if v.point < 0 {
+		return d.setting.points[d.setting.parts[v.sensor].feeds[0]].name.Place
+	}
+	return d.setting.points[v.point].name.Place
 }
 
 // foresight is a notice that a limit will be crossed, which time will prove right or wrong.
 type foresight struct {
+	channel *Channel
 	point   int
 	level   float64
 	rising  bool
@@ -378,10 +419,9 @@ type foresight struct {
 }
 
 // foresee notes a forecast. It comes true where the truth is beyond the limit within one and a half times its horizon.
-func (d *dewline) foresee(v *view, level float64) {
-	horizon := d.scorer.truth.bands[v.point].Foresee
+func (d *dewline) foresee(v *view, level float64, channel *Channel) {
 	d.ahead = append(d.ahead, foresight{
-		point: v.point, level: level, rising: v.kind == rising, until: d.scorer.truth.step + int(horizon*3/2/stepTime), nearest: -1e9,
+		channel: channel, point: v.point, level: level, rising: v.kind == rising, until: d.scorer.truth.step + int(horizon*3/2/stepTime), nearest: -1e9,
 	})
 }
 
@@ -404,7 +444,7 @@ func (d *dewline) settleForesight(last bool) {
 		case f.nearest >= -d.setting.points[f.point].accuracy:
 			verdict = TooClose
 		}
-		d.scorer.tallies[playerDewline].Notices.Verdicts[verdict]++
+		f.channel.Verdicts[verdict]++
 	}
 	d.ahead = kept
 }
@@ -418,20 +458,21 @@ func (d *dewline) balance() error {
 	return nil
 }
 
-// standing reports whether people have been notified of a limit, by its own alarm or by that of the room, and it is active.
-func (d *dewline) active(at limitOf) bool {
-	if d.limit[at.point*care.LimitCount+int(at.limit)].notified() {
+// knows reports whether the keeper knows of a limit, by its own alarm or by that of the room, and it is active.
+func (d *dewline) knows(at limitOf) bool {
+	step := d.scorer.truth.step
+	if d.limit[at.point*care.LimitCount+int(at.limit)].known(step) {
 		return true
 	}
 	room := d.setting.points[at.point].room
-	return room >= 0 && heat(at.limit) && d.limit[room*care.LimitCount+int(care.CriticalHigh)].notified()
+	return room >= 0 && heat(at.limit) && d.limit[room*care.LimitCount+int(care.CriticalHigh)].known(step)
 }
 
 // faultNotified reports whether people have been notified that every sensor of a point, or the channel of it that feeds the point, has failed.
 func (d *dewline) faultNotified(point int) bool {
 	for _, sensor := range d.setting.points[point].sensors {
 		channel := slices.Index(d.setting.parts[sensor].feeds, point)
-		if !d.fault[sensor][0].notified() && !d.fault[sensor][1+channel].notified() {
+		if step := d.scorer.truth.step; !d.fault[sensor][0].known(step) && !d.fault[sensor][1+channel].known(step) {
 			return false
 		}
 	}

@@ -208,7 +208,8 @@ func (d dice) within(perYear, low, high float64, months, hours [2]int) (list []s
 
 var allDay = [2]int{0, 24}
 
-// drawFaults draws the faults of a year. All rates are per year and invented; lengths are in minutes.
+// drawFaults draws the faults of a year. All rates are per year and invented, so that about twenty stays a year last longer than they may;
+// lengths are in minutes.
 // rush multiplies the rates.
 func drawFaults(s *setting, source *rand.Rand, start time.Time, steps int, on []Fault, w World, rush float64) *misdeeds {
 	has := func(f Fault) bool { return slices.Contains(on, f) }
@@ -220,20 +221,20 @@ func drawFaults(s *setting, source *rand.Rand, start time.Time, steps int, on []
 		open: map[string][]span{}, changes: map[string][]waterChange{},
 	}
 	if has(Conditioner) {
-		m.cooling = d.within(1*year, 30, 30*60, [2]int{5, 10}, [2]int{9, 18})
+		m.cooling = d.within(0.8*year, 30, 30*60, [2]int{5, 10}, [2]int{9, 18})
 	}
 	if has(Heating) {
-		m.heating = d.within(1*year, 60, 30*60, [2]int{11, 3}, allDay)
+		m.heating = d.within(0.8*year, 60, 30*60, [2]int{11, 3}, allDay)
 	}
 	if has(Door) {
-		m.doors = d.spans(1.5*year, 5, 3*60)
+		m.doors = d.spans(1*year, 5, 3*60)
 	}
 	for _, place := range vivaria {
 		if has(Mister) {
 			m.running[place] = d.spans(0.5*year, 30, 12*60)
 		}
 		if has(Dry) {
-			m.dry[place] = d.spans(1*year, 12*60, 3*24*60)
+			m.dry[place] = d.spans(0.6*year, 12*60, 3*24*60)
 		}
 		if has(Lid) {
 			m.open[place] = d.spans(0.4*year, 20, 12*60)
@@ -252,13 +253,13 @@ func drawFaults(s *setting, source *rand.Rand, start time.Time, steps int, on []
 		m.sensors = append(m.sensors, f)
 	}
 	if has(Power) {
-		m.cuts, m.dark, m.tripped = d.power(3 * year)
+		m.cuts, m.dark, m.tripped = d.power(2 * year)
 	}
 	if has(Clock) {
 		m.clock = d.clock(1*year, m.cuts)
 	}
 	if has(Uplink) {
-		m.uplink = d.spans(2*year, 2, 8*60)
+		m.uplink = d.spans(1.5*year, 2, 8*60)
 	}
 	m.uplink = append(m.uplink, m.dark...) // the router has no power either
 	if has(PhoneOff) {

@@ -7,22 +7,34 @@ import (
 	"time"
 )
 
-// keeper is a person with a phone: he acknowledges, late. He sets nothing right sooner for a notification: faults last as long as
-// they were drawn to last, so that all players see the same world.
+// KeeperKind is what the keeper does with what he hears.
+type KeeperKind string
+
+// The keepers.
+const (
+	Asleep KeeperKind = "asleep" // acknowledges and cures nothing: faults last as drawn, and all players see the same world
+	Caring KeeperKind = "caring" // cures what he is notified of, and compares his probes once a month
+)
+
+// keeper is a person with a phone: he acknowledges, late. Each player has one of its own.
 type keeper struct {
 	chance *rand.Rand
 	due    []errand
 }
 
-// errand is an acknowledgement that he will make.
+// errand is an acknowledgement that he will make, or a visit to a place.
 type errand struct {
 	at         time.Time
-	occurrence string
+	occurrence string // "" for a visit
+	place      string
 }
+
+// visitAfter is how long after his acknowledgement he is at the place; invented.
+const visitAfter = 20 * time.Minute
 
 // hear decides when he will acknowledge: after ten minutes in the middle, forty at night, and one time in twenty he is away for
 // hours. Invented.
-func (k *keeper) hear(now time.Time, occurrence string) {
+func (k *keeper) hear(now time.Time, occurrence, place string) {
 	median := 10.0
 	if hour := now.Hour(); hour >= 23 || hour < 7 {
 		median = 40
@@ -31,17 +43,45 @@ func (k *keeper) hear(now time.Time, occurrence string) {
 	if k.chance.Float64() < 0.05 {
 		minutes += 60 * (2 + 10*k.chance.Float64())
 	}
-	k.due = append(k.due, errand{now.Add(time.Duration(minutes * float64(time.Minute))), occurrence})
+	at := now.Add(time.Duration(minutes * float64(time.Minute)))
+	if occurrence != "" {
+		k.due = append(k.due, errand{at: at, occurrence: occurrence})
+	}
+	k.due = append(k.due, errand{at: at.Add(visitAfter), place: place})
 }
 
 // errands returns what he does now, in the order in which he heard of it.
-func (k *keeper) errands(now time.Time) (list []string) {
+func (k *keeper) errands(now time.Time) (list []errand) {
 	k.due = slices.DeleteFunc(k.due, func(e errand) bool {
 		if e.at.After(now) {
 			return false
 		}
-		list = append(list, e.occurrence)
+		list = append(list, e)
 		return true
 	})
 	return list
+}
+
+// visit ends what goes wrong at a place, in the air around it and with its sensors.
+func (g *game) visit(place string) {
+	if room, ok := g.world.(*room); ok {
+		room.cure(place, g.truth.now())
+		room.cure("loft", g.truth.now())
+	}
+	for _, p := range g.probes {
+		if slices.ContainsFunc(p.part.feeds, func(point int) bool { return g.setting.points[point].name.Place == place }) {
+			p.cure(g.truth.step)
+			p.compare(g.truth.step)
+		}
+	}
+}
+
+// compareEvery is how often a caring keeper compares his probes with a thermometer and a hygrometer that are right.
+const compareEvery = 30 * 24 * 60
+
+// compareAll compares all probes.
+func (g *game) compareAll() {
+	for _, p := range g.probes {
+		p.compare(g.truth.step)
+	}
 }

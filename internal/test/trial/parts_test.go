@@ -152,8 +152,9 @@ func TestBaselines(t *testing.T) {
 	}
 }
 
-// Two programs look for the band in force, the core and the truth: they must agree at each hour of the year.
-func TestTruthAndCoreHaveTheSameBands(t *testing.T) {
+// The shipped profile and the configuration of the room have the limits of the yardsticks, at each hour of the year. Their delays may
+// differ: the yardsticks do not follow them.
+func TestYardsticksAreTheLimitsOfTheProfile(t *testing.T) {
 	s, err := loadSetting()
 	require.NoError(t, err)
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, s.watch.Location)
@@ -171,8 +172,7 @@ func TestTruthAndCoreHaveTheSameBands(t *testing.T) {
 			index, ok := core.Index(p.name)
 			require.True(t, ok)
 			in := core.State(index).Band
-			assert.Equal(t, fmt.Sprint(in.Limits, in.OnDelay, in.Foresee), fmt.Sprint(known.bands[i].Limits, known.bands[i].OnDelay, known.bands[i].Foresee),
-				"%s at %s", p.name, known.now())
+			assert.Equal(t, fmt.Sprint(in.Limits), fmt.Sprint(known.bands[i].limits), "%s at %s", p.name, known.now())
 		}
 	}
 }
@@ -218,11 +218,11 @@ func TestDrawnFaultsAreOfTheirYear(t *testing.T) {
 		dark, tripped = dark+len(m.dark), tripped+len(m.tripped)
 		cuts, clocks, cooling = cuts+len(m.cuts), clocks+len(m.clock), cooling+len(m.cooling)
 	}
-	assert.InDelta(t, 2.5, float64(cuts)/years, 0.5, "a few overlap and are dropped")
+	assert.InDelta(t, 1.7, float64(cuts)/years, 0.4, "a few overlap and are dropped")
 	assert.InDelta(t, 2, float64(clocks)/years, 0.5)
-	assert.InDelta(t, 1, float64(cooling)/years, 0.3)
-	assert.InDelta(t, 2.2, float64(dark)/years, 0.5, "three quarters of the cuts take the mains")
-	assert.InDelta(t, 0.7, float64(tripped)/years, 0.2)
+	assert.InDelta(t, 0.8, float64(cooling)/years, 0.25)
+	assert.InDelta(t, 1.5, float64(dark)/years, 0.4, "three quarters of the cuts take the mains")
+	assert.InDelta(t, 0.45, float64(tripped)/years, 0.15)
 	harsh := drawFaults(s, rand.New(rand.NewPCG(1, 0)), start, stepsPerYear, AllFaults(), Harsh, 1)
 	assert.Greater(t, harsh.loss, 0.01)
 	assert.Greater(t, harsh.sensors[0].noise, 1.0)

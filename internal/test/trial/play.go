@@ -20,7 +20,8 @@ import (
 type Options struct {
 	RoomYears int
 	Seed      uint64
-	World     World // "" means [Standard]
+	World     World      // "" means [Standard]
+	Keeper    KeeperKind // "" means [Asleep]
 	Faults    []Fault
 	Workers   int       // 0 means one for each processor; it changes nothing but the time it takes
 	Progress  func(int) // receives the number of finished room-years, from any goroutine; may be nil
@@ -33,10 +34,16 @@ type Options struct {
 type Result struct {
 	RoomYears int
 	Seed      uint64
+	World     World
+	Keeper    KeeperKind
 	Faults    []Fault
 	Players   [playerCount]*Tally
+	Years     [][playerCount]Year // of each room-year
 	Misses    []Miss
 }
+
+// Year is what a player has done in one room-year.
+type Year struct{ Audible, False int }
 
 // Play plays room-years and scores the players. The result depends on the options only, not on the number of workers. Where ctx
 // ends before all is played, the result is that of as many room-years as were finished from the first one on without a gap.
@@ -74,7 +81,7 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 		}
 		years = years[:finished]
 	}
-	r := &Result{RoomYears: len(years), Seed: o.Seed, Faults: o.Faults}
+	r := &Result{RoomYears: len(years), Seed: o.Seed, World: cmp.Or(o.World, Standard), Keeper: cmp.Or(o.Keeper, Asleep), Faults: o.Faults}
 	for i := range r.Players {
 		r.Players[i] = newTally()
 	}
@@ -82,9 +89,12 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 		if failures[year] != nil {
 			return nil, fmt.Errorf("room-year %d: %w", year, failures[year])
 		}
+		var counts [playerCount]Year
 		for i := range r.Players {
 			r.Players[i].add(c.tallies[i])
+			counts[i] = Year{c.tallies[i].Audible(), c.tallies[i].Phone.False()}
 		}
+		r.Years = append(r.Years, counts)
 		for _, m := range c.misses {
 			m.Year = year
 			r.Misses = append(r.Misses, m)
@@ -97,12 +107,35 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 const (
 	chanceFaults = iota
 	chanceWeather
-	chanceKeeper
-	chanceSensors // and one for each sensor
+	chancePath
+	chanceKeeper                               // and one for each player
+	chanceSensors = chanceKeeper + playerCount // and one for each sensor
 )
 
-// playYear plays one room-year.
+// playYear plays one room-year. A caring keeper changes the world, so that it is played once for each player.
 func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, error) {
+	if cmp.Or(o.Keeper, Asleep) != Caring {
+		return playFor(ctx, s, year, o, everyone)
+	}
+	var all *scorer
+	for player := range playerCount {
+		c, err := playFor(ctx, s, year, o, player)
+		if err != nil {
+			return nil, err
+		}
+		if all == nil {
+			all = c
+		}
+		all.tallies[player] = c.tallies[player]
+	}
+	return all, nil
+}
+
+// everyone as the lead of a game: all play, and no one's keeper changes the world.
+const everyone = -1
+
+// playFor plays one room-year, in the world that the keeper of one player makes.
+func playFor(ctx context.Context, s *setting, year int, o Options, lead int) (*scorer, error) {
 	steps := cmp.Or(o.steps, stepsPerYear)
 	stream := func(what int) *rand.Rand {
 		return rand.New(rand.NewPCG(o.Seed, uint64(year)<<16|uint64(what)))
@@ -110,10 +143,11 @@ func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, er
 	start := time.Date(2026, 1, 1, 0, 0, 0, 0, s.watch.Location)
 	w := cmp.Or(o.World, Standard)
 	m := drawFaults(s, stream(chanceFaults), start, steps, o.Faults, w, cmp.Or(o.rush, 1))
-	g, err := newGame(s, start, newRoom(s, start, stream(chanceWeather), m, w), m, stream(chanceKeeper), func(i int) *rand.Rand { return stream(chanceSensors + i) })
+	g, err := newGame(s, start, newRoom(s, start, stream(chanceWeather), m, w), m, stream)
 	if err != nil {
 		return nil, err
 	}
+	g.lead = lead
 	// f-2025 is set to adult on the first of October.
 	g.moves = []move{{time.Date(2026, 10, 1, 9, 0, 0, 0, s.watch.Location), "f-2025", care.Adult}}
 	return g.scorer, g.play(ctx, steps)
@@ -134,21 +168,26 @@ type game struct {
 	truth    *truth
 	probes   []*probe
 	scorer   *scorer
-	keeper   *keeper
+	lead     int // the player whose keeper cares, or everyone
 	dewline  *dewline
 	bases    [2]*baseline
+	grouped  *grouped
 	moves    []move
 	samples  []intake.Sample
 	naives   [][]*float64 // of each point, what its sensors gave last, NaN for nothing
 }
 
-func newGame(s *setting, start time.Time, w world, m *misdeeds, person *rand.Rand, sensor func(int) *rand.Rand) (*game, error) {
-	g := &game{setting: s, world: w, misdeeds: m, truth: newTruth(s, start), keeper: &keeper{chance: person}}
+func newGame(s *setting, start time.Time, w world, m *misdeeds, stream func(what int) *rand.Rand) (*game, error) {
+	g := &game{setting: s, world: w, misdeeds: m, truth: newTruth(s, start), lead: everyone}
 	for i := range s.parts {
-		g.probes = append(g.probes, newProbe(&s.parts[i], m.sensors[i], sensor(i), s.order[roomAir]))
+		g.probes = append(g.probes, newProbe(&s.parts[i], m.sensors[i], stream(chanceSensors+i), s.order[roomAir]))
 	}
-	g.scorer = newScorer(s, g.truth, g.probes)
+	g.scorer = newScorer(s, g.truth, g.probes, &path{uplink: m.uplink, phoneOff: m.phoneOff, loss: m.loss, seed: stream(chancePath).Uint64()})
+	for i := range g.scorer.keepers {
+		g.scorer.keepers[i] = &keeper{chance: stream(chanceKeeper + i)}
+	}
 	g.bases = [2]*baseline{newBaseline(playerBare, false, g.scorer), newBaseline(playerHold, true, g.scorer)}
+	g.grouped = newGrouped(g.scorer)
 	g.samples = make([]intake.Sample, len(s.parts))
 	g.naives = make([][]*float64, len(s.points))
 	for _, p := range g.probes {
@@ -157,7 +196,7 @@ func newGame(s *setting, start time.Time, w world, m *misdeeds, person *rand.Ran
 		}
 	}
 	var err error
-	g.dewline, err = newDewline(s, g.scorer, g.keeper, start)
+	g.dewline, err = newDewline(s, g.scorer, start)
 	return g, err
 }
 
@@ -188,6 +227,7 @@ func (g *game) play(ctx context.Context, steps int) error {
 				for _, b := range g.bases {
 					b.boot()
 				}
+				g.grouped.boot()
 				started, synced = true, c.to+c.synced
 				cuts = cuts[1:]
 			}
@@ -205,7 +245,12 @@ func (g *game) play(ctx context.Context, steps int) error {
 		if g.dewline.on {
 			g.live()
 		}
-		g.scorer.settle(g.notified, g.dewline.faultNotified, step == steps-1)
+		g.scorer.followHeartbeat()
+		if g.lead != everyone && step%compareEvery == compareEvery-1 {
+			g.compareAll()
+		}
+		g.errands()
+		g.scorer.settle(g.knows, g.dewline.faultNotified, step == steps-1)
 		g.dewline.settleForesight(step == steps-1)
 		if g.dewline.err != nil {
 			return g.dewline.err
@@ -240,10 +285,15 @@ func (g *game) live() {
 			for _, b := range g.bases {
 				b.take(i, value)
 			}
+			g.grouped.take(i, value)
 		}
 	}
+	g.grouped.tick()
 	now := g.dewline.wall()
 	for i := range g.samples {
+		if g.lead != everyone && g.lead != playerDewline {
+			break // it is another one's world, and this takes the most time
+		}
 		g.samples[i].At = now
 		g.dewline.take(&g.samples[i])
 	}
@@ -253,10 +303,27 @@ func (g *game) live() {
 		g.dewline.command(watch.Command{Verb: watch.SetStage, Cohort: m.cohort, Stage: m.to.String(), By: "keeper", At: instant.None})
 		t.move(m.cohort, m.to)
 	}
-	for _, occurrence := range g.keeper.errands(t.now()) {
-		g.dewline.command(watch.Command{Verb: watch.Acknowledge, Occurrence: occurrence, By: "keeper"})
-	}
 	g.dewline.tick()
+}
+
+// errands lets people act on what they have heard.
+func (g *game) errands() {
+	for player, k := range g.scorer.keepers {
+		for _, e := range k.errands(g.truth.now()) {
+			switch {
+			case e.occurrence == "":
+				if player == g.lead {
+					g.visit(e.place)
+				}
+			case player == playerDewline && !g.dewline.on: // he tries again later
+				k.due = append(k.due, errand{g.truth.now().Add(10 * time.Minute), e.occurrence, e.place})
+			case player == playerDewline:
+				g.dewline.command(watch.Command{Verb: watch.Acknowledge, Occurrence: e.occurrence, By: "keeper"})
+			case player == playerGrouped:
+				g.grouped.acknowledge(e.occurrence)
+			}
+		}
+	}
 }
 
 // naive returns what a simple program takes for the value of a measured point: that of the first sensor that gives one.
@@ -269,11 +336,13 @@ func (g *game) naive(point int) (float64, bool) {
 	return 0, false
 }
 
-// notified reports whether a player has notified of a stay and not taken it back.
-func (g *game) notified(player int, s *stay) bool {
+// knows reports whether a player has notified the keeper of a stay and not taken that back.
+func (g *game) knows(player int, s *stay) bool {
 	switch player {
 	case playerBare, playerHold:
-		return g.bases[player-1].active(s.limitOf)
+		return g.bases[player-playerBare].knows(s.limitOf)
+	case playerGrouped:
+		return g.grouped.knows(s.limitOf)
 	}
-	return g.dewline.active(s.limitOf)
+	return g.dewline.knows(s.limitOf)
 }

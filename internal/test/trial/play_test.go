@@ -80,8 +80,7 @@ func little(t require.TestingT, values map[quantity.Point]func(int) float64, cha
 	for _, p := range s.parts {
 		m.sensors = append(m.sensors, sensorFaults{drift: make([]drift, len(p.channels))})
 	}
-	chance := func(n int) *rand.Rand { return rand.New(rand.NewPCG(7, uint64(n))) }
-	g, err := newGame(s, morning, script{s.points, values}, m, chance(0), func(i int) *rand.Rand { return chance(i + 1) })
+	g, err := newGame(s, morning, script{s.points, values}, m, func(what int) *rand.Rand { return rand.New(rand.NewPCG(7, uint64(what))) })
 	require.NoError(t, err)
 	for _, p := range g.probes {
 		clear(p.bias)
@@ -127,11 +126,10 @@ func TestFound(t *testing.T) {
 		assert.Equal(t, map[Group]*[kindCount]Stays{larva: {Clear: {Found: 1}}}, tally.Stays, PlayerNames[player])
 		assert.Equal(t, [verdictCount]int{True: 1}, tally.Phone.Verdicts, PlayerNames[player])
 	}
-	assert.Equal(t, map[Group]map[int]int{larva: {0: 1}}, g.scorer.tallies[playerBare].Delays)
-	for _, player := range []int{playerDewline, playerHold} {
-		for minutes := range g.scorer.tallies[player].Delays[larva] {
-			assert.InDelta(t, 31, minutes, 1.1, "on-delay, lag and a reading a minute")
-		}
+	assert.Equal(t, map[bool][]Delay{false: {{0, 30}}}, g.scorer.tallies[playerBare].Delays)
+	for _, player := range []int{playerDewline, playerHold, playerGrouped} {
+		require.Len(t, g.scorer.tallies[player].Delays[false], 1, PlayerNames[player])
+		assert.InDelta(t, 31, g.scorer.tallies[player].Delays[false][0].Minutes, 1.1, "on-delay, lag and a reading a minute")
 	}
 	tally := g.scorer.tallies[playerDewline]
 	assert.Equal(t, 1, tally.Phone.Over)
@@ -145,9 +143,8 @@ func TestBothLimitsOfAHotTub(t *testing.T) {
 	assert.Equal(t, Stays{Found: 1}, tally.Stays[critical][Clear])
 	assert.Equal(t, Stays{Found: 1}, tally.Stays[larva][Clear])
 	assert.Equal(t, 2, tally.Phone.Verdicts[True])
-	for minutes := range tally.Delays[critical] {
-		assert.InDelta(t, 6, minutes, 2)
-	}
+	require.Len(t, tally.Delays[true], 1)
+	assert.InDelta(t, 6, tally.Delays[true][0].Minutes, 2)
 }
 
 // A shelved alarm notifies no one: the stay is missed, and the goal with it.
@@ -165,11 +162,11 @@ func TestMissed(t *testing.T) {
 	assert.Equal(t, morning.Add(time.Hour), g.scorer.misses[0].From)
 	assert.Equal(t, Stays{Found: 1}, g.scorer.tallies[playerHold].Sum(Clear, true))
 	r := Result{RoomYears: 1, Players: g.scorer.tallies, Misses: g.scorer.misses}
-	assert.False(t, r.Reached())
-	assert.False(t, r.Goals()[0].Reached)
+	assert.False(t, r.GoalsMet())
+	assert.False(t, r.Goals()[0].Met)
 	var text strings.Builder
 	require.NoError(t, r.WriteText(&text))
-	assert.Contains(t, text.String(), "MISSED: no missed stay")
+	assert.Contains(t, text.String(), "MISSED: critical-missed: 1")
 	assert.Contains(t, text.String(), "missed in room-year 0: tub-3/water-temperature/")
 }
 
@@ -367,7 +364,7 @@ func TestPowerCutAndWrongClock(t *testing.T) {
 func TestRepetition(t *testing.T) {
 	g := little(t, map[quantity.Point]func(int) float64{tub3: during(10, 300, 25, 22.5)}, nil)
 	played(t, g, 200)
-	require.Empty(t, g.keeper.due, "acknowledged by now")
+	require.Empty(t, g.scorer.keepers[playerDewline].due, "acknowledged by now")
 	again := g.scorer.tallies[playerDewline].Phone.Again
 	assert.LessOrEqual(t, again, 10)
 	v := g.dewline.limit[g.setting.order[tub3]*care.LimitCount+int(care.High)]
@@ -378,11 +375,11 @@ func TestRepetition(t *testing.T) {
 func TestRepetitionOverAPowerCut(t *testing.T) {
 	again := func(steps int) int {
 		g := little(t, map[quantity.Point]func(int) float64{tub3: during(10, 300, 25, 22.5)}, func(g *game) {
-			g.keeper.chance = rand.New(rand.NewPCG(5, 0)) // he takes his time
+			g.scorer.keepers[playerDewline].chance = rand.New(rand.NewPCG(5, 0)) // he takes his time
 			g.misdeeds.cuts = []cut{{span: span{50, 52}, behind: time.Minute, synced: 2}}
 		})
 		played(t, g, steps)
-		require.NotEmpty(t, g.keeper.due, "not acknowledged yet")
+		require.NotEmpty(t, g.scorer.keepers[playerDewline].due, "not acknowledged yet")
 		return g.scorer.tallies[playerDewline].Phone.Again
 	}
 	called := 42 // on-delay, lag and a reading a minute

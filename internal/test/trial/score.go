@@ -14,11 +14,12 @@ const (
 	playerDewline = iota
 	playerBare
 	playerHold
+	playerGrouped
 	playerCount
 )
 
 // PlayerNames are the names of the players.
-var PlayerNames = [playerCount]string{"dewline", "bare threshold", "threshold with hold time"}
+var PlayerNames = [playerCount]string{"dewline", "bare-threshold", "hold-time", "grouped-hold-time"}
 
 // Verdict is what a notification was worth.
 type Verdict uint8
@@ -75,17 +76,27 @@ func (c *Channel) add(o *Channel) {
 // Tally is what a player has done.
 type Tally struct {
 	Stays         map[Group]*[kindCount]Stays
-	Delays        map[Group]map[int]int // minutes from the truth's crossing to the notification (0 where that stood already) → clear stays
-	Phone         Channel
-	Notices       Channel // of medium and low priority, which make no sound; only dewline has them
+	Delays        map[bool][]Delay // of clear stays that were found, by whether the limit is critical
+	Phone         Channel          // what makes a sound
+	Notices       Channel          // what makes none
+	Heartbeats    int              // messages of the watch outside of the house, which make a sound
+	Silences      Stays            // of the board or its uplink, longer than half an hour
 	Suppressed    Suppressed
 	Causes        map[string]int // of false alarms of limits, in words
 	BlindNotified int            // stays that no living sensor saw, but the sensor's fault had been reported
+	DarkNotified  int            // stays without power at the board, while the keeper knew that it is silent
+	FaultWeek     int            // audible messages on one sensor in one week, in the worst one
 }
 
+// Delay is how long after the crossing the keeper knew of a stay, and what was allowed, in minutes.
+type Delay struct{ Minutes, Allowed int }
+
 func newTally() *Tally {
-	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[Group]map[int]int{}, Causes: map[string]int{}}
+	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}}
 }
+
+// Audible is the number of messages that make a sound.
+func (t *Tally) Audible() int { return t.Phone.All() + t.Heartbeats }
 
 // add takes another tally in.
 func (t *Tally) add(o *Tally) {
@@ -96,11 +107,14 @@ func (t *Tally) add(o *Tally) {
 			mine[k].Missed += kinds[k].Missed
 		}
 	}
-	for g, delays := range o.Delays {
-		for minutes, n := range delays {
-			t.delay(g, minutes, n)
-		}
+	for critical, delays := range o.Delays {
+		t.Delays[critical] = append(t.Delays[critical], delays...)
 	}
+	t.Heartbeats += o.Heartbeats
+	t.Silences.Found += o.Silences.Found
+	t.Silences.Missed += o.Silences.Missed
+	t.DarkNotified += o.DarkNotified
+	t.FaultWeek = max(t.FaultWeek, o.FaultWeek)
 	t.Phone.add(&o.Phone)
 	t.Notices.add(&o.Notices)
 	t.Suppressed.Rightly += o.Suppressed.Rightly
@@ -116,13 +130,6 @@ func (t *Tally) stays(g Group) *[kindCount]Stays {
 		t.Stays[g] = &[kindCount]Stays{}
 	}
 	return t.Stays[g]
-}
-
-func (t *Tally) delay(g Group, minutes, n int) {
-	if t.Delays[g] == nil {
-		t.Delays[g] = map[int]int{}
-	}
-	t.Delays[g][minutes] += n
 }
 
 // Sum adds up the stays of a kind over groups.
@@ -141,11 +148,16 @@ type scorer struct {
 	setting *setting
 	truth   *truth
 	probes  []*probe
+	path    *path
+	beat    heartbeat
+	keepers [playerCount]*keeper
 	tallies [playerCount]*Tally
 	misses  []Miss
+
+	faultWeeks map[[2]int]int // by sensor and week: audible messages of dewline
 }
 
-// Miss is a clear stay that dewline did not report.
+// Miss is a clear stay that dewline did not report in time.
 type Miss struct {
 	Year  int       `json:"year"` // of the run
 	Point string    `json:"point"`
@@ -157,8 +169,8 @@ type Miss struct {
 	Shown bool `json:"in_a_reading"`
 }
 
-func newScorer(s *setting, t *truth, probes []*probe) *scorer {
-	made := &scorer{setting: s, truth: t, probes: probes}
+func newScorer(s *setting, t *truth, probes []*probe, way *path) *scorer {
+	made := &scorer{setting: s, truth: t, probes: probes, path: way, beat: heartbeat{path: way, heard: nowhere}, faultWeeks: map[[2]int]int{}}
 	for i := range made.tallies {
 		made.tallies[i] = newTally()
 	}
@@ -191,16 +203,47 @@ func (c *scorer) faulty(sensor int) bool {
 	return false
 }
 
-// call counts a first call on a limit that goes out on a channel, and why it came.
-func (c *scorer) call(player int, channel *Channel, at limitOf, why string) {
+// call counts an audible first message of a player on a limit, and why it came, and returns the step at which it arrives; occurrence is
+// what the keeper will acknowledge.
+func (c *scorer) call(player int, at limitOf, why, occurrence string) (arrives int) {
 	verdict := c.judge(at)
-	channel.Verdicts[verdict]++
+	c.tallies[player].Phone.Verdicts[verdict]++
 	if verdict == False {
 		sensor := "the sensor was wrong"
 		if c.truth.step-c.truth.lived[at.point] < living {
 			sensor = "the sensor was right"
 		}
 		c.tallies[player].Causes[fmt.Sprintf("%s %s, %s, %s", strings.ReplaceAll(c.setting.points[at.point].name.Quantity.String(), "-", " "), at.limit, why, sensor)]++
+	}
+	arrives = c.path.arrives(c.truth.step, player == playerDewline || player == playerGrouped)
+	c.hear(player, arrives, occurrence, c.setting.points[at.point].name.Place)
+	return arrives
+}
+
+// hear lets the keeper hear of something at a place, once it arrives.
+func (c *scorer) hear(player, arrives int, occurrence, place string) {
+	if arrives != nowhere {
+		c.keepers[player].hear(c.truth.start.Add(time.Duration(arrives)*stepTime), occurrence, place)
+	}
+}
+
+// faultMessage notes an audible message on a sensor.
+func (c *scorer) faultMessage(sensor int) {
+	at := [2]int{sensor, c.truth.step / week}
+	c.faultWeeks[at]++
+	c.tallies[playerDewline].FaultWeek = max(c.tallies[playerDewline].FaultWeek, c.faultWeeks[at])
+}
+
+// followHeartbeat lets a minute pass for the watch outside, which dewline and the grouped hold time have.
+func (c *scorer) followHeartbeat() {
+	calls := c.beat.follow(c.truth.step, c.truth.powered)
+	for _, player := range []int{playerDewline, playerGrouped} {
+		t := c.tallies[player]
+		if calls {
+			t.Heartbeats++
+			c.hear(player, c.beat.heard, "", "mains")
+		}
+		t.Silences = Stays{Found: c.beat.Found, Missed: c.beat.Silences - c.beat.Found}
 	}
 }
 
@@ -214,6 +257,7 @@ func (c *scorer) settle(notified func(player int, s *stay) bool, faultNotified f
 			}
 		}
 		s.fault = s.fault || faultNotified(s.point)
+		s.silence = s.silence || c.beat.silent && c.beat.heard <= c.truth.step
 		over := s.to >= 0 && c.truth.step-s.to >= int(resolved/stepTime)
 		if !over && !last {
 			return false
@@ -231,20 +275,22 @@ func (c *scorer) close(s *stay) {
 	for player := range playerCount {
 		t, tally := &s.notified[player], c.tallies[player]
 		count := &tally.stays(s.group)[kind]
-		if !t.found {
+		if !t.found || !s.inTime(t.at) {
 			count.Missed++
 			continue
 		}
 		count.Found++
-		if kind != Clear {
-			continue
+		if kind == Clear {
+			tally.Delays[s.group.Critical] = append(tally.Delays[s.group.Critical], Delay{s.delay(t.at), int(s.allowed / stepTime)})
 		}
-		tally.delay(s.group, t.at-s.from, 1)
 	}
 	if kind == Blind && s.fault {
 		c.tallies[playerDewline].BlindNotified++
 	}
-	if kind == Clear && !s.notified[playerDewline].found {
+	if kind == Powerless && s.silence {
+		c.tallies[playerDewline].DarkNotified++
+	}
+	if d := s.notified[playerDewline]; kind == Clear && !(d.found && s.inTime(d.at)) {
 		c.misses = append(c.misses, Miss{
 			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group,
 			Shown: s.notified[playerBare].found, // it reports every reading that is beyond

@@ -129,13 +129,39 @@ func (p *probe) read(step int, started bool, sample *intake.Sample) {
 	sample.Reading.Values, sample.Reading.First = p.values, first
 }
 
-// measure makes the value of one channel.
-func (p *probe) measure(k, step int, noise float64) {
-	c, stray := &p.part.channels[k], p.faults.drift[k]
+// cure ends the faults that a person at the sensor ends: a loose cable, a film of water, a hung part, a probe out of the water.
+func (p *probe) cure(step int) {
+	f := &p.faults
+	for _, list := range [][]span{f.dropout, f.checksum, f.stuck, f.film, f.out, f.erratic} {
+		for i := range list {
+			if list[i].holds(step) {
+				list[i].to = step
+			}
+		}
+	}
+}
+
+// compare finds how far each channel is off, and calibrates it where that is more than twice its accuracy.
+func (p *probe) compare(step int) {
+	for k := range p.part.channels {
+		if math.Abs(p.off(k, step)) > 2*p.part.channels[k].Accuracy {
+			p.bias[k] -= p.off(k, step)
+		}
+	}
+}
+
+// off returns the error of a channel that stays: its calibration error and what it has strayed.
+func (p *probe) off(k, step int) float64 {
 	off := p.bias[k]
-	if step > stray.from {
+	if stray := p.faults.drift[k]; step > stray.from {
 		off += stray.perYear * float64(step-stray.from) / stepsPerYear
 	}
+	return off
+}
+
+// measure makes the value of one channel.
+func (p *probe) measure(k, step int, noise float64) {
+	c, off := &p.part.channels[k], p.off(k, step)
 	value := p.seen[k] + off
 	if c.Channel == sensors.Humidity && anyHolds(p.faults.film, step) {
 		value = 100.3

@@ -161,43 +161,6 @@ func (s *setting) line() (*intake.Line, error) {
 	return assemble.Line(s.config, parts)
 }
 
-// band is the band of a point at a time, found by the truth's own look at the configuration.
-type band struct {
-	care.Band
-	group string // whose band it is: a stage, or "room" or "enclosure" for a place's own
-}
-
-// bandAt returns the band that is in force for a point; moved are stages set by command.
-func (s *setting) bandAt(p quantity.Point, t time.Time, moved map[string][]care.Since) band {
-	day := s.watch.Light.IsDay(t)
-	for i := range s.watch.Places {
-		place := &s.watch.Places[i]
-		if place.ID != p.Place {
-			continue
-		}
-		if own, ok := place.Bands[p.Quantity]; ok {
-			group := "enclosure"
-			if place.Room {
-				group = "room"
-			}
-			return band{own.At(day).WithDefaults(p.Quantity), group}
-		}
-	}
-	for i := range s.watch.Cohorts {
-		c := &s.watch.Cohorts[i]
-		at := care.StageAt(slices.Concat(c.Stages, moved[c.ID]), t)
-		if c.Place != p.Place || at == care.NoStage {
-			continue
-		}
-		bands, ok := s.watch.Profiles[c.Profile].Care[at].Bands[p.Quantity]
-		if !ok {
-			break
-		}
-		return band{bands.At(day).WithDefaults(p.Quantity), at.String()}
-	}
-	return band{care.NoBand().WithDefaults(p.Quantity), ""}
-}
-
 // nextBand returns when a band may change next after t.
 func (s *setting) nextBand(t time.Time, moved map[string][]care.Since) time.Time {
 	next := s.watch.Light.NextSwitch(t)

@@ -2,7 +2,6 @@ package trial
 
 import (
 	"cmp"
-	"encoding/json"
 	"fmt"
 	"io"
 	"maps"
@@ -10,46 +9,6 @@ import (
 	"strings"
 	"time"
 )
-
-// Goal is one of the goals, and whether it was reached.
-type Goal struct {
-	Text    string `json:"goal"`
-	Figure  string `json:"figure"`
-	Reached bool   `json:"reached"`
-}
-
-// The goals.
-const (
-	falseAlarmsPerYear = 2.0
-	fewerThanBare      = 10.0
-)
-
-// Goals holds the result against the goals.
-func (r *Result) Goals() []Goal {
-	d, bare := r.Players[playerDewline], r.Players[playerBare]
-	critical := d.Sum(Clear, true)
-	missed := critical.Missed
-	falsely := r.perYear(d.Phone.False())
-	fewer := float64(bare.Phone.All()) / float64(max(d.Phone.All(), 1))
-	return []Goal{
-		{
-			"no missed stay beyond a critical limit longer than its allowed time while a sensor lives",
-			fmt.Sprintf("%d of %d missed", missed, critical.Found+missed), missed == 0,
-		},
-		{"at most two false alarms per room-year", fmt.Sprintf("%.2f", falsely), falsely <= falseAlarmsPerYear},
-		{"at least ten times fewer notifications than the bare threshold", fmt.Sprintf("%.0f times", fewer), fewer >= fewerThanBare},
-	}
-}
-
-// Reached reports whether all goals were reached.
-func (r *Result) Reached() bool {
-	return !slices.ContainsFunc(r.Goals(), func(g Goal) bool { return !g.Reached })
-}
-
-// NothingCriticalMissed reports whether the first goal was reached.
-func (r *Result) NothingCriticalMissed() bool {
-	return r.Players[playerDewline].Sum(Clear, true).Missed == 0
-}
 
 func (r *Result) perYear(n int) float64 { return float64(n) / float64(max(r.RoomYears, 1)) }
 
@@ -124,55 +83,91 @@ func (r *Result) Rows() [][]string {
 		row("no power at the board "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Powerless, critical)) })
 	}
 	row("stays without a living sensor of whose fault the keeper was notified", func(i int, t *Tally) string { return onlyDewline(i, fmt.Sprint(t.BlindNotified)) })
-	row("**false alarms per room-year**", func(_ int, t *Tally) string { return rate(t.Phone.False()) })
+	row("stays without power at the board of whose silence the keeper was notified", func(i int, t *Tally) string { return onlyDewline(i, fmt.Sprint(t.DarkNotified)) })
+	row("board or uplink silent for more than half an hour, heard of · not", func(i int, t *Tally) string {
+		if i != playerDewline && i != playerGrouped {
+			return "–"
+		}
+		return stays(t.Silences)
+	})
+	row("**false alarms per room-year**, and in the worst one", func(i int, t *Tally) string {
+		return fmt.Sprintf("%s, %d", rate(t.Phone.False()), r.worst(i, func(y Year) int { return y.False }))
+	})
 	row("– of limits", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[False]) })
-	row("– of sensors that had no fault", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Verdicts[FaultFalse])) })
+	row("– of sensors that had no fault", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[FaultFalse]) })
 	row("too close to call, per room-year", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[TooClose]) })
 	row("true alarms of limits, per room-year", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[True]) })
-	row("true alarms of sensors, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Verdicts[FaultTrue])) })
-	row("repeated until acknowledged, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Again)) })
-	row("notices that it is over, per room-year", func(i int, t *Tally) string { return onlyDewline(i, rate(t.Phone.Over)) })
-	row("summaries of floods, and advice on alarms that chatter, per room-year", func(i int, t *Tally) string {
-		return onlyDewline(i, rate(t.Phone.Digests+t.Phone.Advice))
+	row("true alarms of sensors, per room-year", func(_ int, t *Tally) string { return rate(t.Phone.Verdicts[FaultTrue]) })
+	row("repeated until acknowledged, per room-year", func(_ int, t *Tally) string { return rate(t.Phone.Again) })
+	row("that it is over, per room-year", func(_ int, t *Tally) string { return rate(t.Phone.Over) })
+	row("summaries of floods, and advice on alarms that come again and again, per room-year", func(_ int, t *Tally) string {
+		return rate(t.Phone.Digests + t.Phone.Advice)
 	})
-	row("**all notifications per room-year**", func(_ int, t *Tally) string { return rate(t.Phone.All()) })
-	row("notices that wake no one, per room-year: true · too close · false", func(i int, t *Tally) string {
+	row("heartbeat missed, per room-year", func(_ int, t *Tally) string { return rate(t.Heartbeats) })
+	row("**all audible messages per room-year**, and in the worst one", func(i int, t *Tally) string {
+		return fmt.Sprintf("%s, %d", rate(t.Audible()), r.worst(i, func(y Year) int { return y.Audible }))
+	})
+	row("– on one sensor in one week, at most", func(i int, t *Tally) string { return onlyDewline(i, fmt.Sprint(t.FaultWeek)) })
+	row("messages that make no sound, per room-year: true · too close · false", func(_ int, t *Tally) string {
 		v := &t.Notices.Verdicts
-		return onlyDewline(i, fmt.Sprintf("%s · %s · %s", rate(v[True]+v[FaultTrue]), rate(v[TooClose]), rate(v[False]+v[FaultFalse])))
+		return fmt.Sprintf("%s · %s · %s", rate(v[True]+v[FaultTrue]), rate(v[TooClose]), rate(v[False]+v[FaultFalse]))
 	})
+	row("– repeated, or that it is over", func(_ int, t *Tally) string { return rate(t.Notices.All() - t.Notices.Calls()) })
+	row("**all messages per room-year**", func(_ int, t *Tally) string { return rate(t.Audible() + t.Notices.All()) })
 	row("alarms held back by design, rightly · wrongly", func(i int, t *Tally) string {
 		return onlyDewline(i, fmt.Sprintf("%d · %d", t.Suppressed.Rightly, t.Suppressed.Wrongly))
 	})
 	return rows
 }
 
-// delays returns median, 95th percentile and longest delay in minutes, from the true crossing or beyond the allowed time.
-func (t *Tally) delays(critical, beyond bool) string {
+// worst returns the highest figure that a player has in one room-year.
+func (r *Result) worst(player int, of func(Year) int) (most int) {
+	for i := range r.Years {
+		most = max(most, of(r.Years[i][player]))
+	}
+	return most
+}
+
+// Spread is the median, the 95th percentile and the longest of some delays, in minutes.
+type Spread struct {
+	Median  int `json:"median"`
+	P95     int `json:"p95"`
+	Longest int `json:"longest"`
+}
+
+// spread returns the delays of stays, from the crossing or beyond the allowed time; false where there are none.
+func (t *Tally) spread(critical, beyond bool) (Spread, bool) {
 	var all []int
-	for g, delays := range t.Delays {
-		if g.Critical != critical {
-			continue
+	for _, d := range t.Delays[critical] {
+		minutes := d.Minutes
+		if beyond {
+			minutes = max(minutes-d.Allowed, 0)
 		}
-		for minutes, n := range delays {
-			if beyond {
-				minutes = max(minutes-int(g.Allowed/time.Minute), 0)
-			}
-			for range n {
-				all = append(all, minutes)
-			}
-		}
+		all = append(all, minutes)
 	}
 	if len(all) == 0 {
-		return "–"
+		return Spread{}, false
 	}
 	slices.Sort(all)
-	return fmt.Sprintf("%d, %d, %d", all[len(all)/2], all[len(all)*95/100], all[len(all)-1])
+	return Spread{all[len(all)/2], all[len(all)*95/100], all[len(all)-1]}, true
+}
+
+func (t *Tally) delays(critical, beyond bool) string {
+	s, ok := t.spread(critical, beyond)
+	if !ok {
+		return "–"
+	}
+	return fmt.Sprintf("%d, %d, %d", s.Median, s.P95, s.Longest)
 }
 
 // WriteText writes the table for a terminal, which is a table of Markdown as well.
 func (r *Result) WriteText(w io.Writer) error {
 	rows := r.Rows()
-	rows = slices.Insert(rows, 0, append([]string{fmt.Sprintf("%d room-years, seed %d", r.RoomYears, r.Seed)}, PlayerNames[:]...))
+	title := []string{fmt.Sprintf("%d room-years, seed %d, %s, keeper %s", r.RoomYears, r.Seed, r.World, r.Keeper)}
+	for _, name := range PlayerNames {
+		title = append(title, strings.ReplaceAll(name, "-", " "))
+	}
+	rows = slices.Insert(rows, 0, title)
 	width := make([]int, len(rows[0]))
 	for _, row := range rows {
 		for i, cell := range row {
@@ -194,11 +189,11 @@ func (r *Result) WriteText(w io.Writer) error {
 	}
 	text.WriteString("\n")
 	for _, g := range r.Goals() {
-		mark := "reached"
-		if !g.Reached {
+		mark := "met"
+		if !g.Met {
 			mark = "MISSED"
 		}
-		fmt.Fprintf(&text, "%s: %s (%s)\n", mark, g.Text, g.Figure)
+		fmt.Fprintf(&text, "%s: %s: %.4g (%s)\n", mark, g.Name, g.Figure, g.Text)
 	}
 	causes := r.Players[playerDewline].Causes
 	for _, cause := range slices.SortedFunc(maps.Keys(causes), func(a, b string) int {
@@ -222,21 +217,4 @@ func (r *Result) WriteText(w io.Writer) error {
 	}
 	_, err := io.WriteString(w, text.String())
 	return err
-}
-
-// WriteJSON writes the same as one object.
-func (r *Result) WriteJSON(w io.Writer) error {
-	encoder := json.NewEncoder(w)
-	encoder.SetIndent("", "  ")
-	return encoder.Encode(struct {
-		RoomYears int        `json:"room_years"`
-		Seed      uint64     `json:"seed"`
-		Faults    []Fault    `json:"faults"`
-		Players   []string   `json:"players"`
-		Table     [][]string `json:"table"`
-		Goals     []Goal     `json:"goals"`
-		Misses    []Miss     `json:"misses"`
-
-		FalseAlarms map[string]int `json:"false_alarms_by_cause"` // of dewline
-	}{r.RoomYears, r.Seed, r.Faults, PlayerNames[:], r.Rows(), r.Goals(), append([]Miss{}, r.Misses...), r.Players[playerDewline].Causes})
 }

@@ -25,6 +25,9 @@ const (
 	kindCount
 )
 
+// String returns the name of a kind.
+func (k Kind) String() string { return [...]string{"clear", "close", "blind", "powerless"}[k] }
+
 // place of a limit in the truth.
 type limitOf struct {
 	point int
@@ -36,7 +39,7 @@ type Group struct {
 	Band     string        // a stage, or "room" or "enclosure" for the place's own band
 	Quantity string        // what is measured
 	Critical bool          // a critical limit
-	Allowed  time.Duration // its allowed time: the on-delay of the alarm
+	Allowed  time.Duration // its allowed time
 }
 
 // stay is a true stay beyond a limit, as it goes on.
@@ -44,18 +47,38 @@ type stay struct {
 	limitOf
 	from, to int // steps; to is the first one back inside, or −1 while it goes on
 	group    Group
+	allowed  time.Duration
 	long     bool    // it has lasted longer than the allowed time
 	runs     [3]int  // since when it has been beyond by more than the accuracy; and the board had power; and a sensor lived
 	kept     [3]bool // which of the runs have lasted long enough
+	shown    int     // since when it has been beyond by anything, the board had power and a sensor lived
+	began    int     // shown, at the beginning of the first run that was kept
+	clearly  int     // that beginning
 	notified [playerCount]notice
 	fault    bool // dewline had reported a fault of the point's sensor
+	silence  bool // the keeper had been notified that the board is silent
 }
 
-// notice is when a player reported a stay, if it did.
+// notice is when the keeper knew of a stay from a player, if ever.
 type notice struct {
 	found bool
 	at    int // step
 }
+
+// late is how long after its allowed time a notification of a stay still counts.
+const late = 30 * time.Minute
+
+// inTime reports whether a notification at a step is early enough. The time counts from when the stay could be known for certain.
+func (s *stay) inTime(at int) bool {
+	from := s.from
+	if s.kind() == Clear {
+		from = s.clearly
+	}
+	return time.Duration(at-from)*stepTime <= s.allowed+late
+}
+
+// delay returns the steps from the crossing to a notification, or from when the board had power and a sensor lived, if that was later.
+func (s *stay) delay(at int) int { return max(at-s.began, 0) }
 
 func (s *stay) kind() Kind {
 	switch {
@@ -78,6 +101,7 @@ type truth struct {
 	step     int
 	values   []float64
 	bands    []band
+	changed  []int // of each point: the last step at which its band changed
 	bandsEnd time.Time
 	lived    []int // last step at which a sensor of the point answered rightly
 	powered  bool
@@ -87,10 +111,10 @@ type truth struct {
 }
 
 func newTruth(s *setting, start time.Time) *truth {
-	t := &truth{setting: s, start: start, moved: map[string][]care.Since{}, values: make([]float64, len(s.points)), bands: make([]band, len(s.points)), lived: make([]int, len(s.points))}
+	t := &truth{setting: s, start: start, moved: map[string][]care.Since{}, values: make([]float64, len(s.points)), bands: make([]band, len(s.points)), changed: make([]int, len(s.points)), lived: make([]int, len(s.points))}
 	t.open = make([]*stay, len(s.points)*care.LimitCount)
 	for i := range t.lived {
-		t.lived[i] = -1 << 30
+		t.lived[i], t.changed[i] = -1<<30, -1<<30
 	}
 	return t
 }
@@ -111,7 +135,11 @@ func (t *truth) enter() {
 		return
 	}
 	for i := range t.setting.points {
-		t.bands[i] = t.setting.bandAt(t.setting.points[i].name, now, t.moved)
+		in := t.setting.bandAt(t.setting.points[i].name, now, t.moved)
+		if t.step > 0 && !in.same(&t.bands[i]) {
+			t.changed[i] = t.step
+		}
+		t.bands[i] = in
 	}
 	t.bandsEnd = t.setting.nextBand(now, t.moved)
 }
@@ -119,10 +147,19 @@ func (t *truth) enter() {
 // beyond returns how far a point is beyond a limit, negative inside; false where there is no such limit.
 func (t *truth) beyond(point int, limit care.Limit) (float64, bool) {
 	b := &t.bands[point]
-	if !b.Has(limit) {
+	if !b.has(limit) {
 		return 0, false
 	}
-	return over(t.values[point], b.Limits[limit], limit), true
+	return over(t.values[point], b.limits[limit], limit), true
+}
+
+// allowed returns how long a stay that begins at a step may last.
+func (t *truth) allowed(point int, limit care.Limit, from int) time.Duration {
+	allowed := t.bands[point].allowed[limit]
+	if since := time.Duration(from-t.changed[point]) * stepTime; !limit.Critical() && since >= 0 && since < settling {
+		return max(allowed, settling)
+	}
+	return allowed
 }
 
 // over returns how far a value is beyond a limit.
@@ -136,7 +173,7 @@ func over(value, level float64, limit care.Limit) float64 {
 // follow brings the stays up to the step. What sensors answered in it is known by now.
 func (t *truth) follow() {
 	for point := range t.bands {
-		if t.bands[point].Empty() && t.bands[point].group == "" && t.idle(point) {
+		if t.bands[point].who == "" && t.idle(point) {
 			continue
 		}
 		for limit := care.CriticalLow; limit <= care.CriticalHigh; limit++ {
@@ -166,24 +203,28 @@ func (t *truth) followLimit(point int, limit care.Limit) {
 		}
 		return
 	}
-	b := &t.bands[point]
-	q := t.setting.points[point].name.Quantity
-	allowed := b.OnDelayOf(limit, q)
 	if s == nil {
-		s = &stay{limitOf: limitOf{point, limit}, from: t.step, to: -1, runs: [3]int{t.step, t.step, t.step}}
+		now := t.step
+		s = &stay{limitOf: limitOf{point, limit}, from: now, to: -1, runs: [3]int{now, now, now}, shown: now}
 		t.open[at] = s
 		t.active = append(t.active, s)
 	}
+	allowed := t.allowed(point, limit, s.from)
 	if lasting := time.Duration(t.step-s.from) * stepTime; !s.long && lasting > allowed || s.group.Band == "" {
-		s.long = lasting > allowed
-		s.group = Group{b.group, q.String(), limit.Critical(), allowed}
+		b := &t.bands[point]
+		s.long, s.allowed = lasting > allowed, allowed
+		s.group = Group{b.who, t.setting.points[point].name.Quantity.String(), limit.Critical(), b.allowed[limit]}
 	}
-	clear := far > t.setting.accuracyOf(point, t.values)
-	for i, holds := range [3]bool{clear, clear && t.powered, clear && t.powered && t.step-t.lived[point] < living} {
+	clear, lives := far > t.setting.accuracyOf(point, t.values), t.powered && t.step-t.lived[point] < living
+	if !lives {
+		s.shown = t.step + 1
+	}
+	for i, holds := range [3]bool{clear, clear && t.powered, clear && lives} {
 		if !holds {
 			s.runs[i] = t.step + 1
-		} else if time.Duration(t.step-s.runs[i])*stepTime > allowed+resolved {
+		} else if time.Duration(t.step-s.runs[i])*stepTime > allowed+resolved && !s.kept[i] {
 			s.kept[i] = true
+			s.began, s.clearly = s.shown, s.runs[i]
 		}
 	}
 }

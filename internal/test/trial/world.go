@@ -101,6 +101,17 @@ func newRoom(s *setting, start time.Time, source *rand.Rand, m *misdeeds, w Worl
 	return r
 }
 
+// cure ends what goes wrong at a place.
+func (r *room) cure(place string, now time.Time) {
+	for _, list := range r.spans[place] {
+		for i := range list {
+			if !now.Before(list[i].From) && now.Before(list[i].To) {
+				list[i].To = now
+			}
+		}
+	}
+}
+
 func (r *room) advance(step int, values []float64) {
 	r.loft.Advance(r.start.Add(time.Duration(step) * stepTime))
 	for i, gauge := range r.gauges {

@@ -1,0 +1,83 @@
+package trial
+
+import (
+	"encoding/json"
+	"io"
+)
+
+// The JSON of a result is described in configs/formats.md.
+
+// playerJSON is what a player has done.
+type playerJSON struct {
+	Audible          float64               `json:"audible"` // a room-year
+	AudibleWorstYear int                   `json:"audible_worst_year"`
+	False            float64               `json:"false"`
+	FalseWorstYear   int                   `json:"false_worst_year"`
+	Messages         float64               `json:"messages"` // the silent ones with them
+	CriticalFound    int                   `json:"critical_found"`
+	CriticalMissed   int                   `json:"critical_missed"`
+	BandFound        int                   `json:"band_found"`
+	BandMissed       int                   `json:"band_missed"`
+	Delays           map[string]*delayJSON `json:"delays"` // in minutes
+	Uncalled         map[string]callJSON   `json:"not_clear"`
+}
+
+// delayJSON is null where no stay was found.
+type delayJSON struct {
+	Spread
+	Beyond Spread `json:"beyond_allowed"`
+}
+
+// callJSON counts the stays of one kind that are not clear.
+type callJSON struct {
+	CriticalFound  int `json:"critical_found"`
+	CriticalMissed int `json:"critical_missed"`
+	BandFound      int `json:"band_found"`
+	BandMissed     int `json:"band_missed"`
+}
+
+func (r *Result) player(i int) playerJSON {
+	t := r.Players[i]
+	critical, band := t.Sum(Clear, true), t.Sum(Clear, false)
+	p := playerJSON{
+		Audible: r.perYear(t.Audible()), AudibleWorstYear: r.worst(i, func(y Year) int { return y.Audible }),
+		False: r.perYear(t.Phone.False()), FalseWorstYear: r.worst(i, func(y Year) int { return y.False }),
+		Messages:      r.perYear(t.Audible() + t.Notices.All()),
+		CriticalFound: critical.Found, CriticalMissed: critical.Missed, BandFound: band.Found, BandMissed: band.Missed,
+		Delays: map[string]*delayJSON{"critical": nil, "band": nil}, Uncalled: map[string]callJSON{},
+	}
+	for name, critical := range map[string]bool{"critical": true, "band": false} {
+		if all, ok := t.spread(critical, false); ok {
+			beyond, _ := t.spread(critical, true)
+			p.Delays[name] = &delayJSON{all, beyond}
+		}
+	}
+	for kind := Close; kind < kindCount; kind++ {
+		critical, band := t.Sum(kind, true), t.Sum(kind, false)
+		p.Uncalled[kind.String()] = callJSON{critical.Found, critical.Missed, band.Found, band.Missed}
+	}
+	return p
+}
+
+// WriteJSON writes the result as one object.
+func (r *Result) WriteJSON(w io.Writer) error {
+	players := map[string]playerJSON{}
+	for i, name := range PlayerNames {
+		players[name] = r.player(i)
+	}
+	encoder := json.NewEncoder(w)
+	encoder.SetIndent("", "  ")
+	return encoder.Encode(struct {
+		RoomYears int                   `json:"room_years"`
+		Seed      uint64                `json:"seed"`
+		World     World                 `json:"world"`
+		Keeper    KeeperKind            `json:"keeper"`
+		Faults    []Fault               `json:"faults"`
+		GoalsMet  bool                  `json:"goals_met"`
+		Goals     []Goal                `json:"goals"`
+		Players   map[string]playerJSON `json:"players"`
+		Misses    []Miss                `json:"misses"` // of dewline, clear stays
+
+		FalseAlarms map[string]int `json:"false_alarms_by_cause"` // of limits, of dewline
+	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.Players[playerDewline].Causes})
+}

@@ -1,0 +1,373 @@
+package trial
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
+)
+
+// plain plays a little world in which only the points that a test names do anything.
+func plain(t require.TestingT, steps int, values map[quantity.Point]func(int) float64, change func(*game)) *game {
+	return played(t, little(t, values, change), steps)
+}
+
+// The score of a stay whose hour is known, by the minute at which a player's message arrives.
+func TestScoreOfAKnownStay(t *testing.T) {
+	cases := []struct {
+		name    string
+		arrives int // step; the stay lasts from 60 to 300, and 30 min are allowed
+		found   bool
+		delay   int
+	}{
+		{"at the crossing", 60, true, 0},
+		{"an alarm that was there before", 20, true, 0},
+		{"when it was due", 90, true, 30},
+		{"half an hour later", 120, true, 60},
+		{"a minute too late", 121, false, 0},
+		{"long afterwards", 290, false, 0},
+		{"never", nowhere, false, 0},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			g := little(t, map[quantity.Point]func(int) float64{tub3: during(60, 300, 25, 22.5)}, nil)
+			point := g.setting.order[tub3]
+			for step := range 320 {
+				g.truth.step, g.truth.powered = step, true
+				g.world.advance(step, g.truth.values)
+				g.truth.enter()
+				for i := range g.truth.lived {
+					g.truth.lived[i] = step
+				}
+				g.truth.follow()
+				g.scorer.settle(func(player int, s *stay) bool { return s.point == point && step >= c.arrives }, func(int) bool { return false }, step == 319)
+			}
+			tally := g.scorer.tallies[playerHold]
+			want := Stays{Missed: 1}
+			if c.found {
+				want = Stays{Found: 1}
+				assert.Equal(t, []Delay{{c.delay, 30}}, tally.Delays[false])
+			}
+			assert.Equal(t, want, tally.Sum(Clear, false))
+			assert.Zero(t, tally.Sum(Clear, true))
+		})
+	}
+}
+
+// A delay does not count the time in which the board had no power.
+func TestDelayBeginsWithThePower(t *testing.T) {
+	g := plain(t, 400, map[quantity.Point]func(int) float64{tub3: during(80, 330, 25, 22.5)}, func(g *game) {
+		g.misdeeds.cuts = []cut{{span: span{70, 190}, behind: time.Minute, synced: 2}}
+	})
+	for player, tally := range g.scorer.tallies {
+		require.Equal(t, Stays{Found: 1}, tally.Sum(Clear, false), PlayerNames[player])
+		assert.Less(t, tally.Delays[false][0].Minutes, 36, PlayerNames[player])
+	}
+	tally := g.scorer.tallies[playerDewline]
+	assert.Equal(t, 1, tally.Heartbeats)
+	assert.Equal(t, Stays{Found: 1}, tally.Silences)
+	assert.Equal(t, tally.Phone.All()+1, tally.Audible())
+}
+
+// After a switch of the light the air has an hour to follow it, for all players and for the truth.
+func TestAirFollowsTheLight(t *testing.T) {
+	const evening = 10 * 60 // steps from the morning, 9:00 by local time, to 19:00
+	at := func(place string, q quantity.Quantity) quantity.Point {
+		return quantity.Point{Place: place, Quantity: q}
+	}
+	warm := func(until int) *game { // vivarium-1 at 24 °C: by day within 72–79 °F, by night above 72 °F
+		cool, moist := during(0, evening, 24, 21), during(0, evening, 80, 88)
+		return plain(t, evening+200, map[quantity.Point]func(int) float64{
+			viv1: during(0, evening+until, 24, 21), at("vivarium-2", quantity.AirTemperature): cool, at("grow-out", quantity.AirTemperature): cool,
+			at("vivarium-1", quantity.RelativeHumidity): moist, at("vivarium-2", quantity.RelativeHumidity): moist,
+		}, nil)
+	}
+	for player, tally := range warm(50).scorer.tallies {
+		assert.Zero(t, tally.Sum(Clear, false), PlayerNames[player])
+		if player != playerBare {
+			assert.Zero(t, tally.Phone.Calls(), PlayerNames[player])
+		}
+	}
+	for player, tally := range warm(120).scorer.tallies {
+		assert.Equal(t, Stays{Found: 1}, tally.Sum(Clear, false), PlayerNames[player])
+	}
+}
+
+// A message that is sent while the uplink is away waits for it, or is gone; a phone that is off sounds later; a lost one never.
+func TestPath(t *testing.T) {
+	p := path{uplink: []span{{100, 200}}, phoneOff: []span{{190, 260}, {250, 300}}}
+	assert.Equal(t, 99, p.arrives(99, false))
+	assert.Equal(t, nowhere, p.arrives(150, false))
+	assert.Equal(t, 300, p.arrives(150, true), "the uplink is back at 200, and the phone on at 300")
+	assert.Equal(t, 150, p.reaches(150), "what comes from outside needs no uplink")
+	lossy := path{loss: 0.05, seed: 3}
+	lost := 0
+	for step := range 20_000 {
+		if lossy.arrives(step, true) == nowhere {
+			lost++
+		}
+	}
+	assert.InDelta(t, 1000, lost, 130)
+}
+
+// Silences of the board are known a quarter of an hour later; short ones are none.
+func TestHeartbeat(t *testing.T) {
+	cases := []struct {
+		name   string
+		away   span
+		off    []span
+		calls  int
+		scored Stays
+	}{
+		{"short", span{101, 108}, nil, 0, Stays{}},
+		{"too short to be scored", span{100, 125}, nil, 1, Stays{}},
+		{"long", span{100, 200}, nil, 1, Stays{Found: 1}},
+		{"the phone is off", span{100, 200}, []span{{90, 180}}, 1, Stays{Found: 1}},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			h := heartbeat{path: &path{phoneOff: c.off}, heard: nowhere}
+			calls := 0
+			for step := range 400 {
+				if h.follow(step, !c.away.holds(step)) {
+					calls++
+					assert.InDelta(t, c.away.from+16, step, 5)
+				}
+			}
+			assert.Equal(t, c.calls, calls)
+			assert.Equal(t, c.scored, Stays{Found: h.Found, Missed: h.Silences - h.Found})
+		})
+	}
+}
+
+// What the grouped hold time makes of known traces: how often it wakes the keeper, and how often it updates silently.
+func TestGrouping(t *testing.T) {
+	hot := func(from, to int, inside float64) func(int) float64 { return during(from, to, inside, comfort(viv1)) }
+	viv2 := quantity.Point{Place: "vivarium-2", Quantity: quantity.AirTemperature}
+	cases := []struct {
+		name            string
+		values          map[quantity.Point]func(int) float64
+		change          func(*game)
+		audible, silent int
+	}{
+		{"a band", map[quantity.Point]func(int) float64{viv1: hot(60, 100, 27)}, nil, 1, 1},
+		{"shorter than allowed", map[quantity.Point]func(int) float64{viv1: hot(60, 70, 27)}, nil, 0, 0},
+		{"it becomes critical", map[quantity.Point]func(int) float64{viv1: func(step int) float64 {
+			switch {
+			case step >= 100 && step < 106:
+				return 29
+			case step >= 60 && step < 120:
+				return 27
+			}
+			return 24
+		}}, nil, 2, 2},
+		{"critical at once: the band follows silently", map[quantity.Point]func(int) float64{viv1: hot(60, 100, 29)}, quick, 1, 3},
+		{"two enclosures within half an hour", map[quantity.Point]func(int) float64{viv1: hot(60, 160, 27), viv2: hot(70, 160, 27)}, nil, 1, 3},
+		{"two enclosures hours apart", map[quantity.Point]func(int) float64{viv1: hot(60, 300, 27), viv2: hot(200, 300, 27)}, nil, 2, 2},
+		{"hot and cold", map[quantity.Point]func(int) float64{viv1: hot(60, 160, 27), viv2: hot(70, 160, 20)}, nil, 2, 2},
+		{"they follow their room, critical as well", map[quantity.Point]func(int) float64{air: during(60, 160, 29, 22), viv1: hot(100, 160, 29)}, quick, 1, 7},
+		{"two that are critical without the room", map[quantity.Point]func(int) float64{viv1: hot(60, 160, 29), viv2: hot(100, 160, 29)}, quick, 2, 6},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			g := plain(t, 400, c.values, c.change)
+			tally := g.scorer.tallies[playerGrouped]
+			assert.Equal(t, c.audible, tally.Phone.Calls(), "audible")
+			assert.Equal(t, c.silent, tally.Notices.All(), "silent")
+		})
+	}
+}
+
+// quick has everybody acknowledge at once.
+func quick(g *game) {
+	for _, k := range g.scorer.keepers {
+		k.chance = rand.New(calm{})
+	}
+}
+
+// calm is a source of chance that always gives the same.
+type calm struct{}
+
+func (calm) Uint64() uint64 { return 1 << 62 }
+
+// What is critical is repeated until it is acknowledged, less and less often; the fourth time in a week that the same band is left makes no
+// sound but that of one advice.
+func TestRepetitionAndWeekOfTheGroupedHoldTime(t *testing.T) {
+	g := plain(t, 400, map[quantity.Point]func(int) float64{viv1: during(60, 390, 29, 24)}, func(g *game) {
+		g.misdeeds.phoneOff = nil
+		g.scorer.path.phoneOff = []span{{0, 1000}} // he does not hear
+	})
+	tally := g.scorer.tallies[playerGrouped]
+	assert.Equal(t, 5, tally.Phone.Again, "after 10, 20, 40, 80 and 160 minutes")
+
+	g = plain(t, 5*120, map[quantity.Point]func(int) float64{viv1: func(step int) float64 {
+		if step%120 >= 60 && step%120 < 90 {
+			return 27
+		}
+		return 24
+	}}, nil)
+	tally = g.scorer.tallies[playerGrouped]
+	assert.Equal(t, 3, tally.Phone.Calls())
+	assert.Equal(t, 1, tally.Phone.Advice)
+}
+
+// A point that gives no value is reported after half an hour, once a week, and each message of it is worth what the sensor was.
+func TestSilentPointOfTheGroupedHoldTime(t *testing.T) {
+	g := plain(t, 400, nil, spoil("tub-3-probe", func(p *probe) { p.faults.dropout = []span{{20, 45}, {60, 120}, {200, 300}} }))
+	tally := g.scorer.tallies[playerGrouped]
+	assert.Equal(t, 1, tally.Phone.Verdicts[FaultTrue])
+	assert.Equal(t, 1, tally.Notices.Verdicts[FaultTrue])
+}
+
+// A caring keeper ends what he was notified of, in the world of that player only, and compares what has strayed.
+func TestCaringKeeper(t *testing.T) {
+	g := little(t, map[quantity.Point]func(int) float64{tub3: during(60, 180, 25, 22.5)}, func(g *game) {
+		g.lead = playerHold
+		spoil("tub-3-probe", func(p *probe) { p.faults.dropout = []span{{300, 1000}}; p.bias[0] = 1.2 })(g)
+		spoil("tub-1-probe", func(p *probe) { p.bias[0] = 0.9 })(g)
+		quick(g)
+	})
+	played(t, g, 600)
+	probe := g.probes[g.setting.points[g.setting.order[tub3]].sensors[0]]
+	assert.Zero(t, probe.bias[0], "compared at the visit to the tub")
+	assert.Equal(t, 1000, probe.faults.dropout[0].to, "a simple program notifies of no fault")
+	assert.Equal(t, 0.9, g.probes[0].bias[0], "within twice its accuracy, and not compared yet")
+	g.probes[0].bias[0] = 1.1
+	g.compareAll()
+	assert.Zero(t, g.probes[0].bias[0])
+
+	o := Options{RoomYears: 1, Seed: 2, Keeper: Caring, Faults: AllFaults(), steps: 5 * 24 * 60, rush: 40}
+	caring, err := Play(t.Context(), o)
+	require.NoError(t, err)
+	o.Keeper = Asleep
+	asleep, err := Play(t.Context(), o)
+	require.NoError(t, err)
+	sum := func(r *Result) (n int) {
+		s := r.Players[playerDewline].Sum(Clear, false)
+		return s.Found + s.Missed
+	}
+	assert.Less(t, sum(caring), sum(asleep))
+}
+
+// The worst year, the goals and their bound, on results of known figures.
+func TestGoals(t *testing.T) {
+	result := func(audible, falsely []int) *Result {
+		r := &Result{World: Standard, Keeper: Asleep, RoomYears: len(audible)}
+		for i := range r.Players {
+			r.Players[i] = newTally()
+		}
+		d, other := r.Players[playerDewline], r.Players[playerGrouped]
+		for year, n := range audible {
+			d.Phone.Verdicts[True] += n - falsely[year]
+			d.Phone.Verdicts[False] += falsely[year]
+			other.Phone.Verdicts[False] += 100
+			r.Years = append(r.Years, [playerCount]Year{playerDewline: {n, falsely[year]}, playerGrouped: {100, 100}})
+		}
+		return r
+	}
+	good := result([]int{20, 30, 25, 25}, []int{0, 1, 2, 1})
+	assert.True(t, good.GoalsMet(), good.Goals())
+	assert.Empty(t, good.Failures(nil, false))
+	assert.Equal(t, 30, good.worst(playerDewline, func(y Year) int { return y.Audible }))
+
+	chance := result([]int{10, 50, 20, 30}, []int{0, 4, 1, 0})
+	assert.Equal(t, []string{"audible", "audible-worst-year", "false"}, chance.Failures(nil, false))
+	assert.Empty(t, chance.Failures(nil, true), "27.5 with a standard error of 8.5 may be chance")
+	assert.Equal(t, []string{"false"}, chance.Failures([]string{"false", "critical-missed"}, false))
+
+	bad := result([]int{60, 62, 61, 80}, []int{9, 9, 9, 13})
+	assert.Equal(t, []string{"audible", "audible-worst-year", "false", "false-worst-year"}, bad.Failures(nil, true))
+	bad.World = Harsh
+	assert.Empty(t, bad.Failures(nil, false), "the absolute goals are of the standard world")
+
+	late := result([]int{20}, []int{0})
+	for range 100 {
+		late.Players[playerDewline].Delays[false] = append(late.Players[playerDewline].Delays[false], Delay{26, 15})
+		late.Players[playerDewline].Delays[true] = append(late.Players[playerDewline].Delays[true], Delay{16, 5})
+	}
+	late.Players[playerDewline].FaultWeek = 3
+	late.Players[playerDewline].stays(larva)[Clear].Missed = 1 // of a band: no goal
+	assert.Equal(t, []string{"critical-delay", "band-delay", "fault-week"}, late.Failures(nil, false))
+}
+
+// The JSON has what configs/formats.md promises.
+func TestJSON(t *testing.T) {
+	r, err := Play(t.Context(), Options{RoomYears: 2, Seed: 5, Faults: AllFaults(), steps: 24 * 60, rush: 20})
+	require.NoError(t, err)
+	var text strings.Builder
+	require.NoError(t, r.WriteJSON(&text))
+	var got struct {
+		GoalsMet *bool `json:"goals_met"`
+		Goals    []struct {
+			Name, Goal string
+			Figure     *float64
+			Met        *bool
+		}
+		Players map[string]map[string]any
+		World   string
+		Keeper  string
+	}
+	require.NoError(t, json.Unmarshal([]byte(text.String()), &got))
+	require.NotNil(t, got.GoalsMet)
+	assert.Equal(t, r.GoalsMet(), *got.GoalsMet)
+	require.Len(t, got.Goals, len(GoalNames()))
+	for i, g := range got.Goals {
+		assert.Equal(t, GoalNames()[i], g.Name)
+		assert.NotEmpty(t, g.Goal)
+		assert.NotNil(t, g.Figure)
+		assert.NotNil(t, g.Met)
+	}
+	require.Len(t, got.Players, playerCount)
+	for name, p := range got.Players {
+		for _, field := range []string{"audible", "audible_worst_year", "false", "false_worst_year", "critical_found", "critical_missed", "band_found", "band_missed", "delays", "messages", "not_clear"} {
+			assert.Contains(t, p, field, name)
+		}
+	}
+	assert.Equal(t, float64(r.Players[playerDewline].Audible())/2, got.Players["dewline"]["audible"])
+	assert.Equal(t, "standard", got.World)
+	assert.Equal(t, "asleep", got.Keeper)
+}
+
+// Whatever values come, the grouped hold time wakes the keeper no more often than the plain one, repetitions and silent points apart, and
+// an alarm that is over has left its incident.
+func TestGroupingWakesLess(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		trace := func(name string, usual, low, high float64) func(int) float64 {
+			levels := rapid.SliceOfN(rapid.Float64Range(low, high), 1, 8).Draw(rt, name)
+			return func(step int) float64 {
+				if at := step / 30; at < len(levels) {
+					return levels[at]
+				}
+				return usual
+			}
+		}
+		g := little(rt, map[quantity.Point]func(int) float64{viv1: trace("vivarium", 24, 14, 31), air: trace("room", 22, 12, 30), tub3: trace("tub", 22.5, 15, 30)}, nil)
+		for step := range 400 {
+			g.truth.step = step
+			g.world.advance(step, g.truth.values)
+			g.truth.enter()
+			for i := range g.setting.points {
+				if g.setting.scored(i) {
+					g.bases[1].take(i, g.truth.values[i])
+					g.grouped.take(i, g.truth.values[i])
+				}
+			}
+			g.grouped.tick()
+		}
+		plainly, grouped := g.scorer.tallies[playerHold], g.scorer.tallies[playerGrouped]
+		require.LessOrEqual(rt, grouped.Phone.Calls(), plainly.Phone.Calls())
+		for i := range g.grouped.limits {
+			l := &g.grouped.limits[i]
+			require.Equal(rt, l.active, l.in != nil && l.in.active[i])
+		}
+		require.Equal(rt, care.LimitCount*len(g.setting.points), len(g.grouped.limits))
+	})
+}
