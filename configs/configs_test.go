@@ -145,6 +145,39 @@ func TestHardnessAfterChanges(t *testing.T) {
 	assert.InDelta(t, 0.32, math.Pow(1-0.25, 4), 0.005)
 }
 
+// Every stage has something to do, every task a source or the words that there is none; hatchlings are not fed at once, and nothing is
+// fed while a tail is absorbed (Ishibashi & Amaya 2020, for Xenopus).
+func TestEveryStageHasCare(t *testing.T) {
+	for id, profile := range profiles(t) {
+		for at, needs := range profile.Care {
+			t.Run(id+"/"+at.String(), func(t *testing.T) {
+				words := map[string]*care.Task{}
+				for i := range needs.Tasks {
+					task := &needs.Tasks[i]
+					words[task.Do] = task
+					assert.NotEmpty(t, task.Note, task.Do)
+					assert.Regexp(t, "common practice, no published source|from memory, not confirmed", task.Source, "the interval of %s", task.Do)
+				}
+				_, fed := words["feed"]
+				assert.Equal(t, at != care.Egg && at != care.Metamorph && !strings.HasSuffix(id, "winter-rest"), fed)
+				if at == care.Larva {
+					assert.Positive(t, words["feed"].After)
+					if !strings.HasPrefix(id, "fully-aquatic") {
+						assert.Len(t, words["feed"].Rotate, 3, "what takes turns")
+					}
+					assert.Contains(t, words, "top-up")
+				}
+				_, misted := words["mist"]
+				_, humid := needs.Bands[quantity.RelativeHumidity]
+				assert.False(t, misted && !humid, "what is misted has a band of humidity")
+				if at != care.Metamorph {
+					assert.Contains(t, words, "check-sensor")
+				}
+			})
+		}
+	}
+}
+
 // Gosner (1960) stages frogs and toads; the groups embryo, hatchling and tadpole, metamorph are those of McDiarmid &
 // Altig (1999).
 func TestGosnerRanges(t *testing.T) {

@@ -147,8 +147,21 @@
 //	  STAGE:
 //	    gosner: "25–41"
 //	    notes: [TEXT, …]
+//	    care: [TASK, …]                  # what to do for animals of this stage, and how often
 //	    QUANTITY: BAND
 //	    …
+//
+// A TASK:
+//
+//	do: feed | mist | change-water | top-up | drain | look | clean-mister | check-sensor | own-word *
+//	every: DURATION                      # 1h to 1y after it was last done; absent: once in the stage
+//	after: DURATION                      # since the stage began; absent: from its beginning
+//	until: DURATION                      # since the stage began; absent: to its end
+//	rotate: [TEXT, …]                    # what takes turns: the next one each time it is done
+//	note: TEXT                           # how
+//	source: TEXT                         # where interval and note come from
+//
+// A word may come twice in a stage where the times do not overlap, as for something that is done more often towards the end.
 //
 // The words:
 //

@@ -77,10 +77,11 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *care.Profile 
 // care reads the bands and notes of one stage.
 func (d *decoder) care(n *node, at string, which care.Stage, sources map[string]string) care.Care {
 	care := care.Care{Stage: which, Bands: map[quantity.Quantity]care.DayNight{}}
-	known := append(quantityNames(), "gosner", "notes")
+	known := append(quantityNames(), "gosner", "notes", "care")
 	f := d.fields(n, at, known...)
 	care.Gosner = d.gosner(f["gosner"], join(at, "gosner"))
 	care.Notes = d.texts(f["notes"], join(at, "notes"))
+	care.Tasks = d.tasks(f["care"], join(at, "care"))
 	for _, q := range quantity.All() {
 		if n := f[q.String()]; n != nil {
 			care.Bands[q] = d.band(n, join(at, q.String()), q, sources)
@@ -125,8 +126,8 @@ func (r *reporter) checkProfile(prefix string, profile *care.Profile) {
 		for _, q := range slices.Sorted(maps.Keys(care.Bands)) {
 			r.checkBand(join(at, q.String()), q, care.Bands[q])
 		}
-		if len(care.Bands) == 0 && len(care.Notes) == 0 {
-			r.warnf(at, "stage %s asks for nothing: it has neither bands nor notes", which)
+		if len(care.Bands) == 0 && len(care.Notes) == 0 && len(care.Tasks) == 0 {
+			r.warnf(at, "stage %s asks for nothing: it has neither bands nor notes nor care", which)
 		}
 	}
 }

@@ -52,8 +52,15 @@ type present struct{ loop *loop }
 // Residents implements [text.Now].
 func (p present) Residents(place string) []text.Resident {
 	var list []text.Resident
+	site := p.loop.watched.Load()
 	for _, r := range p.loop.chain.Core.Residents(place, p.loop.now()) {
-		list = append(list, text.Resident{Cohort: r.Cohort, Stage: r.Stage.String()})
+		resident := text.Resident{Cohort: r.Cohort, Stage: r.Stage.String()}
+		for i := range site.Cohorts {
+			if site.Cohorts[i].ID == r.Cohort {
+				resident.Profile = site.Profiles[site.Cohorts[i].Profile]
+			}
+		}
+		list = append(list, resident)
 	}
 	return list
 }

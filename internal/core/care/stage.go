@@ -1,7 +1,9 @@
 package care
 
 import (
+	"cmp"
 	"fmt"
+	"strings"
 	"time"
 
 	"dewline/internal/core/quantity"
@@ -68,6 +70,7 @@ type Care struct {
 	Gosner string // such as "26–41"; empty where it does not apply
 	Bands  map[quantity.Quantity]DayNight
 	Notes  []string // advice that goes with the stage
+	Tasks  []Task   // what to do, and how often
 }
 
 // Profile is a care profile: the bands of every stage of a kind of animal.
@@ -77,6 +80,34 @@ type Profile struct {
 	Caution string // shown wherever the profile is shown
 	Care    map[Stage]Care
 	Sources map[string]string // path of a number in the file → where it comes from
+}
+
+// HowSoon returns what the notes of a stage say about how fast a person must act, such as "within 2 h outside the band …"; "" where
+// they say nothing. Such a note begins with "Act within".
+func (c *Care) HowSoon() string {
+	for _, note := range c.Notes {
+		if rest, ok := strings.CutPrefix(note, "Act within"); ok {
+			return "within" + rest
+		}
+	}
+	return ""
+}
+
+// SourceOf returns where a limit of a stage comes from, found by its value: the one that holds may be that of another cohort or of
+// the place. It returns "" where the profile has no such limit, or no source for it.
+func (p *Profile) SourceOf(at Stage, q quantity.Quantity, l Limit, value float64) string {
+	bands, ok := p.Care[at].Bands[q]
+	if !ok {
+		return ""
+	}
+	base := "stages." + at.String() + "." + q.String() + "."
+	switch value {
+	case bands.Day.Limits[l]:
+		return cmp.Or(p.Sources[base+"day."+l.String()], p.Sources[base+l.String()])
+	case bands.Night.Limits[l]:
+		return cmp.Or(p.Sources[base+"night."+l.String()], p.Sources[base+l.String()])
+	}
+	return ""
 }
 
 // Since is one entry of a cohort's timeline: from this time on it is at this stage.

@@ -98,7 +98,7 @@ func samples() []Message {
 	over := e
 	over.Kind, over.State = journal.AlarmCleared, "D"
 	raised := f.Message(&e)
-	raised.Fields.Residents, raised.Fields.LivesThere = []Resident{{"a-2026", "larva"}}, "a-2026 (larva)"
+	raised.Fields.Residents, raised.Fields.LivesThere = []Resident{{Cohort: "a-2026", Stage: "larva"}}, "a-2026 (larva)"
 	return []Message{raised, f.Message(&over), f.Message(&journal.Entry{Run: "sample", Kind: journal.NotifierTest, By: "keeper"})}
 }
 

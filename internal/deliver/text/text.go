@@ -53,6 +53,9 @@ type Now interface {
 type Resident struct {
 	Cohort string `json:"cohort"`
 	Stage  string `json:"stage"`
+
+	// Profile is the care profile of the cohort; nil where it is not known.
+	Profile *care.Profile `json:"-"`
 }
 
 // Earlier is a value of some minutes ago.
@@ -88,14 +91,16 @@ type Fields struct {
 	Quantity    string     `json:"quantity"`
 	LivesThere  string     `json:"lives_there"` // a-2026 (larva)
 	Residents   []Resident `json:"residents"`
-	Value       string     `json:"value"`      // in the displayed unit: 78.1 °F
-	Direction   string     `json:"direction"`  // rising, falling or steady
-	Limit       string     `json:"limit"`      // 75.2 °F
-	Worst       string     `json:"worst"`      // the furthest value beyond the limit
-	LastValue   string     `json:"last_value"` // of a sensor that has failed: the last good value
-	Time        string     `json:"time"`       // local: Fri 17 Jul 2026, 14:40 WEST
-	Since       string     `json:"since"`      // likewise
-	Lasted      string     `json:"lasted"`     // 30 min
+	Value       string     `json:"value"`        // in the displayed unit: 78.1 °F
+	Direction   string     `json:"direction"`    // rising, falling or steady
+	Limit       string     `json:"limit"`        // 75.2 °F
+	Worst       string     `json:"worst"`        // the furthest value beyond the limit
+	LastValue   string     `json:"last_value"`   // of a sensor that has failed: the last good value
+	Time        string     `json:"time"`         // local: Fri 17 Jul 2026, 14:40 WEST
+	Since       string     `json:"since"`        // likewise
+	Lasted      string     `json:"lasted"`       // 30 min
+	LimitSource string     `json:"limit_source"` // where the profile has the limit from
+	HowSoon     string     `json:"how_soon"`     // what the profile says about it: within 2 h outside the band …
 	Consequence string     `json:"consequence"`
 	Actions     []string   `json:"actions"`
 	Note        string     `json:"note"`
@@ -282,6 +287,7 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	if !to.Over {
 		advice := AdviceOn(n.quantity, n.limit, f.stages(n.place)...)
 		to.Consequence, to.Actions = advice.Consequence, advice.Actions
+		to.HowSoon, to.LimitSource = f.profileSays(entry, n)
 	}
 	to.Link = f.Link(entry.Alarm)
 }
@@ -297,6 +303,31 @@ func (f *Formatter) stages(place string) (stages []care.Stage) {
 		}
 	}
 	return stages
+}
+
+// profileSays returns what the profiles of the animals in a place say about an alarm on one of its limits: how soon to act, for each
+// of them where they differ, and where the limit comes from.
+func (f *Formatter) profileSays(entry *journal.Entry, n name) (howSoon, source string) {
+	if f.Now == nil || n.of == quantity.None {
+		return "", ""
+	}
+	var soon []string
+	for _, r := range f.Now.Residents(n.place) {
+		stage, err := care.Parse(r.Stage)
+		if err != nil || r.Profile == nil {
+			continue
+		}
+		needs := r.Profile.Care[stage]
+		if words := OneLine(needs.HowSoon()); words != "" && !slices.Contains(soon, words) {
+			soon = append(soon, words)
+		}
+		for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
+			if source == "" && entry.Setpoint != nil && l.Above() == n.upper() {
+				source = OneLine(r.Profile.SourceOf(stage, n.of, l, *entry.Setpoint))
+			}
+		}
+	}
+	return strings.Join(soon, "; "), source
 }
 
 // worst is the value furthest beyond the limit: an entry may be older than the present value.
@@ -357,6 +388,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 	if of.Limit != "" {
 		line("Limit", map[bool]string{true: "at most ", false: "at least "}[n.upper()]+of.Limit)
 	}
+	line("Limit from", of.LimitSource)
 	line(map[bool]string{true: "Highest", false: "Lowest"}[n.upper()], of.Worst)
 	line("Last good value", of.LastValue)
 	if entry.Since != nil {
@@ -372,7 +404,9 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 	if of.Over {
 		b.WriteString("\nLook at the animals all the same: readings do not say how they are.\n")
 	} else {
-		fmt.Fprintf(&b, "\n%s\nWhat to do:\n", of.Consequence)
+		fmt.Fprintf(&b, "\n%s\n", of.Consequence)
+		line("How soon", of.HowSoon)
+		b.WriteString("What to do:\n")
 		for _, action := range of.Actions {
 			fmt.Fprintf(&b, "- %s\n", action)
 		}

@@ -32,9 +32,24 @@ type loft struct{ now instant.Instant }
 
 func (loft) Residents(place string) []Resident {
 	return map[string][]Resident{
-		"tub-1": {{"a-2026", "larva"}}, "grow-out": {{"b-2026", "juvenile"}, {"a-2026", "metamorph"}},
+		"tub-1": {{"a-2026", "larva", pond}}, "grow-out": {{"b-2026", "juvenile", pond}, {"a-2026", "metamorph", nil}},
 	}[place]
 }
+
+// pond is an invented profile.
+var pond = func() *care.Profile {
+	water := care.NoBand()
+	water.Limits[care.High] = 24
+	return &care.Profile{
+		ID: "pond", Sources: map[string]string{"stages.larva.water-temperature.high": "invented for a test"},
+		Care: map[care.Stage]care.Care{
+			care.Larva: {
+				Notes: []string{"You see: a tadpole.", "Act within 4 h outside the band (invented for a test)."},
+				Bands: map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: {Day: water, Night: water}},
+			},
+		},
+	}
+}()
 
 func (l loft) Point(p quantity.Point) (watch.PointState, bool) {
 	v, ok := map[quantity.Quantity]float64{
@@ -247,6 +262,9 @@ func TestEveryMessageSaysWhatAKeeperNeeds(t *testing.T) {
 		if strings.HasPrefix(e.Alarm, "tub-1/") || strings.HasPrefix(e.Alarm, "sensor/tub-1-probe/") {
 			assert.Contains(t, m.Text, "Who lives there: a-2026 (larva)", name)
 		}
+		profiled := strings.HasPrefix(e.Alarm, "tub-1/water-temperature/") && !m.Fields.Over
+		assert.Equal(t, profiled, strings.Contains(m.Text, "How soon: within 4 h outside the band (invented for a test)."), name)
+		assert.Equal(t, profiled && e.Setpoint != nil && *e.Setpoint == 24, strings.Contains(m.Text, "Limit from: invented for a test"), name)
 		if e.Setpoint != nil {
 			assert.Contains(t, m.Text, m.Fields.Limit, name)
 			assert.NotEmpty(t, m.Fields.Value, name)
