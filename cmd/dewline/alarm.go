@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/timetext"
 	"dewline/internal/server/control"
@@ -148,7 +149,7 @@ func (c *alarmAcknowledge) several(ctx context.Context, client *control.Client, 
 		a := &alarms[i]
 		place, _, _ := strings.Cut(a.Alarm, "/")
 		places = append(places, place)
-		if c.Place != "" && place != c.Place || !strings.ContainsAny(a.State, waiting) {
+		if c.Place != "" && place != c.Place || !a.State.Waits() {
 			continue
 		}
 		count++
@@ -162,9 +163,6 @@ func (c *alarmAcknowledge) several(ctx context.Context, client *control.Client, 
 	}
 	return failed
 }
-
-// waiting are the states in which an alarm waits for an acknowledgement.
-var waiting = string([]byte{watch.Unacknowledged, watch.ReturnedUnacknowledged, watch.LatchedUnacknowledged})
 
 // occurrenceOf finds the occurrence that a name of an alarm, or of an occurrence, is about.
 func occurrenceOf(alarms []control.Alarm, name string) (string, error) {
@@ -291,5 +289,5 @@ func command(ctx context.Context, client *control.Client, request control.Reques
 // notable reports whether an alarm needs to be shown: not one that is normal, nor one that is merely covered by another
 // without having anything to say.
 func notable(a control.Alarm) bool {
-	return a.State != string(watch.Normal) && (a.State != string(watch.SuppressedByDesign) || a.Active)
+	return a.State != isa.Normal && (a.State != isa.SuppressedByDesign || a.Active)
 }

@@ -12,6 +12,7 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/sim"
@@ -130,7 +131,7 @@ func (p Backfill) diary() []watch.Command {
 // acknowledgeOld lets the invented keeper acknowledge what has waited for twenty minutes.
 func (l *loop) acknowledgeOld(now instant.Instant) {
 	for _, a := range l.chain.Core.Alarms() {
-		waits := a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged
+		waits := a.Letter == isa.Unacknowledged || a.Letter == isa.ReturnedUnacknowledged
 		if waits && now.Sub(a.Raised) > 20*time.Minute {
 			l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &watch.Command{
 				Verb: watch.Acknowledge, Occurrence: a.Occurrence, By: "keeper",

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
@@ -38,7 +39,7 @@ func (c *console) sentence(e *journal.Entry) string {
 	case journal.AlarmRaised:
 		return c.raised(e)
 	case journal.AlarmCleared:
-		return fmt.Sprintf("%s is over%s", e.Alarm, map[bool]string{true: " and waits to be acknowledged"}[e.State == "D" || e.State == "E"])
+		return fmt.Sprintf("%s is over%s", e.Alarm, map[bool]string{true: " and waits to be acknowledged"}[e.State.Waits()])
 	case journal.AlarmAcknowledged:
 		return fmt.Sprintf("%s is acknowledged by %s", e.Alarm, e.By)
 	case journal.AlarmShelved:
@@ -46,7 +47,7 @@ func (c *console) sentence(e *journal.Entry) string {
 	case journal.AlarmUnshelved:
 		return fmt.Sprintf("%s is no longer shelved: %s", e.Alarm, e.Reason)
 	case journal.AlarmReturned:
-		if e.State == "B" {
+		if e.State == isa.Unacknowledged {
 			return fmt.Sprintf("%s is still active: %s", e.Alarm, e.Reason)
 		}
 	case journal.StageSet:
@@ -61,7 +62,7 @@ func (c *console) sentence(e *journal.Entry) string {
 
 // raised describes a raised alarm: priority, value, limit, start, and the enclosures that a room's alarm covers.
 func (c *console) raised(e *journal.Entry) string {
-	if e.State == "H" || e.State == "G" || e.State == "I" {
+	if e.State.Silenced() {
 		return "" // covered by another alarm, or silenced by a person
 	}
 	var b strings.Builder

@@ -347,7 +347,7 @@ func (l *loop) commit(work pipeline.Ready) {
 func (l *loop) logEntry(e *journal.Entry) {
 	attributes := []any{"seq", e.Seq, "kind", string(e.Kind)}
 	for _, pair := range [][2]string{
-		{"alarm", e.Alarm}, {"state", e.State}, {"priority", e.Priority}, {"occurrence", e.Occurrence}, {"cohort", e.Cohort},
+		{"alarm", e.Alarm}, {"state", string(e.State)}, {"priority", e.Priority}, {"occurrence", e.Occurrence}, {"cohort", e.Cohort},
 		{"place", e.Place}, {"by", e.By}, {"reason", e.Reason},
 	} {
 		if pair[1] != "" {

@@ -11,6 +11,7 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver"
@@ -209,7 +210,7 @@ type publishedPoint struct {
 }
 
 type publishedAlarm struct {
-	letter     byte
+	letter     isa.State
 	active     bool
 	occurrence string
 	by         string

@@ -85,7 +85,7 @@ func notifierNames(site *config.Site) []string {
 
 // faultOf returns the name of the alarm that a notifier does not deliver.
 func faultOf(name string) string {
-	return watch.FaultPlace + "/" + config.ReservedSensors + name + "/fault"
+	return journal.FaultPlace + "/" + config.ReservedSensors + name + "/fault"
 }
 
 // notifierStates returns the health of all notifiers of the configuration.

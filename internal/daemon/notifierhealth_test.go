@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/control"
@@ -318,9 +319,9 @@ notify:
 	require.NoError(t, err)
 	var many []*journal.Entry
 	for i := range 4000 { // of another alarm, which comes and goes
-		kind, state, was := journal.AlarmRaised, "B", "A"
+		kind, state, was := journal.AlarmRaised, isa.Unacknowledged, isa.Normal
 		if i%2 == 1 {
-			kind, state, was = journal.AlarmCleared, "A", "B"
+			kind, state, was = journal.AlarmCleared, isa.Normal, isa.Unacknowledged
 		}
 		many = append(many, &journal.Entry{
 			Seq: newest[0].Seq + 1 + uint64(i), Run: newest[0].Run, At: raised.Add(time.Duration(i+1) * 100 * time.Millisecond), Kind: kind,

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/store"
@@ -31,7 +32,7 @@ func TestRestartGoesOn(t *testing.T) {
 	second := beginAt(t, folder, start.Add(30*time.Minute), 30, tree.root, keptSite)
 	after := second.alarm(tubHigh)
 	assert.Equal(t, before.Occurrence, after.Occurrence)
-	assert.Equal(t, "B", after.State)
+	assert.Equal(t, isa.Unacknowledged, after.State)
 	second.wait("readings", func() bool { return second.metric(probeReading) == "25" })
 	assert.Equal(t, before.Occurrence, second.alarm(tubHigh).Occurrence)
 	tree.Show(22)

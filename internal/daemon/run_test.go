@@ -88,7 +88,7 @@ func (r *running) write(text string) {
 }
 
 // letter returns the state of an alarm, "" while there is no such alarm.
-func (r *running) letter(name string) string { return r.alarm(name).State }
+func (r *running) letter(name string) string { return string(r.alarm(name).State) }
 
 func (r *running) alarm(name string) control.Alarm {
 	alarms, err := r.client.Alarms(r.t.Context())

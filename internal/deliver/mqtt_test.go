@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -73,7 +74,7 @@ func background(t *testing.T, run func(context.Context) error) (stop func()) {
 	})
 }
 
-func alarmState(place, q, limit string, letter byte) watch.AlarmState {
+func alarmState(place, q, limit string, letter isa.State) watch.AlarmState {
 	return watch.AlarmState{
 		Name: place + "/" + q + "/" + limit, Place: place, Quantity: q, Limit: limit, Letter: letter,
 		Since: instant.None, Raised: instant.None, Cleared: instant.None, Until: instant.None,
@@ -84,7 +85,7 @@ func exampleSnapshot() *Snapshot {
 	return &Snapshot{
 		Points: []watch.PointState{exampleState()},
 		Alarms: []watch.AlarmState{
-			alarmState("tub-1", "water-temperature", "high", 'B'), alarmState("sensor", "tub-1-probe", "fault", 'A'),
+			alarmState("tub-1", "water-temperature", "high", "B"), alarmState("sensor", "tub-1-probe", "fault", "A"),
 		},
 	}
 }
@@ -204,7 +205,7 @@ func TestChangesAndReadings(t *testing.T) {
 	require.NoError(t, r.Reading(ReadingMessage{Point: water, Value: 22.5, At: instant.Of(morning)}))
 	all := p.until(t, on("readings/tub-1/water-temperature"))
 	assert.JSONEq(t, `[{"n":"tub-1/water-temperature","u":"Cel","t":1782886800,"v":22.5}]`, string(all[len(all)-1].Payload))
-	changed := alarmState("tub-1", "water-temperature", "high", 'C')
+	changed := alarmState("tub-1", "water-temperature", "high", "C")
 	require.NoError(t, r.Alarm(&changed))
 	all = p.until(t, on(alarmTopic))
 	assert.Contains(t, string(all[len(all)-1].Payload), `"standing":"acknowledged"`)
@@ -302,7 +303,7 @@ func TestAnOverfullSubscriberIsRepaired_RowOfflineQueue(t *testing.T) {
 	for n := 1; n <= 50; n++ {
 		require.NoError(t, r.Event(entry(n)))
 	}
-	acknowledged := alarmState("tub-1", "water-temperature", "high", 'C')
+	acknowledged := alarmState("tub-1", "water-temperature", "high", "C")
 	r.current.Store(&Snapshot{Points: exampleSnapshot().Points, Alarms: []watch.AlarmState{acknowledged}})
 	require.NoError(t, r.Alarm(&acknowledged))
 	require.Eventually(t, func() bool { return r.Status().Pending == 0 }, 30*time.Second, 10*time.Millisecond)

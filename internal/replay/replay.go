@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -377,7 +378,7 @@ func (r *run) alarm(e *journal.Entry) {
 		report := AlarmReport{
 			Alarm: e.Alarm, Priority: e.Priority, Since: *e.Since, Raised: e.At, Cleared: instant.None, Extreme: number(e.Extreme),
 		}
-		if e.State == string(watch.SuppressedByDesign) {
+		if e.State == isa.SuppressedByDesign {
 			report.SuppressedBy = e.By
 		}
 		r.alarms = append(r.alarms, report)

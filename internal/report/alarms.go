@@ -13,7 +13,6 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/nuisance"
-	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
 	"dewline/internal/store"
 )
@@ -422,17 +421,14 @@ func asksForNothing(alarm string) bool {
 
 // suppressed lists what was kept silent at the end of the range.
 func (j *judge) suppressed() []Suppressed {
-	states := map[string]string{
-		string(watch.Shelved): "shelved", string(watch.SuppressedByDesign): "suppressed by design", string(watch.OutOfServiceState): "out of service",
-	}
 	last := map[string]Suppressed{}
 	for _, e := range j.Entries {
 		if e.Alarm == "" || e.State == "" {
 			continue
 		}
-		words, silent := states[e.State]
+		words := e.State.Words()
 		switch before, was := last[e.Alarm]; {
-		case !silent:
+		case !e.State.Silenced():
 			delete(last, e.Alarm)
 		case was && before.State == words && e.Kind != journal.AlarmShelved: // a raise or a clear in the same state
 		default:

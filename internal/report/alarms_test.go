@@ -14,6 +14,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/report"
@@ -42,7 +43,7 @@ func (d *diary) acknowledge(minute float64, alarm, occurrence string) {
 	d.add(minute, journal.Entry{Kind: journal.AlarmAcknowledged, Alarm: alarm, Occurrence: occurrence, Was: "B", State: "C", By: "keeper"})
 }
 
-func (d *diary) clear(minute float64, alarm, occurrence, was, state string) {
+func (d *diary) clear(minute float64, alarm, occurrence string, was, state isa.State) {
 	d.add(minute, journal.Entry{Kind: journal.AlarmCleared, Alarm: alarm, Occurrence: occurrence, Was: was, State: state})
 }
 
@@ -270,7 +271,7 @@ func TestFiguresOfAnyJournal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		d := &diary{begin: midnight}
 		alarms := []string{"a/air-temperature/high", "b/air-temperature/high", "sensor/x/fault", "c/air-temperature/rising"}
-		states := []string{"A", "B", "C", "D", "E", "F", "G", "H", "I", ""}
+		states := []isa.State{"A", "B", "C", "D", "E", "F", "G", "H", "I", ""}
 		kinds := []journal.Kind{journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmRepeated, journal.AlarmShelved, journal.Note}
 		at := -100.0
 		for range rapid.IntRange(0, 80).Draw(t, "entries") {

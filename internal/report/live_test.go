@@ -17,6 +17,7 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -164,7 +165,7 @@ func live(site *config.Site, readings []store.PointSample, commands []watch.Comm
 		}
 		step(watch.Event{Kind: watch.ReadingEvent, At: r.At, Point: index, Value: r.Value, Flag: r.Flag})
 		for _, a := range core.Alarms() { // the invented keeper answers within half an hour
-			if a.Letter == watch.Unacknowledged && r.At.Sub(a.Raised) >= 25*time.Minute {
+			if a.Letter == isa.Unacknowledged && r.At.Sub(a.Raised) >= 25*time.Minute {
 				step(watch.Event{Kind: watch.CommandEvent, At: r.At, Command: &watch.Command{
 					Verb: watch.Acknowledge, Occurrence: a.Occurrence, By: "keeper",
 				}})

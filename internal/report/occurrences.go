@@ -8,9 +8,9 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
-	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
 )
 
@@ -49,12 +49,12 @@ func occurrencesOf(entries []*journal.Entry) []Alarm {
 			a := Alarm{
 				Alarm: e.Alarm, Priority: e.Priority, Unit: e.Unit, Setpoint: pointed(e.Setpoint), Extreme: pointed(e.Extreme),
 				Since: e.At, Raised: e.At, Acknowledged: instant.None, Cleared: instant.None,
-				id: e.Occurrence, names: e.Names, announced: e.State == string(watch.Unacknowledged),
+				id: e.Occurrence, names: e.Names, announced: e.State == isa.Unacknowledged,
 			}
 			if e.Since != nil {
 				a.Since = *e.Since
 			}
-			if e.State == string(watch.SuppressedByDesign) {
+			if e.State == isa.SuppressedByDesign {
 				a.SuppressedBy = e.By
 			}
 			current[e.Alarm] = len(all)
@@ -133,7 +133,7 @@ func (s *subject) concerns(a *Alarm) bool {
 	if s.place == "" || strings.HasPrefix(a.Alarm, s.place+"/") || slices.Contains(a.names, s.place) {
 		return true
 	}
-	sensor, isFault := strings.CutPrefix(a.Alarm, watch.FaultPlace+"/")
+	sensor, isFault := strings.CutPrefix(a.Alarm, journal.FaultPlace+"/")
 	if !isFault {
 		return false
 	}

@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 )
 
 // Kind is what happened.
@@ -46,6 +47,10 @@ const (
 	Lost         Kind = "outlet.lost"      // a notifier has given up a message; if its alarm is still active, another one is sent
 )
 
+// FaultPlace takes the position of the place in the names and topics of faults, such as "sensor/tub-1-probe/fault". No place may have
+// this id.
+const FaultPlace = "sensor"
+
 // Entry is one line of the journal. Fields that do not apply are absent.
 type Entry struct {
 	Seq  uint64          `json:"seq"` // counts up by one within a site, over restarts
@@ -55,8 +60,8 @@ type Entry struct {
 
 	Alarm      string           `json:"alarm,omitempty"`      // such as "tub-1/water-temperature/high"
 	Occurrence string           `json:"occurrence,omitempty"` // one per raise; an acknowledgement names it
-	State      string           `json:"state,omitempty"`      // the ISA-18.2 state after it, one letter A to I
-	Was        string           `json:"was,omitempty"`        // the state before it
+	State      isa.State        `json:"state,omitempty"`      // the state after it
+	Was        isa.State        `json:"was,omitempty"`        // the state before it
 	Priority   string           `json:"priority,omitempty"`
 	Unit       string           `json:"unit,omitempty"`
 	Setpoint   *float64         `json:"setpoint,omitempty"` // the limit in force then

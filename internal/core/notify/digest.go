@@ -9,6 +9,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/nuisance"
 	"dewline/internal/core/watch"
@@ -103,7 +104,7 @@ func (r *Rules) summaryText(d *digest, because string) (text string, worst care.
 		switch {
 		case s == nil || s.occurrence != entry.Occurrence:
 			over = append(over, entry)
-		case s.letter == watch.Unacknowledged:
+		case s.letter == isa.Unacknowledged:
 			active = append(active, entry)
 			worst = max(worst, priorityOf(entry))
 		default:

@@ -7,6 +7,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/watch"
 )
 
@@ -88,7 +89,7 @@ func (rule *Rule) repeatReason(s *alarmState) Reason {
 // repeats and has never sent an unacknowledged alarm is overdue.
 func (r *Rules) due(rule *Rule, name string, s *alarmState, now instant.Instant, tolerance time.Duration) bool {
 	switch {
-	case s.letter != watch.Unacknowledged && s.letter != watch.Acknowledged:
+	case !s.letter.InAlarm():
 		return false
 	case s.acknowledged && rule.Until != Cleared, rule.quiet(s.priority, now):
 		return false
@@ -97,7 +98,7 @@ func (r *Rules) due(rule *Rule, name string, s *alarmState, now instant.Instant,
 	switch {
 	case sent:
 		return rule.Repeat > 0 && now.Sub(last) >= rule.Repeat-tolerance && !(r.flood.active && !critical(s.priority))
-	case s.letter != watch.Unacknowledged, s.acknowledged:
+	case s.letter != isa.Unacknowledged, s.acknowledged:
 		return false
 	case s.held[rule.Notifier] == holdRetry:
 		return now >= s.retries[rule.Notifier].at
@@ -118,7 +119,7 @@ func (r *Rules) unreachable(name, priority string) bool {
 			continue
 		}
 		fault := r.alarms[rule.Except]
-		if name != rule.Except && (fault == nil || fault.letter != watch.Unacknowledged && fault.letter != watch.Acknowledged) {
+		if name != rule.Except && (fault == nil || !fault.letter.InAlarm()) {
 			return false
 		}
 		asked = true

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
 	"dewline/internal/core/watch"
@@ -149,7 +150,7 @@ func TestLawsOfEscalation(t *testing.T) {
 				assert.Equal(t, 1, c.sent, "%s is sent once", name)
 				assert.GreaterOrEqual(t, e.Entry.At.Sub(c.at), after, "%s is sent too early", name)
 				assert.False(t, c.acknowledged, "%s was acknowledged", name)
-				assert.Equal(t, "B", e.Entry.State)
+				assert.Equal(t, isa.Unacknowledged, e.Entry.State)
 				_, flood := l.rules.Flood()
 				assert.True(t, flood || slices.ContainsFunc(deliveries, func(d notify.Delivery) bool {
 					return d.Notifier == "boss" && d.Reason == notify.Escalated
@@ -180,7 +181,7 @@ func TestLawsOfEscalation(t *testing.T) {
 			}
 			for _, a := range l.core.Alarms() {
 				c := calls[a.Name]
-				if a.Letter == watch.Unacknowledged && c != nil && !c.acknowledged && at(l.now).Sub(c.at) > after+askTimeout {
+				if a.Letter == isa.Unacknowledged && c != nil && !c.acknowledged && at(l.now).Sub(c.at) > after+askTimeout {
 					assert.Equal(t, 1, c.sent, "%s should have been sent by now", a.Name)
 				}
 			}

@@ -87,7 +87,7 @@ func pointAndKind(alarm string) (point, kind string) {
 	i := strings.LastIndexByte(alarm, '/')
 	point, limit := alarm[:max(i, 0)], alarm[i+1:]
 	place, quantity, _ := strings.Cut(point, "/")
-	if place == watch.FaultPlace {
+	if place == journal.FaultPlace {
 		return point, limit
 	}
 	return point, quantity + "/" + limit

@@ -71,6 +71,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/nuisance"
 	"dewline/internal/core/watch"
@@ -161,7 +162,7 @@ type Rules struct {
 type alarmState struct {
 	occurrence   string
 	priority     string
-	letter       byte
+	letter       isa.State
 	acknowledged bool                       // since it called last
 	raised       instant.Instant            // from its entry; None if that has not been seen
 	called       instant.Instant            // when it began to call for a person
@@ -309,11 +310,11 @@ func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 // initialState returns the likely state of an alarm whose beginning is not in the journal entries seen.
 func (r *Rules) initialState(a *watch.AlarmState, now instant.Instant) *alarmState {
 	s := newAlarmState(a.Occurrence, now)
-	s.priority, s.acknowledged = a.Priority.String(), a.Letter == watch.Acknowledged
+	s.priority, s.acknowledged = a.Priority.String(), a.Letter == isa.Acknowledged
 	if !a.Raised.IsNone() {
 		s.raised, s.called = a.Raised, a.Raised
 	}
-	if a.Letter != watch.Unacknowledged && a.Letter != watch.Acknowledged {
+	if a.Letter != isa.Unacknowledged && a.Letter != isa.Acknowledged {
 		return s
 	}
 	for i := range r.rules {

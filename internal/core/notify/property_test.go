@@ -10,6 +10,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/notify"
 	"dewline/internal/core/watch"
 )
@@ -94,13 +95,13 @@ func laws(t *rapid.T, l *loft, rules map[string]notify.Rule) {
 				assert.True(t, called, "%s, without a call before it", describe(d))
 				over[k] = true
 			case notify.Again:
-				assert.Equal(t, "B", d.Entry.State, describe(d))
+				assert.Equal(t, isa.Unacknowledged, d.Entry.State, describe(d))
 				assert.GreaterOrEqual(t, d.Entry.At.Sub(before), rule.Repeat-min(30*time.Second, rule.Repeat/10), describe(d))
 				assert.Positive(t, rule.Repeat, describe(d))
 				assert.True(t, rule.Until == notify.Cleared || !acknowledged[d.Entry.Occurrence], describe(d))
 				last[k] = d.Entry.At
 			case notify.Call:
-				assert.Equal(t, "B", d.Entry.State, describe(d))
+				assert.Equal(t, isa.Unacknowledged, d.Entry.State, describe(d))
 				last[k] = d.Entry.At
 			}
 		}

@@ -11,6 +11,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
 	"dewline/internal/core/quantity"
@@ -155,7 +156,7 @@ func TestLawsOfQuietHours(t *testing.T) {
 					rapid.SampledFrom([]float64{22, 25}).Draw(t, "tub-1"), rapid.SampledFrom([]float64{22, 25}).Draw(t, "tub-2"))
 			case "acknowledge":
 				for _, name := range []string{tubHigh, tub2High} {
-					if a, ok := l.core.Alarm(name); ok && a.Letter == watch.Unacknowledged {
+					if a, ok := l.core.Alarm(name); ok && a.Letter == isa.Unacknowledged {
 						l.command(watch.Command{Verb: watch.Acknowledge, Occurrence: a.Occurrence})
 					}
 				}
@@ -169,7 +170,7 @@ func TestLawsOfQuietHours(t *testing.T) {
 		}
 		for name := range unheard {
 			a, _ := l.core.Alarm(name)
-			assert.Equal(t, watch.SuppressedByDesign, a.Letter, "%s was never sent", name)
+			assert.Equal(t, isa.SuppressedByDesign, a.Letter, "%s was never sent", name)
 		}
 	})
 }

@@ -76,7 +76,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		s = newAlarmState(entry.Occurrence, entry.At)
 		r.alarms[entry.Alarm] = s
 	}
-	s.letter, s.priority = entry.State[0], entry.Priority
+	s.letter, s.priority = entry.State, entry.Priority
 	switch entry.Kind {
 	case journal.AlarmRaised:
 		s.raised = entry.At
@@ -87,8 +87,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		clear(s.notified)
 		clear(s.held)
 	}
-	switch s.letter {
-	case watch.Unacknowledged, watch.Acknowledged, watch.Shelved, watch.SuppressedByDesign, watch.OutOfServiceState:
+	if s.letter.InAlarm() || s.letter.Silenced() {
 		return nil
 	}
 	delete(r.alarms, entry.Alarm)

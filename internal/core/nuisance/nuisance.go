@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 )
 
@@ -23,13 +24,10 @@ const (
 	FleetingBelow = 10 * time.Second // from the raise to the clear; likewise
 )
 
-// unacknowledged is the ISA-18.2 state that calls for a person.
-const unacknowledged = "B"
-
 // Calls reports whether an entry calls for a person: the alarm enters the state unacknowledged, or alarms once more, or with a higher priority, in it. Only
 // that is an annunciation.
 func Calls(e *journal.Entry) bool {
-	return e.Alarm != "" && e.State == unacknowledged && (e.Was != unacknowledged || e.Kind == journal.AlarmRepeated || e.Kind == journal.AlarmWorsened)
+	return e.Alarm != "" && e.State == isa.Unacknowledged && (e.Was != isa.Unacknowledged || e.Kind == journal.AlarmRepeated || e.Kind == journal.AlarmWorsened)
 }
 
 // BinOf numbers the bins.

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/nuisance"
 )
@@ -45,8 +46,9 @@ func TestBinsAreAlignedToUTC(t *testing.T) {
 
 func TestCalls(t *testing.T) {
 	for _, c := range []struct {
-		kind           journal.Kind
-		was, state, is string
+		kind       journal.Kind
+		was, state isa.State
+		is         string
 	}{
 		{journal.AlarmRaised, "A", "B", "yes"}, {journal.AlarmRepeated, "B", "B", "yes"}, {journal.AlarmRepeated, "C", "B", "yes"},
 		{journal.AlarmUnshelved, "G", "B", "yes"}, {journal.AlarmRaised, "H", "H", "no"}, {journal.AlarmCleared, "B", "D", "no"},

@@ -6,6 +6,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
@@ -45,9 +46,6 @@ func (k alarmKind) limit() bool { return k <= onCriticalHigh }
 // critical reports whether the alarm is on one of the two critical limits.
 func (k alarmKind) critical() bool { return k.limit() && care.Limit(k).Critical() }
 
-// FaultPlace takes the position of the place in the names and topics of sensor faults. No place may have this id.
-const FaultPlace = "sensor"
-
 // The length of a shelf when the command gives none, and the longest allowed ones. Proposals, no published source.
 const (
 	DefaultShelf     = 30 * time.Minute
@@ -85,7 +83,7 @@ type alarmMemory struct {
 
 func newAlarmMemory() alarmMemory {
 	return alarmMemory{
-		lifecycle: lifecycle{Letter: Normal, ShelfUntil: instant.None},
+		lifecycle: lifecycle{Letter: isa.Normal, ShelfUntil: instant.None},
 		Since:     instant.None, Raised: instant.None, Cleared: instant.None,
 	}
 }
@@ -97,10 +95,10 @@ func (c *Core) newEntry(kind journal.Kind, at instant.Instant) *journal.Entry {
 }
 
 // alarmEntry begins a journal entry about an alarm.
-func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was byte) *journal.Entry {
+func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was isa.State) *journal.Entry {
 	e := c.newEntry(kind, at)
 	e.Alarm, e.Occurrence = a.name, a.Occurrence
-	e.State, e.Was = string(a.Letter), string(was)
+	e.State, e.Was = a.Letter, was
 	e.Priority = a.Priority.String()
 	if a.point >= 0 {
 		e.Unit = c.points[a.point].name.Quantity.Unit().Symbol()
@@ -125,9 +123,9 @@ func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was b
 }
 
 // record appends the entry, and the call for a person if the alarm has just become unacknowledged.
-func record(a *alarm, was byte, e *journal.Entry, out []Effect) []Effect {
+func record(a *alarm, was isa.State, e *journal.Entry, out []Effect) []Effect {
 	out = append(out, Effect{Kind: Record, Point: a.point, Entry: e})
-	if a.Letter == Unacknowledged && (was != Unacknowledged || e.Kind == journal.AlarmRepeated || e.Kind == journal.AlarmWorsened) {
+	if a.Letter == isa.Unacknowledged && (was != isa.Unacknowledged || e.Kind == journal.AlarmRepeated || e.Kind == journal.AlarmWorsened) {
 		out = append(out, Effect{Kind: Notify, Point: a.point, Entry: e})
 	}
 	return out
@@ -163,10 +161,10 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	}
 	if a.point >= 0 && a.DesignBy == "" { // it may not have existed when its suppression began
 		if a.DesignBy = c.suppressor(a); a.DesignBy != "" {
-			a.lifecycle.apply(suppress)
+			a.lifecycle.apply(isa.Suppress)
 		}
 	}
-	a.lifecycle.apply(raise)
+	a.lifecycle.apply(isa.Raise)
 	e := c.alarmEntry(a, journal.AlarmRaised, o.at, was)
 	e.Value, e.Reason = finiteOrNil(o.value), o.reason
 	out = record(a, was, e, out)
@@ -178,7 +176,7 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 func (c *Core) clear(a *alarm, at instant.Instant, value float64, out []Effect) []Effect {
 	was := a.Letter
 	a.Cleared = at
-	a.lifecycle.apply(clear)
+	a.lifecycle.apply(isa.Clear)
 	e := c.alarmEntry(a, journal.AlarmCleared, at, was)
 	e.Value = finiteOrNil(value)
 	out = record(a, was, e, out)
@@ -229,13 +227,13 @@ func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
 	a.DesignBy = cause
 	switch {
 	case before == "":
-		a.lifecycle.apply(suppress)
+		a.lifecycle.apply(isa.Suppress)
 		e := c.alarmEntry(a, journal.AlarmSuppressed, at, was)
 		e.Reason = "covered by " + cause
 		out = record(a, was, e, out)
 	case cause == "":
-		a.lifecycle.apply(unsuppress)
-		if a.Letter == Unacknowledged {
+		a.lifecycle.apply(isa.Unsuppress)
+		if a.Letter == isa.Unacknowledged {
 			a.Repeats++
 		}
 		e := c.alarmEntry(a, journal.AlarmReturned, at, was)
@@ -269,7 +267,7 @@ func (c *Core) suppressor(a *alarm) string {
 	}
 	if air, ok := c.Index(quantity.Point{Place: room, Quantity: quantity.AirTemperature}); ok {
 		speaker := c.pointAlarm(air, onCriticalHigh)
-		if speaker.Active && (speaker.Letter == Unacknowledged || speaker.Letter == Acknowledged) {
+		if speaker.Active && (speaker.Letter == isa.Unacknowledged || speaker.Letter == isa.Acknowledged) {
 			return speaker.name
 		}
 	}

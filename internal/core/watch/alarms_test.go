@@ -9,6 +9,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -220,7 +221,7 @@ func TestFaultSilencesThePointsItAloneFeeds(t *testing.T) {
 	faults := entries(p.effects, journal.AlarmRaised)
 	last := faults[len(faults)-1]
 	require.Equal(t, tubStale, last.Alarm, "the stale alarm is on record, but silent")
-	assert.Equal(t, "H", last.State)
+	assert.Equal(t, isa.SuppressedByDesign, last.State)
 	fault := faults[len(faults)-2]
 	require.Equal(t, probeFault, fault.Alarm)
 	assert.Equal(t, failing+60, seconds(fault.At), "a fault within the stale time")

@@ -214,7 +214,7 @@ func TestNoFaultSilencesCriticalAlarmsOfUsableReadings(t *testing.T) {
 					}
 				}
 				for _, a := range core.Alarms() {
-					if strings.HasPrefix(a.Limit, "critical") && strings.HasPrefix(a.By, watch.FaultPlace+"/") {
+					if strings.HasPrefix(a.Limit, "critical") && strings.HasPrefix(a.By, journal.FaultPlace+"/") {
 						t.Fatalf("%s is covered by %s", a.Name, a.By)
 					}
 				}

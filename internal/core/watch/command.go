@@ -8,6 +8,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 )
 
@@ -31,11 +32,11 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 		if a.Occurrence == "" {
 			return c.Refuse(at, cmd, a.name+" has never been raised", out)
 		}
-		return c.act(a, acknowledge, journal.AlarmAcknowledged, at, cmd, out)
+		return c.act(a, isa.Acknowledge, journal.AlarmAcknowledged, at, cmd, out)
 	case Reset:
-		return c.act(a, reset, journal.AlarmReset, at, cmd, out)
+		return c.act(a, isa.Reset, journal.AlarmReset, at, cmd, out)
 	case Repeat:
-		if a.apply(realarm) != changed {
+		if a.apply(isa.Realarm) != isa.Changed {
 			return out
 		}
 		a.Repeats++
@@ -56,10 +57,10 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 		return c.unshelve(a, at, cmd.By, cmd.Reason, out)
 	case OutOfService:
 		a.Service = true
-		return c.act(a, disable, journal.AlarmDisabled, at, cmd, out)
+		return c.act(a, isa.Disable, journal.AlarmDisabled, at, cmd, out)
 	case InService:
 		a.Service = false
-		return c.act(a, enable, journal.AlarmEnabled, at, cmd, out)
+		return c.act(a, isa.Enable, journal.AlarmEnabled, at, cmd, out)
 	}
 	return c.Refuse(at, cmd, fmt.Sprintf("unknown verb %q", cmd.Verb), out)
 }
@@ -85,12 +86,12 @@ func (c *Core) findAlarm(cmd *Command) (*alarm, string) {
 }
 
 // act applies a plain action and records it.
-func (c *Core) act(a *alarm, what action, kind journal.Kind, at instant.Instant, cmd *Command, out []Effect) []Effect {
+func (c *Core) act(a *alarm, what isa.Action, kind journal.Kind, at instant.Instant, cmd *Command, out []Effect) []Effect {
 	was := a.Letter
 	switch a.apply(what) {
-	case refused:
+	case isa.Refused:
 		return c.Refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
-	case unchanged:
+	case isa.Unchanged:
 		return out
 	}
 	e := c.alarmEntry(a, kind, at, was)
@@ -110,12 +111,12 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 	if length < 0 || length > maxLength {
 		return c.Refuse(at, cmd, fmt.Sprintf("%s may be shelved for at most %s", a.name, maxLength), out)
 	}
-	if a.Letter == OutOfServiceState {
+	if a.Letter == isa.OutOfService {
 		return c.Refuse(at, cmd, a.name+" is out of service", out)
 	}
 	until, was := at.Add(length), a.Letter
 	a.ShelfUntil, a.ShelfReason = until, cmd.Reason
-	a.apply(shelve)
+	a.apply(isa.Shelve)
 	c.deadline = instant.None
 	e := c.alarmEntry(a, journal.AlarmShelved, at, was)
 	e.Until, e.By, e.Reason = &until, cmd.By, cmd.Reason
@@ -125,8 +126,8 @@ func (c *Core) shelve(a *alarm, at instant.Instant, cmd *Command, out []Effect) 
 func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []Effect) []Effect {
 	was := a.Letter
 	a.ShelfUntil, a.ShelfReason = instant.None, ""
-	a.apply(unshelve)
-	if a.Letter == Unacknowledged && was == Shelved {
+	a.apply(isa.Unshelve)
+	if a.Letter == isa.Unacknowledged && was == isa.Shelved {
 		a.Repeats++
 	}
 	e := c.alarmEntry(a, journal.AlarmUnshelved, at, was)
@@ -239,23 +240,23 @@ func (c *Core) Refuse(at instant.Instant, cmd *Command, why string, out []Effect
 }
 
 // InWords says in which state an alarm is.
-func InWords(letter byte) string {
-	switch letter {
-	case Normal:
+func InWords(state isa.State) string {
+	switch state {
+	case isa.Normal:
 		return "normal"
-	case Unacknowledged:
+	case isa.Unacknowledged:
 		return "active and not acknowledged"
-	case Acknowledged:
+	case isa.Acknowledged:
 		return "active and acknowledged"
-	case ReturnedUnacknowledged:
+	case isa.ReturnedUnacknowledged:
 		return "over and not acknowledged"
-	case LatchedUnacknowledged:
+	case isa.LatchedUnacknowledged:
 		return "latched and not acknowledged"
-	case LatchedAcknowledged:
+	case isa.LatchedAcknowledged:
 		return "latched and acknowledged"
-	case Shelved:
+	case isa.Shelved:
 		return "shelved"
-	case SuppressedByDesign:
+	case isa.SuppressedByDesign:
 		return "suppressed by design"
 	}
 	return "out of service"

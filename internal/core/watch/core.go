@@ -97,9 +97,9 @@ type pointMemory struct {
 	Conditions [care.LimitCount]condition `json:"conditions"`
 	// When the limits became tighter last, by the light or by a stage; None if never.
 	Tightened [care.LimitCount]instant.Instant `json:"tightened"`
-	Outlook    outlook                    `json:"outlook"`
-	Ahead      [2]foresight               `json:"ahead"` // rising, falling
-	Good       int                        `json:"good"`  // usable readings in a row since it was stale
+	Outlook   outlook                          `json:"outlook"`
+	Ahead     [2]foresight                     `json:"ahead"` // rising, falling
+	Good      int                              `json:"good"`  // usable readings in a row since it was stale
 
 	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor is at the end of its range
 	SaturatedSince instant.Instant `json:"saturated_since"`     // without a break; meaningless unless Saturated

@@ -7,6 +7,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
@@ -73,7 +74,7 @@ func (c *Core) addFault(sensor int32, channel string) {
 		f.id += "/" + channel
 	}
 	a := alarm{
-		name: FaultPlace + "/" + f.id + "/" + onFault.String(), kind: onFault, place: FaultPlace, quantity: id, channel: channel,
+		name: journal.FaultPlace + "/" + f.id + "/" + onFault.String(), kind: onFault, place: journal.FaultPlace, quantity: id, channel: channel,
 		point: -1, fault: int32(len(c.faults)), alarmMemory: newAlarmMemory(),
 	}
 	c.byName[a.name] = len(c.alarms)
@@ -241,7 +242,7 @@ func (c *Core) worsenFault(index int32, at instant.Instant, out []Effect) []Effe
 	a := &c.alarms[f.alarm]
 	was := a.Letter
 	f.Called, a.Priority = at, onFault.priority()
-	a.lifecycle.apply(realarm)
+	a.lifecycle.apply(isa.Realarm)
 	e := c.alarmEntry(a, journal.AlarmWorsened, at, was)
 	e.Reason = f.Reason
 	return record(a, was, e, out)

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
@@ -85,7 +86,7 @@ func TestSnapshotKeepsWhatWasDoneToAnAlarmThatWasNeverRaised(t *testing.T) {
 	// NaN is not equal to itself, so the texts are compared.
 	assert.Equal(t, fmt.Sprintf("%+v", want), fmt.Sprintf("%+v", next.Alarms()))
 	shelved, _ := next.Alarm(high)
-	assert.Equal(t, byte(watch.Shelved), shelved.Letter)
+	assert.Equal(t, isa.Shelved, shelved.Letter)
 	out, _ := next.Alarm(low)
-	assert.Equal(t, byte(watch.OutOfServiceState), out.Letter)
+	assert.Equal(t, isa.OutOfService, out.Letter)
 }

@@ -11,6 +11,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/psychro"
 	"dewline/internal/core/quantity"
 )
@@ -54,7 +55,7 @@ type savedPairing struct {
 
 type savedAlarm struct {
 	Name      string
-	Lifecycle lifecycle
+	Lifecycle savedLifecycle
 	Memory    alarmMemory
 }
 
@@ -89,7 +90,7 @@ func (c *Core) Snapshot() ([]byte, error) {
 	}
 	for i := range c.alarms {
 		if a := &c.alarms[i]; !a.untouched() {
-			s.Alarms = append(s.Alarms, savedAlarm{a.name, a.lifecycle, a.alarmMemory})
+			s.Alarms = append(s.Alarms, savedAlarm{a.name, a.lifecycle.saved(), a.alarmMemory})
 		}
 	}
 	for i := range c.faults {
@@ -105,7 +106,7 @@ func (c *Core) Snapshot() ([]byte, error) {
 // untouched reports whether an alarm has never been raised or commanded, as nearly all alarms of a thousand points. A new core has
 // it in the same state, so it is left out of the snapshot, which is made at each journal entry while the entry waits for it.
 func (a *alarm) untouched() bool {
-	return a.Occurrence == "" && a.Letter == Normal && !a.Active && a.ShelfUntil.IsNone() && a.DesignBy == "" && !a.Service
+	return a.Occurrence == "" && a.Letter == isa.Normal && !a.Active && a.ShelfUntil.IsNone() && a.DesignBy == "" && !a.Service
 }
 
 // Restore loads the state of an earlier core, which may have had another configuration: points, alarms and sensors are
@@ -227,8 +228,8 @@ func (c *Core) restoreAlarms(s *snapshot) {
 		a := &c.alarms[index]
 		latching, notice := a.latching, a.notice
 		a.alarmMemory = s.Alarms[i].Memory
-		a.lifecycle = s.Alarms[i].Lifecycle
-		a.latching, a.notice = latching, notice
+		from := &s.Alarms[i].Lifecycle
+		a.lifecycle = lifecycle{from.state(), from.Active, from.ShelfUntil, from.DesignBy, from.Service, latching, notice}
 		if a.Active {
 			c.activeCount++
 		}
@@ -331,7 +332,7 @@ func (c *Core) Alarm(name string) (AlarmState, bool) {
 }
 
 func (c *Core) exists(a *alarm) bool {
-	if a.Occurrence != "" || a.Letter != Normal || a.kind == onFault {
+	if a.Occurrence != "" || a.Letter != isa.Normal || a.kind == onFault {
 		return true
 	}
 	p := &c.points[a.point]
@@ -356,9 +357,9 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 	}
 	s.Doubt = c.doubtOf(a)
 	switch a.Letter {
-	case Shelved:
+	case isa.Shelved:
 		s.By = "shelved"
-	case OutOfServiceState:
+	case isa.OutOfService:
 		s.By = "service"
 	}
 	if a.Setpoint != nil {

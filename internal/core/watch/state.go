@@ -3,6 +3,7 @@ package watch
 import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 )
 
@@ -46,7 +47,7 @@ type AlarmState struct {
 	Quantity   string // the sensor's id for faults
 	Channel    string // of the sensor, for the fault of one channel; "" otherwise
 	Limit      string // high, critical-high, low, critical-low, stale, rising, falling, fault
-	Letter     byte   // the ISA-18.2 state, 'A' to 'I'
+	Letter     isa.State
 	Priority   care.Priority
 	Active     bool // the condition holds
 	Occurrence string

@@ -128,10 +128,6 @@ func (s *sample) valid() bool {
 	return validTimes(s.At) && finite(s.Value) && (s.Flag == quantity.Flag(0) || s.Flag.Valid())
 }
 
-func (s *lifecycle) valid() bool {
-	return s.Letter >= Normal && s.Letter <= OutOfServiceState && validTimes(s.ShelfUntil)
-}
-
 func (a *alarmMemory) valid() bool {
 	for _, v := range []*float64{a.Setpoint, a.Extreme} {
 		if v != nil && !finite(*v) {

@@ -14,6 +14,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 )
 
@@ -91,7 +92,7 @@ func TestDamagedStateIsRefusedOrHarmless(t *testing.T) {
 		}
 		live(c, end.Add(time.Minute))
 		for _, a := range c.Alarms() {
-			assert.True(t, a.Letter >= Normal && a.Letter <= OutOfServiceState, "%s is %c", a.Name, a.Letter)
+			assert.True(t, a.Letter >= isa.Normal && a.Letter <= isa.OutOfService, "%s is %c", a.Name, a.Letter)
 		}
 		for i := range c.points {
 			for zone, seconds := range c.State(int32(i)).Total {

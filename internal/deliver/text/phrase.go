@@ -9,31 +9,32 @@ import (
 	"unicode/utf8"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
-	"dewline/internal/core/watch"
 )
 
 // State says in which ISA-18.2 state an alarm is, in a keeper's words. by is the alarm that suppresses it by design, "" where that
 // is not known.
-func State(letter byte, by string) string {
-	switch letter {
-	case watch.Normal:
+func State(state isa.State, by string) string {
+	switch state {
+	case isa.Normal:
 		return "normal"
-	case watch.Unacknowledged:
+	case isa.Unacknowledged:
 		return "active, please confirm"
-	case watch.Acknowledged:
+	case isa.Acknowledged:
 		return "active, confirmed"
-	case watch.ReturnedUnacknowledged:
+	case isa.ReturnedUnacknowledged:
 		return "back in range, please confirm"
-	case watch.LatchedUnacknowledged:
+	case isa.LatchedUnacknowledged:
 		return "back in range and held, please confirm"
-	case watch.LatchedAcknowledged:
+	case isa.LatchedAcknowledged:
 		return "back in range and held until it is reset"
-	case watch.Shelved:
+	case isa.Shelved:
 		return "silenced"
-	case watch.SuppressedByDesign:
+	case isa.SuppressedByDesign:
 		switch {
-		case strings.HasPrefix(by, watch.FaultPlace+"/"):
+		case strings.HasPrefix(by, journal.FaultPlace+"/"):
 			return "silent: its sensor has failed"
 		case by != "":
 			return "silent: the alarm of its room covers it"
@@ -75,7 +76,7 @@ func parse(alarm string) name {
 	if i := strings.LastIndexByte(rest, '/'); i >= 0 {
 		n.quantity, n.limit = rest[:i], rest[i+1:]
 	}
-	if q, err := quantity.Parse(n.quantity); err == nil && place != watch.FaultPlace {
+	if q, err := quantity.Parse(n.quantity); err == nil && place != journal.FaultPlace {
 		n.of = q
 	}
 	return n
@@ -88,7 +89,7 @@ func (n name) upper() bool {
 
 // notifier returns the notifier that the alarm is about, "" where it is about none.
 func (n name) notifier() string {
-	if n.place != watch.FaultPlace || n.limit != "fault" {
+	if n.place != journal.FaultPlace || n.limit != "fault" {
 		return ""
 	}
 	notifier, ok := strings.CutPrefix(n.quantity, NotifierPrefix)

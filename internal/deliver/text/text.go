@@ -142,11 +142,8 @@ func (f *Formatter) Message(entry *journal.Entry) Message {
 
 // Ended reports whether an entry says that the condition of its alarm has ended, so far as a person has to know.
 func Ended(entry *journal.Entry) bool {
-	return entry.State != string(rune(watch.Unacknowledged)) && entry.State != string(rune(watch.Acknowledged))
+	return !entry.State.InAlarm()
 }
-
-// waits reports whether an alarm waits for an acknowledgement.
-func waits(state string) bool { return state == "B" || state == "D" || state == "E" }
 
 // mark begins a title.
 func mark(entry *journal.Entry, over bool) string {
@@ -178,7 +175,7 @@ func (f *Formatter) Headline(entry *journal.Entry) string {
 	if notifier := n.notifier(); notifier != "" {
 		return either(fmt.Sprintf("The notifier %s does not deliver: alarms do not reach you this way", notifier), fmt.Sprintf("The notifier %s delivers again", notifier))
 	}
-	if n.limit == "fault" && n.place == watch.FaultPlace {
+	if n.limit == "fault" && n.place == journal.FaultPlace {
 		return f.faultHeadline(OneLine(n.quantity), over)
 	}
 	where := f.place(n.place)
@@ -234,13 +231,13 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	to.Alarm, to.Occurrence = OneLine(entry.Alarm), OneLine(entry.Occurrence)
 	to.Over, to.Repeat = Ended(entry), entry.Repeats
 	if entry.State != "" {
-		to.State = State(entry.State[0], entry.By)
+		to.State = State(entry.State, entry.By)
 	}
 	to.Quantity = OneLine(n.quantity)
 	to.Limit = f.pointer(n.of, entry.Setpoint)
 	value := entry.Value
 	places := append([]string{n.place}, entry.Names...)
-	if n.place == watch.FaultPlace {
+	if n.place == journal.FaultPlace {
 		places = nil
 		for _, p := range f.feeds(n.quantity) {
 			if len(places) == 0 || places[len(places)-1] != p.Place {
@@ -363,7 +360,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 		fmt.Fprintf(&b, "Its sensor is in doubt: %s. The value may be wrong. Look all the same, with a thermometer of your own.\n", OneLine(entry.Doubt))
 	}
 	b.WriteString("\n")
-	if n.place != watch.FaultPlace {
+	if n.place != journal.FaultPlace {
 		line("Where", f.placeAndID(n.place))
 	} else if of.Place != "" {
 		line("Where", of.Place)
@@ -411,7 +408,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 			fmt.Fprintf(&b, "- %s\n", action)
 		}
 	}
-	if waits(entry.State) && entry.Occurrence != "" {
+	if entry.State.Waits() && entry.Occurrence != "" {
 		if of.Link != "" {
 			fmt.Fprintf(&b, "\nPlease confirm when you have seen it: %s\nor, on the machine that runs dewline:\n", of.Link)
 		} else {

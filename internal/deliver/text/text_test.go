@@ -20,6 +20,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -350,7 +351,7 @@ func TestTextFromElsewhereStaysInItsLine(t *testing.T) {
 		e := &journal.Entry{
 			Run:   text.Draw(t, "run"),
 			Kind:  rapid.SampledFrom([]journal.Kind{journal.AlarmRaised, journal.AlarmRepeated, journal.Summary, journal.NotifierTest, journal.Chattering}).Draw(t, "kind"),
-			State: rapid.SampledFrom([]string{"", "A", "B", "C", "D", "H"}).Draw(t, "state"), By: text.Draw(t, "by"), Text: text.Draw(t, "text"),
+			State: rapid.SampledFrom([]isa.State{"", "A", "B", "C", "D", "H"}).Draw(t, "state"), By: text.Draw(t, "by"), Text: text.Draw(t, "text"),
 			Alarm:    text.Draw(t, "place") + "/" + rapid.OneOf(text, rapid.Just("air-temperature")).Draw(t, "quantity") + "/" + text.Draw(t, "limit"),
 			Priority: text.Draw(t, "priority"), Reason: text.Draw(t, "reason"), Names: []string{text.Draw(t, "name")},
 			Occurrence: text.Draw(t, "occurrence"), Value: new(rapid.Float64().Draw(t, "value")),
@@ -367,12 +368,12 @@ func TestTextFromElsewhereStaysInItsLine(t *testing.T) {
 }
 
 func TestStateInAKeepersWords(t *testing.T) {
-	assert.Equal(t, "silent: its sensor has failed", State('H', "sensor/tub-1-probe/fault"))
-	assert.Equal(t, "silent: the alarm of its room covers it", State('H', "loft/air-temperature/critical-high"))
-	assert.Equal(t, "back in range, please confirm", State('D', ""))
+	assert.Equal(t, "silent: its sensor has failed", State("H", "sensor/tub-1-probe/fault"))
+	assert.Equal(t, "silent: the alarm of its room covers it", State("H", "loft/air-temperature/critical-high"))
+	assert.Equal(t, "back in range, please confirm", State("D", ""))
 	seen := map[string]bool{}
-	for letter := byte('A'); letter <= 'I'; letter++ {
-		words := State(letter, "")
+	for _, state := range isa.States() {
+		words := State(state, "")
 		assert.False(t, seen[words], words)
 		seen[words] = true
 	}

@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
@@ -17,16 +18,16 @@ const AlarmStateType = "dewline.alarm.state.v1"
 // AlarmData is the data of such an event. The form is stable: members are added, never renamed. Times are RFC 3339 with
 // milliseconds in UTC; what does not apply is null.
 type AlarmData struct {
-	Alarm      string  `json:"alarm"`             // "tub-1/water-temperature/high"
-	Place      string  `json:"place"`             // "sensor" for the fault of a sensor
-	Quantity   string  `json:"quantity"`          // the sensor's id for a fault
-	Channel    string  `json:"channel,omitempty"` // of the sensor, for the fault of one channel
-	Limit      string  `json:"limit"`
-	State      string  `json:"state"`    // ISA-18.2, one letter A to I
-	Standing   string  `json:"standing"` // the same in words
-	Priority   string  `json:"priority"`
-	Active     bool    `json:"active"`     // the condition holds
-	Occurrence *string `json:"occurrence"` // what an acknowledgement must name
+	Alarm      string    `json:"alarm"`             // "tub-1/water-temperature/high"
+	Place      string    `json:"place"`             // "sensor" for the fault of a sensor
+	Quantity   string    `json:"quantity"`          // the sensor's id for a fault
+	Channel    string    `json:"channel,omitempty"` // of the sensor, for the fault of one channel
+	Limit      string    `json:"limit"`
+	State      isa.State `json:"state"`
+	Standing   string    `json:"standing"` // the same in words
+	Priority   string    `json:"priority"`
+	Active     bool      `json:"active"`     // the condition holds
+	Occurrence *string   `json:"occurrence"` // what an acknowledgement must name
 
 	Since   instant.Instant `json:"since"` // the interpolated crossing
 	Raised  instant.Instant `json:"raised"`
@@ -44,36 +45,11 @@ type AlarmData struct {
 	Doubt        string   `json:"doubt,omitempty"` // what is wrong with the sensor behind an active alarm
 }
 
-// Standing returns the ISA-18.2 state of a letter in words, "" for a letter that is none.
-func Standing(letter byte) string {
-	switch letter {
-	case 'A':
-		return "normal"
-	case 'B':
-		return "unacknowledged"
-	case 'C':
-		return "acknowledged"
-	case 'D':
-		return "returned, unacknowledged"
-	case 'E':
-		return "latched, unacknowledged"
-	case 'F':
-		return "latched, acknowledged"
-	case 'G':
-		return "shelved"
-	case 'H':
-		return "suppressed by design"
-	case 'I':
-		return "out of service"
-	}
-	return ""
-}
-
 // DataOf returns the data of an alarm's event.
 func DataOf(state watch.AlarmState) AlarmData {
 	data := AlarmData{
 		Alarm: state.Name, Place: state.Place, Quantity: state.Quantity, Channel: state.Channel, Limit: state.Limit,
-		State: string(rune(state.Letter)), Standing: Standing(state.Letter), Priority: state.Priority.String(), Active: state.Active,
+		State: state.Letter, Standing: state.Letter.Words(), Priority: state.Priority.String(), Active: state.Active,
 		Since: state.Since, Raised: state.Raised, Cleared: state.Cleared, Until: state.Until,
 		Setpoint: known(state.Setpoint), Extreme: known(state.Extreme),
 		Repeats: state.Repeats, SuppressedBy: state.By, SpeaksFor: state.Names, Reason: state.Reason, Doubt: state.Doubt,

@@ -12,6 +12,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/strictjson"
 )
@@ -19,7 +20,7 @@ import (
 // Alarm is an alarm as the socket and the commands show it. The form is stable.
 type Alarm struct {
 	Alarm      string          `json:"alarm"`
-	State      string          `json:"state"` // the ISA-18.2 letter
+	State      isa.State       `json:"state"`
 	Words      string          `json:"words"` // the state in words
 	Priority   string          `json:"priority"`
 	Active     bool            `json:"active"`

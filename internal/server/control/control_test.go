@@ -24,6 +24,8 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/status"
 )
@@ -67,11 +69,11 @@ func TestAlarmsAreShown(t *testing.T) {
 	current.Set(&status.Snapshot{Alarms: []watch.AlarmState{
 		{
 			Name: "tub-1/water-temperature/high", Place: "tub-1", Quantity: "water-temperature", Limit: "high",
-			Letter: watch.Unacknowledged, Priority: care.HighPriority, Active: true, Occurrence: "tub-1/water-temperature/high@1",
+			Letter: isa.Unacknowledged, Priority: care.HighPriority, Active: true, Occurrence: "tub-1/water-temperature/high@1",
 			Since: raised.Add(-time.Minute), Raised: raised, Cleared: instant.None, Until: instant.None, Setpoint: 26, Extreme: 27,
 		},
 		{
-			Name: "sensor/tub-1-probe/fault", Place: watch.FaultPlace, Quantity: "tub-1-probe", Limit: "fault", Letter: watch.Normal,
+			Name: "sensor/tub-1-probe/fault", Place: journal.FaultPlace, Quantity: "tub-1-probe", Limit: "fault", Letter: isa.Normal,
 			Since: instant.None, Raised: instant.None, Cleared: instant.None, Until: instant.None, Setpoint: nan, Extreme: math.Inf(1),
 		},
 	}})

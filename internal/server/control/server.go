@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
@@ -193,7 +194,7 @@ func siteOf(p *status.Snapshot) Site {
 // AlarmOf shows one alarm.
 func AlarmOf(a *watch.AlarmState) Alarm {
 	return Alarm{
-		Alarm: a.Name, State: string(a.Letter), Words: text.State(a.Letter, a.By), Priority: a.Priority.String(), Active: a.Active,
+		Alarm: a.Name, State: a.Letter, Words: text.State(a.Letter, a.By), Priority: a.Priority.String(), Active: a.Active,
 		Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
 		Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason, Doubt: a.Doubt,
 	}
@@ -225,7 +226,7 @@ func instantOf(t time.Time) instant.Instant {
 
 func unitOf(a *watch.AlarmState) string {
 	q, err := quantity.Parse(a.Quantity)
-	if err != nil || a.Place == watch.FaultPlace {
+	if err != nil || a.Place == journal.FaultPlace {
 		return ""
 	}
 	return q.Unit().Symbol()

@@ -14,6 +14,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/status"
@@ -199,12 +201,11 @@ func collectAlarm(a *watch.AlarmState, send sender) {
 		of += "/" + a.Channel
 	}
 	send(alarmActive, truth(a.Active), a.Place, of, a.Limit, priority)
-	send(alarmUnacked, truth(a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged ||
-		a.Letter == watch.LatchedUnacknowledged), a.Place, of, a.Limit, priority)
+	send(alarmUnacked, truth(a.Letter.Waits()), a.Place, of, a.Limit, priority)
 	for _, by := range []struct {
 		name   string
-		letter byte
-	}{{"shelved", watch.Shelved}, {"design", watch.SuppressedByDesign}, {"service", watch.OutOfServiceState}} {
+		letter isa.State
+	}{{"shelved", isa.Shelved}, {"design", isa.SuppressedByDesign}, {"service", isa.OutOfService}} {
 		send(alarmSilenced, truth(a.Letter == by.letter), a.Place, of, a.Limit, priority, by.name)
 	}
 }
@@ -215,7 +216,7 @@ func priorityOf(a *watch.AlarmState) care.Priority {
 	switch {
 	case a.Priority != care.Unset:
 		return a.Priority
-	case a.Place == watch.FaultPlace:
+	case a.Place == journal.FaultPlace:
 		return care.HighPriority
 	}
 	return care.MediumPriority

@@ -19,6 +19,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/web"
@@ -170,7 +172,7 @@ func TestAcknowledgeShelveAndNote(t *testing.T) {
 	b.keys("Ines")
 	b.click(".alarm button.first")
 	b.until(`document.querySelector(".outcome").textContent === "Acknowledged."`)
-	assert.Equal(t, string(watch.Acknowledged), string(r.alarm(t, a.Name).Letter))
+	assert.Equal(t, string(isa.Acknowledged), string(r.alarm(t, a.Name).Letter))
 	b.until(`document.querySelectorAll("#page > h2")[1].textContent.startsWith("Acknowledged, still active (") && document.querySelectorAll("#page > div")[2].textContent.includes("loft, air temperature: critically high")`)
 	b.until(`[...document.querySelectorAll(".journal tbody tr")].some((r) => r.textContent.includes("acknowledged") && r.textContent.includes("Ines") && r.textContent.includes("loft, air temperature: critically high"))`)
 
@@ -186,11 +188,11 @@ func TestAcknowledgeShelveAndNote(t *testing.T) {
 	b.until(`document.querySelector(".outcome").textContent === "Shelved."`)
 	shelved := false
 	for _, state := range r.core.Alarms() {
-		if state.Letter == watch.Shelved {
+		if state.Letter == isa.Shelved {
 			shelved = true
 			assert.Equal(t, 30*time.Minute, state.Until.Sub(instant.Of(r.now)))
 			who := state.Place
-			if who == watch.FaultPlace {
+			if who == journal.FaultPlace {
 				who = state.Quantity
 			}
 			assert.Contains(t, target, who, "the one that was asked for")

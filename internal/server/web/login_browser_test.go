@@ -8,7 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/core/watch"
+	"dewline/internal/core/isa"
 )
 
 // sound shoots a page and holds it against its screen and the accessibility checker.
@@ -116,7 +116,7 @@ func TestPagesOfAnOperatorActInTheirName(t *testing.T) {
 	b.sound(string(axe), "alarms-operator-390", phone)
 	b.click(".alarm button.first")
 	b.until(`document.querySelector(".outcome").textContent === "Acknowledged."`)
-	assert.Equal(t, string(watch.Acknowledged), string(r.alarm(t, a.Name).Letter))
+	assert.Equal(t, string(isa.Acknowledged), string(r.alarm(t, a.Name).Letter))
 	assert.Equal(t, "Ines", r.journal[len(r.journal)-1].By)
 
 	// The session ends elsewhere: the page does not stand there as if nothing were, but asks.

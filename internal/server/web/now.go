@@ -11,6 +11,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
@@ -320,7 +321,7 @@ func alarmsNow(p *status.Snapshot, places []PlaceNow) []AlarmNow {
 	list := []AlarmNow{}
 	for i := range p.Alarms {
 		a := &p.Alarms[i]
-		if a.Letter == watch.Normal || a.Letter == watch.SuppressedByDesign && !a.Active && isLimit(a.Limit) && math.IsNaN(a.Setpoint) {
+		if a.Letter == isa.Normal || a.Letter == isa.SuppressedByDesign && !a.Active && isLimit(a.Limit) && math.IsNaN(a.Setpoint) {
 			continue // normal, or covered although the band in force has no such limit
 		}
 		now := AlarmNow{Alarm: control.AlarmOf(a), Place: a.Place, Quantity: a.Quantity, Channel: a.Channel, Limit: a.Limit, LongestS: length(watch.MaxShelf)}

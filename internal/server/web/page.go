@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
@@ -153,8 +154,8 @@ func alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time) string) 
 	var alarms []*watch.AlarmState
 	for i := range p.Alarms {
 		switch a := &p.Alarms[i]; a.Letter {
-		case watch.Normal:
-		case watch.Shelved, watch.SuppressedByDesign, watch.OutOfServiceState:
+		case isa.Normal:
+		case isa.Shelved, isa.SuppressedByDesign, isa.OutOfService:
 			silent++
 		default:
 			alarms = append(alarms, a)

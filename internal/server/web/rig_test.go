@@ -19,6 +19,7 @@ import (
 	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -116,7 +117,7 @@ func makePast() (*past, error) {
 		keep(fold(core, p.site, m))
 		if local := now.In(location); local.Minute() == 0 && (local.Hour() == 8 || local.Hour() == 21) {
 			for _, a := range core.Alarms() { // the keeper's round: what waits is looked at
-				if a.Letter == watch.Unacknowledged || a.Letter == watch.ReturnedUnacknowledged {
+				if a.Letter == isa.Unacknowledged || a.Letter == isa.ReturnedUnacknowledged {
 					keep(core.Step(watch.Event{Kind: watch.CommandEvent, At: instant.Of(now), Command: &watch.Command{
 						Verb: watch.Acknowledge, Alarm: a.Name, Occurrence: a.Occurrence, By: "Ines",
 					}}, nil))
@@ -469,7 +470,7 @@ func (r *rig) waiting(t testing.TB) watch.AlarmState {
 	defer r.mu.Unlock()
 	for _, priority := range []care.Priority{care.CriticalPriority, care.HighPriority} {
 		for _, a := range r.core.Alarms() {
-			if a.Letter == watch.Unacknowledged && a.Priority == priority {
+			if a.Letter == isa.Unacknowledged && a.Priority == priority {
 				return a
 			}
 		}

@@ -20,6 +20,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
@@ -131,7 +132,7 @@ func TestCommandsOfThePages(t *testing.T) {
 	code, answer := send(site, fmt.Sprintf(`{"verb":"acknowledge","alarm":%q,"occurrence":%q}`, a.Name, a.Occurrence))
 	assert.Equal(t, 200, code)
 	assert.True(t, answer.Done && answer.Changed)
-	assert.Equal(t, string(watch.Acknowledged), string(r.alarm(t, a.Name).Letter))
+	assert.Equal(t, string(isa.Acknowledged), string(r.alarm(t, a.Name).Letter))
 	assert.Equal(t, "the pages", r.journal[len(r.journal)-1].By, "the record says where it came from")
 	code, answer = send(site, fmt.Sprintf(`{"verb":"acknowledge","alarm":%q,"occurrence":%q}`, a.Name, a.Name+"@2020-01-01T00:00:00.000Z"))
 	assert.Equal(t, 409, code)
@@ -205,7 +206,7 @@ func TestStreamSendsEveryChangeAndTheAgeOfSilence(t *testing.T) {
 			require.NoError(t, json.Unmarshal([]byte(e.data), &now))
 			for _, shown := range now.Alarms {
 				if shown.Alarm.Alarm == a.Name {
-					assert.Equal(t, "C", shown.State)
+					assert.Equal(t, isa.Acknowledged, shown.State)
 				}
 			}
 			break

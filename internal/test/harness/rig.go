@@ -320,7 +320,7 @@ func (h *House) Alarm(name string) control.Alarm {
 }
 
 // Letter returns the ISA-18.2 letter of an alarm.
-func (h *House) Letter(name string) string { return h.Alarm(name).State }
+func (h *House) Letter(name string) string { return string(h.Alarm(name).State) }
 
 // Get returns what the web server answers, and an error beside any status but 200.
 func (h *House) Get(path string) (string, error) {

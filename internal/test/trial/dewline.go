@@ -8,6 +8,7 @@ import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
 	"dewline/internal/core/pipeline"
@@ -63,7 +64,7 @@ type view struct {
 	limit  care.Limit
 	sensor int // −1 for others
 	kind   string
-	letter byte
+	letter isa.State
 	active bool
 	heard  int // step at which the keeper's phone sounded for this occurrence; nowhere if it did not
 }
@@ -79,7 +80,7 @@ const (
 
 // notified reports whether people have been notified of the alarm and it is active.
 func (v *view) notified() bool {
-	return v.active && (v.letter == watch.Unacknowledged || v.letter == watch.Acknowledged)
+	return v.active && v.letter.InAlarm()
 }
 
 // known reports whether the keeper knows of the alarm, and it is active.
@@ -96,20 +97,20 @@ func newDewline(s *setting, c *scorer, start time.Time) (*dewline, error) {
 			return nil, fmt.Errorf("the core has no point %s", p.name)
 		}
 		for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
-			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: watch.Normal, heard: nowhere}
+			v := &view{point: i, limit: l, sensor: -1, kind: onLimit, letter: isa.Normal, heard: nowhere}
 			d.views[p.name.String()+"/"+l.String()], d.limit[i*care.LimitCount+int(l)] = v, v
 		}
 		for _, kind := range []string{stale, rising, falling} {
-			d.views[p.name.String()+"/"+kind] = &view{point: i, sensor: -1, kind: kind, letter: watch.Normal, heard: nowhere}
+			d.views[p.name.String()+"/"+kind] = &view{point: i, sensor: -1, kind: kind, letter: isa.Normal, heard: nowhere}
 		}
 	}
 	for i, p := range s.parts {
 		for k := -1; k < len(p.channels); k++ {
-			v, of := &view{point: -1, sensor: i, kind: fault, letter: watch.Normal, heard: nowhere}, p.id
+			v, of := &view{point: -1, sensor: i, kind: fault, letter: isa.Normal, heard: nowhere}, p.id
 			if k >= 0 {
 				of += "/" + string(p.channels[k].Channel)
 			}
-			d.views[watch.FaultPlace+"/"+of+"/"+fault], d.fault[i] = v, append(d.fault[i], v)
+			d.views[journal.FaultPlace+"/"+of+"/"+fault], d.fault[i] = v, append(d.fault[i], v)
 		}
 	}
 	return d, d.start()
@@ -181,7 +182,7 @@ func (d *dewline) boot(offset time.Duration) error {
 		return err
 	}
 	for _, v := range d.views {
-		v.letter, v.active = watch.Normal, false
+		v.letter, v.active = isa.Normal, false
 	}
 	for _, a := range d.chain.Core.Alarms() {
 		if v := d.views[a.Name]; v != nil {
@@ -293,14 +294,14 @@ func (d *dewline) note(e *journal.Entry) {
 		return
 	}
 	was := v.active
-	v.letter = e.State[0]
+	v.letter = e.State
 	switch e.Kind {
 	case journal.AlarmRaised:
 		v.active, v.heard = true, nowhere
 	case journal.AlarmCleared:
 		v.active = false
 	}
-	if v.kind == onLimit && v.letter == watch.SuppressedByDesign && (e.Kind == journal.AlarmRaised || e.Kind == journal.AlarmSuppressed && was) {
+	if v.kind == onLimit && v.letter == isa.SuppressedByDesign && (e.Kind == journal.AlarmRaised || e.Kind == journal.AlarmSuppressed && was) {
 		d.held(v, e.By)
 	}
 }

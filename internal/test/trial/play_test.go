@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
@@ -368,7 +369,7 @@ func TestRepetition(t *testing.T) {
 	again := g.scorer.tallies[playerDewline].Phone.Again
 	assert.LessOrEqual(t, again, 10)
 	v := g.dewline.limit[g.setting.order[tub3]*care.LimitCount+int(care.High)]
-	assert.Equal(t, watch.Acknowledged, v.letter)
+	assert.Equal(t, isa.Acknowledged, v.letter)
 }
 
 // A power cut in between makes no difference to that: after the start the journal says when it was sent last.

@@ -87,7 +87,7 @@ func (e *ears) hear(_ mqtt.Client, m mqtt.Message) {
 		if err = json.Unmarshal(m.Payload(), &event); err == nil {
 			err = json.Unmarshal(event.Data, &data)
 		}
-		e.letters[data.Alarm] = data.State
+		e.letters[data.Alarm] = string(data.State)
 	}
 	if err != nil {
 		e.strange = append(e.strange, m.Topic()+": "+err.Error())

@@ -400,7 +400,7 @@ func (h *house) rest() {
 		}
 		for _, a := range alarms {
 			if a.State == "B" || a.State == "C" {
-				found[a.Alarm] = a.State + " " + a.Occurrence
+				found[a.Alarm] = string(a.State) + " " + a.Occurrence
 			}
 		}
 		return found
@@ -438,7 +438,7 @@ func (h *house) rest() {
 		alarms, err := h.Client.Alarms(h.t.Context())
 		require.NoError(h.t, err)
 		for _, a := range alarms {
-			if heard := h.ears.letter(a.Alarm); heard != a.State {
+			if heard := h.ears.letter(a.Alarm); heard != string(a.State) {
 				different = fmt.Sprintf("%s is %s, heard %q", a.Alarm, a.State, heard)
 				return false
 			}

@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -141,8 +142,9 @@ func (h *house) checkHeard(entries []*journal.Entry) {
 
 // standing is where an alarm is by the journal.
 type alarmState struct {
-	letter, occurrence string
-	active             bool
+	letter     isa.State
+	occurrence string
+	active     bool
 }
 
 // checkLetters replays the states of the alarms from the journal alone: each transition begins where the last one has ended,
@@ -192,14 +194,14 @@ func (h *house) checkLetters(entries []*journal.Entry) (transitions int) {
 }
 
 // lawful holds a transition against ANSI/ISA-18.2-2016, figure 4 and its states A to I.
-func lawful(kind journal.Kind, was, state string) bool {
+func lawful(kind journal.Kind, was, state isa.State) bool {
 	switch kind {
 	case journal.AlarmRaised:
 		return state == "B" || state == "H" && was == "H"
 	case journal.AlarmCleared:
-		return slices.Contains([]string{"BD", "CA", "BE", "CF", "HH", "BA"}, was+state)
+		return slices.Contains([]string{"BD", "CA", "BE", "CF", "HH", "BA"}, string(was+state))
 	case journal.AlarmAcknowledged:
-		return slices.Contains([]string{"BC", "DA", "EF"}, was+state)
+		return slices.Contains([]string{"BC", "DA", "EF"}, string(was+state))
 	case journal.AlarmSuppressed:
 		return state == "H"
 	case journal.AlarmReturned:
