@@ -52,6 +52,8 @@
 //     accuracy, the board had power and a sensor lived;
 //   - blind, if only the living sensor was wanting for that;
 //   - powerless, if the power of the board was wanting;
+//   - unheard, if it was clear, but no message could reach the keeper from the allowed time until it was too late, since his phone was
+//     off or the uplink away;
 //   - too close to call otherwise: near the limit, or hardly longer than allowed.
 //
 // A sensor lives while it answers at least once in three minutes (the gap over which readings are joined) and no error of

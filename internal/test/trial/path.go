@@ -1,9 +1,6 @@
 package trial
 
-import (
-	"slices"
-	"time"
-)
+import "time"
 
 // path is the way of a message to the keeper: up through the uplink of the house, on through a push service, to a phone that may be
 // off. It is the same for all players: what one sends in a minute fares as what another sends in that minute.
@@ -46,6 +43,9 @@ func (p *path) reaches(step int) int {
 	return step
 }
 
+// open reports whether a message gets through at a step, unless it is lost.
+func (p *path) open(step int) bool { return !anyHolds(p.uplink, step) && !anyHolds(p.phoneOff, step) }
+
 // draw returns a number from 0 to 1 that depends on the step only (the finalizer of SplitMix64; Steele, Lea and Flood 2014).
 func (p *path) draw(step int) float64 {
 	z := p.seed + uint64(step)*0x9e3779b97f4a7c15
@@ -77,7 +77,7 @@ const worth = 30 * time.Minute
 
 // follow lets a minute pass and reports whether the watch sends a message.
 func (h *heartbeat) follow(step int, powered bool) (calls bool) {
-	if powered && !slices.ContainsFunc(h.path.uplink, func(s span) bool { return s.holds(step) }) {
+	if powered && !anyHolds(h.path.uplink, step) {
 		if step%int(beatEvery/stepTime) == 0 {
 			h.last, h.silent, h.counted, h.heard = step, false, false, nowhere
 		}

@@ -267,10 +267,23 @@ func (c *scorer) settle(notified func(player int, s *stay) bool, faultNotified f
 	})
 }
 
+// reachable reports whether a message on a stay could have reached the keeper between the allowed time and the time at which it was too
+// late.
+func (c *scorer) reachable(s *stay) bool {
+	due := s.clearly + int(s.allowed/stepTime)
+	for step := due; s.inTime(step) && step <= c.truth.step; step++ {
+		if c.path.open(step) {
+			return true
+		}
+	}
+	return false
+}
+
 func (c *scorer) close(s *stay) {
 	if !s.long || !c.setting.scored(s.point) {
 		return
 	}
+	s.unheard = s.kept[2] && !c.reachable(s)
 	kind := s.kind()
 	for player := range playerCount {
 		t, tally := &s.notified[player], c.tallies[player]

@@ -77,6 +77,34 @@ func TestDelayBeginsWithThePower(t *testing.T) {
 	assert.Equal(t, tally.Phone.All()+1, tally.Audible())
 }
 
+// A stay of which the keeper could not hear in time is neither found nor missed by anybody; one of which he could is.
+func TestUnheard(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		off  span
+		kind Kind
+	}{
+		{"off until it is too late", span{80, 160}, Unheard},
+		{"on again in time", span{80, 110}, Clear},
+		{"off at the beginning only", span{40, 80}, Clear},
+	} {
+		g := plain(t, 400, map[quantity.Point]func(int) float64{tub3: during(60, 300, 25, 22.5)}, func(g *game) { g.scorer.path.phoneOff = []span{c.off} })
+		for _, player := range []int{playerDewline, playerHold, playerGrouped} {
+			for kind := range kindCount {
+				want := Stays{}
+				if kind == c.kind {
+					want.Found = 1
+				}
+				got := g.scorer.tallies[player].Sum(kind, false)
+				if kind == Unheard {
+					want.Missed, want.Found = want.Found, 0
+				}
+				assert.Equal(t, want, got, "%s: %s of %s", c.name, kind, PlayerNames[player])
+			}
+		}
+	}
+}
+
 // After a switch of the light the air has an hour to follow it, for all players and for the truth.
 func TestAirFollowsTheLight(t *testing.T) {
 	const evening = 10 * 60 // steps from the morning, 9:00 by local time, to 19:00
@@ -244,15 +272,18 @@ func TestCaringKeeper(t *testing.T) {
 	g.compareAll()
 	assert.Zero(t, g.probes[0].bias[0])
 
-	o := Options{RoomYears: 1, Seed: 2, Keeper: Caring, Faults: AllFaults(), steps: 5 * 24 * 60, rush: 40}
+	o := Options{RoomYears: 2, Seed: 2, Keeper: Caring, Faults: AllFaults(), steps: 10 * 24 * 60, rush: 30}
 	caring, err := Play(t.Context(), o)
 	require.NoError(t, err)
 	o.Keeper = Asleep
 	asleep, err := Play(t.Context(), o)
 	require.NoError(t, err)
 	sum := func(r *Result) (n int) {
-		s := r.Players[playerDewline].Sum(Clear, false)
-		return s.Found + s.Missed
+		for kind := range kindCount {
+			s := r.Players[playerDewline].Sum(kind, false)
+			n += s.Found + s.Missed
+		}
+		return n
 	}
 	assert.Less(t, sum(caring), sum(asleep))
 }

@@ -80,6 +80,7 @@ func (r *Result) Rows() [][]string {
 		row("– the same beyond the allowed time", func(_ int, t *Tally) string { return t.delays(critical, true) })
 		row("too close to call "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Close, critical)) })
 		row("no living sensor "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Blind, critical)) })
+		row("the keeper could not be reached "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Unheard, critical)) })
 		row("no power at the board "+limits, func(_ int, t *Tally) string { return stays(t.Sum(Powerless, critical)) })
 	}
 	row("stays without a living sensor of whose fault the keeper was notified", func(i int, t *Tally) string { return onlyDewline(i, fmt.Sprint(t.BlindNotified)) })

@@ -22,11 +22,14 @@ const (
 	Close                 // too close to call, in value or in time
 	Blind                 // no sensor of the point lived for long enough
 	Powerless             // the board had no power for long enough
+	Unheard               // clear, but the keeper's phone was off or the uplink away for as long as a message would have been in time
 	kindCount
 )
 
 // String returns the name of a kind.
-func (k Kind) String() string { return [...]string{"clear", "close", "blind", "powerless"}[k] }
+func (k Kind) String() string {
+	return [...]string{"clear", "close", "blind", "powerless", "unheard"}[k]
+}
 
 // place of a limit in the truth.
 type limitOf struct {
@@ -56,6 +59,7 @@ type stay struct {
 	clearly  int     // that beginning
 	notified [playerCount]notice
 	fault    bool // dewline had reported a fault of the point's sensor
+	unheard  bool // he could not be reached in time
 	silence  bool // the keeper had been notified that the board is silent
 }
 
@@ -82,6 +86,8 @@ func (s *stay) delay(at int) int { return max(at-s.began, 0) }
 
 func (s *stay) kind() Kind {
 	switch {
+	case s.kept[2] && s.unheard:
+		return Unheard
 	case s.kept[2]:
 		return Clear
 	case s.kept[1]:
