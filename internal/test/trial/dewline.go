@@ -2,6 +2,7 @@ package trial
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -40,7 +41,7 @@ type dewline struct {
 	views map[string]*view
 	limit []*view   // by point and limit
 	fault [][]*view // by sensor: of the part, then of its channels
-	ahead []foresight
+	ahead []*forecast
 
 	true0       time.Time
 	offset      time.Duration // of the wall clock
@@ -409,45 +410,76 @@ func (d *dewline) placeOf(v *view) string {
 	return d.setting.points[v.point].name.Place
 }
 
-// foresight is a notice that a limit will be crossed, which time will prove right or wrong.
-type foresight struct {
+// forecast is a notice that a limit will be left for longer than allowed, which time will prove right or wrong.
+type forecast struct {
+	limitOf
 	channel *Channel
-	point   int
-	level   float64
-	rising  bool
-	until   int
+	raised  int
+	until   int // a stay that begins later does not prove it
 	nearest float64
+	right   bool
 }
 
-// foresee notes a forecast. It comes true where the truth is beyond the limit within one and a half times its horizon.
+// foresee notes a forecast. It comes true where the truth goes beyond the limit within one and a half times the horizon, for longer than
+// is allowed.
 func (d *dewline) foresee(v *view, level float64, channel *Channel) {
-	d.ahead = append(d.ahead, foresight{
-		channel: channel, point: v.point, level: level, rising: v.kind == rising, until: d.scorer.truth.step + int(horizon*3/2/stepTime), nearest: -1e9,
+	step := d.scorer.truth.step
+	d.ahead = append(d.ahead, &forecast{
+		channel: channel, limitOf: limitOf{v.point, d.foreseen(v, level)}, raised: step, until: step + int(horizon*3/2/stepTime), nearest: math.Inf(-1),
 	})
 }
 
-// settleForesight judges the forecasts whose time has come; at the end, all of them.
-func (d *dewline) settleForesight(last bool) {
-	kept := d.ahead[:0]
-	for _, f := range d.ahead {
-		far := d.scorer.truth.values[f.point] - f.level
-		if !f.rising {
-			far = -far
+// foreseen returns the limit that a forecast is about: the one at its level, now or when the band will have changed.
+func (d *dewline) foreseen(v *view, level float64) care.Limit {
+	inner, outer := care.High, care.CriticalHigh
+	if v.kind == falling {
+		inner, outer = care.Low, care.CriticalLow
+	}
+	t := d.scorer.truth
+	later := d.setting.bandAt(d.setting.points[v.point].name, t.now().Add(horizon), t.moved)
+	off := func(l care.Limit) float64 {
+		far := math.Inf(1)
+		for _, b := range []*band{&t.bands[v.point], &later} {
+			if b.has(l) {
+				far = min(far, math.Abs(b.limits[l]-level))
+			}
 		}
-		f.nearest = max(f.nearest, far)
+		return far
+	}
+	if off(outer) < off(inner) {
+		return outer
+	}
+	return inner
+}
+
+// settleForecasts judges the forecasts whose time has come; at the end, all of them. A stay that began in their time may still have to
+// last.
+func (d *dewline) settleForecasts(last bool) {
+	t := d.scorer.truth
+	d.ahead = slices.DeleteFunc(d.ahead, func(f *forecast) bool {
+		stay := t.open[f.point*care.LimitCount+int(f.limit)]
+		if far, present := t.beyond(f.point, f.limit); present && t.step <= f.until {
+			f.nearest = max(f.nearest, far)
+		}
+		if stay != nil && stay.from <= f.until {
+			f.right = f.right || stay.long
+			stay.foresee(f.raised)
+		}
+		waits := t.step < f.until || stay != nil && stay.from <= f.until && !f.right
+		if waits && !last {
+			return false
+		}
 		verdict := False
 		switch {
-		case f.nearest > 0:
+		case f.right:
 			verdict = True
-		case d.scorer.truth.step < f.until && !last:
-			kept = append(kept, f)
-			continue
-		case f.nearest >= -d.setting.points[f.point].accuracy:
+		case f.nearest >= -d.setting.accuracyOf(f.point, t.values):
 			verdict = TooClose
 		}
 		f.channel.Verdicts[verdict]++
-	}
-	d.ahead = kept
+		d.scorer.tallies[playerDewline].Forecasts[verdict]++
+		return true
+	})
 }
 
 // balance checks that each message has been counted once.

@@ -70,8 +70,9 @@
 // A notification of a limit is true if at that minute the truth is beyond that limit, too close to call if it is inside
 // by no more than the stated accuracy, and false otherwise. One of a sensor is true if that sensor, or one that feeds
 // the same point (which of two is wrong cannot be known, and the notification says so), had a fault within the last ten
-// minutes or was wrong by more than its accuracy, and false otherwise. A forecast is true if the truth is beyond its limit within
-// one and a half times its horizon. False alarms are the audible ones. Repetitions, the word that it is over, summaries of floods and
+// minutes or was wrong by more than its accuracy, and false otherwise. A forecast is true if within one and a half times its horizon a stay
+// beyond its limit begins that lasts longer than it may, too close to call if the truth reaches the limit within the accuracy, and false
+// otherwise; a stay is foreseen if a forecast of its limit came before its allowed time was over. False alarms are the audible ones. Repetitions, the word that it is over, summaries of floods and
 // advice are counted apart, and as messages; what a summary names counts as notified from the moment at which it arrives. So each
 // message is counted exactly once, which is checked in every room-year.
 //

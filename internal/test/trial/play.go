@@ -250,8 +250,8 @@ func (g *game) play(ctx context.Context, steps int) error {
 			g.compareAll()
 		}
 		g.errands()
+		g.dewline.settleForecasts(step == steps-1)
 		g.scorer.settle(g.knows, g.dewline.faultNotified, step == steps-1)
-		g.dewline.settleForesight(step == steps-1)
 		if g.dewline.err != nil {
 			return g.dewline.err
 		}

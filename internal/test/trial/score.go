@@ -85,14 +85,17 @@ type Tally struct {
 	Causes        map[string]int // of false alarms of limits, in words
 	BlindNotified int            // stays that no living sensor saw, but the sensor's fault had been reported
 	DarkNotified  int            // stays without power at the board, while the keeper knew that it is silent
-	FaultWeek     int            // audible messages on one sensor in one week, in the worst one
+	Forecasts     [verdictCount]int
+	Foreseen      map[bool]*Stays // clear stays, by whether the limit is critical
+	Leads         map[bool][]int  // minutes from the forecast of such a stay to the end of its allowed time
+	FaultWeek     int             // audible messages on one sensor in one week, in the worst one
 }
 
 // Delay is how long after the crossing the keeper knew of a stay, and what was allowed, in minutes.
 type Delay struct{ Minutes, Allowed int }
 
 func newTally() *Tally {
-	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}}
+	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}, Foreseen: map[bool]*Stays{true: {}, false: {}}, Leads: map[bool][]int{}}
 }
 
 // Audible is the number of messages that make a sound.
@@ -114,6 +117,14 @@ func (t *Tally) add(o *Tally) {
 	t.Silences.Found += o.Silences.Found
 	t.Silences.Missed += o.Silences.Missed
 	t.DarkNotified += o.DarkNotified
+	for i := range t.Forecasts {
+		t.Forecasts[i] += o.Forecasts[i]
+	}
+	for critical, n := range o.Foreseen {
+		t.Foreseen[critical].Found += n.Found
+		t.Foreseen[critical].Missed += n.Missed
+		t.Leads[critical] = append(t.Leads[critical], o.Leads[critical]...)
+	}
 	t.FaultWeek = max(t.FaultWeek, o.FaultWeek)
 	t.Phone.add(&o.Phone)
 	t.Notices.add(&o.Notices)
@@ -267,6 +278,17 @@ func (c *scorer) settle(notified func(player int, s *stay) bool, faultNotified f
 	})
 }
 
+// closeForecast counts whether a stay was foreseen.
+func (c *scorer) closeForecast(s *stay) {
+	tally, critical := c.tallies[playerDewline], s.group.Critical
+	if !s.foreseen.found {
+		tally.Foreseen[critical].Missed++
+		return
+	}
+	tally.Foreseen[critical].Found++
+	tally.Leads[critical] = append(tally.Leads[critical], s.from+int(s.allowed/stepTime)-s.foreseen.at)
+}
+
 // reachable reports whether a message on a stay could have reached the keeper between the allowed time and the time at which it was too
 // late.
 func (c *scorer) reachable(s *stay) bool {
@@ -296,6 +318,9 @@ func (c *scorer) close(s *stay) {
 		if kind == Clear {
 			tally.Delays[s.group.Critical] = append(tally.Delays[s.group.Critical], Delay{s.delay(t.at), int(s.allowed / stepTime)})
 		}
+	}
+	if kind == Clear || kind == Unheard {
+		c.closeForecast(s)
 	}
 	if kind == Blind && s.fault {
 		c.tallies[playerDewline].BlindNotified++

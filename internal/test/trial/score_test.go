@@ -105,6 +105,58 @@ func TestUnheard(t *testing.T) {
 	}
 }
 
+// What a forecast of a known stay is worth, and how long before the end of its allowed time it came.
+func TestScoreOfAForecast(t *testing.T) {
+	cases := []struct {
+		name      string
+		at, until int // steps of the stay beyond 23.9 °C; 30 min are allowed
+		said      int
+		want      Verdict
+		foreseen  bool
+		lead      int
+	}{
+		{"half an hour before", 60, 180, 30, True, true, 60},
+		{"the limit is crossed, and the time not yet over", 60, 180, 85, True, true, 5},
+		{"too late", 60, 180, 95, True, false, 0},
+		{"the stay begins too late", 130, 250, 60, False, false, 0},
+		{"it does not last", 60, 80, 40, TooClose, false, 0},
+		{"nothing comes", 300, 310, 40, False, false, 0},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			g := little(t, map[quantity.Point]func(int) float64{tub3: during(c.at, c.until, 25, 22.5)}, nil)
+			rises := &view{point: g.setting.order[tub3], sensor: -1, kind: rising}
+			for step := range 300 {
+				g.truth.step, g.truth.powered = step, true
+				g.world.advance(step, g.truth.values)
+				g.truth.enter()
+				for i := range g.truth.lived {
+					g.truth.lived[i] = step
+				}
+				g.truth.follow()
+				if step == c.said {
+					g.dewline.foresee(rises, fahrenheit(75), &g.scorer.tallies[playerDewline].Notices)
+				}
+				g.dewline.settleForecasts(step == 299)
+				g.scorer.settle(func(int, *stay) bool { return false }, func(int) bool { return false }, step == 299)
+			}
+			tally := g.scorer.tallies[playerDewline]
+			var counted [verdictCount]int
+			counted[c.want] = 1
+			assert.Equal(t, counted, tally.Forecasts)
+			assert.Equal(t, tally.Forecasts, tally.Notices.Verdicts)
+			want := Stays{Missed: 1}
+			if c.foreseen {
+				want = Stays{Found: 1}
+				assert.Equal(t, []int{c.lead}, tally.Leads[false])
+			}
+			if c.until-c.at > 35 {
+				assert.Equal(t, want, *tally.Foreseen[false])
+			}
+		})
+	}
+}
+
 // After a switch of the light the air has an hour to follow it, for all players and for the truth.
 func TestAirFollowsTheLight(t *testing.T) {
 	const evening = 10 * 60 // steps from the morning, 9:00 by local time, to 19:00

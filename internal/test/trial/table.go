@@ -115,6 +115,22 @@ func (r *Result) Rows() [][]string {
 	})
 	row("– repeated, or that it is over", func(_ int, t *Tally) string { return rate(t.Notices.All() - t.Notices.Calls()) })
 	row("**all messages per room-year**", func(_ int, t *Tally) string { return rate(t.Audible() + t.Notices.All()) })
+	row("forecasts per room-year: true · too close · false", func(i int, t *Tally) string {
+		return onlyDewline(i, fmt.Sprintf("%s · %s · %s", rate(t.Forecasts[True]), rate(t.Forecasts[TooClose]), rate(t.Forecasts[False])))
+	})
+	for _, critical := range []bool{true, false} {
+		limits := "beyond the band"
+		if critical {
+			limits = "beyond a critical limit"
+		}
+		row("– stays "+limits+" foreseen · not, median minutes ahead", func(i int, t *Tally) string {
+			ahead := "–"
+			if leads := slices.Sorted(slices.Values(t.Leads[critical])); len(leads) > 0 {
+				ahead = fmt.Sprint(leads[len(leads)/2])
+			}
+			return onlyDewline(i, stays(*t.Foreseen[critical])+", "+ahead)
+		})
+	}
 	row("alarms held back by design, rightly · wrongly", func(i int, t *Tally) string {
 		return onlyDewline(i, fmt.Sprintf("%d · %d", t.Suppressed.Rightly, t.Suppressed.Wrongly))
 	})

@@ -58,15 +58,24 @@ type stay struct {
 	began    int     // shown, at the beginning of the first run that was kept
 	clearly  int     // that beginning
 	notified [playerCount]notice
-	fault    bool // dewline had reported a fault of the point's sensor
-	unheard  bool // he could not be reached in time
-	silence  bool // the keeper had been notified that the board is silent
+	foreseen notice // by a forecast of dewline
+	fault    bool   // dewline had reported a fault of the point's sensor
+	unheard  bool   // he could not be reached in time
+	silence  bool   // the keeper had been notified that the board is silent
 }
 
 // notice is when the keeper knew of a stay from a player, if ever.
 type notice struct {
 	found bool
 	at    int // step
+}
+
+// foresee notes a forecast of a step. It must be there before the stay is as long as is allowed.
+func (s *stay) foresee(raised int) {
+	if s.foreseen.found && s.foreseen.at <= raised || time.Duration(raised-s.from)*stepTime > s.allowed {
+		return
+	}
+	s.foreseen = notice{true, raised}
 }
 
 // late is how long after its allowed time a notification of a stay still counts.
