@@ -7,11 +7,24 @@ import { priorityGlyph } from "./glyph";
 import { clockSeconds, dayYear, fromInput, lasting, since } from "./time";
 import { alarmFigures, alarmTitle, byPerson, byUrgency, entryText, kindText, plainReason } from "./words";
 
-const shelves: [number, string][] = [[1800, "30 minutes"], [3600, "1 hour"], [7200, "2 hours"], [14400, "4 hours"], [28800, "8 hours"], [43200, "12 hours"]];
+const shelves: [number, string][] = [
+  [1800, "30 minutes"],
+  [3600, "1 hour"],
+  [7200, "2 hours"],
+  [14400, "4 hours"],
+  [28800, "8 hours"],
+  [43200, "12 hours"],
+];
 
 // Who has logged in, where a log-in is needed: the server writes that name into the journal, whatever a page says.
 const { user, role } = document.documentElement.dataset;
-const nameInput = h("input", { type: "text", id: "keeper", autocomplete: "name", maxlength: 60, value: localStorage.getItem("dewline-keeper") ?? "" });
+const nameInput = h("input", {
+  type: "text",
+  id: "keeper",
+  autocomplete: "name",
+  maxlength: 60,
+  value: localStorage.getItem("dewline-keeper") ?? "",
+});
 nameInput.addEventListener("change", () => localStorage.setItem("dewline-keeper", nameInput.value.trim()));
 const keeper = (): string => user ?? nameInput.value.trim();
 
@@ -37,11 +50,26 @@ class Card {
   private readonly reason = h("p", { class: "reason" });
   private readonly consequence = h("p");
   private readonly action = h("p");
-  private readonly advice = h("div", { class: "advice" }, h("p", { class: "label" }, "What it may come to"), this.consequence, h("p", { class: "label" }, "What to do"), this.action);
+  private readonly advice = h(
+    "div",
+    { class: "advice" },
+    h("p", { class: "label" }, "What it may come to"),
+    this.consequence,
+    h("p", { class: "label" }, "What to do"),
+    this.action,
+  );
   private readonly buttons = h("div", { class: "buttons" });
-  private readonly acknowledge = this.button("Acknowledge", "first", () => void order({ verb: "acknowledge", alarm: this.a!.alarm, occurrence: this.a!.occurrence ?? "" }, "Acknowledged."));
+  private readonly acknowledge = this.button(
+    "Acknowledge",
+    "first",
+    () => void order({ verb: "acknowledge", alarm: this.a!.alarm, occurrence: this.a!.occurrence ?? "" }, "Acknowledged."),
+  );
   private readonly reset = this.button("Reset", "", () => void order({ verb: "reset", alarm: this.a!.alarm }, "Reset."));
-  private readonly unshelve = this.button("End the shelf", "", () => void order({ verb: "unshelve", alarm: this.a!.alarm }, "The shelf has ended."));
+  private readonly unshelve = this.button(
+    "End the shelf",
+    "",
+    () => void order({ verb: "unshelve", alarm: this.a!.alarm }, "The shelf has ended."),
+  );
   private readonly shelve = this.button("Shelve…", "", () => this.toggle(this.shelf, this.shelve));
   private readonly note = this.button("Note…", "", () => this.toggle(this.noting, this.note));
   private readonly trend = h("a", { class: "button" }, "Trend");
@@ -52,7 +80,13 @@ class Card {
 
   constructor() {
     this.buttons.append(this.acknowledge, this.shelve, this.unshelve, this.reset, this.note, this.trend);
-    this.element.append(h("div", { class: "facts" }, this.title, this.state, this.figures, this.reason), this.advice, this.buttons, this.shelf, this.noting);
+    this.element.append(
+      h("div", { class: "facts" }, this.title, this.state, this.figures, this.reason),
+      this.advice,
+      this.buttons,
+      this.shelf,
+      this.noting,
+    );
     this.shelfForm();
     this.noteForm();
   }
@@ -74,10 +108,18 @@ class Card {
     this.shelve.setAttribute("aria-expanded", "false");
     this.shelf.append(
       h("p", {}, "A shelved alarm stays silent until its end, and is listed all the while."),
-      h("label", { for: this.length.id }, "for"), this.length, h("label", { for: reason.id }, "because"), reason, h("button", { type: "submit", class: "first" }, "Shelve"));
+      h("label", { for: this.length.id }, "for"),
+      this.length,
+      h("label", { for: reason.id }, "because"),
+      reason,
+      h("button", { type: "submit", class: "first" }, "Shelve"),
+    );
     this.shelf.addEventListener("submit", (event) => {
       event.preventDefault();
-      void order({ verb: "shelve", alarm: this.a!.alarm, for_seconds: Number(this.length.value), reason: reason.value.trim() }, "Shelved.").then((done) => {
+      void order(
+        { verb: "shelve", alarm: this.a!.alarm, for_seconds: Number(this.length.value), reason: reason.value.trim() },
+        "Shelved.",
+      ).then((done) => {
         if (!done) return;
         reason.value = "";
         this.toggle(this.shelf, this.shelve);
@@ -89,11 +131,18 @@ class Card {
     const n = ++forms;
     const text = h("textarea", { id: `note-${n}`, rows: 2, maxlength: 500, required: true });
     this.note.setAttribute("aria-expanded", "false");
-    this.noting.append(h("label", { for: text.id }, "note for the journal"), text, h("button", { type: "submit", class: "first" }, "Write the note"));
+    this.noting.append(
+      h("label", { for: text.id }, "note for the journal"),
+      text,
+      h("button", { type: "submit", class: "first" }, "Write the note"),
+    );
     this.noting.addEventListener("submit", (event) => {
       event.preventDefault();
       const place = this.a!.limit === "fault" ? {} : { place: this.a!.place };
-      void order({ verb: "note", text: `${alarmTitle(this.a!.alarm)}: ${text.value.trim()}`, ...place }, "The note is in the journal.").then((done) => {
+      void order(
+        { verb: "note", text: `${alarmTitle(this.a!.alarm)}: ${text.value.trim()}`, ...place },
+        "The note is in the journal.",
+      ).then((done) => {
         if (!done) return;
         text.value = "";
         this.toggle(this.noting, this.note);
@@ -103,7 +152,8 @@ class Card {
 
   update(a: AlarmNow, f: Frame): void {
     this.a = a;
-    const t = f.temperature, at = (iso: string): string => since(f.zone, f.at, Date.parse(iso));
+    const t = f.temperature,
+      at = (iso: string): string => since(f.zone, f.at, Date.parse(iso));
     mark(this.element, "data-priority", a.priority);
     mark(this.element, "data-state", a.state);
     const title = alarmTitle(a.alarm);
@@ -138,7 +188,7 @@ class Card {
     this.unshelve.hidden = !may || a.state !== "G";
     this.shelve.hidden = !may || a.state === "I";
     this.note.hidden = !may;
-    say(this.shelve, a.state === "G" ? "Shelve anew…" : "Shelve…");
+    say(this.shelve, a.state === "G" ? "Shelve again…" : "Shelve…");
     const offered = shelves.filter(([seconds]) => seconds <= a.longest_shelf_s);
     if (this.length.options.length !== offered.length) {
       this.length.replaceChildren(...offered.map(([seconds, text]) => h("option", { value: seconds }, text)));
@@ -152,7 +202,13 @@ class Card {
 }
 
 const groups: { title: string; empty: string; states: string; box: HTMLElement; head: HTMLElement }[] = [
-  { title: "Waiting for you", empty: "Nothing waits for you. That does not mean that every animal is well.", states: "BDE", box: h("div"), head: h("h2") },
+  {
+    title: "Waiting for you",
+    empty: "Nothing waits for you. That does not mean that every animal is well.",
+    states: "BDE",
+    box: h("div"),
+    head: h("h2"),
+  },
   { title: "Acknowledged, still active", empty: "", states: "CF", box: h("div"), head: h("h2") },
   { title: "Silenced: shelved, covered, out of service", empty: "", states: "GHI", box: h("div", { class: "silenced" }), head: h("h2") },
 ];
@@ -176,7 +232,11 @@ function showCovered(f: Frame): void {
   if (coveredList.dataset.key === key) return;
   coveredList.dataset.key = key;
   say(coveredTitle, `${count} more would be silent: they are covered, and their limits are not crossed`);
-  coveredList.replaceChildren(...[...by].map(([cause, list]) => h("li", {}, h("strong", {}, `Covered by ${cause ? alarmTitle(cause) : "design"}: `), list.map((a) => alarmTitle(a.alarm)).join("; "))));
+  coveredList.replaceChildren(
+    ...[...by].map(([cause, list]) =>
+      h("li", {}, h("strong", {}, `Covered by ${cause ? alarmTitle(cause) : "design"}: `), list.map((a) => alarmTitle(a.alarm)).join("; ")),
+    ),
+  );
 }
 
 function show(f: Frame): void {
@@ -205,8 +265,22 @@ function show(f: Frame): void {
 
 // The journal.
 
-const kinds = h("select", { id: "kinds" }, ...([["all", "everything"], ["alarms", "alarms and what people did"], ["raised", "alarms raised and over"], ["people", "what people did"], ["notes", "notes"], ["stages", "stage changes"], ["mistings", "mistings"], ["system", "dewline itself"]] as const)
-  .map(([value, text]) => h("option", { value }, text)));
+const kinds = h(
+  "select",
+  { id: "kinds" },
+  ...(
+    [
+      ["all", "everything"],
+      ["alarms", "alarms and what people did"],
+      ["raised", "alarms raised and over"],
+      ["people", "what people did"],
+      ["notes", "notes"],
+      ["stages", "stage changes"],
+      ["mistings", "mistings"],
+      ["system", "dewline itself"],
+    ] as const
+  ).map(([value, text]) => h("option", { value }, text)),
+);
 const place = h("select", { id: "place" }, h("option", { value: "" }, "all places"));
 const fromDay = h("input", { type: "date", id: "from" });
 const toDay = h("input", { type: "date", id: "to" });
@@ -229,7 +303,12 @@ function readAddress(): void {
 function writeAddress(): void {
   const q = new URLSearchParams();
   if (kinds.value !== "all") q.set("kinds", kinds.value);
-  for (const [name, input] of [["place", place], ["from", fromDay], ["to", toDay]] as const) if (input.value) q.set(name, input.value);
+  for (const [name, input] of [
+    ["place", place],
+    ["from", fromDay],
+    ["to", toDay],
+  ] as const)
+    if (input.value) q.set(name, input.value);
   history.replaceState(null, "", location.pathname + (q.size ? "?" + q : ""));
 }
 
@@ -240,9 +319,14 @@ async function loadJournal(more = false): Promise<void> {
   const turn = ++asked;
   const q = new URLSearchParams({ kinds: kinds.value, limit: "40" });
   if (place.value) q.set("place", place.value);
-  const from = fromInput(frame.zone, fromDay.value), to = fromInput(frame.zone, toDay.value);
+  const from = fromInput(frame.zone, fromDay.value),
+    to = fromInput(frame.zone, toDay.value);
   if (!Number.isNaN(from)) q.set("from", new Date(from).toISOString());
-  if (!Number.isNaN(to)) q.set("to", new Date(fromInput(frame.zone, new Date(Date.parse(toDay.value + "T00:00Z") + 86400e3).toISOString().slice(0, 10))).toISOString());
+  if (!Number.isNaN(to))
+    q.set(
+      "to",
+      new Date(fromInput(frame.zone, new Date(Date.parse(toDay.value + "T00:00Z") + 86400e3).toISOString().slice(0, 10))).toISOString(),
+    );
   if (more && next) q.set("before", String(next));
   try {
     const page = await get<JournalPage>("/api/journal?" + q);
@@ -262,7 +346,12 @@ function gathered(list: Entry[]): { e: Entry; all: Entry[] }[] {
   const rows: { e: Entry; all: Entry[] }[] = [];
   for (const e of list) {
     const last = rows.at(-1);
-    const alike = last && (e.kind === "alarm.suppressed" || e.kind === "alarm.returned") && e.kind === last.e.kind && e.at === last.e.at && e.reason === last.e.reason;
+    const alike =
+      last &&
+      (e.kind === "alarm.suppressed" || e.kind === "alarm.returned") &&
+      e.kind === last.e.kind &&
+      e.at === last.e.at &&
+      e.reason === last.e.reason;
     if (alike) last.all.push(e);
     else rows.push({ e, all: [e] });
   }
@@ -277,13 +366,23 @@ function gatheredText(all: Entry[]): string {
 function showJournal(): void {
   older.hidden = !next;
   let last = "";
-  body.replaceChildren(...gathered(entries).map(({ e, all }) => {
-    const at = Date.parse(e.at), date = dayYear(frame.zone, at);
-    const text = date === last ? "" : date;
-    last = date;
-    return h("tr", { "data-kind": e.kind }, h("td", {}, h("span", { class: "date" }, text || h("span", { class: "unseen" }, date)), " ", clockSeconds(frame.zone, at)),
-      h("td", {}, kindText(e.kind), e.priority ? h("span", { class: "dim" }, ` ${e.priority}`) : ""), h("td", {}, all.length > 1 ? "" : e.place ?? ""), h("td", {}, all.length > 1 ? gatheredText(all) : entryText(e, frame.temperature)), h("td", {}, byPerson(e)));
-  }));
+  body.replaceChildren(
+    ...gathered(entries).map(({ e, all }) => {
+      const at = Date.parse(e.at),
+        date = dayYear(frame.zone, at);
+      const text = date === last ? "" : date;
+      last = date;
+      return h(
+        "tr",
+        { "data-kind": e.kind },
+        h("td", {}, h("span", { class: "date" }, text || h("span", { class: "unseen" }, date)), " ", clockSeconds(frame.zone, at)),
+        h("td", {}, kindText(e.kind), e.priority ? h("span", { class: "dim" }, ` ${e.priority}`) : ""),
+        h("td", {}, all.length > 1 ? "" : (e.place ?? "")),
+        h("td", {}, all.length > 1 ? gatheredText(all) : entryText(e, frame.temperature)),
+        h("td", {}, byPerson(e)),
+      );
+    }),
+  );
 }
 
 for (const input of [kinds, place, fromDay, toDay]) {
@@ -295,25 +394,83 @@ for (const input of [kinds, place, fromDay, toDay]) {
 
 const freeText = h("textarea", { id: "free-note", rows: 2, maxlength: 500, required: true });
 const notePlace = h("select", { id: "note-place" }, h("option", { value: "" }, "no place"));
-const freeNote = h("form", { class: "inline" }, h("label", { for: "free-note" }, "note for the journal"), freeText, h("label", { for: "note-place" }, "about"), notePlace, h("button", { type: "submit" }, "Write the note"));
+const freeNote = h(
+  "form",
+  { class: "inline" },
+  h("label", { for: "free-note" }, "note for the journal"),
+  freeText,
+  h("label", { for: "note-place" }, "about"),
+  notePlace,
+  h("button", { type: "submit" }, "Write the note"),
+);
 freeNote.addEventListener("submit", (event) => {
   event.preventDefault();
-  void order({ verb: "note", text: freeText.value.trim(), ...(notePlace.value ? { place: notePlace.value } : {}) }, "The note is in the journal.").then((done) => { if (done) freeText.value = ""; });
+  void order(
+    { verb: "note", text: freeText.value.trim(), ...(notePlace.value ? { place: notePlace.value } : {}) },
+    "The note is in the journal.",
+  ).then((done) => {
+    if (done) freeText.value = "";
+  });
 });
 
 const signed = user
-  ? h("div", { class: "signed" }, h("span", {}, "You are ", h("strong", {}, user)), h("span", { class: "dim" }, "stands beside what you do in the journal"))
-  : h("div", { class: "signed" }, h("label", { for: "keeper" }, "You are"), nameInput, h("span", { class: "dim" }, "stands beside what you do in the journal; kept in this browser"));
-const noCommands = h("p", { class: "dim no-commands" }, role === "viewer"
-  ? `You are ${user}, a viewer, who may look but not act. Log in as an operator to acknowledge and shelve.`
-  : "This site takes no commands from its pages: use the command line.");
+  ? h(
+      "div",
+      { class: "signed" },
+      h("span", {}, "You are ", h("strong", {}, user)),
+      h("span", { class: "dim" }, "is noted beside what you do in the journal"),
+    )
+  : h(
+      "div",
+      { class: "signed" },
+      h("label", { for: "keeper" }, "You are"),
+      nameInput,
+      h("span", { class: "dim" }, "is noted beside what you do in the journal; kept in this browser"),
+    );
+const noCommands = h(
+  "p",
+  { class: "dim no-commands" },
+  role === "viewer"
+    ? `You are ${user}, a viewer, who may look but not act. Log in as an operator to acknowledge and shelve.`
+    : "This site takes no commands from its pages: use the command line.",
+);
 
 byId("page").replaceChildren(
-  signed, noCommands, outcome, ...groups.flatMap((g) => [g.head, g.box]), covered,
-  h("section", { class: "journal", "aria-labelledby": "journal-title" }, h("h2", { id: "journal-title" }, "Journal"), freeNote,
-    h("div", { class: "filters", role: "group", "aria-label": "Filter the journal" }, h("label", { for: "kinds" }, "show"), kinds, h("label", { for: "place" }, "at"), place, h("label", { for: "from" }, "from"), fromDay, h("label", { for: "to" }, "to"), toDay),
-    problem, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Journal entries" },
-      h("table", { class: "stack" }, h("thead", {}, h("tr", {}, ...["When", "What", "Where", "Details", "Who"].map((t) => h("th", { scope: "col" }, t)))), body)), older),
+  signed,
+  noCommands,
+  outcome,
+  ...groups.flatMap((g) => [g.head, g.box]),
+  covered,
+  h(
+    "section",
+    { class: "journal", "aria-labelledby": "journal-title" },
+    h("h2", { id: "journal-title" }, "Journal"),
+    freeNote,
+    h(
+      "div",
+      { class: "filters", role: "group", "aria-label": "Filter the journal" },
+      h("label", { for: "kinds" }, "show"),
+      kinds,
+      h("label", { for: "place" }, "at"),
+      place,
+      h("label", { for: "from" }, "from"),
+      fromDay,
+      h("label", { for: "to" }, "to"),
+      toDay,
+    ),
+    problem,
+    h(
+      "div",
+      { class: "scroll", tabindex: 0, role: "region", "aria-label": "Journal entries" },
+      h(
+        "table",
+        { class: "stack" },
+        h("thead", {}, h("tr", {}, ...["When", "What", "Where", "Details", "Who"].map((t) => h("th", { scope: "col" }, t)))),
+        body,
+      ),
+    ),
+    older,
+  ),
 );
 older.hidden = true;
 readAddress();
@@ -324,10 +481,12 @@ let unit = "";
 onChange((f) => {
   show(f);
   for (const p of f.now!.places) {
-    for (const select of [place, notePlace]) if (![...select.options].some((o) => o.value === p.id)) select.append(h("option", { value: p.id }, p.id));
+    for (const select of [place, notePlace])
+      if (![...select.options].some((o) => o.value === p.id)) select.append(h("option", { value: p.id }, p.id));
   }
   const key = JSON.stringify(f.now!.alarms.map((a) => [a.alarm, a.state, a.occurrence, a.repeats]));
-  if (key !== known && f.now!.history) { // something has happened, so there are new entries
+  if (key !== known && f.now!.history) {
+    // something has happened, so there are new entries
     known = key;
     void loadJournal();
   } else if (unit !== f.temperature) showJournal();

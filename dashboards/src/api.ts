@@ -1,56 +1,215 @@
 // The JSON of the server; /api/openapi.json describes it.
 
-export interface Limits { "critical-low": number | null; low: number | null; high: number | null; "critical-high": number | null }
+export interface Limits {
+  "critical-low": number | null;
+  low: number | null;
+  high: number | null;
+  "critical-high": number | null;
+}
 export type Zone = "critical-low" | "low" | "in-band" | "high" | "critical-high" | "no-band" | "unknown";
 export type ZoneSeconds = Record<Zone, number>;
-export interface Kinetic { value: number; from: string; to: string; observed_s: number }
+export interface Kinetic {
+  value: number;
+  from: string;
+  to: string;
+  observed_s: number;
+}
 export interface Exposure {
-  from: string | null; to: string | null; elapsed_s: number; seconds: ZoneSeconds; coverage: number | null;
-  min: number | null; max: number | null; mean: number | null; mean_kinetic?: Kinetic;
-  degree_hours_above: number; degree_hours_below: number; excursions: number; longest_excursion_s: number;
+  from: string | null;
+  to: string | null;
+  elapsed_s: number;
+  seconds: ZoneSeconds;
+  coverage: number | null;
+  min: number | null;
+  max: number | null;
+  mean: number | null;
+  mean_kinetic?: Kinetic;
+  degree_hours_above: number;
+  degree_hours_below: number;
+  excursions: number;
+  longest_excursion_s: number;
 }
 export interface PointNow {
-  point: string; quantity: string; unit: string; value: number | null; zone: Zone; since: string | null; certainty: string;
-  accuracy: number; flag: number; last_reading: string | null; band: Limits | null; day: boolean; fed: boolean; derived: boolean; today: Exposure;
+  point: string;
+  quantity: string;
+  unit: string;
+  value: number | null;
+  zone: Zone;
+  since: string | null;
+  certainty: string;
+  accuracy: number;
+  flag: number;
+  last_reading: string | null;
+  band: Limits | null;
+  day: boolean;
+  fed: boolean;
+  derived: boolean;
+  today: Exposure;
 }
-export interface CohortNow { id: string; stage: string; since: string | null; profile: string; gosner?: string }
-export interface PlaceNow { id: string; title?: string; room: boolean; in?: string; cohorts: CohortNow[]; points: PointNow[] }
+export interface CohortNow {
+  id: string;
+  stage: string;
+  since: string | null;
+  profile: string;
+  gosner?: string;
+}
+export interface PlaceNow {
+  id: string;
+  title?: string;
+  room: boolean;
+  in?: string;
+  cohorts: CohortNow[];
+  points: PointNow[];
+}
 export interface AlarmNow {
-  alarm: string; state: string; words: string; priority: string; active: boolean; occurrence?: string;
-  since: string | null; raised: string | null; cleared: string | null; until: string | null; by?: string; unit?: string;
-  setpoint?: number; extreme?: number; repeats?: number; names?: string[]; reason?: string; doubt?: string;
-  place: string; quantity: string; channel?: string; limit: string; consequence: string; action: string; longest_shelf_s: number;
+  alarm: string;
+  state: string;
+  words: string;
+  priority: string;
+  active: boolean;
+  occurrence?: string;
+  since: string | null;
+  raised: string | null;
+  cleared: string | null;
+  until: string | null;
+  by?: string;
+  unit?: string;
+  setpoint?: number;
+  extreme?: number;
+  repeats?: number;
+  names?: string[];
+  reason?: string;
+  doubt?: string;
+  place: string;
+  quantity: string;
+  channel?: string;
+  limit: string;
+  consequence: string;
+  action: string;
+  longest_shelf_s: number;
 }
 export interface SensorNow {
-  id: string; driver: string; where: string; part: string; last_success: string | null; last_error: string; last_kind: string;
-  failures_in_a_row: number; reads: Record<string, number>; feeds: string[];
+  id: string;
+  driver: string;
+  where: string;
+  part: string;
+  last_success: string | null;
+  last_error: string;
+  last_kind: string;
+  failures_in_a_row: number;
+  reads: Record<string, number>;
+  feeds: string[];
 }
-export interface OutletNow { name: string; connected: boolean; last_error: string; pending: number; oldest: string | null; sent: number; dropped: number; failing_since: string | null; failure: string }
+export interface NotifierNow {
+  name: string;
+  connected: boolean;
+  last_error: string;
+  pending: number;
+  oldest: string | null;
+  sent: number;
+  dropped: number;
+  failing_since: string | null;
+  failure: string;
+}
 export interface Now {
-  site: string; run: string; at: string | null; started: string | null; age_s: number; timezone: string; temperature: "Cel" | "degF";
-  clock_confirmed: boolean; commands: boolean; history: boolean; late_readings: number; configuration_ok: boolean;
-  places: PlaceNow[]; flood_since: string | null; alarms: AlarmNow[]; sensors: SensorNow[]; outlets: OutletNow[];
+  site: string;
+  run: string;
+  at: string | null;
+  started: string | null;
+  age_s: number;
+  timezone: string;
+  temperature: "Cel" | "degF";
+  clock_confirmed: boolean;
+  commands: boolean;
+  history: boolean;
+  late_readings: number;
+  configuration_ok: boolean;
+  places: PlaceNow[];
+  flood_since: string | null;
+  alarms: AlarmNow[];
+  sensors: SensorNow[];
+  outlets: NotifierNow[];
 }
-export interface Band { from: string; to: string; limits: Limits | null; cohort?: string; stage?: string }
+export interface Band {
+  from: string;
+  to: string;
+  limits: Limits | null;
+  cohort?: string;
+  stage?: string;
+}
 export interface PointTrend {
-  point: string; unit: string; gap_s: number; t: number[]; mean: (number | null)[]; min: (number | null)[]; max: (number | null)[]; bands: Band[];
+  point: string;
+  unit: string;
+  gap_s: number;
+  t: number[];
+  mean: (number | null)[];
+  min: (number | null)[];
+  max: (number | null)[];
+  bands: Band[];
 }
-export interface Trend { from: string; to: string; column_s: number; points: PointTrend[] }
+export interface Trend {
+  from: string;
+  to: string;
+  column_s: number;
+  points: PointTrend[];
+}
 export interface Marks {
-  from: string; to: string; light: { from: string; to: string }[]; truncated: boolean;
+  from: string;
+  to: string;
+  light: { from: string; to: string }[];
+  truncated: boolean;
   alarms: { alarm: string; place: string; priority: string; since: string; raised: string; cleared: string | null }[];
   events: { at: string; kind: string; place?: string; cohort?: string; stage?: string; text?: string; by?: string; until: string | null }[];
 }
-export interface ExposureTable { from: string; to: string; points: { point: string; unit: string; has_band: boolean; exposure: Exposure }[] }
-export interface Entry {
-  seq: number; run: string; at: string; kind: string; alarm?: string; occurrence?: string; state?: string; was?: string; priority?: string; unit?: string;
-  setpoint?: number; value?: number; extreme?: number; since?: string; until?: string; repeats?: number; names?: string[]; outlets?: string[];
-  cohort?: string; stage?: string; place?: string; by?: string; reason?: string; text?: string;
+export interface ExposureTable {
+  from: string;
+  to: string;
+  points: { point: string; unit: string; has_band: boolean; exposure: Exposure }[];
 }
-export interface JournalPage { entries: Entry[]; older: number }
-export interface Outcome { done: boolean; changed: boolean; reason?: string }
+export interface Entry {
+  seq: number;
+  run: string;
+  at: string;
+  kind: string;
+  alarm?: string;
+  occurrence?: string;
+  state?: string;
+  was?: string;
+  priority?: string;
+  unit?: string;
+  setpoint?: number;
+  value?: number;
+  extreme?: number;
+  since?: string;
+  until?: string;
+  repeats?: number;
+  names?: string[];
+  outlets?: string[];
+  cohort?: string;
+  stage?: string;
+  place?: string;
+  by?: string;
+  reason?: string;
+  text?: string;
+}
+export interface JournalPage {
+  entries: Entry[];
+  older: number;
+}
+export interface Outcome {
+  done: boolean;
+  changed: boolean;
+  reason?: string;
+}
 export interface Command {
-  verb: string; alarm?: string; occurrence?: string; for_seconds?: number; reason?: string; by?: string; place?: string; text?: string;
+  verb: string;
+  alarm?: string;
+  occurrence?: string;
+  for_seconds?: number;
+  reason?: string;
+  by?: string;
+  place?: string;
+  text?: string;
 }
 
 export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
@@ -69,7 +228,11 @@ export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
 // send carries out a command. What is refused comes back as an outcome that is not done.
 export async function send(command: Command): Promise<Outcome> {
   try {
-    const response = await fetch("/api/command", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(command) });
+    const response = await fetch("/api/command", {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(command),
+    });
     return (await response.json()) as Outcome;
   } catch {
     return { done: false, changed: false, reason: "the server does not answer, so nothing was done" };

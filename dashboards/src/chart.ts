@@ -8,7 +8,10 @@ import { full, lasting, moment } from "./time";
 import { convert, figure, fixed, unitOf, withUnit, type Temperature } from "./units";
 import { quantityWords, split } from "./words";
 
-export interface Range { from: number; to: number } // milliseconds
+export interface Range {
+  from: number;
+  to: number;
+} // milliseconds
 
 export interface Input {
   trend: PointTrend;
@@ -22,14 +25,46 @@ export interface Input {
 }
 
 const SYNC = "trend";
-const T = 0, MEAN = 1, MIN = 2, MAX = 3, OTHER = 4;
+const T = 0,
+  MEAN = 1,
+  MIN = 2,
+  MAX = 3,
+  OTHER = 4;
 
-interface Ink { ink: string; dim: string; rule: string; edge: string; band: string; bandline: string; moss: string; rust: string; ochre: string; night: string; second: string; sheet: string; dew: string }
+interface Ink {
+  ink: string;
+  dim: string;
+  rule: string;
+  edge: string;
+  band: string;
+  bandline: string;
+  moss: string;
+  rust: string;
+  ochre: string;
+  night: string;
+  second: string;
+  sheet: string;
+  dew: string;
+}
 
 function inks(): Ink {
   const style = getComputedStyle(document.documentElement);
   const of = (name: string): string => style.getPropertyValue("--" + name).trim();
-  return { ink: of("ink"), dim: of("dim"), rule: of("rule"), edge: of("edge"), band: of("band"), bandline: of("bandline"), moss: of("moss"), rust: of("rust"), ochre: of("ochre"), night: of("night"), second: of("second"), sheet: of("sheet"), dew: of("dew") };
+  return {
+    ink: of("ink"),
+    dim: of("dim"),
+    rule: of("rule"),
+    edge: of("edge"),
+    band: of("band"),
+    bandline: of("bandline"),
+    moss: of("moss"),
+    rust: of("rust"),
+    ochre: of("ochre"),
+    night: of("night"),
+    second: of("second"),
+    sheet: of("sheet"),
+    dew: of("dew"),
+  };
 }
 
 export class Chart {
@@ -40,7 +75,11 @@ export class Chart {
   private readonly caption = h("p");
   private readonly values = h("tbody");
   private readonly valuesHead = h("tr");
-  private readonly scroll = h("div", { class: "scroll", tabindex: 0, role: "region" }, h("table", {}, h("thead", {}, this.valuesHead), this.values));
+  private readonly scroll = h(
+    "div",
+    { class: "scroll", tabindex: 0, role: "region" },
+    h("table", {}, h("thead", {}, this.valuesHead), this.values),
+  );
   private readonly details = h("details", {}, h("summary", {}, "The same as a table"), this.scroll);
   private readonly spoken = h("p", { class: "unseen", "aria-live": "polite" });
   private u: uPlot | null = null;
@@ -48,8 +87,18 @@ export class Chart {
   private input: Input | null = null;
   private colours = inks();
 
-  constructor(readonly point: string, private readonly zoom: (range: Range, settled: boolean) => void) {
-    this.element = h("figure", { class: "chart" }, h("div", { class: "chart-head" }, this.title, this.reading), this.plot, h("figcaption", {}, this.caption, this.details), this.spoken);
+  constructor(
+    readonly point: string,
+    private readonly zoom: (range: Range, settled: boolean) => void,
+  ) {
+    this.element = h(
+      "figure",
+      { class: "chart" },
+      h("div", { class: "chart-head" }, this.title, this.reading),
+      this.plot,
+      h("figcaption", {}, this.caption, this.details),
+      this.spoken,
+    );
     this.scroll.setAttribute("aria-label", `Values of ${point} as a table`);
     this.plot.addEventListener("keydown", (event) => this.key(event));
     this.details.addEventListener("toggle", () => this.fillTable());
@@ -59,14 +108,22 @@ export class Chart {
     }).observe(this.plot);
   }
 
-  private height(): number { return this.plot.clientWidth < 500 ? 190 : 220; }
-  private get quantity(): string { return split(this.point).quantity; }
+  private height(): number {
+    return this.plot.clientWidth < 500 ? 190 : 220;
+  }
+  private get quantity(): string {
+    return split(this.point).quantity;
+  }
 
   show(input: Input): void {
-    const again = this.input !== null && this.input.temperature === input.temperature && (this.input.other === null) === (input.other === null) && this.u !== null;
+    const again =
+      this.input !== null &&
+      this.input.temperature === input.temperature &&
+      (this.input.other === null) === (input.other === null) &&
+      this.u !== null;
     this.input = input;
     const { trend, other, temperature } = input;
-    const value = (v: number | null): number | null => v === null ? null : convert(this.quantity, temperature, v);
+    const value = (v: number | null): number | null => (v === null ? null : convert(this.quantity, temperature, v));
     const one: uPlot.AlignedData = [trend.t, trend.mean.map(value), trend.min.map(value), trend.max.map(value)];
     this.data = other ? uPlot.join([one, [other.t.map((t) => t + input.shift / 1000), other.mean.map(value)]]) : one;
     say(this.title, `${split(this.point).place}, ${quantityWords(this.quantity)} in ${unitOf(this.quantity, temperature)}`);
@@ -88,53 +145,98 @@ export class Chart {
   }
 
   // preview moves the range before the values of it have come.
-  preview(range: Range): void { this.u?.setScale("x", { min: range.from / 1000, max: range.to / 1000 }); }
+  preview(range: Range): void {
+    this.u?.setScale("x", { min: range.from / 1000, max: range.to / 1000 });
+  }
 
   canvas(): { canvas: HTMLCanvasElement; title: string; caption: string } | null {
     return this.u ? { canvas: this.u.ctx.canvas, title: this.title.textContent ?? "", caption: this.caption.textContent ?? "" } : null;
   }
 
-  destroy(): void { this.u?.destroy(); this.u = null; }
+  destroy(): void {
+    this.u?.destroy();
+    this.u = null;
+  }
 
   private draw(): void {
     this.u?.destroy();
-    const input = this.input!, c = this.colours, font = "13px " + getComputedStyle(document.body).fontFamily;
+    const input = this.input!,
+      c = this.colours,
+      font = "13px " + getComputedStyle(document.body).fontFamily;
     const line = (stroke: string, width: number): Partial<uPlot.Series> => ({ stroke, width, spanGaps: false, points: { show: false } });
-    const series: uPlot.Series[] = [{}, { ...line(c.ink, 1.8), points: { show: (u, _s, first, last) => last - first < 40 && u.width > 0, size: 5, fill: c.ink } }, line("transparent", 0), line("transparent", 0)];
+    const series: uPlot.Series[] = [
+      {},
+      { ...line(c.ink, 1.8), points: { show: (u, _s, first, last) => last - first < 40 && u.width > 0, size: 5, fill: c.ink } },
+      line("transparent", 0),
+      line("transparent", 0),
+    ];
     if (input.other) series.push({ ...line(c.second, 1.8), dash: [7, 4] });
-    this.u = new uPlot({
-      width: Math.max(200, Math.floor(this.plot.clientWidth)), height: this.height(), padding: [8, 10, 0, 0], legend: { show: false },
-      tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1e3), input.zone),
-      cursor: { sync: { key: SYNC, setSeries: false }, drag: { x: true, y: false, setScale: false, dist: 6 }, points: { show: false }, y: false },
-      scales: {
-        x: { time: true, auto: false, min: input.range.from / 1000, max: input.range.to / 1000 },
-        y: { range: (_u, min, max) => this.yRange(min, max) },
+    this.u = new uPlot(
+      {
+        width: Math.max(200, Math.floor(this.plot.clientWidth)),
+        height: this.height(),
+        padding: [8, 10, 0, 0],
+        legend: { show: false },
+        tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1e3), input.zone),
+        cursor: {
+          sync: { key: SYNC, setSeries: false },
+          drag: { x: true, y: false, setScale: false, dist: 6 },
+          points: { show: false },
+          y: false,
+        },
+        scales: {
+          x: { time: true, auto: false, min: input.range.from / 1000, max: input.range.to / 1000 },
+          y: { range: (_u, min, max) => this.yRange(min, max) },
+        },
+        series,
+        bands: [{ series: [MAX, MIN], fill: c.ink + "38" }],
+        axes: [
+          {
+            stroke: c.dim,
+            font,
+            grid: { stroke: c.rule, width: 1 },
+            ticks: { stroke: c.edge, width: 1, size: 5 },
+            space: 74,
+            size: 44,
+            values: (_u, splits, _axis, _space, increment) => timeLabels(input.zone, splits, increment),
+          },
+          {
+            stroke: c.dim,
+            font,
+            grid: { stroke: c.rule, width: 1 },
+            ticks: { show: false },
+            size: 48,
+            space: 34,
+            values: (_u, splits) => splits.map((v) => String(Math.round(v * 100) / 100).replace("-", "−")),
+          },
+        ],
+        hooks: {
+          drawClear: [(u) => this.background(u)],
+          draw: [(u) => this.foreground(u)],
+          setCursor: [(u) => this.read(u)],
+          setSelect: [(u) => this.selected(u)],
+          ready: [(u) => this.gestures(u)],
+        },
       },
-      series,
-      bands: [{ series: [MAX, MIN], fill: c.ink + "38" }],
-      axes: [
-        { stroke: c.dim, font, grid: { stroke: c.rule, width: 1 }, ticks: { stroke: c.edge, width: 1, size: 5 }, space: 74, size: 44, values: (_u, splits, _axis, _space, increment) => timeLabels(input.zone, splits, increment) },
-        { stroke: c.dim, font, grid: { stroke: c.rule, width: 1 }, ticks: { show: false }, size: 48, space: 34, values: (_u, splits) => splits.map((v) => String(Math.round(v * 100) / 100).replace("-", "−")) },
-      ],
-      hooks: {
-        drawClear: [(u) => this.background(u)],
-        draw: [(u) => this.foreground(u)],
-        setCursor: [(u) => this.read(u)],
-        setSelect: [(u) => this.selected(u)],
-        ready: [(u) => this.gestures(u)],
-      },
-    }, this.data, this.plot);
+      this.data,
+      this.plot,
+    );
     for (const canvas of this.plot.querySelectorAll("canvas")) canvas.setAttribute("aria-hidden", "true");
   }
 
   // yRange holds the values and those limits that are near them.
   private yRange(min: number | null, max: number | null): [number, number] {
     if (min === null || max === null) return [0, 1];
-    const low = min, high = max, near = Math.max((high - low) * 0.6, this.quantity === "relative-humidity" ? 4 : 0.3);
+    const low = min,
+      high = max,
+      near = Math.max((high - low) * 0.6, this.quantity === "relative-humidity" ? 4 : 0.3);
     for (const b of this.input!.trend.bands) {
       for (const v of b.limits ? [b.limits["critical-low"], b.limits.low, b.limits.high, b.limits["critical-high"]] : []) {
         const shown = v === null ? NaN : convert(this.quantity, this.input!.temperature, v);
-        if (shown >= low - near && shown <= high + near) { min = Math.min(min, shown); max = Math.max(max, shown); }
+        if (shown >= low - near && shown <= high + near) {
+          min = Math.min(min, shown);
+          max = Math.max(max, shown);
+        }
       }
     }
     const pad = Math.max((max - min) * 0.07, 1e-3 * Math.abs(max), 1e-3);
@@ -142,7 +244,9 @@ export class Chart {
   }
 
   private background(u: uPlot): void {
-    const { ctx, bbox } = u, input = this.input!, c = this.colours;
+    const { ctx, bbox } = u,
+      input = this.input!,
+      c = this.colours;
     const x = (ms: number): number => Math.min(bbox.left + bbox.width, Math.max(bbox.left, u.valToPos(ms / 1000, "x", true)));
     ctx.save();
     ctx.beginPath();
@@ -150,11 +254,13 @@ export class Chart {
     ctx.clip();
     ctx.fillStyle = c.sheet;
     ctx.fillRect(bbox.left, bbox.top, bbox.width, bbox.height);
-    if (input.marks?.light.length) { // shade everything, then let the light hours in
+    if (input.marks?.light.length) {
+      // shade everything, then let the light hours in
       ctx.fillStyle = c.night;
       ctx.fillRect(bbox.left, bbox.top, bbox.width, bbox.height);
       ctx.fillStyle = c.sheet;
-      for (const l of input.marks.light) ctx.fillRect(x(Date.parse(l.from)), bbox.top, x(Date.parse(l.to)) - x(Date.parse(l.from)), bbox.height);
+      for (const l of input.marks.light)
+        ctx.fillRect(x(Date.parse(l.from)), bbox.top, x(Date.parse(l.to)) - x(Date.parse(l.from)), bbox.height);
     }
     for (const b of input.trend.bands) this.band(u, b, x);
     ctx.restore();
@@ -162,11 +268,20 @@ export class Chart {
 
   private band(u: uPlot, b: Band, x: (ms: number) => number): void {
     if (!b.limits) return;
-    const { ctx, bbox } = u, c = this.colours, left = x(Date.parse(b.from)), width = x(Date.parse(b.to)) - left;
+    const { ctx, bbox } = u,
+      c = this.colours,
+      left = x(Date.parse(b.from)),
+      width = x(Date.parse(b.to)) - left;
     if (width <= 0) return;
-    const y = (v: number): number => Math.min(bbox.top + bbox.height + 4, Math.max(bbox.top - 4, u.valToPos(convert(this.quantity, this.input!.temperature, v), "y", true)));
-    const low = b.limits.low ?? b.limits["critical-low"], high = b.limits.high ?? b.limits["critical-high"];
-    const top = high === null ? bbox.top : y(high), bottom = low === null ? bbox.top + bbox.height : y(low);
+    const y = (v: number): number =>
+      Math.min(
+        bbox.top + bbox.height + 4,
+        Math.max(bbox.top - 4, u.valToPos(convert(this.quantity, this.input!.temperature, v), "y", true)),
+      );
+    const low = b.limits.low ?? b.limits["critical-low"],
+      high = b.limits.high ?? b.limits["critical-high"];
+    const top = high === null ? bbox.top : y(high),
+      bottom = low === null ? bbox.top + bbox.height : y(low);
     ctx.globalAlpha = 0.75;
     ctx.fillStyle = c.band;
     ctx.fillRect(left, top, width, bottom - top);
@@ -189,7 +304,10 @@ export class Chart {
   private foreground(u: uPlot): void {
     const marks = this.input!.marks;
     if (!marks) return;
-    const { ctx, bbox } = u, c = this.colours, p = devicePixelRatio, place = split(this.point).place;
+    const { ctx, bbox } = u,
+      c = this.colours,
+      p = devicePixelRatio,
+      place = split(this.point).place;
     const inside = (ms: number): boolean => ms >= u.scales.x!.min! * 1000 && ms <= u.scales.x!.max! * 1000;
     const x = (ms: number): number => Math.min(bbox.left + bbox.width, Math.max(bbox.left, u.valToPos(ms / 1000, "x", true)));
     ctx.save();
@@ -198,7 +316,8 @@ export class Chart {
     for (const e of marks.events) {
       const at = Date.parse(e.at);
       if (!inside(at) || (e.place && e.place !== place) || (e.kind === "misting" && dense)) continue;
-      const left = x(at), top = bbox.top;
+      const left = x(at),
+        top = bbox.top;
       ctx.lineWidth = p;
       ctx.strokeStyle = ctx.fillStyle = e.kind === "stage.set" ? c.second : c.dew;
       if (e.kind !== "misting") {
@@ -213,9 +332,13 @@ export class Chart {
     }
     const alarms = marks.alarms.filter((a) => a.alarm.startsWith(this.point + "/"));
     alarms.forEach((a) => {
-      const from = Date.parse(a.since), to = a.cleared ? Date.parse(a.cleared) : this.input!.range.to;
+      const from = Date.parse(a.since),
+        to = a.cleared ? Date.parse(a.cleared) : this.input!.range.to;
       if (to < u.scales.x!.min! * 1000 || from > u.scales.x!.max! * 1000) return;
-      const critical = a.priority === "critical", left = x(from), width = Math.max(2 * p, x(to) - left), top = bbox.top + bbox.height - (critical ? 12 : 6) * p;
+      const critical = a.priority === "critical",
+        left = x(from),
+        width = Math.max(2 * p, x(to) - left),
+        top = bbox.top + bbox.height - (critical ? 12 : 6) * p;
       ctx.fillStyle = critical ? c.rust : c.ochre;
       ctx.fillRect(left, top, width, 5 * p);
     });
@@ -229,33 +352,44 @@ export class Chart {
     this.zoom(range, true);
   }
 
-  private range(): Range { return { from: this.u!.scales.x!.min! * 1000, to: this.u!.scales.x!.max! * 1000 }; }
+  private range(): Range {
+    return { from: this.u!.scales.x!.min! * 1000, to: this.u!.scales.x!.max! * 1000 };
+  }
 
   // scaled returns the shown range, made longer by a factor around a share of its width, and moved by a share.
   private scaled(factor: number, around: number, move = 0): Range {
-    const { from, to } = this.range(), width = to - from;
-    const at = from + width * around, moved = width * move;
+    const { from, to } = this.range(),
+      width = to - from;
+    const at = from + width * around,
+      moved = width * move;
     return { from: at - (at - from) * factor + moved, to: at + (to - at) * factor + moved };
   }
 
   private gestures(u: uPlot): void {
     const over = u.over;
-    over.addEventListener("wheel", (event) => {
-      const sideways = Math.abs(event.deltaX) > Math.abs(event.deltaY);
-      // A plain wheel belongs to the page until the chart has been clicked or focused.
-      if (!sideways && !event.ctrlKey && !event.metaKey && !this.plot.contains(document.activeElement)) return;
-      event.preventDefault();
-      const around = (event.clientX - over.getBoundingClientRect().left) / over.clientWidth;
-      const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? 16 : 1;
-      const range = sideways ? this.scaled(1, 0.5, event.deltaX * lines / over.clientWidth) : this.scaled(Math.exp(event.deltaY * lines * (event.ctrlKey ? 0.01 : 0.002)), around);
-      this.preview(range);
-      this.zoom(range, false);
-    }, { passive: false });
+    over.addEventListener(
+      "wheel",
+      (event) => {
+        const sideways = Math.abs(event.deltaX) > Math.abs(event.deltaY);
+        // A plain wheel belongs to the page until the chart has been clicked or focused.
+        if (!sideways && !event.ctrlKey && !event.metaKey && !this.plot.contains(document.activeElement)) return;
+        event.preventDefault();
+        const around = (event.clientX - over.getBoundingClientRect().left) / over.clientWidth;
+        const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? 16 : 1;
+        const range = sideways
+          ? this.scaled(1, 0.5, (event.deltaX * lines) / over.clientWidth)
+          : this.scaled(Math.exp(event.deltaY * lines * (event.ctrlKey ? 0.01 : 0.002)), around);
+        this.preview(range);
+        this.zoom(range, false);
+      },
+      { passive: false },
+    );
     over.addEventListener("dblclick", () => this.zoom(this.scaled(3, 0.5), true));
     const fingers = new Map<number, PointerEvent>();
     let begun: { range: Range; a: number; b: number } | null = null;
     const spread = (): { a: number; b: number } => {
-      const left = over.getBoundingClientRect().left, xs = [...fingers.values()].map((f) => (f.clientX - left) / over.clientWidth).sort((m, n) => m - n);
+      const left = over.getBoundingClientRect().left,
+        xs = [...fingers.values()].map((f) => (f.clientX - left) / over.clientWidth).sort((m, n) => m - n);
       return { a: xs[0]!, b: Math.max(xs[1]!, xs[0]! + 0.02) };
     };
     over.addEventListener("pointerdown", (event) => {
@@ -270,9 +404,12 @@ export class Chart {
       fingers.set(event.pointerId, event);
       if (fingers.size === 1) this.pointAt(event.clientX);
       if (fingers.size !== 2 || !begun) return;
-      const now = spread(), width = begun.range.to - begun.range.from;
-      const timeA = begun.range.from + width * begun.a, timeB = begun.range.from + width * begun.b;
-      const perShare = (timeB - timeA) / (now.b - now.a), from = timeA - perShare * now.a;
+      const now = spread(),
+        width = begun.range.to - begun.range.from;
+      const timeA = begun.range.from + width * begun.a,
+        timeB = begun.range.from + width * begun.b;
+      const perShare = (timeB - timeA) / (now.b - now.a),
+        from = timeA - perShare * now.a;
       const range = { from, to: from + perShare };
       this.preview(range);
       this.zoom(range, false);
@@ -293,18 +430,33 @@ export class Chart {
   private key(event: KeyboardEvent): void {
     const u = this.u;
     if (!u || event.target !== this.plot || event.altKey || event.ctrlKey || event.metaKey) return;
-    const move = (range: Range): void => { this.preview(range); this.zoom(range, true); };
+    const move = (range: Range): void => {
+      this.preview(range);
+      this.zoom(range, true);
+    };
     const forward = event.key === "ArrowRight" ? 1 : -1;
     switch (event.key) {
-      case "ArrowLeft": case "ArrowRight":
+      case "ArrowLeft":
+      case "ArrowRight":
         if (event.shiftKey) move(this.scaled(1, 0.5, 0.25 * forward));
         else this.step(forward);
         break;
-      case "Home": this.step(-Infinity); break;
-      case "End": this.step(Infinity); break;
-      case "+": case "=": move(this.scaled(0.5, this.cursorShare())); break;
-      case "-": case "_": move(this.scaled(2, this.cursorShare())); break;
-      default: return;
+      case "Home":
+        this.step(-Infinity);
+        break;
+      case "End":
+        this.step(Infinity);
+        break;
+      case "+":
+      case "=":
+        move(this.scaled(0.5, this.cursorShare()));
+        break;
+      case "-":
+      case "_":
+        move(this.scaled(2, this.cursorShare()));
+        break;
+      default:
+        return;
     }
     event.preventDefault();
   }
@@ -316,9 +468,12 @@ export class Chart {
 
   // step moves the cursor to the next known value.
   private step(by: number): void {
-    const u = this.u!, means = this.data[MEAN] as (number | null | undefined)[], known = means.flatMap((v, i) => (v === null || v === undefined ? [] : [i]));
+    const u = this.u!,
+      means = this.data[MEAN] as (number | null | undefined)[],
+      known = means.flatMap((v, i) => (v === null || v === undefined ? [] : [i]));
     if (!known.length) return;
-    const at = u.cursor.idx ?? (by > 0 ? -1 : means.length), here = known.findIndex((i) => i >= at);
+    const at = u.cursor.idx ?? (by > 0 ? -1 : means.length),
+      here = known.findIndex((i) => i >= at);
     let next: number;
     if (by === Infinity) next = known.length - 1;
     else if (by === -Infinity) next = 0;
@@ -333,19 +488,28 @@ export class Chart {
 
   // read says the values under the cursor; without one, the last.
   private read(u: uPlot | null): void {
-    const input = this.input!, means = this.data[MEAN] as (number | null | undefined)[], unit = unitOf(this.quantity, input.temperature);
-    let index = u && (u.cursor.left ?? -1) >= 0 ? u.cursor.idx ?? null : null;
+    const input = this.input!,
+      means = this.data[MEAN] as (number | null | undefined)[],
+      unit = unitOf(this.quantity, input.temperature);
+    let index = u && (u.cursor.left ?? -1) >= 0 ? (u.cursor.idx ?? null) : null;
     const under = index !== null;
     if (index === null) for (let i = means.length - 1; i >= 0 && index === null; i--) if (typeof means[i] === "number") index = i;
-    if (index === null) { say(this.reading, "nothing was seen in this range"); return; }
-    const digits = this.quantity === "vapour-pressure-deficit" ? 2 : 1, text = (v: number): string => fixed(v, digits).replace("-", "−");
+    if (index === null) {
+      say(this.reading, "nothing was seen in this range");
+      return;
+    }
+    const digits = this.quantity === "vapour-pressure-deficit" ? 2 : 1,
+      text = (v: number): string => fixed(v, digits).replace("-", "−");
     // With an older range laid over, a column may hold a value of one line only: take the nearest one of the other.
     const near = (s: number): number | null => {
       const values = this.data[s] as (number | null | undefined)[];
       for (const i of [index!, index! - 1, index! + 1]) if (typeof values[i] === "number") return values[i]!;
       return null;
     };
-    const mean = near(MEAN), min = near(MIN), max = near(MAX), ms = this.data[T]![index]! * 1000;
+    const mean = near(MEAN),
+      min = near(MIN),
+      max = near(MAX),
+      ms = this.data[T]![index]! * 1000;
     const parts = [`${full(input.zone, ms)}: ${mean === null ? "not known" : `${text(mean)} ${unit}`}`];
     if (min !== null && max !== null && text(min) !== text(max)) parts.push(`from ${text(min)} to ${text(max)}`);
     if (input.other && this.data[OTHER]) {
@@ -356,31 +520,67 @@ export class Chart {
   }
 
   private describe(): void {
-    const { trend, range, zone, temperature } = this.input!, q = this.quantity;
-    let low = Infinity, high = -Infinity, lowAt = 0, highAt = 0, gaps = 0;
+    const { trend, range, zone, temperature } = this.input!,
+      q = this.quantity;
+    let low = Infinity,
+      high = -Infinity,
+      lowAt = 0,
+      highAt = 0,
+      gaps = 0;
     trend.t.forEach((t, i) => {
-      const a = trend.min[i], b = trend.max[i];
-      if (a === null || a === undefined || b === null || b === undefined) { gaps++; return; }
+      const a = trend.min[i],
+        b = trend.max[i];
+      if (a === null || a === undefined || b === null || b === undefined) {
+        gaps++;
+        return;
+      }
       if (t * 1000 < range.from || t * 1000 > range.to) return;
-      if (a < low) { low = a; lowAt = t * 1000; }
-      if (b > high) { high = b; highAt = t * 1000; }
+      if (a < low) {
+        low = a;
+        lowAt = t * 1000;
+      }
+      if (b > high) {
+        high = b;
+        highAt = t * 1000;
+      }
     });
-    const text = low === Infinity ? "Nothing was seen in this range." : `Lowest ${withUnit(q, temperature, low)} on ${moment(zone, lowAt)}, highest ${withUnit(q, temperature, high)} on ${moment(zone, highAt)}` +
-      (gaps ? `; ${gaps === 1 ? "one gap" : `${gaps} gaps`} in which nothing is known.` : "; no gap.");
+    const text =
+      low === Infinity
+        ? "Nothing was seen in this range."
+        : `Lowest ${withUnit(q, temperature, low)} on ${moment(zone, lowAt)}, ` +
+          `highest ${withUnit(q, temperature, high)} on ${moment(zone, highAt)}` +
+          (gaps ? `; ${gaps === 1 ? "one gap" : `${gaps} gaps`} in which nothing is known.` : "; no gap.");
     say(this.caption, text);
-    this.plot.setAttribute("aria-label", `Chart of ${this.title.textContent}, ${full(zone, range.from)} to ${full(zone, range.to)}. ${text} Arrow keys read values, plus and minus zoom, shift with arrow keys moves the range.`);
+    this.plot.setAttribute(
+      "aria-label",
+      `Chart of ${this.title.textContent}, ${full(zone, range.from)} to ${full(zone, range.to)}. ${text} ` +
+        "Arrow keys read values, plus and minus zoom, shift with arrow keys moves the range.",
+    );
   }
 
   // fillTable writes at most 48 rows, each the mean and the extremes of its stretch.
   private fillTable(): void {
     if (!this.details.open || !this.input) return;
-    const { trend, zone, temperature } = this.input, q = this.quantity, unit = unitOf(q, temperature);
-    this.valuesHead.replaceChildren(...["time", `mean, ${unit}`, `lowest, ${unit}`, `highest, ${unit}`].map((t) => h("th", { scope: "col" }, t)));
-    const each = Math.max(1, Math.ceil(trend.t.length / 48)), rows: HTMLElement[] = [];
+    const { trend, zone, temperature } = this.input,
+      q = this.quantity,
+      unit = unitOf(q, temperature);
+    this.valuesHead.replaceChildren(
+      ...["time", `mean, ${unit}`, `lowest, ${unit}`, `highest, ${unit}`].map((t) => h("th", { scope: "col" }, t)),
+    );
+    const each = Math.max(1, Math.ceil(trend.t.length / 48)),
+      rows: HTMLElement[] = [];
     for (let i = 0; i < trend.t.length; i += each) {
-      const part = <V,>(values: V[]): NonNullable<V>[] => values.slice(i, i + each).filter((v): v is NonNullable<V> => v !== null && v !== undefined);
-      const means = part(trend.mean), cells = means.length ? [means.reduce((a, b) => a + b, 0) / means.length, Math.min(...part(trend.min)), Math.max(...part(trend.max))].map((v) => figure(q, temperature, v)) : ["not known", "", ""];
-      rows.push(h("tr", {}, h("th", { scope: "row" }, full(zone, trend.t[i]! * 1000)), ...cells.map((text) => h("td", { class: "number" }, text))));
+      const part = <V>(values: V[]): NonNullable<V>[] =>
+        values.slice(i, i + each).filter((v): v is NonNullable<V> => v !== null && v !== undefined);
+      const means = part(trend.mean),
+        cells = means.length
+          ? [means.reduce((a, b) => a + b, 0) / means.length, Math.min(...part(trend.min)), Math.max(...part(trend.max))].map((v) =>
+              figure(q, temperature, v),
+            )
+          : ["not known", "", ""];
+      rows.push(
+        h("tr", {}, h("th", { scope: "row" }, full(zone, trend.t[i]! * 1000)), ...cells.map((text) => h("td", { class: "number" }, text))),
+      );
     }
     this.values.replaceChildren(...rows);
   }
@@ -396,7 +596,10 @@ function sign(ctx: CanvasRenderingContext2D, kind: string, x: number, y: number,
       ctx.quadraticCurveTo(x - 6 * p, y + 8 * p, x, y);
       break;
     case "stage.set":
-      ctx.moveTo(x, y); ctx.lineTo(x + 6 * p, y + 6 * p); ctx.lineTo(x, y + 12 * p); ctx.lineTo(x - 6 * p, y + 6 * p);
+      ctx.moveTo(x, y);
+      ctx.lineTo(x + 6 * p, y + 6 * p);
+      ctx.lineTo(x, y + 12 * p);
+      ctx.lineTo(x - 6 * p, y + 6 * p);
       break;
     case "note":
       ctx.rect(x, y, 9 * p, 11 * p);
@@ -410,11 +613,14 @@ function sign(ctx: CanvasRenderingContext2D, kind: string, x: number, y: number,
 
 // timeLabels writes hours by the clock, and the day where it begins, in the words of the rest of the page.
 function timeLabels(zone: string, splits: number[], increment: number): string[] {
-  const date = (s: number): Date => uPlot.tzDate(new Date(s * 1000), zone), months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+  const date = (s: number): Date => uPlot.tzDate(new Date(s * 1000), zone),
+    months = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
   const two = (n: number): string => String(n).padStart(2, "0");
   let last = "";
   return splits.map((s) => {
-    const d = date(s), today = `${d.getDate()} ${months[d.getMonth()]}`, first = today !== last;
+    const d = date(s),
+      today = `${d.getDate()} ${months[d.getMonth()]}`,
+      first = today !== last;
     last = today;
     if (increment >= 28 * 86400) return `${months[d.getMonth()]}\n${d.getFullYear()}`;
     if (increment >= 86400) return today;
@@ -423,4 +629,5 @@ function timeLabels(zone: string, splits: number[], increment: number): string[]
   });
 }
 
-export const rangeWords = (zone: string, r: Range): string => `${full(zone, r.from)} to ${full(zone, r.to)} (${lasting((r.to - r.from) / 1000)})`;
+export const rangeWords = (zone: string, r: Range): string =>
+  `${full(zone, r.from)} to ${full(zone, r.to)} (${lasting((r.to - r.from) / 1000)})`;

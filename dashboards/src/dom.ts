@@ -12,13 +12,21 @@ function fill(element: Element, attributes: Attributes, children: Child[]): void
   element.append(...children.filter((c): c is Node | string => c !== null && c !== undefined && c !== false));
 }
 
-export function h<K extends keyof HTMLElementTagNameMap>(tag: K, attributes: Attributes = {}, ...children: Child[]): HTMLElementTagNameMap[K] {
+export function h<K extends keyof HTMLElementTagNameMap>(
+  tag: K,
+  attributes: Attributes = {},
+  ...children: Child[]
+): HTMLElementTagNameMap[K] {
   const element = document.createElement(tag);
   fill(element, attributes, children);
   return element;
 }
 
-export function svg<K extends keyof SVGElementTagNameMap>(tag: K, attributes: Attributes = {}, ...children: Child[]): SVGElementTagNameMap[K] {
+export function svg<K extends keyof SVGElementTagNameMap>(
+  tag: K,
+  attributes: Attributes = {},
+  ...children: Child[]
+): SVGElementTagNameMap[K] {
   const element = document.createElementNS("http://www.w3.org/2000/svg", tag);
   fill(element, attributes, children);
   return element;

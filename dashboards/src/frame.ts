@@ -29,9 +29,13 @@ export function onChange(listener: Listener): void {
   if (frame.now) listener(frame);
 }
 
-export function onLook(listener: () => void): void { lookListeners.push(listener); }
+export function onLook(listener: () => void): void {
+  lookListeners.push(listener);
+}
 
-function tell(): void { for (const listener of listeners) listener(frame); }
+function announce(): void {
+  for (const listener of listeners) listener(frame);
+}
 
 // The age of the picture is what the server said, plus what has passed here since: by the browser's steady clock, so that a
 // wrong time of day on either side does not matter.
@@ -39,7 +43,9 @@ let ageThen = 0;
 let heardAt = -Infinity;
 let connected = false;
 
-function age(): number { return heardAt === -Infinity ? Infinity : ageThen + (performance.now() - heardAt) / 1000; }
+function age(): number {
+  return heardAt === -Infinity ? Infinity : ageThen + (performance.now() - heardAt) / 1000;
+}
 
 function cookie(name: string): string | null {
   const found = document.cookie.split("; ").find((c) => c.startsWith(name + "="));
@@ -66,11 +72,20 @@ function showLine(): void {
   const lost = seconds > LOST_AFTER_S;
   const then = frame.at ? clockSeconds(frame.zone, frame.at) : "";
   if (!frame.now) {
-    say(line, connected ? "waiting for the first values…" : performance.now() > 5000 ? "The server does not answer. Trying again…" : "asking for the values…");
+    say(
+      line,
+      connected
+        ? "waiting for the first values…"
+        : performance.now() > 5000
+          ? "The server does not answer. Trying again…"
+          : "asking for the values…",
+    );
   } else {
     const passed = lasting(Math.floor(seconds));
     say(line, `${lost ? "Lost" : "Live"} · last seen ${passed} ago · ${then} in ${zoneName(frame.zone, frame.at)}`);
-    const why = connected ? "The server answers, but the daemon behind it has given no sign of life." : "The server does not answer; this page keeps trying.";
+    const why = connected
+      ? "The server answers, but the daemon behind it has given no sign of life."
+      : "The server does not answer; this page keeps trying.";
     say(alarm, lost ? `Nothing heard since ${then}. ${why} Every value below is old and may be wrong by now: go and look.` : "");
     say(warning, frame.now.clock_confirmed ? "" : "The clock of the board has not been confirmed yet: times may be wrong.");
   }
@@ -78,7 +93,7 @@ function showLine(): void {
   mark(line, "data-state", lost ? "lost" : "live");
   if (lost !== frame.lost && frame.now) {
     frame.lost = lost;
-    tell();
+    announce();
   }
 }
 
@@ -99,7 +114,7 @@ function connect(): void {
     frame.temperature = (cookie("dewline-temperature") as Temperature | null) ?? now.temperature;
     showTools();
     showLine();
-    tell();
+    announce();
   });
   source.addEventListener("beat", (event) => {
     heard((JSON.parse((event as MessageEvent<string>).data) as { age_s: number }).age_s);
@@ -107,7 +122,8 @@ function connect(): void {
   });
   source.addEventListener("error", () => {
     connected = false;
-    if (source.readyState === EventSource.CLOSED) { // refused outright: the browser will not try again by itself
+    if (source.readyState === EventSource.CLOSED) {
+      // refused outright: the browser will not try again by itself
       source.close();
       void leave();
       setTimeout(connect, 4000);
@@ -124,7 +140,7 @@ function setTemperature(t: Temperature): void {
   keep("dewline-temperature", t);
   frame.temperature = t;
   showTools();
-  tell();
+  announce();
 }
 
 const looks = ["", "light", "dark"] as const;
@@ -153,7 +169,9 @@ function showTools(): void {
 export function start(): void {
   byId("tools").append(h("div", { class: "units", role: "group", "aria-label": "Unit of temperature" }, celsius, fahrenheit), look);
   arrange(byId("line"), [line, warning, alarm]);
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { for (const listener of lookListeners) listener(); });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    for (const listener of lookListeners) listener();
+  });
   showTools();
   showLine();
   setInterval(showLine, 1000);

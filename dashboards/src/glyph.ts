@@ -15,13 +15,22 @@ const shapes: Record<Zone, string> = {
 
 export function zoneGlyph(zone: Zone): SVGSVGElement {
   const open = zone === "in-band" || zone === "no-band" || zone === "unknown";
-  return svg("svg", { class: "glyph", "data-zone": zone, viewBox: "0 0 16 16", "aria-hidden": "true", focusable: "false" },
-    svg("path", { d: shapes[zone], class: open ? "open" : "solid" }));
+  return svg(
+    "svg",
+    { class: "glyph", "data-zone": zone, viewBox: "0 0 16 16", "aria-hidden": "true", focusable: "false" },
+    svg("path", { d: shapes[zone], class: open ? "open" : "solid" }),
+  );
 }
 
 // priorityGlyph fills one of four bars for each step.
 export function priorityGlyph(priority: string): SVGSVGElement {
   const steps = ["low", "medium", "high", "critical"].indexOf(priority) + 1;
-  const bars = [0, 1, 2, 3].map((i) => svg("rect", { x: 1 + i * 5, width: 4, y: 12 - 3 * i, height: 4 + 3 * i, class: i < steps ? "full" : "empty" }));
-  return svg("svg", { class: "steps", "data-priority": priority, viewBox: "0 0 21 17", "aria-hidden": "true", focusable: "false" }, ...bars);
+  const bars = [0, 1, 2, 3].map((i) =>
+    svg("rect", { x: 1 + i * 5, width: 4, y: 12 - 3 * i, height: 4 + 3 * i, class: i < steps ? "full" : "empty" }),
+  );
+  return svg(
+    "svg",
+    { class: "steps", "data-priority": priority, viewBox: "0 0 21 17", "aria-hidden": "true", focusable: "false" },
+    ...bars,
+  );
 }

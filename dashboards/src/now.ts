@@ -32,7 +32,14 @@ class Row {
 
   constructor(point: string) {
     this.name.href = trendLink(point);
-    this.element.append(h("h3", {}, this.name), h("p", { class: "value" }, this.value, " ", this.unit, this.old), this.bar, this.spark, this.zone, this.today);
+    this.element.append(
+      h("h3", {}, this.name),
+      h("p", { class: "value" }, this.value, " ", this.unit, this.old),
+      this.bar,
+      this.spark,
+      this.zone,
+      this.today,
+    );
   }
 
   update(p: PointNow, f: Frame): void {
@@ -47,8 +54,10 @@ class Row {
       this.bar.replaceChildren(gauge(p, t));
     }
     this.words(p, f);
-    const e = p.today, s = e.seconds;
-    const above = s.high + s["critical-high"], below = s.low + s["critical-low"];
+    const e = p.today,
+      s = e.seconds;
+    const above = s.high + s["critical-high"],
+      below = s.low + s["critical-low"];
     const parts = [];
     if (above >= 1) parts.push(`${lasting(above)} above`);
     if (below >= 1) parts.push(`${lasting(below)} below`);
@@ -64,11 +73,14 @@ class Row {
     const b = p.band!;
     let text = zoneWords[p.zone];
     if (p.since) text += ` since ${since(f.zone, f.at, Date.parse(p.since))} (${lasting((f.at - Date.parse(p.since)) / 1000)})`;
-    if (p.certainty === "too close to call") text += `, but too close to call: ±${difference(p.quantity, f.temperature, p.accuracy)} ${unitOf(p.quantity, f.temperature)}`;
+    if (p.certainty === "too close to call")
+      text += `, but too close to call: ±${difference(p.quantity, f.temperature, p.accuracy)} ${unitOf(p.quantity, f.temperature)}`;
     if (p.flag === 3) text += ", reading suspect";
     let band = `band ${bandText(p.quantity, f.temperature, b.low ?? b["critical-low"], b.high ?? b["critical-high"])}`;
-    if (p.zone === "high" || p.zone === "critical-high") band += b["critical-high"] === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b["critical-high"])}`;
-    if (p.zone === "low" || p.zone === "critical-low") band += b["critical-low"] === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b["critical-low"])}`;
+    if (p.zone === "high" || p.zone === "critical-high")
+      band += b["critical-high"] === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b["critical-high"])}`;
+    if (p.zone === "low" || p.zone === "critical-low")
+      band += b["critical-low"] === null ? "" : `, critical from ${figure(p.quantity, f.temperature, b["critical-low"])}`;
     const whole = `${text} · ${band}`;
     if (this.zone.dataset.text === whole) return;
     this.zone.dataset.text = whole;
@@ -101,22 +113,30 @@ function rate(known: { t: number; v: number }[], p: PointNow, f: Frame): string 
 
 function sparkline(trend: PointTrend, p: PointNow, now: number): SVGSVGElement {
   const b = p.band;
-  const width = 150, height = 34, from = now - SPARK_HOURS * 3600;
+  const width = 150,
+    height = 34,
+    from = now - SPARK_HOURS * 3600;
   const values = trend.mean.filter((v): v is number => v !== null);
-  let low = Math.min(...values), high = Math.max(...values);
+  let low = Math.min(...values),
+    high = Math.max(...values);
   const edges = [b?.low ?? b?.["critical-low"] ?? null, b?.high ?? b?.["critical-high"] ?? null];
-  for (const edge of edges) { // limits that are near belong into the picture
+  for (const edge of edges) {
+    // limits that are near belong into the picture
     if (edge !== null && edge > low - 2 * (high - low) - 0.5 && edge < high + 2 * (high - low) + 0.5) {
       low = Math.min(low, edge);
       high = Math.max(high, edge);
     }
   }
   const pad = Math.max((high - low) * 0.08, 1e-9);
-  const x = (t: number): number => width * (t - from) / (SPARK_HOURS * 3600);
-  const y = (v: number): number => height - 2 - (height - 4) * (v - low + pad) / (high - low + 2 * pad);
-  let path = "", open = false;
+  const x = (t: number): number => (width * (t - from)) / (SPARK_HOURS * 3600);
+  const y = (v: number): number => height - 2 - ((height - 4) * (v - low + pad)) / (high - low + 2 * pad);
+  let path = "",
+    open = false;
   trend.mean.forEach((v, i) => {
-    if (v === null) { open = false; return; }
+    if (v === null) {
+      open = false;
+      return;
+    }
     path += `${open ? "L" : "M"}${x(trend.t[i]!).toFixed(1)} ${y(v).toFixed(1)}`;
     open = true;
   });
@@ -137,26 +157,39 @@ class Place {
   private readonly others = h("p", { class: "others" });
   private readonly shown = new Map<string, Row>();
 
-  constructor() { this.element.append(h("div", { class: "place-head" }, this.title, this.tenants), this.rows, this.others); }
+  constructor() {
+    this.element.append(h("div", { class: "place-head" }, this.title, this.tenants), this.rows, this.others);
+  }
 
   update(place: PlaceNow, f: Frame): void {
     say(this.title, place.id);
     const cohorts = place.cohorts.filter((c) => c.stage);
-    const who = cohorts.map((c) => `${c.id}: ${c.stage}${c.gosner ? ` (Gosner ${c.gosner})` : ""}${c.since ? `, ${lasting((f.at - Date.parse(c.since)) / 1000).replace(/ \d+ h$/, "")}` : ""}`);
+    const who = cohorts.map(
+      (c) =>
+        `${c.id}: ${c.stage}${c.gosner ? ` (Gosner ${c.gosner})` : ""}` +
+        (c.since ? `, ${lasting((f.at - Date.parse(c.since)) / 1000).replace(/ \d+ h$/, "")}` : ""),
+    );
     const lead = place.title && place.title.toLowerCase() !== place.id ? [place.title] : place.room ? ["room"] : [];
     say(this.tenants, [...lead, ...who].join(" · "));
     const banded = place.points.filter((p) => p.band);
-    arrange(this.rows, banded.map((p) => {
-      let row = this.shown.get(p.point);
-      if (!row) {
-        this.shown.set(p.point, (row = new Row(p.point)));
-        row.drawSpark(p, f);
-      }
-      row.update(p, f);
-      return row.element;
-    }));
+    arrange(
+      this.rows,
+      banded.map((p) => {
+        let row = this.shown.get(p.point);
+        if (!row) {
+          this.shown.set(p.point, (row = new Row(p.point)));
+          row.drawSpark(p, f);
+        }
+        row.update(p, f);
+        return row.element;
+      }),
+    );
     this.element.classList.toggle("bare", !banded.length);
-    this.otherPoints(place.points.filter((p) => !p.band), banded.length > 0, f);
+    this.otherPoints(
+      place.points.filter((p) => !p.band),
+      banded.length > 0,
+      f,
+    );
   }
 
   // otherPoints lists what has no band: it is measured and recorded, and nothing is judged.
@@ -165,11 +198,19 @@ class Place {
     if (this.others.dataset.text === text) return;
     this.others.dataset.text = text;
     this.others.hidden = !points.length;
-    const focused = this.others.contains(document.activeElement) ? (document.activeElement as HTMLAnchorElement).getAttribute("href") : null;
+    const focused = this.others.contains(document.activeElement)
+      ? (document.activeElement as HTMLAnchorElement).getAttribute("href")
+      : null;
     this.others.replaceChildren(also ? "Without a band: " : "");
     points.forEach((p, i) => {
       if (i) this.others.append(" · ");
-      this.others.append(h("a", { href: trendLink(p.point) }, quantityWords(p.quantity)), " ", p.value === null ? h("b", { class: "gone" }, zoneGlyph("unknown"), "not known") : h("b", {}, withUnit(p.quantity, f.temperature, p.value)));
+      this.others.append(
+        h("a", { href: trendLink(p.point) }, quantityWords(p.quantity)),
+        " ",
+        p.value === null
+          ? h("b", { class: "gone" }, zoneGlyph("unknown"), "not known")
+          : h("b", {}, withUnit(p.quantity, f.temperature, p.value)),
+      );
     });
     if (focused) this.others.querySelector<HTMLAnchorElement>(`a[href="${CSS.escape(focused)}"]`)?.focus();
   }
@@ -200,25 +241,59 @@ function showSummary(f: Frame): void {
   const zones: Zone[] = ["critical-high", "critical-low", "high", "low", "unknown", "in-band", "no-band"];
   const words: Record<Zone, string> = { ...zoneWords, unknown: "not known" };
   summary.replaceChildren(
-    h("ul", { class: "tally", "aria-label": "Points by where they stand" }, ...zones.filter((z) => count[z]).map((z) => h("li", { "data-zone": z }, zoneGlyph(z), h("b", {}, String(count[z])), ` ${words[z]}`)),
-      bandless > 0 && h("li", {}, h("b", {}, String(bandless)), " without a band")),
+    h(
+      "ul",
+      { class: "tally", "aria-label": "Points by zone" },
+      ...zones.filter((z) => count[z]).map((z) => h("li", { "data-zone": z }, zoneGlyph(z), h("b", {}, String(count[z])), ` ${words[z]}`)),
+      bandless > 0 && h("li", {}, h("b", {}, String(bandless)), " without a band"),
+    ),
     calling.length
-      ? h("div", { class: "calling" }, h("h2", {}, calling.length === 1 ? "One alarm waits for you" : `${calling.length} alarms wait for you`),
-        h("ul", {}, ...calling.slice(0, 6).map((a) => h("li", {}, priorityGlyph(a.priority), h("a", { href: "/alarms" }, alarmTitle(a.alarm)), ` ${a.priority}, ${a.active ? "still active" : "over, nobody looked"}`)),
-          calling.length > 6 && h("li", {}, h("a", { href: "/alarms" }, `and ${calling.length - 6} more`))))
-      : h("p", { class: "no-calls" }, "No alarm waits for you.", quiet ? " " : "", quiet > 0 && h("a", { href: "/alarms" }, quiet === 1 ? "One is acknowledged or silenced." : `${quiet} are acknowledged or silenced.`)),
+      ? h(
+          "div",
+          { class: "calling" },
+          h("h2", {}, calling.length === 1 ? "One alarm waits for you" : `${calling.length} alarms wait for you`),
+          h(
+            "ul",
+            {},
+            ...calling
+              .slice(0, 6)
+              .map((a) =>
+                h(
+                  "li",
+                  {},
+                  priorityGlyph(a.priority),
+                  h("a", { href: "/alarms" }, alarmTitle(a.alarm)),
+                  ` ${a.priority}, ${a.active ? "still active" : "over, not confirmed"}`,
+                ),
+              ),
+            calling.length > 6 && h("li", {}, h("a", { href: "/alarms" }, `and ${calling.length - 6} more`)),
+          ),
+        )
+      : h(
+          "p",
+          { class: "no-calls" },
+          "No alarm waits for you.",
+          quiet ? " " : "",
+          quiet > 0 &&
+            h("a", { href: "/alarms" }, quiet === 1 ? "One is acknowledged or silenced." : `${quiet} are acknowledged or silenced.`),
+        ),
   );
 }
 
 function show(f: Frame): void {
   if (!list.isConnected) byId("page").replaceChildren(summary, list);
   showSummary(f);
-  arrange(list, f.now!.places.filter((p) => p.points.length || p.cohorts.length).map((place) => {
-    let shown = places.get(place.id);
-    if (!shown) places.set(place.id, (shown = new Place()));
-    shown.update(place, f);
-    return shown.element;
-  }));
+  arrange(
+    list,
+    f
+      .now!.places.filter((p) => p.points.length || p.cohorts.length)
+      .map((place) => {
+        let shown = places.get(place.id);
+        if (!shown) places.set(place.id, (shown = new Place()));
+        shown.update(place, f);
+        return shown.element;
+      }),
+  );
 }
 
 let sparksAt = -Infinity;
@@ -227,13 +302,22 @@ let sparkUnit = "";
 async function refreshSparks(f: Frame): Promise<void> {
   if (!f.now?.history || f.lost || performance.now() - sparksAt < SPARK_EVERY_MS) return;
   sparksAt = performance.now();
-  const points = f.now.places.flatMap((p) => p.points).filter((p) => p.band).map((p) => p.point);
+  const points = f.now.places
+    .flatMap((p) => p.points)
+    .filter((p) => p.band)
+    .map((p) => p.point);
   const range = `from=${new Date(f.at - SPARK_HOURS * 3600e3).toISOString()}&to=${new Date(f.at).toISOString()}&columns=${SPARK_COLUMNS}`;
   for (let i = 0; i < points.length; i += 16) {
     try {
-      const trend = await get<Trend>(`/api/trend?${points.slice(i, i + 16).map((p) => "point=" + p).join("&")}&${range}`);
+      const trend = await get<Trend>(
+        `/api/trend?${points
+          .slice(i, i + 16)
+          .map((p) => "point=" + p)
+          .join("&")}&${range}`,
+      );
       for (const p of trend.points) sparks.set(p.point, p);
-    } catch { // the next round tries again; a line that is lost says so by itself
+    } catch {
+      // the next round tries again; a line that is lost says so by itself
       return;
     }
   }

@@ -10,7 +10,8 @@ function format(zone: string, options: Intl.DateTimeFormatOptions): Intl.DateTim
 }
 
 export const clock = (zone: string, ms: number): string => format(zone, { hour: "2-digit", minute: "2-digit" }).format(ms);
-export const clockSeconds = (zone: string, ms: number): string => format(zone, { hour: "2-digit", minute: "2-digit", second: "2-digit" }).format(ms);
+export const clockSeconds = (zone: string, ms: number): string =>
+  format(zone, { hour: "2-digit", minute: "2-digit", second: "2-digit" }).format(ms);
 export const day = (zone: string, ms: number): string => format(zone, { day: "numeric", month: "short" }).format(ms);
 export const dayYear = (zone: string, ms: number): string => format(zone, { day: "numeric", month: "short", year: "numeric" }).format(ms);
 export const moment = (zone: string, ms: number): string => `${day(zone, ms)} ${clock(zone, ms)}`;
@@ -23,7 +24,9 @@ export function since(zone: string, now: number, ms: number): string {
 }
 
 export function zoneName(zone: string, ms: number): string {
-  const part = format(zone, { timeZoneName: "short" }).formatToParts(ms).find((p) => p.type === "timeZoneName");
+  const part = format(zone, { timeZoneName: "short" })
+    .formatToParts(ms)
+    .find((p) => p.type === "timeZoneName");
   return `${zone.replaceAll("_", " ")}${part ? `, ${part.value}` : ""}`;
 }
 

@@ -8,20 +8,40 @@ import { daysBefore, fromInput, full, lasting, moment, toInput } from "./time";
 import { area, areaUnit, figure, unitOf } from "./units";
 import { alarmTitle, entryText, kindText, quantityWords, split } from "./words";
 
-const HOUR = 3600e3, DAY = 24 * HOUR;
-const spans: [string, string, number][] = [["1d", "1 day", DAY], ["1w", "1 week", 7 * DAY], ["1m", "1 month", 30 * DAY], ["1y", "1 year", 365 * DAY]];
-const overlays: [string, string, string][] = [["", "nothing", ""], ["1d", "the day before", "a day before"], ["7d", "the week before", "a week before"], ["28d", "four weeks before", "four weeks before"], ["365d", "the year before", "a year before"]];
-const SHORTEST = 60e3, LONGEST = 10 * 365 * DAY;
+const HOUR = 3600e3,
+  DAY = 24 * HOUR;
+const spans: [string, string, number][] = [
+  ["1d", "1 day", DAY],
+  ["1w", "1 week", 7 * DAY],
+  ["1m", "1 month", 30 * DAY],
+  ["1y", "1 year", 365 * DAY],
+];
+const overlays: [string, string, string][] = [
+  ["", "nothing", ""],
+  ["1d", "the day before", "a day before"],
+  ["7d", "the week before", "a week before"],
+  ["28d", "four weeks before", "four weeks before"],
+  ["365d", "the year before", "a year before"],
+];
+const SHORTEST = 60e3,
+  LONGEST = 10 * 365 * DAY;
 const MOST_CHARTS = 8;
 
 // View is what the address says.
-interface View { points: string[]; span: string; from: number; to: number; overlay: string }
+interface View {
+  points: string[];
+  span: string;
+  from: number;
+  to: number;
+  overlay: string;
+}
 const view: View = { points: [], span: "1d", from: 0, to: 0, overlay: "" };
 
 function readAddress(): void {
   const q = new URLSearchParams(location.search);
   view.points = [...new Set(q.getAll("p"))].slice(0, MOST_CHARTS);
-  const from = Date.parse(q.get("from") ?? ""), to = Date.parse(q.get("to") ?? "");
+  const from = Date.parse(q.get("from") ?? ""),
+    to = Date.parse(q.get("to") ?? "");
   const fixed = from < to;
   view.span = fixed ? "" : spans.some(([id]) => id === q.get("span")) ? q.get("span")! : "1d";
   if (fixed) [view.from, view.to] = [from, to];
@@ -60,17 +80,21 @@ const overlayName = (): string => overlays.find(([id]) => id === view.overlay)?.
 let waiting: ReturnType<typeof setTimeout> | undefined;
 function setRange(r: Range, settled: boolean): void {
   let { from, to } = r;
-  const length = Math.min(LONGEST, Math.max(SHORTEST, to - from)), middle = (from + to) / 2;
+  const length = Math.min(LONGEST, Math.max(SHORTEST, to - from)),
+    middle = (from + to) / 2;
   if (length !== to - from) [from, to] = [middle - length / 2, middle + length / 2];
   if (to > frame.at) [from, to] = [Math.min(from, frame.at - length), frame.at]; // there is nothing to see of the future
   Object.assign(view, { span: "", from: Math.round(from), to: Math.round(to) });
   showControls();
   for (const chart of charts.values()) chart.preview(view);
   clearTimeout(waiting);
-  waiting = setTimeout(() => {
-    writeAddress(settled);
-    void load();
-  }, settled ? 0 : 160);
+  waiting = setTimeout(
+    () => {
+      writeAddress(settled);
+      void load();
+    },
+    settled ? 0 : 160,
+  );
 }
 
 // The parts of the page.
@@ -84,7 +108,15 @@ const later = h("button", { type: "button", "aria-label": "later", click: () => 
 const fromInputElement = h("input", { type: "datetime-local", id: "from" });
 const toInputElement = h("input", { type: "datetime-local", id: "to" });
 const show = h("button", { type: "submit" }, "Show");
-const custom = h("form", { class: "custom" }, h("label", { for: "from" }, "from"), fromInputElement, h("label", { for: "to" }, "to"), toInputElement, show);
+const custom = h(
+  "form",
+  { class: "custom" },
+  h("label", { for: "from" }, "from"),
+  fromInputElement,
+  h("label", { for: "to" }, "to"),
+  toInputElement,
+  show,
+);
 const overlay = h("select", { id: "with" }, ...overlays.map(([id, text]) => h("option", { value: id }, text)));
 const csv = h("a", { class: "button" }, "Readings as CSV");
 const picture = h("button", { type: "button", click: () => void savePicture() }, "Picture");
@@ -92,28 +124,86 @@ const rangeTitle = h("p", { class: "range-title", "aria-live": "polite" });
 const message = h("p", { class: "message", role: "alert" });
 const chartBox = h("div", { class: "charts" });
 const legend = h("p", { class: "legend" });
-const exposureHead = h("thead"), exposureBody = h("tbody"), exposureNote = h("p", { class: "dim" });
+const exposureHead = h("thead"),
+  exposureBody = h("tbody"),
+  exposureNote = h("p", { class: "dim" });
 const tables = h("div", { class: "tables" });
-const happenings = h("tbody"), happeningsNote = h("p", { class: "dim" });
-const more = h("details", { class: "more", open: true }, h("summary", {}, "Own range, comparison, files"), h("div", {}, custom, h("div", { class: "compare" }, h("label", { for: "with" }, "laid over it"), overlay), h("div", { class: "files" }, csv, picture)));
+const happenings = h("tbody"),
+  happeningsNote = h("p", { class: "dim" });
+const more = h(
+  "details",
+  { class: "more", open: true },
+  h("summary", {}, "Own range, comparison, files"),
+  h(
+    "div",
+    {},
+    custom,
+    h("div", { class: "compare" }, h("label", { for: "with" }, "laid over it"), overlay),
+    h("div", { class: "files" }, csv, picture),
+  ),
+);
 // On a phone the charts come first.
 const wide = matchMedia("(min-width: 62rem)");
 more.open = wide.matches;
-wide.addEventListener("change", () => { more.open = wide.matches; });
+wide.addEventListener("change", () => {
+  more.open = wide.matches;
+});
 const page = byId("page");
 page.replaceChildren(
-  h("div", { class: "board" }, chooser,
-    h("div", { class: "controls" }, h("div", { class: "spans", role: "group", "aria-label": "Length of the range" }, ...spanButtons, earlier, later), more), rangeTitle, message),
-  chartBox, legend, tables,
+  h(
+    "div",
+    { class: "board" },
+    chooser,
+    h(
+      "div",
+      { class: "controls" },
+      h("div", { class: "spans", role: "group", "aria-label": "Length of the range" }, ...spanButtons, earlier, later),
+      more,
+    ),
+    rangeTitle,
+    message,
+  ),
+  chartBox,
+  legend,
+  tables,
 );
 tables.append(
-  h("section", { "aria-labelledby": "exposure-title" }, h("h2", { id: "exposure-title" }, "Exposure in this range"), h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Exposure table" }, h("table", { class: "exposure" }, exposureHead, exposureBody)), exposureNote),
-  h("section", { "aria-labelledby": "happenings-title" }, h("h2", { id: "happenings-title" }, "What happened"), happeningsNote, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "What happened in this range" }, h("table", { class: "stack" }, h("thead", {}, h("tr", {}, ...["When", "What", "Where", "Details"].map((t) => h("th", { scope: "col" }, t)))), happenings))),
+  h(
+    "section",
+    { "aria-labelledby": "exposure-title" },
+    h("h2", { id: "exposure-title" }, "Exposure in this range"),
+    h(
+      "div",
+      { class: "scroll", tabindex: 0, role: "region", "aria-label": "Exposure table" },
+      h("table", { class: "exposure" }, exposureHead, exposureBody),
+    ),
+    exposureNote,
+  ),
+  h(
+    "section",
+    { "aria-labelledby": "happenings-title" },
+    h("h2", { id: "happenings-title" }, "What happened"),
+    happeningsNote,
+    h(
+      "div",
+      { class: "scroll", tabindex: 0, role: "region", "aria-label": "What happened in this range" },
+      h(
+        "table",
+        { class: "stack" },
+        h("thead", {}, h("tr", {}, ...["When", "What", "Where", "Details"].map((t) => h("th", { scope: "col" }, t)))),
+        happenings,
+      ),
+    ),
+  ),
 );
 custom.addEventListener("submit", (event) => {
   event.preventDefault();
-  const from = fromInput(frame.zone, fromInputElement.value), to = fromInput(frame.zone, toInputElement.value);
-  if (!(from < to)) { say(message, "The range must begin before it ends."); return; }
+  const from = fromInput(frame.zone, fromInputElement.value),
+    to = fromInput(frame.zone, toInputElement.value);
+  if (!(from < to)) {
+    say(message, "The range must begin before it ends.");
+    return;
+  }
   say(message, "");
   setRange({ from, to }, true);
 });
@@ -127,7 +217,8 @@ function pick(change: Partial<View>): void {
 }
 
 function shift(by: number): void {
-  const { from, to } = range(), step = (to - from) * 0.75 * by;
+  const { from, to } = range(),
+    step = (to - from) * 0.75 * by;
   setRange({ from: from + step, to: to + step }, true);
 }
 
@@ -138,14 +229,22 @@ function showControls(): void {
   for (const b of spanButtons) mark(b, "aria-pressed", String(b.dataset.span === view.span));
   later.disabled = r.to >= frame.at;
   overlay.value = view.overlay;
-  for (const [input, ms] of [[fromInputElement, r.from], [toInputElement, r.to]] as const) {
+  for (const [input, ms] of [
+    [fromInputElement, r.from],
+    [toInputElement, r.to],
+  ] as const) {
     if (document.activeElement !== input) input.value = toInput(frame.zone, ms);
   }
   say(rangeTitle, rangeWords(frame.zone, r) + (view.span ? ", going on" : ""));
   const q = view.points.map((p) => "point=" + p).join("&");
   csv.href = `/api/readings.csv?${q}&from=${new Date(r.from).toISOString()}&to=${new Date(r.to).toISOString()}`;
   csv.hidden = picture.hidden = !view.points.length;
-  say(chooserTitle, view.points.length ? `${view.points.length === 1 ? "1 chart" : `${view.points.length} charts`}: choose others` : "Choose what to look at");
+  say(
+    chooserTitle,
+    view.points.length
+      ? `${view.points.length === 1 ? "1 chart" : `${view.points.length} charts`}: choose others`
+      : "Choose what to look at",
+  );
 }
 
 // showChoices lists all points, by place.
@@ -154,20 +253,31 @@ function showChoices(f: Frame): void {
   const key = JSON.stringify(f.now!.places.map((p) => [p.id, p.points.map((x) => x.point)]));
   if (key === choicesFor) return;
   choicesFor = key;
-  chosen.replaceChildren(...f.now!.places.filter((p) => p.points.length).map((p) => h("fieldset", {}, h("legend", {}, p.id), ...p.points.map((x) => {
-    const box = h("input", { type: "checkbox", value: x.point });
-    box.addEventListener("change", () => {
-      const points = box.checked ? [...view.points, x.point] : view.points.filter((other) => other !== x.point);
-      if (points.length > MOST_CHARTS) {
-        box.checked = false;
-        say(message, `At most ${MOST_CHARTS} charts at once.`);
-        return;
-      }
-      say(message, "");
-      pick({ points });
-    });
-    return h("label", {}, box, quantityWords(x.quantity));
-  }))));
+  chosen.replaceChildren(
+    ...f
+      .now!.places.filter((p) => p.points.length)
+      .map((p) =>
+        h(
+          "fieldset",
+          {},
+          h("legend", {}, p.id),
+          ...p.points.map((x) => {
+            const box = h("input", { type: "checkbox", value: x.point });
+            box.addEventListener("change", () => {
+              const points = box.checked ? [...view.points, x.point] : view.points.filter((other) => other !== x.point);
+              if (points.length > MOST_CHARTS) {
+                box.checked = false;
+                say(message, `At most ${MOST_CHARTS} charts at once.`);
+                return;
+              }
+              say(message, "");
+              pick({ points });
+            });
+            return h("label", {}, box, quantityWords(x.quantity));
+          }),
+        ),
+      ),
+  );
 }
 
 function showChecked(): void {
@@ -183,26 +293,48 @@ async function load(): Promise<void> {
   if (!frame.now) return;
   showChecked();
   asked?.abort();
-  const controller = (asked = new AbortController()), r = range();
+  const controller = (asked = new AbortController()),
+    r = range();
   loadedAt = performance.now();
-  arrange(chartBox, view.points.map((p) => {
-    let chart = charts.get(p);
-    if (!chart) charts.set(p, (chart = new Chart(p, setRange)));
-    return chart.element;
-  }));
-  for (const [p, chart] of charts) if (!view.points.includes(p)) { chart.destroy(); charts.delete(p); }
+  arrange(
+    chartBox,
+    view.points.map((p) => {
+      let chart = charts.get(p);
+      if (!chart) charts.set(p, (chart = new Chart(p, setRange)));
+      return chart.element;
+    }),
+  );
+  for (const [p, chart] of charts)
+    if (!view.points.includes(p)) {
+      chart.destroy();
+      charts.delete(p);
+    }
   for (const chart of charts.values()) chart.preview(r);
   legend.hidden = !view.points.length;
-  if (!view.points.length) { shown = null; exposureBody.replaceChildren(); happenings.replaceChildren(); return; }
-  if (!frame.now.history) { say(message, "This site keeps no history, so there is no past to show."); return; }
+  if (!view.points.length) {
+    shown = null;
+    exposureBody.replaceChildren();
+    happenings.replaceChildren();
+    return;
+  }
+  if (!frame.now.history) {
+    say(message, "This site keeps no history, so there is no past to show.");
+    return;
+  }
   page.classList.add("busy");
   const columns = Math.min(1500, Math.max(200, Math.floor(chartBox.clientWidth - 60)));
-  const ask = (from: number, to: number): Promise<Trend> => get<Trend>(`/api/trend?${points()}&from=${iso(from)}&to=${iso(to)}&columns=${columns}`, controller.signal);
+  const ask = (from: number, to: number): Promise<Trend> =>
+    get<Trend>(`/api/trend?${points()}&from=${iso(from)}&to=${iso(to)}&columns=${columns}`, controller.signal);
   const by = overlayShift(r);
   try {
     const [trend, other, marks] = await Promise.all([
-      ask(r.from, r.to), by ? ask(r.from - by, r.to - by) : null,
-      get<Marks>(`/api/marks?from=${iso(r.from)}&to=${iso(r.to)}&${[...new Set(view.points.map((p) => split(p).place))].map((p) => "place=" + p).join("&")}`, controller.signal),
+      ask(r.from, r.to),
+      by ? ask(r.from - by, r.to - by) : null,
+      get<Marks>(
+        `/api/marks?from=${iso(r.from)}&to=${iso(r.to)}&` +
+          [...new Set(view.points.map((p) => split(p).place))].map((p) => "place=" + p).join("&"),
+        controller.signal,
+      ),
     ]);
     say(message, "");
     shown = { trend, other, marks, shift: by, range: r };
@@ -224,7 +356,14 @@ function draw(): void {
   const { trend, other, marks, shift, range } = shown;
   for (const one of trend.points) {
     charts.get(one.point)?.show({
-      trend: one, other: other?.points.find((p) => p.point === one.point) ?? null, shift, otherName: overlayName(), marks, range, zone: frame.zone, temperature: frame.temperature,
+      trend: one,
+      other: other?.points.find((p) => p.point === one.point) ?? null,
+      shift,
+      otherName: overlayName(),
+      marks,
+      range,
+      zone: frame.zone,
+      temperature: frame.temperature,
     });
   }
   page.dataset.drawn = `${range.from}-${range.to}`;
@@ -232,18 +371,33 @@ function draw(): void {
 }
 
 function showLegend(): void {
-  const key = (text: string, ...shapes: SVGElement[]): HTMLElement => h("span", {}, svg("svg", { viewBox: "0 0 26 16", "aria-hidden": "true", focusable: "false" }, ...shapes), text);
+  const key = (text: string, ...shapes: SVGElement[]): HTMLElement =>
+    h("span", {}, svg("svg", { viewBox: "0 0 26 16", "aria-hidden": "true", focusable: "false" }, ...shapes), text);
   const css = (name: string): string => `var(--${name})`;
   const marks = shown!.marks;
   legend.replaceChildren(
-    key("line: mean; grey: from lowest to highest", svg("path", { d: "M0 4H26V12H0Z", fill: css("ink"), "fill-opacity": 0.22 }), svg("path", { d: "M0 8H26", stroke: css("ink"), "stroke-width": 2 })),
-    key("green: the band as it was then; dashed: critical limits", svg("path", { d: "M0 4H26V14H0Z", fill: css("band"), stroke: css("bandline") }), svg("path", { d: "M0 1H26", stroke: css("rust"), "stroke-dasharray": "5 4", "stroke-width": 1.5 })),
-    view.overlay ? key(overlayName(), svg("path", { d: "M0 8H26", stroke: css("second"), "stroke-width": 2, "stroke-dasharray": "7 4" })) : "",
+    key(
+      "line: mean; grey: from lowest to highest",
+      svg("path", { d: "M0 4H26V12H0Z", fill: css("ink"), "fill-opacity": 0.22 }),
+      svg("path", { d: "M0 8H26", stroke: css("ink"), "stroke-width": 2 }),
+    ),
+    key(
+      "green: the band as it was then; dashed: critical limits",
+      svg("path", { d: "M0 4H26V14H0Z", fill: css("band"), stroke: css("bandline") }),
+      svg("path", { d: "M0 1H26", stroke: css("rust"), "stroke-dasharray": "5 4", "stroke-width": 1.5 }),
+    ),
+    view.overlay
+      ? key(overlayName(), svg("path", { d: "M0 8H26", stroke: css("second"), "stroke-width": 2, "stroke-dasharray": "7 4" }))
+      : "",
     marks?.light.length ? key("shaded: lights off", svg("path", { d: "M0 0H26V16H0Z", fill: css("night"), stroke: css("edge") })) : "",
     key("misting", svg("path", { d: "M13 0Q22 12 13 15Q4 12 13 0Z", fill: css("dew") })),
     key("note", svg("path", { d: "M8 1H18V15H8Z", fill: css("dew") })),
     key("stage", svg("path", { d: "M13 0 20 8 13 16 6 8Z", fill: css("second") })),
-    key("alarm; the upper bar: critical", svg("path", { d: "M0 11H26V15H0Z", fill: css("ochre") }), svg("path", { d: "M6 3H26V7H6Z", fill: css("rust") })),
+    key(
+      "alarm; the upper bar: critical",
+      svg("path", { d: "M0 11H26V15H0Z", fill: css("ochre") }),
+      svg("path", { d: "M6 3H26V7H6Z", fill: css("rust") }),
+    ),
   );
 }
 
@@ -252,7 +406,8 @@ let exposureShown: { now: ExposureTable; other: ExposureTable | null } | null = 
 
 async function loadExposure(r: Range, by: number, signal: AbortSignal): Promise<void> {
   say(exposureNote, "adding up…");
-  const ask = (from: number, to: number): Promise<ExposureTable> => get<ExposureTable>(`/api/exposure?${points()}&from=${iso(from)}&to=${iso(to)}`, signal);
+  const ask = (from: number, to: number): Promise<ExposureTable> =>
+    get<ExposureTable>(`/api/exposure?${points()}&from=${iso(from)}&to=${iso(to)}`, signal);
   try {
     exposureShown = { now: await ask(r.from, r.to), other: by ? await ask(r.from - by, r.to - by) : null };
     showExposure();
@@ -266,48 +421,96 @@ function showExposure(): void {
   const t = frame.temperature;
   // A column for each point, and beside it one for the range laid over: what is to be compared is side by side.
   const columns = exposureShown.now.points.flatMap((p) => {
-    const { place, quantity } = split(p.point), name = `${place}, ${quantityWords(quantity)}`;
+    const { place, quantity } = split(p.point),
+      name = `${place}, ${quantityWords(quantity)}`;
     const older = exposureShown!.other?.points.find((o) => o.point === p.point);
     return [{ p, name }, ...(older ? [{ p: older, name: `the same, ${overlayName()}` }] : [])];
   });
   tables.classList.toggle("few", columns.length <= 3); // then there is room beside it for what happened
   exposureHead.replaceChildren(h("tr", {}, h("td"), ...columns.map((c) => h("th", { scope: "col" }, c.name))));
   type Cell = (e: Exposure, q: string, has: boolean) => string;
-  const share = (e: Exposure, x: number): string => (e.elapsed_s > 0 && x > 0 ? ` (${(100 * x / e.elapsed_s).toFixed(1)} %)` : "");
-  const time = (of: (e: Exposure) => number): Cell => (e, _, has) => (has ? lasting(of(e)) + share(e, of(e)) : "–");
-  const value = (of: (e: Exposure) => number | null): Cell => (e, q) => (of(e) === null ? "–" : `${figure(q, t, of(e))} ${unitOf(q, t)}`);
-  const product = (of: (e: Exposure) => number): Cell => (e, q, has) => (has ? `${area(q, t, of(e))} ${areaUnit(q, t)}` : "–");
+  const share = (e: Exposure, x: number): string => (e.elapsed_s > 0 && x > 0 ? ` (${((100 * x) / e.elapsed_s).toFixed(1)} %)` : "");
+  const time =
+    (of: (e: Exposure) => number): Cell =>
+    (e, _, has) =>
+      has ? lasting(of(e)) + share(e, of(e)) : "–";
+  const value =
+    (of: (e: Exposure) => number | null): Cell =>
+    (e, q) =>
+      of(e) === null ? "–" : `${figure(q, t, of(e))} ${unitOf(q, t)}`;
+  const product =
+    (of: (e: Exposure) => number): Cell =>
+    (e, q, has) =>
+      has ? `${area(q, t, of(e))} ${areaUnit(q, t)}` : "–";
   const rows: [string, Cell][] = [
     ["in band", time((e) => e.seconds["in-band"])],
-    ["below it", time((e) => e.seconds.low + e.seconds["critical-low"])], ["of that critically", time((e) => e.seconds["critical-low"])],
-    ["above it", time((e) => e.seconds.high + e.seconds["critical-high"])], ["of that critically", time((e) => e.seconds["critical-high"])],
-    ...(columns.some((c) => c.p.has_band && c.p.exposure.seconds["no-band"] > 0) ? [["without a band", time((e) => e.seconds["no-band"])] as [string, Cell]] : []),
+    ["below it", time((e) => e.seconds.low + e.seconds["critical-low"])],
+    ["of that critically", time((e) => e.seconds["critical-low"])],
+    ["above it", time((e) => e.seconds.high + e.seconds["critical-high"])],
+    ["of that critically", time((e) => e.seconds["critical-high"])],
+    ...(columns.some((c) => c.p.has_band && c.p.exposure.seconds["no-band"] > 0)
+      ? [["without a band", time((e) => e.seconds["no-band"])] as [string, Cell]]
+      : []),
     ["not known", (e) => lasting(e.seconds.unknown) + share(e, e.seconds.unknown)],
-    ["times outside", (e, _, has) => (has ? String(e.excursions) : "–")], ["longest time outside", (e, _, has) => (has ? lasting(e.longest_excursion_s) : "–")],
-    ["below × time", product((e) => e.degree_hours_below)], ["above × time", product((e) => e.degree_hours_above)],
-    ["lowest", value((e) => e.min)], ["mean", value((e) => e.mean)], ["highest", value((e) => e.max)], ["kinetic mean", value((e) => e.mean_kinetic?.value ?? null)],
+    ["times outside", (e, _, has) => (has ? String(e.excursions) : "–")],
+    ["longest time outside", (e, _, has) => (has ? lasting(e.longest_excursion_s) : "–")],
+    ["below × time", product((e) => e.degree_hours_below)],
+    ["above × time", product((e) => e.degree_hours_above)],
+    ["lowest", value((e) => e.min)],
+    ["mean", value((e) => e.mean)],
+    ["highest", value((e) => e.max)],
+    ["kinetic mean", value((e) => e.mean_kinetic?.value ?? null)],
   ];
-  exposureBody.replaceChildren(...rows.map(([name, cell]) => h("tr", {}, h("th", { scope: "row" }, name), ...columns.map(({ p }) => h("td", {}, cell(p.exposure, split(p.point).quantity, p.has_band))))));
-  const n = exposureShown.now, other = exposureShown.other;
-  say(exposureNote, `From ${full(frame.zone, Date.parse(n.from))} to ${full(frame.zone, Date.parse(n.to))}${other ? `, and ${overlayName()} (from ${full(frame.zone, Date.parse(other.from))})` : ""}. ` +
-    "Time that was not seen counts as not known, never as in band. The kinetic mean weighs heat more (USP <1160>); for animals it is an index of heat load, nothing more.");
+  exposureBody.replaceChildren(
+    ...rows.map(([name, cell]) =>
+      h(
+        "tr",
+        {},
+        h("th", { scope: "row" }, name),
+        ...columns.map(({ p }) => h("td", {}, cell(p.exposure, split(p.point).quantity, p.has_band))),
+      ),
+    ),
+  );
+  const n = exposureShown.now,
+    other = exposureShown.other;
+  say(
+    exposureNote,
+    `From ${full(frame.zone, Date.parse(n.from))} to ${full(frame.zone, Date.parse(n.to))}` +
+      `${other ? `, and ${overlayName()} (from ${full(frame.zone, Date.parse(other.from))})` : ""}. ` +
+      "Time that was not seen counts as not known, never as in band. The kinetic mean weighs heat more (USP <1160>); " +
+      "for animals it is an index of heat load, nothing more.",
+  );
 }
 
 function showHappenings(m: Marks): void {
-  const zone = frame.zone, rows: { at: number; cells: string[] }[] = [];
+  const zone = frame.zone,
+    rows: { at: number; cells: string[] }[] = [];
   let mistings = 0;
   for (const e of m.events) {
-    if (e.kind === "misting" && m.events.length > 60) { mistings++; continue; }
-    rows.push({ at: Date.parse(e.at), cells: [kindText(e.kind), e.place ?? "", [entryText({ ...e, seq: 0, run: "" } as Entry, frame.temperature), e.by ? `by ${e.by}` : ""].filter(Boolean).join(", ")] });
+    if (e.kind === "misting" && m.events.length > 60) {
+      mistings++;
+      continue;
+    }
+    rows.push({
+      at: Date.parse(e.at),
+      cells: [
+        kindText(e.kind),
+        e.place ?? "",
+        [entryText({ ...e, seq: 0, run: "" } as Entry, frame.temperature), e.by ? `by ${e.by}` : ""].filter(Boolean).join(", "),
+      ],
+    });
   }
   for (const a of m.alarms) {
     if (!view.points.some((p) => a.alarm.startsWith(p + "/"))) continue;
-    const from = Date.parse(a.since), until = a.cleared ? `to ${moment(zone, Date.parse(a.cleared))} (${lasting((Date.parse(a.cleared) - from) / 1000)})` : "still active";
+    const from = Date.parse(a.since),
+      until = a.cleared ? `to ${moment(zone, Date.parse(a.cleared))} (${lasting((Date.parse(a.cleared) - from) / 1000)})` : "still active";
     rows.push({ at: from, cells: [`alarm, ${a.priority}`, a.place, `${alarmTitle(a.alarm)}, ${until}`] });
   }
   rows.sort((a, b) => b.at - a.at);
   const most = 120;
-  happenings.replaceChildren(...rows.slice(0, most).map((r) => h("tr", {}, h("td", {}, full(zone, r.at)), ...r.cells.map((text) => h("td", {}, text)))));
+  happenings.replaceChildren(
+    ...rows.slice(0, most).map((r) => h("tr", {}, h("td", {}, full(zone, r.at)), ...r.cells.map((text) => h("td", {}, text)))),
+  );
   const notes = [];
   if (!rows.length) notes.push("Nothing is on record for these points in this range.");
   if (mistings) notes.push(`${mistings} mistings are left out of the list.`);
@@ -320,11 +523,16 @@ function showHappenings(m: Marks): void {
 async function savePicture(): Promise<void> {
   const parts = view.points.map((p) => charts.get(p)?.canvas()).filter((p) => p !== null && p !== undefined);
   if (!parts.length) return;
-  const style = getComputedStyle(document.documentElement), p = devicePixelRatio, margin = 16 * p, head = 24 * p, foot = 26 * p;
+  const style = getComputedStyle(document.documentElement),
+    p = devicePixelRatio,
+    margin = 16 * p,
+    head = 24 * p,
+    foot = 26 * p;
   const canvas = document.createElement("canvas");
   canvas.width = Math.max(...parts.map((c) => c.canvas.width)) + 2 * margin;
   canvas.height = parts.reduce((sum, c) => sum + c.canvas.height + head + foot, 0) + 2 * margin + head;
-  const ctx = canvas.getContext("2d")!, family = getComputedStyle(document.body).fontFamily;
+  const ctx = canvas.getContext("2d")!,
+    family = getComputedStyle(document.body).fontFamily;
   ctx.fillStyle = style.getPropertyValue("--paper");
   ctx.fillRect(0, 0, canvas.width, canvas.height);
   ctx.fillStyle = style.getPropertyValue("--ink");
@@ -342,24 +550,37 @@ async function savePicture(): Promise<void> {
     y += part.canvas.height + head + foot;
   }
   const blob = await new Promise<Blob | null>((done) => canvas.toBlob(done, "image/png"));
-  if (!blob) { say(message, "The browser could not make the picture."); return; }
-  const link = h("a", { href: URL.createObjectURL(blob), download: `${frame.now!.site}_${iso(range().from).slice(0, 10)}_${iso(range().to).slice(0, 10)}.png` });
+  if (!blob) {
+    say(message, "The browser could not make the picture.");
+    return;
+  }
+  const link = h("a", {
+    href: URL.createObjectURL(blob),
+    download: `${frame.now!.site}_${iso(range().from).slice(0, 10)}_${iso(range().to).slice(0, 10)}.png`,
+  });
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10e3);
 }
 
 readAddress();
-addEventListener("popstate", () => { readAddress(); showControls(); void load(); });
+addEventListener("popstate", () => {
+  readAddress();
+  showControls();
+  void load();
+});
 start();
 
 let unit = "";
 let first = true;
-onLook(() => { for (const chart of charts.values()) chart.redraw(); });
+onLook(() => {
+  for (const chart of charts.values()) chart.redraw();
+});
 onChange((f) => {
   showChoices(f);
   if (first) {
     first = false;
-    if (!view.points.length) { // what is out of its band first, else the first point that has one
+    if (!view.points.length) {
+      // what is out of its band first, else the first point that has one
       const all = f.now!.places.flatMap((p) => p.points).filter((p) => p.band);
       const out = all.filter((p) => p.zone !== "in-band");
       view.points = (out.length ? out : all).slice(0, 2).map((p) => p.point);
@@ -371,9 +592,13 @@ onChange((f) => {
     draw();
     showExposure();
     if (shown?.marks) showHappenings(shown.marks);
-  } else if (view.span && !f.lost) { // the range goes on: look again when a new column is due
+  } else if (view.span && !f.lost) {
+    // the range goes on: look again when a new column is due
     const due = Math.max(10e3, Math.min(300e3, (range().to - range().from) / 1200));
-    if (performance.now() - loadedAt > due) { showControls(); void load(); }
+    if (performance.now() - loadedAt > due) {
+      showControls();
+      void load();
+    }
   }
   unit = f.temperature;
 });

@@ -2,17 +2,29 @@
 
 export type Temperature = "Cel" | "degF";
 
-interface Shown { unit: string; of: (canonical: number) => number; scale: number; decimals: number }
+interface Shown {
+  unit: string;
+  of: (canonical: number) => number;
+  scale: number;
+  decimals: number;
+}
 
 const same = (v: number): number => v;
 
 function shown(quantity: string, temperature: Temperature): Shown {
   const fahrenheit = temperature === "degF";
   switch (quantity) {
-    case "air-temperature": case "water-temperature": case "surface-temperature": case "dew-point":
-      return fahrenheit ? { unit: "°F", of: (v) => v * 9 / 5 + 32, scale: 9 / 5, decimals: 1 } : { unit: "°C", of: same, scale: 1, decimals: 1 };
+    case "air-temperature":
+    case "water-temperature":
+    case "surface-temperature":
+    case "dew-point":
+      return fahrenheit
+        ? { unit: "°F", of: (v) => (v * 9) / 5 + 32, scale: 9 / 5, decimals: 1 }
+        : { unit: "°C", of: same, scale: 1, decimals: 1 };
     case "condensation-margin":
-      return fahrenheit ? { unit: "°F", of: (v) => v * 9 / 5, scale: 9 / 5, decimals: 1 } : { unit: "K", of: same, scale: 1, decimals: 1 };
+      return fahrenheit
+        ? { unit: "°F", of: (v) => (v * 9) / 5, scale: 9 / 5, decimals: 1 }
+        : { unit: "K", of: same, scale: 1, decimals: 1 };
     case "pressure":
       return { unit: "hPa", of: (v) => v / 100, scale: 1 / 100, decimals: 1 };
     case "vapour-pressure-deficit":
@@ -31,8 +43,9 @@ export const convert = (quantity: string, t: Temperature, v: number): number => 
 // fixed rounds as the rest of dewline does: to the nearest, and a value that lies exactly in the middle, as the steps of many
 // sensors do, to the even digit. The browser's own toFixed would take the upper one.
 export function fixed(v: number, decimals: number): string {
-  const power = 10 ** decimals, tie = Number.isInteger(v * 2 ** (decimals + 1)) && Math.abs(v * power % 1) === 0.5;
-  return (tie ? 2 * Math.round(v * power / 2) / power : v).toFixed(decimals);
+  const power = 10 ** decimals,
+    tie = Number.isInteger(v * 2 ** (decimals + 1)) && Math.abs((v * power) % 1) === 0.5;
+  return (tie ? (2 * Math.round((v * power) / 2)) / power : v).toFixed(decimals);
 }
 
 // figure writes a value without its unit. What is rounded to zero has no sign.

@@ -5,10 +5,14 @@ import { withUnit, type Temperature } from "./units";
 
 export function quantityWords(quantity: string): string {
   switch (quantity) {
-    case "relative-humidity": return "relative humidity";
-    case "pressure": return "air pressure";
-    case "vapour-pressure-deficit": return "vapour-pressure deficit";
-    case "oxygen-saturation": return "oxygen at saturation";
+    case "relative-humidity":
+      return "relative humidity";
+    case "pressure":
+      return "air pressure";
+    case "vapour-pressure-deficit":
+      return "vapour-pressure deficit";
+    case "oxygen-saturation":
+      return "oxygen at saturation";
   }
   return quantity.replaceAll("-", " ");
 }
@@ -19,12 +23,24 @@ export function split(point: string): { place: string; quantity: string } {
 }
 
 export const zoneWords: Record<Zone, string> = {
-  "critical-low": "critically low", low: "below its band", "in-band": "in band", high: "above its band", "critical-high": "critically high", "no-band": "no band", unknown: "not known",
+  "critical-low": "critically low",
+  low: "below its band",
+  "in-band": "in band",
+  high: "above its band",
+  "critical-high": "critically high",
+  "no-band": "no band",
+  unknown: "not known",
 };
 
 const limitWords: Record<string, string> = {
-  "critical-low": "critically low", low: "too low", high: "too high", "critical-high": "critically high",
-  stale: "no readings", rising: "will soon be too high", falling: "will soon be too low", fault: "sensor fault",
+  "critical-low": "critically low",
+  low: "too low",
+  high: "too high",
+  "critical-high": "critically high",
+  stale: "no readings",
+  rising: "will soon be too high",
+  falling: "will soon be too low",
+  fault: "sensor fault",
 };
 
 // alarmTitle says an alarm by place, quantity and limit.
@@ -46,12 +62,35 @@ export function alarmFigures(a: AlarmNow, t: Temperature): string {
 }
 
 const kindWords: Record<string, string> = {
-  "alarm.raised": "alarm", "alarm.cleared": "alarm over", "alarm.acknowledged": "acknowledged", "alarm.reset": "reset", "alarm.repeated": "called again", "alarm.worsened": "has become worse",
-  "alarm.shelved": "shelved", "alarm.unshelved": "shelf ended", "alarm.suppressed": "covered by another alarm", "alarm.returned": "no longer covered",
-  "alarm.disabled": "taken out of service", "alarm.enabled": "back in service", "command.refused": "refused", "stage.set": "stage", misting: "misting",
-  note: "note", "clock.stepped": "clock set", "clock.confirmed": "clock confirmed", "run.started": "dewline started", "run.stopped": "dewline stopped",
-  "config.changed": "configuration changed", "flood.began": "flood of alarms", "flood.ended": "flood over", "alarm.summary": "summary told",
-  "alarm.chattering": "alarm chatters", "alarm.fleeting": "fleeting alarm", "outlet.test": "outlets tested", "outlet.taken": "test taken", "outlet.lost": "message given up",
+  "alarm.raised": "alarm",
+  "alarm.cleared": "alarm over",
+  "alarm.acknowledged": "acknowledged",
+  "alarm.reset": "reset",
+  "alarm.repeated": "called again",
+  "alarm.worsened": "has become worse",
+  "alarm.shelved": "shelved",
+  "alarm.unshelved": "shelf ended",
+  "alarm.suppressed": "covered by another alarm",
+  "alarm.returned": "no longer covered",
+  "alarm.disabled": "taken out of service",
+  "alarm.enabled": "back in service",
+  "command.refused": "refused",
+  "stage.set": "stage",
+  misting: "misting",
+  note: "note",
+  "clock.stepped": "clock set",
+  "clock.confirmed": "clock confirmed",
+  "run.started": "dewline started",
+  "run.stopped": "dewline stopped",
+  "config.changed": "configuration changed",
+  "flood.began": "flood of alarms",
+  "flood.ended": "flood over",
+  "alarm.summary": "summary sent",
+  "alarm.chattering": "alarm chatters",
+  "alarm.fleeting": "fleeting alarm",
+  "outlet.test": "notifiers tested",
+  "outlet.taken": "test taken",
+  "outlet.lost": "message given up",
 };
 
 export const kindText = (kind: string): string => kindWords[kind] ?? kind;
@@ -78,15 +117,21 @@ const rank: Record<string, number> = { critical: 0, high: 1, medium: 2, low: 3 }
 
 // byUrgency puts the most urgent first, then the newest.
 export function byUrgency(a: AlarmNow, b: AlarmNow): number {
-  return (rank[a.priority] ?? 4) - (rank[b.priority] ?? 4) || (b.raised ?? "").localeCompare(a.raised ?? "") || a.alarm.localeCompare(b.alarm);
+  return (
+    (rank[a.priority] ?? 4) - (rank[b.priority] ?? 4) || (b.raised ?? "").localeCompare(a.raised ?? "") || a.alarm.localeCompare(b.alarm)
+  );
 }
 
 // plainReason puts names of alarms and lengths of time in a reason into the words of the pages.
 export function plainReason(reason: string): string {
   return reason
     .replace(/[a-z0-9-]+\/[a-z0-9-]+\/(critical-high|critical-low|high|low|stale|rising|falling|fault)\b/g, (name) => alarmTitle(name))
-    .replace(/\b(?:(\d+)h)?(\d+)m0s\b/g, (_, hours: string | undefined, minutes: string) => [hours && `${hours} h`, minutes !== "0" && `${minutes} min`].filter(Boolean).join(" ") || "0 min");
+    .replace(
+      /\b(?:(\d+)h)?(\d+)m0s\b/g,
+      (_, hours: string | undefined, minutes: string) =>
+        [hours && `${hours} h`, minutes !== "0" && `${minutes} min`].filter(Boolean).join(" ") || "0 min",
+    );
 }
 
 // byPerson returns who did it; a rule or another alarm is no person, and is named in the reason.
-export const byPerson = (e: Entry): string => (e.by?.includes("/") ? "" : e.by ?? "");
+export const byPerson = (e: Entry): string => (e.by?.includes("/") ? "" : (e.by ?? ""));

@@ -9,7 +9,9 @@ async function load(name) {
   const { outputFiles } = await build({ entryPoints: [path], bundle: true, format: "esm", write: false });
   return import("data:text/javascript;base64," + Buffer.from(outputFiles[0].text).toString("base64"));
 }
-const time = await load("time"), units = await load("units"), words = await load("words");
+const time = await load("time"),
+  units = await load("units"),
+  words = await load("words");
 const utc = Date.parse;
 
 test("a local time is the instant at which the clocks of the zone show it", () => {
@@ -35,13 +37,23 @@ test("times all through a year come back from its local form, but for the hours 
 });
 
 test("a week before nine in the morning is nine in the morning", () => {
-  const after = time.fromInput("Europe/Lisbon", "2026-03-31T09:00"), before = time.daysBefore("Europe/Lisbon", after, 7);
+  const after = time.fromInput("Europe/Lisbon", "2026-03-31T09:00"),
+    before = time.daysBefore("Europe/Lisbon", after, 7);
   assert.equal(time.toInput("Europe/Lisbon", before), "2026-03-24T09:00");
   assert.equal(after - before, 7 * 86400e3 - 3600e3); // the week of the change is an hour short
 });
 
 test("lengths are said in at most two units", () => {
-  for (const [seconds, text] of [[0, "0 s"], [59.4, "59 s"], [60, "1 min"], [3599, "1 h"], [3660, "1 h 1 min"], [47.5 * 3600, "47 h 30 min"], [49 * 3600, "2 d 1 h"], [7 * 86400, "7 d"]]) {
+  for (const [seconds, text] of [
+    [0, "0 s"],
+    [59.4, "59 s"],
+    [60, "1 min"],
+    [3599, "1 h"],
+    [3660, "1 h 1 min"],
+    [47.5 * 3600, "47 h 30 min"],
+    [49 * 3600, "2 d 1 h"],
+    [7 * 86400, "7 d"],
+  ]) {
     assert.equal(time.lasting(seconds), text);
   }
 });

@@ -195,7 +195,7 @@ func (w Words) rows(p *Point) (labels []string, rows []*Row) {
 			break
 		}
 		s := &p.Stages[i]
-		label := "nobody there"
+		label := "no animals"
 		if s.Cohort != "" {
 			label = s.Stage + ", " + s.Cohort
 		}
@@ -343,7 +343,7 @@ func (w Words) alarmSection(alarms []Alarm) Section {
 	}
 	t := Table{Head: []string{"raised", "alarm", "priority", "limit", "furthest", "cleared", "acknowledged"}}
 	for _, a := range alarms {
-		cleared, answered := "still active", "by nobody"
+		cleared, answered := "still active", "no"
 		if !a.Cleared.IsNone() {
 			cleared = "after " + length(exposure.Seconds(a.Cleared.Sub(a.Raised)))
 		}

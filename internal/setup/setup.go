@@ -137,7 +137,7 @@ profiles: [%s]
 		}
 	} else {
 		b.WriteString(`
-# Nobody lives here yet, so that nothing has limits. For each batch of animals:
+# No animals live here yet, so that nothing has limits. For each batch of animals:
 # cohorts:
 #   - {id: a-2026, profile: tropical-forest-floor, place: ` + a.Places[0] + `, stages: [{stage: larva, since: 2026-09-01}]}
 # and their profile above: profiles: [tropical-forest-floor]
@@ -163,7 +163,7 @@ notify:
 `, a.URLFile)
 	} else {
 		b.WriteString(`
-# Nobody gets the alarms yet. Put the address of a push service into a file of one line beside this one:
+# No one gets the alarms yet. Put the address of a push service into a file of one line beside this one:
 # notify:
 #   - {via: webhook, url-file: phone.url, format: text, priorities: [medium, high, critical], repeat: 15m, until: acknowledged, test: "sunday 10:00"}
 `)

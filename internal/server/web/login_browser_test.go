@@ -112,7 +112,7 @@ func TestPagesOfAnOperatorActInTheirName(t *testing.T) {
 	b.keys(inesPassword + "\r")
 	b.until(`location.pathname === "/alarms" && ` + alarmsReady)
 	a := r.waiting(t)
-	b.until(`document.querySelector(".signed").textContent === "You are Inesstands beside what you do in the journal"`)
+	b.until(`document.querySelector(".signed").textContent === "You are Inesis noted beside what you do in the journal"`)
 	b.sound(string(axe), "alarms-operator-390", phone)
 	b.click(".alarm button.first")
 	b.until(`document.querySelector(".outcome").textContent === "Acknowledged."`)

@@ -16,7 +16,7 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// The ways out. The phone has the rule of the webhook in configs/north-loft.yaml; what is of lower priority goes out as well and
+// The notifiers. The phone has the rule of the webhook in configs/north-loft.yaml; what is of lower priority goes out as well and
 // is counted, and makes no sound.
 const (
 	phone   = "phone"
