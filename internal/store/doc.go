@@ -1,4 +1,4 @@
-// Package history is the store: everything that was read and everything that happened, in one SQLite file that survives
+// Package store keeps the history: everything that was read and everything that happened, in one SQLite file that survives
 // power cuts and spares the card.
 //
 // # Use
@@ -8,7 +8,7 @@
 // the rows of the outbox that belong to them and the state of the core, durable together or not at all. After a start
 // [Store.LoadCore] and [Store.ReadingsSince] bring the core back to where it was.
 //
-//	store, err := history.Open("/var/lib/dewline/history.db", history.Options{Log: log})
+//	store, err := store.Open("/var/lib/dewline/history.db", store.Options{Log: log})
 //	store.Append(run, point, at, 21.37, quantity.Pass, 0.01)
 //	err = store.Commit(ctx)                        // once a minute
 //	err = store.Record(ctx, entries, items, state) // at once

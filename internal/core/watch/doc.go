@@ -1,6 +1,6 @@
 // Package watch is the core of dewline: a pure, deterministic fold from events to effects.
 //
-//	core := watch.New(site)
+//	core := watch.New(site, run)
 //	for event := range events {
 //		effects = core.Step(event, effects[:0])
 //		...
