@@ -14,6 +14,7 @@ import (
 	"dewline/configs"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/core/growth"
 	"dewline/internal/core/quantity"
 )
 
@@ -176,6 +177,26 @@ func TestEveryStageHasCare(t *testing.T) {
 			})
 		}
 	}
+}
+
+// The references of development name where they come from, and lie within the band of the water, above which nothing gets faster, or
+// not far from it.
+func TestReferencesOfDevelopment(t *testing.T) {
+	known := 0
+	for id, profile := range profiles(t) {
+		for at, needs := range profile.Care {
+			span, ok := growth.SpanOf(&needs)
+			if !ok {
+				continue
+			}
+			known++
+			assert.NotEmpty(t, needs.Lasts.Source, "%s %s", id, at)
+			water := needs.Bands[quantity.WaterTemperature].Day
+			assert.Equal(t, water.Limits[care.High], span.Cap, "%s %s", id, at)
+			assert.InDelta(t, (water.Limits[care.Low]+water.Limits[care.High])/2, span.At, 5, "%s %s: degree-days stand still ten degrees below", id, at)
+		}
+	}
+	assert.Equal(t, 8, known)
 }
 
 // Gosner (1960) stages frogs and toads; the groups embryo, hatchling and tadpole, metamorph are those of McDiarmid &

@@ -63,6 +63,9 @@ func showProfile(w io.Writer, profile *care.Profile) error {
 			fmt.Fprintf(b, " (Gosner %s)", needs.Gosner)
 		}
 		b.WriteString("\n")
+		if lasts := needs.Lasts; lasts.For > 0 {
+			fmt.Fprintf(b, "  It lasts %.3g days at %.3g °C: %s.\n", lasts.For.Hours()/24, lasts.At, lasts.Source)
+		}
 		for _, note := range needs.Notes {
 			fmt.Fprintf(b, "  %s\n", note)
 		}

@@ -146,6 +146,7 @@
 //	stages:
 //	  STAGE:
 //	    gosner: "25–41"
+//	    lasts: {for: DURATION *, at: TEMPERATURE *, source: TEXT}   # how long in water of that temperature
 //	    notes: [TEXT, …]
 //	    care: [TASK, …]                  # what to do for animals of this stage, and how often
 //	    QUANTITY: BAND

@@ -77,9 +77,10 @@ func (d *decoder) profileFile(name, prefix string, source []byte) *care.Profile 
 // care reads the bands and notes of one stage.
 func (d *decoder) care(n *node, at string, which care.Stage, sources map[string]string) care.Care {
 	care := care.Care{Stage: which, Bands: map[quantity.Quantity]care.DayNight{}}
-	known := append(quantityNames(), "gosner", "notes", "care")
+	known := append(quantityNames(), "gosner", "lasts", "notes", "care")
 	f := d.fields(n, at, known...)
 	care.Gosner = d.gosner(f["gosner"], join(at, "gosner"))
+	care.Lasts = d.lasting(f["lasts"], join(at, "lasts"))
 	care.Notes = d.texts(f["notes"], join(at, "notes"))
 	care.Tasks = d.tasks(f["care"], join(at, "care"))
 	for _, q := range quantity.All() {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
 )
 
 // A task that comes more often is a limit to be watched, and one that comes more seldom belongs into no stage of a life.
@@ -71,4 +72,27 @@ func (d *decoder) task(n *node, path string) care.Task {
 		}
 	}
 	return task
+}
+
+// lasting reads how long a stage lasts at a temperature. Both are needed: the one says nothing without the other.
+func (d *decoder) lasting(n *node, path string) care.Lasting {
+	f := d.fields(n, path, "for", "at", "source")
+	if f == nil {
+		return care.Lasting{}
+	}
+	for _, key := range []string{"for", "at"} {
+		if f[key] == nil {
+			d.errorf(path, "this has no %s: write {for: 60d, at: 24 °C, source: \"…\"}", key)
+		}
+	}
+	lasts := care.Lasting{For: d.positive(f["for"], join(path, "for"), 10*maxTaskInterval), Source: d.text(f["source"], join(path, "source"))}
+	at, ok := d.number(f["at"], join(path, "at"), quantity.WaterTemperature, quantity.ParseValue)
+	if ok && !(at > 0 && at < 45) {
+		d.errorf(join(path, "at"), "nothing grows at %s: it must lie between %s and %s", show(quantity.Celsius, at), show(quantity.Celsius, 0), show(quantity.Celsius, 45))
+	}
+	if lasts.For == 0 || !ok {
+		return care.Lasting{}
+	}
+	lasts.At = at
+	return lasts
 }

@@ -67,3 +67,25 @@ func TestMistakesInTasks(t *testing.T) {
 		})
 	}
 }
+
+func TestLasting(t *testing.T) {
+	profile, problems := ParseProfile("p.yaml", []byte("stages: {larva: {notes: x, lasts: {for: 60d, at: 75.2 degF, source: paper}}}"))
+	require.Empty(t, problems)
+	lasts := profile.Care[care.Larva].Lasts
+	assert.InDelta(t, 24, lasts.At, 1e-9)
+	assert.Equal(t, care.Lasting{For: 60 * 24 * time.Hour, At: lasts.At, Source: "paper"}, lasts)
+	for text, expected := range map[string]string{
+		"{for: 60d}":                       `lasts this has no at: write {for: 60d, at: 24 °C, source: "…"}`,
+		"{at: 24 °C}":                      `lasts this has no for: write {for: 60d, at: 24 °C, source: "…"}`,
+		"{for: 60d, at: 24}":               `24 "24" needs a unit, such as "24 °C"`,
+		"{for: 0, at: 24 °C}":              "0 the duration must be longer than 0",
+		"{for: 60d, at: 240 °C}":           "240 nothing grows at 240 °C = 464 °F: it must lie between 0 °C = 32 °F and 45 °C = 113 °F",
+		"60d":                              "60d a mapping is wanted here, and this is a single value",
+		"{for: 60d, at: 24 °C, from: egg}": `from unknown key "from": known here are for, at, source`,
+	} {
+		file := "stages:\n  adult:\n    lasts: " + text + "\n    notes: look\n"
+		_, problems := ParseProfile("p.yaml", []byte(file))
+		require.Len(t, problems, 1, text)
+		assert.Equal(t, "3 "+expected, withWord(file, problems[0]))
+	}
+}

@@ -3,6 +3,7 @@ package care
 import (
 	"cmp"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -71,6 +72,7 @@ type Care struct {
 	Bands  map[quantity.Quantity]DayNight
 	Notes  []string // advice that goes with the stage
 	Tasks  []Task   // what to do, and how often
+	Lasts  Lasting  // how long it lasts; the zero value where the profile does not know
 }
 
 // Profile is a care profile: the bands of every stage of a kind of animal.
@@ -80,6 +82,29 @@ type Profile struct {
 	Caution string // shown wherever the profile is shown
 	Care    map[Stage]Care
 	Sources map[string]string // path of a number in the file → where it comes from
+}
+
+// Lasting is how long a stage lasts in water of one temperature.
+type Lasting struct {
+	For    time.Duration
+	At     float64 // °C
+	Source string
+}
+
+// GosnerRange returns the first and the last Gosner stage; 0 where none applies.
+func (c *Care) GosnerRange() (first, last int) {
+	a, b, two := strings.Cut(strings.NewReplacer("–", "-", " ", "").Replace(c.Gosner), "-")
+	first, err := strconv.Atoi(a)
+	if err != nil {
+		return 0, 0
+	}
+	if !two {
+		return first, first
+	}
+	if last, err = strconv.Atoi(b); err != nil {
+		return 0, 0
+	}
+	return first, last
 }
 
 // HowSoon returns what the notes of a stage say about how fast a person must act, such as "within 2 h outside the band …"; "" where

@@ -52,3 +52,10 @@ func TestProfileSaysHowSoonAndWhy(t *testing.T) {
 	assert.Empty(t, p.SourceOf(Adult, quantity.AirTemperature, High, 25), "the limit of somewhere else")
 	assert.Empty(t, p.SourceOf(Larva, quantity.AirTemperature, High, 26))
 }
+
+func TestGosnerRange(t *testing.T) {
+	for text, want := range map[string][2]int{"21–41": {21, 41}, "25-41": {25, 41}, "1 – 20": {1, 20}, "46": {46, 46}, "": {0, 0}, "late": {0, 0}, "4–x": {0, 0}} {
+		first, last := (&Care{Gosner: text}).GosnerRange()
+		assert.Equal(t, want, [2]int{first, last}, text)
+	}
+}
