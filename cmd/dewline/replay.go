@@ -11,8 +11,8 @@ import (
 
 	"dewline/internal/assemble"
 	"dewline/internal/config"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 	"dewline/internal/daemon"
 	"dewline/internal/format/timetext"
@@ -111,7 +111,7 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 // fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages
 // that were set while they were made.
 func fromHistory(ctx context.Context, db *store.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
-	sets, err := report.Entries(ctx, db, store.Filter{Kinds: []journal.Kind{journal.StageSet}})
+	sets, err := report.Entries(ctx, db, store.Filter{Kinds: cohort.Kinds()})
 	if err != nil {
 		return site, nil, err
 	}

@@ -191,6 +191,10 @@ export interface Entry {
   by?: string;
   reason?: string;
   text?: string;
+  gosner?: number;
+  count?: number;
+  why?: string;
+  task?: string;
 }
 export interface JournalPage {
   entries: Entry[];

@@ -319,7 +319,7 @@ export class Chart {
       const left = x(at),
         top = bbox.top;
       ctx.lineWidth = p;
-      ctx.strokeStyle = ctx.fillStyle = e.kind === "stage.set" ? c.second : c.dew;
+      ctx.strokeStyle = ctx.fillStyle = isAboutAnimals(e.kind) ? c.second : c.dew;
       if (e.kind !== "misting") {
         ctx.setLineDash([2 * p, 3 * p]);
         ctx.beginPath();
@@ -586,16 +586,19 @@ export class Chart {
   }
 }
 
+// isAboutAnimals reports whether an event changes which animals live in a place, or at which stage.
+const isAboutAnimals = (kind: string): boolean => kind === "stage.set" || kind.startsWith("cohort.");
+
 // sign draws the sign of an event: a drop, a diamond, a leaf of paper, a bar.
 function sign(ctx: CanvasRenderingContext2D, kind: string, x: number, y: number, p: number): void {
   ctx.beginPath();
-  switch (kind) {
+  switch (isAboutAnimals(kind) ? "animals" : kind) {
     case "misting":
       ctx.moveTo(x, y);
       ctx.quadraticCurveTo(x + 6 * p, y + 8 * p, x, y + 10 * p);
       ctx.quadraticCurveTo(x - 6 * p, y + 8 * p, x, y);
       break;
-    case "stage.set":
+    case "animals":
       ctx.moveTo(x, y);
       ctx.lineTo(x + 6 * p, y + 6 * p);
       ctx.lineTo(x, y + 12 * p);

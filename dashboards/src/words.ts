@@ -76,6 +76,11 @@ const kindWords: Record<string, string> = {
   "alarm.enabled": "back in service",
   "command.refused": "refused",
   "stage.set": "stage",
+  "cohort.began": "animals",
+  "cohort.stage": "stage",
+  "cohort.moved": "moved",
+  "cohort.counted": "count",
+  "care.done": "done",
   misting: "misting",
   note: "note",
   "clock.stepped": "clock set",
@@ -95,10 +100,31 @@ const kindWords: Record<string, string> = {
 
 export const kindText = (kind: string): string => kindWords[kind] ?? kind;
 
+// animalText says what an entry says of animals and their care; nothing for other entries.
+function animalText(e: Entry): string[] {
+  const who = e.cohort ?? "",
+    counted = e.count === undefined ? "" : `${e.count} animals`,
+    why = e.why ? ` (${e.why})` : "";
+  switch (e.kind) {
+    case "stage.set":
+    case "cohort.stage":
+      return [`${who} is ${e.stage ?? ""}${e.gosner ? ` (Gosner ${e.gosner})` : ""}`];
+    case "cohort.began":
+      return [`${who} begins as ${e.stage ?? ""}${counted ? `, ${counted}` : ""}`];
+    case "cohort.moved":
+      return [`${who} moved to ${e.place ?? ""}`];
+    case "cohort.counted":
+      return [e.count === 0 ? `${who} has ended${why}` : `${who}: ${counted}${why}`];
+    case "care.done":
+      return [`${e.task ?? ""} ${who}`.trim()];
+  }
+  return [];
+}
+
 // entryText says a journal entry in a sentence.
 export function entryText(e: Entry, t: Temperature): string {
   const parts: string[] = [];
-  if (e.kind === "stage.set") parts.push(`${e.cohort ?? ""} is ${e.stage ?? ""}`);
+  parts.push(...animalText(e));
   if (e.alarm) {
     parts.push(alarmTitle(e.alarm));
     const quantity = e.alarm.split("/")[1] ?? "";

@@ -69,7 +69,7 @@ func (s *Site) WatchSite() watch.Site {
 		}
 		site.Sensors = append(site.Sensors, made)
 	}
-	return site
+	return site.WithRecord(nil)
 }
 
 // AccuracyOf returns the expanded uncertainty (k = 2) of a channel in the unit of a difference: that of its calibration,

@@ -52,8 +52,8 @@ func (l *loop) handleCommand(m commandMessage) control.Response {
 			response = control.Response{Reason: e.Entry.Reason}
 		}
 	}
-	if c, ok := l.chain.Core.Cohort(m.command.Cohort); ok && response.Done && m.command.Verb == watch.SetStage {
-		response.Cohort = control.CohortOf(c, l.now())
+	if response.Done && m.refusal == "" && aboutAnimals[m.command.Verb] {
+		l.confirm(&response, &m.command, work.Effects)
 	}
 	many := l.refusals.thin(&work, l.options.Clock.Monotonic())
 	l.commit(work)

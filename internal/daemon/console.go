@@ -50,8 +50,12 @@ func (c *console) sentence(e *journal.Entry) string {
 		if e.State == isa.Unacknowledged {
 			return fmt.Sprintf("%s is still active: %s", e.Alarm, e.Reason)
 		}
-	case journal.StageSet:
+	case journal.CohortBegan:
+		return fmt.Sprintf("%s begins in %s as %s", e.Cohort, e.Place, e.Stage)
+	case journal.CohortStage:
 		return fmt.Sprintf("%s in %s is at stage %s", e.Cohort, e.Place, e.Stage)
+	case journal.CohortMoved:
+		return fmt.Sprintf("%s has moved to %s", e.Cohort, e.Place)
 	case journal.CommandRefused:
 		return fmt.Sprintf("refused (%s): %s", e.Text, e.Reason)
 	case journal.ClockStepped:

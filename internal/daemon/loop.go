@@ -172,10 +172,16 @@ func (l *loop) run(ctx context.Context) error {
 	if err := l.recorder.bringUpToDate(ctx, reach); err != nil {
 		log.Error("the state of the last run could not be restored from the history", "err", err)
 	}
+	if animals, err := l.recorder.animals(ctx); err != nil {
+		log.Error("what is on record of the animals could not be read from the journal", "err", err)
+	} else {
+		l.chain.Core.Remember(animals)
+	}
 	l.resumeClock()
 	l.started = l.clock.Now()
 	l.reloaded, l.reloadOK = l.started, true
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.clockOffset()})
+	l.pass(l.chain.Core.FollowConfiguration(l.now()))
 	if err := l.startSources(); err != nil {
 		return err
 	}
@@ -414,7 +420,7 @@ func (l *loop) publish() {
 		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
 		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.chain.Core.Alarms(), Late: l.chain.Core.Late(), ClockSteps: l.steps,
 		Reloaded: l.reloaded, ReloadOK: l.reloadOK, Titles: *l.titles.Load(),
-		Points: make([]watch.PointState, 0, len(l.points)), Sensors: make([]status.SensorHealth, 0, len(l.health)),
+		Animals: l.chain.Core.Animals(), Points: make([]watch.PointState, 0, len(l.points)), Sensors: make([]status.SensorHealth, 0, len(l.health)),
 	}
 	for i := range l.points {
 		p.Points = append(p.Points, l.chain.Core.State(int32(i)))
@@ -432,6 +438,9 @@ func (l *loop) publish() {
 		p.FloodSince = since.Time()
 	}
 	p.Calls, p.History = maps.Clone(l.calls), l.recorder.state()
+	watched := *l.watched.Load()
+	watched.Intervals = p.Animals
+	l.watched.Store(&watched)
 	l.current.Set(p)
 	for _, f := range l.followers {
 		f.snapshot(p)

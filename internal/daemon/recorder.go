@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
 	"dewline/internal/core/journal"
@@ -163,6 +164,27 @@ func (rec *recorder) recent(ctx context.Context) ([]*journal.Entry, error) {
 	}
 	slices.Reverse(entries)
 	return entries, nil
+}
+
+// animals returns the animals' record of the journal, and what has been recorded of their care lately.
+func (rec *recorder) animals(ctx context.Context) ([]cohort.Entry, error) {
+	if rec.store == nil {
+		return nil, nil
+	}
+	var all []*journal.Entry
+	for filter := (store.Filter{Kinds: cohort.Kinds(), Limit: recentPage}); ; {
+		page, err := rec.store.Journal(ctx, filter)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, page...)
+		if len(page) < recentPage {
+			break
+		}
+		filter.Before = page[len(page)-1].Seq
+	}
+	lately, err := rec.store.Journal(ctx, store.Filter{Kinds: cohort.CareKinds(), Limit: recentPage})
+	return cohort.Read(append(all, lately...)), err
 }
 
 // reading records a reading of a sensor.

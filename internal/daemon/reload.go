@@ -70,6 +70,7 @@ func (l *loop) reload() {
 		log.Error("a local server is missing", "err", err)
 	}
 	l.pass(l.chain.Core.Configured(l.now()))
+	l.pass(l.chain.Core.FollowConfiguration(l.now()))
 	l.publish()
 	l.mqtt.refresh()
 	if len(pinned) > 0 {

@@ -1,13 +1,11 @@
 package replay
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"iter"
-	"slices"
 
-	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
@@ -79,72 +77,9 @@ func measured(ctx context.Context, db History, from, to instant.Instant) iter.Se
 	}
 }
 
-// WithJournal returns the site with the stages of its cohorts as the journal has them: a stage that a person set while the
-// daemon ran takes precedence over the timeline of the configuration. A stage that was set with a time in the past counts from
-// the moment of the command, as it did live: readings before it were judged by the stage before. Entries may come in any order.
-// Entries that are no stage changes, or name cohorts that the site does not know, are ignored.
+// WithJournal returns the site with the animals' record as the journal has it: who lived where, and at which stage, by the time from
+// which on an entry counts, whenever it was written. Where a back-dated entry was written later, the figures are as they are known now.
+// Entries may come in any order.
 func WithJournal(site watch.Site, entries []*journal.Entry) watch.Site {
-	sets := slices.Clone(entries)
-	slices.SortStableFunc(sets, func(a, b *journal.Entry) int { return cmp.Or(cmp.Compare(a.At, b.At), cmp.Compare(a.Seq, b.Seq)) })
-	site.Cohorts = slices.Clone(site.Cohorts)
-	for i := range site.Cohorts {
-		c := &site.Cohorts[i]
-		t := timeline{known: c.Stages, since: instant.None}
-		for _, e := range sets {
-			if e.Kind == journal.StageSet && e.Cohort == c.ID {
-				t.set(e)
-			}
-		}
-		t.hold(endOfTime)
-		c.Stages = t.lived
-	}
-	return site
-}
-
-const endOfTime = instant.Instant(1<<63 - 1)
-
-// timeline turns the stage commands of a cohort, each with its time, into the stages that were in force.
-type timeline struct {
-	known []care.Since // as known since the time below
-	since instant.Instant
-	lived []care.Since // what was in force until then
-}
-
-// set takes up a stage change of the journal.
-func (t *timeline) set(e *journal.Entry) {
-	to, err := care.Parse(e.Stage)
-	if err != nil {
-		return
-	}
-	from := e.At
-	if e.Since != nil && !e.Since.IsNone() && *e.Since != 0 {
-		from = *e.Since
-	}
-	t.hold(e.At)
-	t.known = slices.DeleteFunc(slices.Clone(t.known), func(s care.Since) bool { return s.At.Equal(from.Time()) })
-	t.known = append(t.known, care.Since{Stage: to, At: from.Time()})
-	slices.SortStableFunc(t.known, func(a, b care.Since) int { return a.At.Compare(b.At) })
-}
-
-// hold moves on to until: the stages known so far were in force up to then.
-func (t *timeline) hold(until instant.Instant) {
-	if until == t.since { // two commands at one moment: the later entry counts
-		return
-	}
-	if !t.since.IsNone() {
-		t.live(care.StageAt(t.known, t.since.Time()), t.since)
-	}
-	for _, s := range t.known {
-		if at := instant.Of(s.At); at > t.since && at < until {
-			t.live(s.Stage, at)
-		}
-	}
-	t.since = until
-}
-
-func (t *timeline) live(s care.Stage, from instant.Instant) {
-	if n := len(t.lived); s == care.NoStage || n > 0 && t.lived[n-1].Stage == s {
-		return
-	}
-	t.lived = append(t.lived, care.Since{Stage: s, At: from.Time()})
+	return site.WithRecord(cohort.Read(entries))
 }

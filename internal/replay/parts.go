@@ -32,19 +32,16 @@ func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at strin
 		location = time.UTC
 	}
 	until = instant.Of(care.NextMidnight(t.Time(), location))
-	for i := range site.Cohorts {
-		c := &site.Cohorts[i]
-		if c.Place != place {
-			continue
-		}
-		for _, s := range c.Stages {
-			if since := instant.Of(s.At); since > t {
-				until = min(until, since)
+	for i := range site.Intervals {
+		n := &site.Intervals[i]
+		for _, edge := range [2]instant.Instant{n.From, n.To} {
+			if n.Place == place && edge > t {
+				until = min(until, edge)
 			}
 		}
 	}
-	if k, s := watch.ResidentAt(site.Cohorts, place, t.Time()); k >= 0 {
-		cohort, at = site.Cohorts[k].ID, s.String()
+	if residents := site.ResidentsAt(place, t); len(residents) > 0 {
+		cohort, at = residents[0].Cohort, residents[0].Stage.String()
 	}
 	return cohort, at, until
 }

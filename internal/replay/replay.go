@@ -104,6 +104,9 @@ func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
 	if to < from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}
+	if site.Intervals == nil {
+		site = site.WithRecord(nil)
+	}
 	site, ignored := withPoints(site, stream.Points, options.Gap)
 	final := stream
 	if options.Judge != nil {

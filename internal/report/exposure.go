@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -10,6 +11,7 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
@@ -157,7 +159,7 @@ func (s *subject) settle(ctx context.Context, h History) error {
 	}
 	// A stage that begins soon after the end has a say in it: whether a silence over the end was spent on one side of the band.
 	soon := s.To.Add(replay.Reach(s.watched) + 1)
-	sets, err := Entries(ctx, h, store.Filter{Kinds: []journal.Kind{journal.StageSet}, To: soon})
+	sets, err := Entries(ctx, h, store.Filter{Kinds: cohort.Kinds(), To: soon})
 	if err != nil {
 		return err
 	}
@@ -189,19 +191,28 @@ func (s *subject) settleCohort() error {
 	if i < 0 {
 		return fmt.Errorf("the configuration has no cohort %q: it has %s", s.Cohort, names(s.Site.Cohorts, func(c config.Cohort) string { return c.ID }))
 	}
-	cohort := s.watched.Cohorts[i]
-	if cohort.Place == "" {
-		return fmt.Errorf("cohort %s lives nowhere any more: ask for the place where it lived with --place", cohort.ID)
+	c := s.watched.Cohorts[i]
+	if c.Place == "" {
+		return fmt.Errorf("cohort %s lives nowhere any more: ask for the place where it lived with --place", c.ID)
 	}
-	s.place = cohort.Place
-	s.watched.Cohorts = slices.Insert(slices.Delete(s.watched.Cohorts, i, i+1), 0, cohort)
-	if len(cohort.Stages) > 0 {
-		s.From = max(s.From, instant.Of(cohort.Stages[0].At))
+	s.place = c.Place
+	slices.SortStableFunc(s.watched.Intervals, func(a, b cohort.Interval) int { // the first resident of a place gives its name to what is added up
+		return cmp.Compare(first(a.Cohort == s.Cohort), first(b.Cohort == s.Cohort))
+	})
+	if len(c.Stages) > 0 {
+		s.From = max(s.From, instant.Of(c.Stages[0].At))
 	}
 	if s.To <= s.From {
-		return fmt.Errorf("cohort %s lives in %s only since %s, after the end of the range (%s)", cohort.ID, cohort.Place, s.From, s.To)
+		return fmt.Errorf("cohort %s lives in %s only since %s, after the end of the range (%s)", c.ID, c.Place, s.From, s.To)
 	}
 	return nil
+}
+
+func first(yes bool) int {
+	if yes {
+		return 0
+	}
+	return 1
 }
 
 func names[T any](all []T, id func(T) string) string {
@@ -447,7 +458,7 @@ func (s *subject) notes(entries []*journal.Entry) []Note {
 	notes := []Note{}
 	for _, e := range entries {
 		switch e.Kind {
-		case journal.StageSet, journal.Misting, journal.Note:
+		case journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted, journal.CareDone, journal.Misting, journal.Note:
 		default:
 			continue
 		}

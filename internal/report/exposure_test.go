@@ -82,10 +82,10 @@ func TestAutumn(t *testing.T) {
 	assert.Zero(t, p.Days[1].Seconds[watch.UnknownZone])
 	assert.InDelta(t, 1-125.0/(24*60), float64(*p.Days[0].Coverage), 1e-9)
 	assert.Less(t, float64(*p.Whole.Max), 27.0, "the power-on value is no reading")
-	// Set on the 25th at 9:00 for the evening before: it counts from the command on.
+	// Set on the 25th at 9:00 for the evening before: it counts from that evening on.
 	require.Len(t, p.Stages, 2)
 	assert.Equal(t, "larva", p.Stages[0].Stage)
-	assert.Equal(t, "2026-10-25T09:00:00.000Z", p.Stages[1].From.String())
+	assert.Equal(t, "2026-10-24T19:00:00.000Z", p.Stages[1].From.String())
 	assert.Equal(t, "metamorph", p.Stages[1].Stage)
 	require.Len(t, p.Bands, 2)
 	assert.InDelta(t, (75.0-32)/1.8, float64(*p.Bands[0].High), 1e-6)

@@ -11,6 +11,7 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/misting"
@@ -161,7 +162,7 @@ func MistFromHistory(ctx context.Context, h History, r MistingRequest) (*Misting
 	if err != nil {
 		return nil, err
 	}
-	entries, err := Entries(ctx, h, store.Filter{Kinds: []journal.Kind{journal.Misting, journal.StageSet}, To: r.To.Add(1)})
+	entries, err := Entries(ctx, h, store.Filter{Kinds: append(cohort.Kinds(), journal.Misting), To: r.To.Add(1)})
 	if err != nil {
 		return nil, err
 	}
@@ -282,7 +283,7 @@ func mistingRecording(r MistingRequest, place config.Place, file *recorded.File,
 	if len(rec.Air) == 0 && len(rec.Humidity) == 0 {
 		return nil, fmt.Errorf("%w of %s from %s to %s", errNoClimate, place.ID, r.From, r.To)
 	}
-	for _, e := range entries {
+	for _, e := range inForce(entries) {
 		if e.Kind == journal.Misting && e.Place == place.ID && e.At >= r.From && e.At < r.To {
 			rec.Mistings = append(rec.Mistings, misting.Misting{At: e.At, Dose: mistingSeconds(e)})
 		}
@@ -293,6 +294,15 @@ func mistingRecording(r MistingRequest, place config.Place, file *recorded.File,
 	}
 	rec.Limits = humidityLimits(replay.WithJournal(site, entries), place.ID, r.From, r.To)
 	return rec, nil
+}
+
+// inForce leaves out the entries that others have corrected.
+func inForce(entries []*journal.Entry) []*journal.Entry {
+	holds := map[string]bool{}
+	for _, e := range cohort.InForce(cohort.Read(entries)) {
+		holds[e.ID] = true
+	}
+	return slices.DeleteFunc(slices.Clone(entries), func(e *journal.Entry) bool { return !holds[e.ID()] })
 }
 
 // mistingSeconds returns the length of a misting on record; 0 where it has none.

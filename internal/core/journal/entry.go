@@ -28,7 +28,7 @@ const (
 	AlarmDisabled     Kind = "alarm.disabled" // out of service
 	AlarmEnabled      Kind = "alarm.enabled"
 	CommandRefused    Kind = "command.refused"
-	StageSet          Kind = "stage.set"
+	StageSet          Kind = "stage.set" // written by versions before there was a record of the animals; read as cohort.stage
 	Misting           Kind = "misting"
 	Note              Kind = "note"
 	ClockStepped      Kind = "clock.stepped"
@@ -36,6 +36,13 @@ const (
 	RunStarted        Kind = "run.started"
 	RunStopped        Kind = "run.stopped"
 	ConfigChanged     Kind = "config.changed"
+
+	// The animals' record. Since is the time from which on an entry counts, Corrects the entry whose place it takes.
+	CohortBegan   Kind = "cohort.began"   // Cohort, Profile, Place, Stage, Count
+	CohortStage   Kind = "cohort.stage"   // Cohort, Stage, Gosner
+	CohortMoved   Kind = "cohort.moved"   // Cohort, Place
+	CohortCounted Kind = "cohort.counted" // Cohort, Count, Why
+	CareDone      Kind = "care.done"      // Task, Place or Cohort, Text
 
 	FloodBegan   Kind = "flood.began"      // more alarms than a person can follow
 	FloodEnded   Kind = "flood.ended"      //
@@ -78,6 +85,15 @@ type Entry struct {
 	Stage  string `json:"stage,omitempty"`
 	Place  string `json:"place,omitempty"`
 
+	// Of the animals' record.
+	Profile  string `json:"profile,omitempty"`
+	Gosner   int    `json:"gosner,omitempty"`   // stage after Gosner (1960), 1 to 46
+	Count    *int   `json:"count,omitempty"`    // how many live on; with 0 the cohort has ended
+	Why      string `json:"why,omitempty"`      // of a count: died, sold, split, found
+	Task     string `json:"task,omitempty"`     // such as "feed"
+	Corrects string `json:"corrects,omitempty"` // the ID of the entry whose place this one takes
+	Seeded   bool   `json:"seeded,omitempty"`   // the configuration said it, not a person
+
 	By     string `json:"by,omitempty"`     // the person or rule that caused it
 	Reason string `json:"reason,omitempty"` // why, in words
 	Doubt  string `json:"doubt,omitempty"`  // why the readings behind an alarm are in doubt: what is wrong with the sensor
@@ -86,3 +102,12 @@ type Entry struct {
 
 // ID returns the identity of the entry: the same on every repeat of its delivery, different for every other entry.
 func (e *Entry) ID() string { return e.Run + "-" + strconv.FormatUint(e.Seq, 10) }
+
+// Dated reports whether Since is a date that a person has given, which a wrong clock has no part in.
+func (e *Entry) Dated() bool {
+	switch e.Kind {
+	case StageSet, CohortBegan, CohortStage, CohortMoved, CohortCounted, CareDone, Misting, Note:
+		return e.Since != nil && *e.Since != e.At
+	}
+	return false
+}

@@ -271,7 +271,7 @@ func TestStageChangeMovesTheBandAndEndsShelves(t *testing.T) {
 	changed := p.now
 	got := p.command(watch.Command{Verb: watch.SetStage, Cohort: "a-2026", Stage: "metamorph"})
 	require.Len(t, got, 2)
-	assert.Equal(t, journal.StageSet, got[0].Entry.Kind)
+	assert.Equal(t, journal.CohortStage, got[0].Entry.Kind)
 	assert.Equal(t, journal.AlarmUnshelved, got[1].Entry.Kind, "never across a stage change")
 	p.run(120, 23.5, 22)
 	assert.Equal(t, []string{tubHigh}, p.notified())
@@ -279,12 +279,12 @@ func TestStageChangeMovesTheBandAndEndsShelves(t *testing.T) {
 	assert.Equal(t, changed, seconds(state.Since), "counted from the change, since the line crossed the limit then")
 	assert.Equal(t, 23.0, state.Setpoint)
 	assert.Equal(t, care.Metamorph, p.core.State(0).Stage)
-	assert.Len(t, p.core.Timeline("a-2026"), 2)
+	assert.Len(t, p.core.Animals(), 2)
 
 	for name, cmd := range map[string]watch.Command{
 		"unknown cohort":  {Verb: watch.SetStage, Cohort: "c-2026", Stage: "adult"},
 		"unknown stage":   {Verb: watch.SetStage, Cohort: "a-2026", Stage: "imago"},
-		"too far ahead":   {Verb: watch.SetStage, Cohort: "a-2026", Stage: "adult", At: at(4e7)},
+		"in the future":   {Verb: watch.SetStage, Cohort: "a-2026", Stage: "adult", At: at(4e7)},
 		"unknown alarm":   {Verb: watch.Reset, Alarm: "tub-9/water-temperature/high"},
 		"not latched":     {Verb: watch.Reset, Alarm: tubHigh},
 		"mist nowhere":    {Verb: watch.RecordMist},

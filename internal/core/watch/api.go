@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
@@ -19,6 +20,9 @@ type Site struct {
 	Cohorts  []Cohort
 	Sensors  []SensorFeeds
 	Profiles map[string]*care.Profile
+	// Intervals say which animals live where, and when. A core makes them of Cohorts where there are none, and again with each entry
+	// about animals. [Site.WithRecord] makes them of what is on record already.
+	Intervals []cohort.Interval
 }
 
 // Place is a room, or an enclosure inside a room.
@@ -44,13 +48,8 @@ type Point struct {
 	Accuracy float64
 }
 
-// Cohort is a batch of animals.
-type Cohort struct {
-	ID      string
-	Profile string // key of Site.Profiles
-	Place   string // id of the place it lives in; "" when it lives nowhere
-	Stages  []care.Since
-}
+// Cohort is a batch of animals as the configuration has it. Its Profile is a key of [Site.Profiles].
+type Cohort = cohort.Seed
 
 // SensorFeeds is a sensor with the points it feeds. A part that does not answer is a fault of the sensor; wrong values of one
 // channel are a fault of that channel.
@@ -116,7 +115,12 @@ const (
 	Unshelve     Verb = "unshelve"
 	OutOfService Verb = "out-of-service"
 	InService    Verb = "in-service"
+	BeginCohort  Verb = "begin"
 	SetStage     Verb = "stage"
+	MoveCohort   Verb = "move"
+	CountCohort  Verb = "count"
+	EndCohort    Verb = "end"
+	DoTask       Verb = "done"
 	RecordMist   Verb = "misting"
 	WriteNote    Verb = "note"
 	Repeat       Verb = "repeat" // re-alarm: sent by a repetition rule, not by a person
@@ -135,7 +139,13 @@ type Command struct {
 	Stage      string          `json:"stage,omitempty"`
 	Place      string          `json:"place,omitempty"`
 	Text       string          `json:"text,omitempty"`
-	At         instant.Instant `json:"at"` // for a stage change or a misting that happened earlier; 0 = now
+	At         instant.Instant `json:"at"` // for what happened earlier; 0 = now
+	Profile    string          `json:"profile,omitempty"`
+	Gosner     int             `json:"gosner,omitempty"`
+	Count      *int            `json:"count,omitempty"`
+	Why        string          `json:"why,omitempty"`
+	Task       string          `json:"task,omitempty"`
+	Corrects   string          `json:"corrects,omitempty"` // the entry whose place the one of this command takes
 
 	// Of a report, or of a repetition for notifiers that send late. Commands from outside cannot set them.
 	Kind      journal.Kind     `json:"-"`

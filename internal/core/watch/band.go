@@ -5,21 +5,45 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 )
 
-// residentAt returns the first cohort that lives at a place, and its stage, at time t; −1 where none does.
-func (c *Core) residentAt(place string, t instant.Instant) (cohort int32, at care.Stage) {
-	return ResidentAt(c.site.Cohorts, place, t.Time())
+// Resident is a cohort at the stage that it has reached.
+type Resident struct {
+	Cohort string
+	Stage  care.Stage
+}
+
+// Residents lists the cohorts that live in a place at a time, in the order of the site.
+func (c *Core) Residents(place string, at instant.Instant) []Resident {
+	var list []Resident
+	for _, r := range c.site.ResidentsAt(place, at) {
+		list = append(list, Resident{r.Cohort, r.Stage})
+	}
+	return list
+}
+
+// firstOf returns the resident by which a ledger is named.
+func firstOf(residents []Resident) Resident {
+	if len(residents) == 0 {
+		return Resident{}
+	}
+	return residents[0]
+}
+
+// sameCohorts reports whether the same cohorts live there, at whatever stage.
+func sameCohorts(a, b []Resident) bool {
+	return slices.EqualFunc(a, b, func(a, b Resident) bool { return a.Cohort == b.Cohort })
 }
 
 // enterBand puts in force the band that holds for the point from time t on, and finds its next change.
 func (c *Core) enterBand(p *point, t instant.Instant) {
 	q, place := p.name.Quantity, p.name.Place
 	p.bandAt = t
-	p.cohort, p.stage = c.residentAt(place, t)
+	p.residents = c.Residents(place, t)
 	holding := c.site.BandAt(p.name, t.Time())
-	p.day, p.band = holding.Day, holding.Band
+	p.day, p.band, p.owners = holding.Day, holding.Band, holding.Owners
 	p.limits = limitsOf(&p.band)
 	certain, doubtful := &p.band, &p.band
 	if c.lightInDoubt(t) {
@@ -101,35 +125,39 @@ func (c *Core) nextBoundary(place string, t instant.Instant) instant.Instant {
 // nextChange returns the first time after t at which the light, or the stage of a cohort there, changes; None for never.
 func (c *Core) nextChange(place string, t instant.Instant) instant.Instant {
 	next := instant.None
-	sooner := func(at time.Time) {
-		if i := instant.Of(at); i > t && (next.IsNone() || i < next) {
-			next = i
+	sooner := func(at instant.Instant) {
+		if at > t && at != cohort.Open && (next.IsNone() || at < next) {
+			next = at
 		}
 	}
 	if at := c.site.Light.NextSwitch(t.Time()); !at.IsZero() {
-		sooner(at)
+		sooner(instant.Of(at))
 	}
-	for i := range c.site.Cohorts {
-		if c.site.Cohorts[i].Place == place {
-			for _, entry := range c.site.Cohorts[i].Stages {
-				sooner(entry.At)
-			}
+	for i := range c.site.Intervals {
+		if n := &c.site.Intervals[i]; n.Place == place {
+			sooner(n.From)
+			sooner(n.To)
 		}
 	}
 	return next
 }
 
 // pass moves a point across a boundary: its ledger closes if the day, the cohort or the stage changes, and the next band comes into
-// force. Where the value is known (joined), delays and excursions continue under the new limits.
+// force. Where the value is known (joined), delays and excursions continue under the new limits. Where other animals live there from
+// now on, the excursion of those before them ends.
 func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, joined bool, out []Effect) []Effect {
 	before := p.limits.at
 	newDay := c.localDay(p.Day.From) != c.localDay(edge)
-	cohort, at := c.residentAt(p.name.Place, edge)
-	if newDay || cohort != p.cohort || at != p.stage || slices.Contains(c.cuts, edge) {
-		seen := p.Last
-		if joined {
-			seen = edge
-		}
+	residents := c.Residents(p.name.Place, edge)
+	seen := p.Last
+	if joined {
+		seen = edge
+	}
+	moved := !sameCohorts(residents, p.residents)
+	if moved && p.Side != Inside {
+		out = c.leave(i, p, max(seen, p.Excursion.From), out)
+	}
+	if newDay || firstOf(residents) != firstOf(p.residents) || slices.Contains(c.cuts, edge) {
 		out = c.closeLedger(i, p, edge, seen, out)
 		if newDay {
 			p.Day = Ledger{From: edge, To: edge}
@@ -140,7 +168,7 @@ func (c *Core) pass(i int32, p *point, edge instant.Instant, value float64, join
 		c.enterBand(p, edge)
 	}
 	for limit, level := range p.limits.at { // an absent limit is infinite
-		if p.rules[limit].sign*(before[limit]-level) > tolerance {
+		if !moved && p.rules[limit].sign*(before[limit]-level) > tolerance {
 			p.Tightened[limit] = edge
 		}
 	}
@@ -182,11 +210,8 @@ func (c *Core) localDay(t instant.Instant) int {
 
 // newLedger opens a ledger for the cohort that lives there.
 func (c *Core) newLedger(p *point, from instant.Instant) Ledger {
-	l := Ledger{From: from, To: from}
-	if p.cohort >= 0 {
-		l.Cohort, l.Stage = c.site.Cohorts[p.cohort].ID, p.stage.String()
-	}
-	return l
+	first := firstOf(p.residents)
+	return Ledger{From: from, To: from, Cohort: first.Cohort, Stage: first.Stage.String()}
 }
 
 // closeLedger completes the ledger of a point at time t. The value is known up to the time seen.

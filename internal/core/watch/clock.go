@@ -103,6 +103,10 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 			s.late(&a.Since, &a.Raised, &a.Cleared)
 		}
 	}
+	if c.doubt.Any() {
+		c.record.Shift(c.doubt.Runs, ev.By)
+		c.site.Intervals = c.record.Intervals()
+	}
 	c.now, c.deadline = ev.At, instant.None
 	e := c.newEntry(journal.ClockStepped, ev.At)
 	before := ev.At.Add(-ev.By)

@@ -2,11 +2,9 @@ package watch
 
 import (
 	"fmt"
-	"slices"
 	"strings"
-	"time"
 
-	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
@@ -15,10 +13,10 @@ import (
 // command carries out a command. One that asks for the present state changes nothing.
 func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	switch cmd.Verb {
-	case SetStage:
-		return c.setStage(at, cmd, out)
+	case BeginCohort, SetStage, MoveCohort, CountCohort, EndCohort, DoTask:
+		return c.aboutAnimals(at, cmd, out)
 	case RecordMist, WriteNote:
-		return c.record(at, cmd, out)
+		return c.recordNote(at, cmd, out)
 	case Report:
 		return c.report(at, cmd, out)
 	}
@@ -135,62 +133,8 @@ func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []E
 	return c.alarmChanged(a, at, record(a, was, e, out))
 }
 
-// setStage moves a cohort to a stage. A stage that began earlier counts for the bands from now on, since what was
-// judged under the old ones stays recorded.
-func (c *Core) setStage(at instant.Instant, cmd *Command, out []Effect) []Effect {
-	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == cmd.Cohort })
-	if k < 0 {
-		return c.Refuse(at, cmd, fmt.Sprintf("there is no cohort %q", cmd.Cohort), out)
-	}
-	to, err := care.Parse(cmd.Stage)
-	if err != nil {
-		return c.Refuse(at, cmd, err.Error(), out)
-	}
-	from := cmd.At
-	if from == 0 || from.IsNone() {
-		from = at
-	}
-	if from > at.Add(366*24*time.Hour) {
-		return c.Refuse(at, cmd, "that is more than a year ahead", out)
-	}
-	c.stageSets = append(c.stageSets, stageSet{cmd.Cohort, to, from})
-	c.moveCohort(k, to, from)
-	cohort := &c.site.Cohorts[k]
-	c.expect(max(from, at), cohort.Place)
-	e := c.newEntry(journal.StageSet, at)
-	e.Cohort, e.Stage, e.Place, e.By, e.Reason, e.Since = cohort.ID, to.String(), cohort.Place, cmd.By, cmd.Reason, &from
-	out = append(out, Effect{Kind: Record, Point: -1, Entry: e})
-	if from <= at { // what was shelved was shelved for the old stage
-		for i := range c.alarms {
-			if a := &c.alarms[i]; a.place == cohort.Place && !a.ShelfUntil.IsNone() {
-				out = c.unshelve(a, at, "", "the stage of "+cohort.ID+" has changed", out)
-			}
-		}
-	}
-	return out
-}
-
-// Cohort returns a cohort with the stages that were set by command.
-func (c *Core) Cohort(id string) (Cohort, bool) {
-	k := slices.IndexFunc(c.site.Cohorts, func(h Cohort) bool { return h.ID == id })
-	if k < 0 {
-		return Cohort{}, false
-	}
-	cohort := c.site.Cohorts[k]
-	cohort.Stages = slices.Clone(cohort.Stages)
-	return cohort, true
-}
-
-// moveCohort enters a stage into a cohort's timeline, in place of an entry of the same time.
-func (c *Core) moveCohort(k int, to care.Stage, from instant.Instant) {
-	timeline := slices.DeleteFunc(slices.Clone(c.site.Cohorts[k].Stages), func(s care.Since) bool { return s.At.Equal(from.Time()) })
-	timeline = append(timeline, care.Since{Stage: to, At: from.Time()})
-	slices.SortStableFunc(timeline, func(a, b care.Since) int { return a.At.Compare(b.At) })
-	c.site.Cohorts[k].Stages = timeline
-}
-
-// record adds a misting or a note to the journal.
-func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
+// recordNote adds a misting or a note to the journal. Their time is when they happened. A note that corrects an entry withdraws it.
+func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	if cmd.Place != "" {
 		if _, ok := c.places[cmd.Place]; !ok {
 			return c.Refuse(at, cmd, fmt.Sprintf("there is no place %q", cmd.Place), out)
@@ -205,17 +149,28 @@ func (c *Core) record(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	} else if cmd.Text == "" {
 		return c.Refuse(at, cmd, "a note must have a text", out)
 	}
+	if problem := c.inTheFuture(at, cmd); problem != "" {
+		return c.Refuse(at, cmd, problem, out)
+	}
 	when := at
 	if cmd.At != 0 && !cmd.At.IsNone() {
-		when = cmd.At
+		when = min(cmd.At, at)
+	}
+	said := cohort.Entry{
+		Seq: c.seq + 1, Run: c.run, At: when, Since: when, Kind: kind, Cohort: cmd.Cohort, Place: cmd.Place, Count: cohort.NotCounted, Corrects: cmd.Corrects,
+	}
+	if problem := c.record.Refusal(&said, c.date); problem != "" {
+		return c.Refuse(at, cmd, problem, out)
 	}
 	e := c.newEntry(kind, when)
-	e.Place, e.Cohort, e.Text, e.By, e.Reason = cmd.Place, cmd.Cohort, cmd.Text, cmd.By, cmd.Reason
+	e.Place, e.Cohort, e.Text, e.By, e.Reason, e.Corrects = cmd.Place, cmd.Cohort, cmd.Text, cmd.By, cmd.Reason, cmd.Corrects
 	if cmd.For > 0 {
 		until := when.Add(cmd.For)
 		e.Until = &until
 	}
-	return append(out, Effect{Kind: Record, Point: -1, Entry: e})
+	said.ID = e.ID()
+	out = append(out, Effect{Kind: Record, Point: -1, Entry: e})
+	return c.putOnRecord(at, said, out)
 }
 
 // report adds an entry about the alarms themselves to the journal. It changes no alarm.

@@ -2,10 +2,10 @@ package watch
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/psychro"
@@ -29,8 +29,9 @@ type Core struct {
 	alarms    []alarm // alarmsPerPoint of each point, then one per fault
 	byName    map[string]int
 	faults    []fault
-	faultOf   []int32    // index in faults of each sensor itself; its channels follow
-	stageSets []stageSet // stage changes by command, which outlive the configuration's timelines
+	faultOf   []int32       // index in faults of each sensor itself; its channels follow
+	record    cohort.Record // of the animals
+	before    []Cohort      // of the configuration before this one; nil where there was none
 
 	run           string
 	reportDerived bool
@@ -55,17 +56,17 @@ type point struct {
 	feeders     []feeder  // sensors that feed it
 
 	// In force since the last boundary.
-	band     care.Band
-	limits   limits
-	rules    [care.LimitCount]limitRule
-	day      bool
-	cohort   int32 // −1: none lives there
-	stage    care.Stage
-	bandAt   instant.Instant // the time for which the band was looked up
-	boundary instant.Instant // when the band or the ledger changes next; None = never
-	changes  instant.Instant // when the limits change next, where the point looks ahead; None = never
-	after    limits          // from then on
-	kinetic  [2]float64      // a value and its e^(−ΔH/RT), so that each reading is computed once
+	band      care.Band
+	limits    limits
+	rules     [care.LimitCount]limitRule
+	owners    [care.LimitCount]string // whose the limits are
+	day       bool
+	residents []Resident
+	bandAt    instant.Instant // the time for which the band was looked up
+	boundary  instant.Instant // when the band or the ledger changes next; None = never
+	changes   instant.Instant // when the limits change next, where the point looks ahead; None = never
+	after     limits          // from then on
+	kinetic   [2]float64      // a value and its e^(−ΔH/RT), so that each reading is computed once
 
 	total     [ZoneCount]time.Duration // closed ledgers since this core was made
 	totalBase [ZoneCount]time.Duration // what the open ledger held when it was taken over
@@ -115,7 +116,10 @@ func New(site Site, run string) *Core {
 	if c.site.Location == nil {
 		c.site.Location = time.UTC
 	}
-	c.site.Cohorts = slices.Clone(site.Cohorts)
+	c.record.Seeds = site.Cohorts
+	if c.site.Intervals == nil {
+		c.site.Intervals = c.record.Intervals()
+	}
 	c.arrangePlaces()
 	for _, p := range site.Points {
 		c.addPoint(p, nil)
@@ -159,7 +163,7 @@ func (c *Core) addPoint(p Point, inputs []int32) int32 {
 	if gap <= 0 {
 		gap = defaultGap
 	}
-	c.points = append(c.points, point{name: p.Point, ownAccuracy: p.Accuracy, staleAfter: p.StaleAfter, gap: gap, inputs: inputs, cohort: -1, pointMemory: newPointMemory()})
+	c.points = append(c.points, point{name: p.Point, ownAccuracy: p.Accuracy, staleAfter: p.StaleAfter, gap: gap, inputs: inputs, pointMemory: newPointMemory()})
 	c.index[p.Point] = i
 	return i
 }
@@ -434,6 +438,9 @@ func (p *point) push(v float64) {
 func (p *point) depart(at instant.Instant, side Side, v float64) {
 	p.Side = side
 	p.Excursion = Excursion{From: at, Side: side, Extreme: v}
+	for _, r := range p.residents {
+		p.Excursion.Cohorts = append(p.Excursion.Cohorts, r.Cohort)
+	}
 	p.Ledger.Excursions++
 	p.departures[side]++
 }

@@ -2,6 +2,7 @@ package watch
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -95,7 +96,7 @@ func TestForesightUsesTheNextLightSwitch(t *testing.T) {
 	}
 }
 
-// A stage that a command sets for later counts as well.
+// A stage that the configuration has for later counts as well.
 func TestForesightUsesTheNextStage(t *testing.T) {
 	warm, cool := care.NoBand(), care.NoBand()
 	warm.Limits = [care.LimitCount]float64{math.NaN(), 18, 26, math.NaN()}
@@ -116,13 +117,15 @@ func TestForesightUsesTheNextStage(t *testing.T) {
 	}
 	for name, set := range map[string]bool{"no change": false, "metamorphs in half an hour": true} {
 		t.Run(name, func(t *testing.T) {
+			site := site
+			if set {
+				site.Cohorts = []Cohort{site.Cohorts[0]}
+				site.Cohorts[0].Stages = append(slices.Clone(site.Cohorts[0].Stages), care.Since{Stage: care.Metamorph, At: start.Add(30 * time.Minute)})
+			}
 			c := New(site, "test")
 			raised := 0
 			for m := range 30 {
 				at := instant.Of(start.Add(time.Duration(m) * time.Minute))
-				if m == 1 && set {
-					c.Step(Event{Kind: CommandEvent, At: at, Command: &Command{Verb: SetStage, Cohort: "a-2026", Stage: "metamorph", At: instant.Of(start.Add(30 * time.Minute))}}, nil)
-				}
 				for _, e := range c.Step(Event{At: at, Value: 21 + 1.5*float64(m)/60, Flag: quantity.Pass}, nil) {
 					if e.Kind == Record && e.Entry.Kind == "alarm.raised" {
 						assert.Equal(t, 22.0, *e.Entry.Setpoint)

@@ -73,4 +73,5 @@ type Excursion struct {
 	Side     Side
 	Extreme  float64
 	Unknown  time.Duration // time within it that was not observed
+	Cohorts  []string      // that lived there when it began; it ends when others do
 }

@@ -55,7 +55,7 @@ func TestTightestLimitOfAllResidentsHolds(t *testing.T) {
 		{"unless the place overrides", overriding, []float64{-1, -1, 28.9, -1}, []float64{-1, -1, 28.9, -1}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			site := shared(c.own)
+			site := shared(c.own).WithRecord(nil)
 			holding := site.BandAt(water, at(3599).Time())
 			assert.Equal(t, c.before, limits(&holding.Band))
 			assert.Equal(t, "b-2026", holding.Cohort, "of several the first one gives its name")
@@ -71,6 +71,6 @@ func TestTightestLimitOfAllResidentsHolds(t *testing.T) {
 			assert.Equal(t, c.after, limits(&state.Band))
 		})
 	}
-	site := shared(band(none, 30, none, none))
+	site := shared(band(none, 30, none, none)).WithRecord(nil)
 	assert.Equal(t, [2]string{"the band of tub-1", "that of b-2026 (larva)"}, site.Apart(water, at(0).Add(time.Minute).Time()))
 }

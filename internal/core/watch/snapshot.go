@@ -10,13 +10,15 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/psychro"
 	"dewline/internal/core/quantity"
 )
 
-// stageSet is a stage change made by command.
+// stageSet is a stage change made by command, as states of versions before [cohort.Record] have it.
 type stageSet struct {
 	Cohort string
 	Stage  care.Stage
@@ -33,7 +35,9 @@ type snapshot struct {
 	Now      instant.Instant
 	Late     uint64
 	Cuts     []instant.Instant
-	Stages   []stageSet
+	Stages   []stageSet // of older versions
+	Record   []cohort.Entry
+	Cohorts  []Cohort // of the configuration then
 	Points   []savedPoint
 	Pairings []savedPairing
 	Alarms   []savedAlarm
@@ -72,7 +76,7 @@ const snapshotVersion = 2
 func (c *Core) Snapshot() ([]byte, error) {
 	s := snapshot{
 		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
-		Cuts: c.cuts, Stages: c.stageSets,
+		Cuts: c.cuts, Record: c.record.Entries, Cohorts: c.record.Seeds,
 		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.faults)),
 	}
 	if c.doubt.Any() {
@@ -135,14 +139,14 @@ func (c *Core) Restore(data []byte) (err error) {
 	if s.Doubt != nil {
 		c.doubt = *s.Doubt
 	}
-	for _, set := range s.Stages {
-		for k := range c.site.Cohorts {
-			if c.site.Cohorts[k].ID == set.Cohort {
-				c.stageSets = append(c.stageSets, set)
-				c.moveCohort(k, set.Stage, set.At)
-			}
-		}
+	for i, set := range s.Stages {
+		c.record.Entries = append(c.record.Entries, cohort.Entry{
+			Seq: uint64(i) + 1, At: set.At, Since: set.At, Kind: journal.CohortStage, Cohort: set.Cohort, Stage: set.Stage, Count: cohort.NotCounted,
+		})
 	}
+	c.record.Add(s.Record...)
+	c.before = s.Cohorts
+	c.site.Intervals = c.record.Intervals()
 	c.restorePoints(&s)
 	c.restoreAlarms(&s)
 	return nil
@@ -263,15 +267,14 @@ func (c *Core) State(index int32) PointState {
 	p := &c.points[index]
 	s := PointState{
 		Index: index, Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
-		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Day: p.day, Stage: p.stage,
+		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Owners: p.owners, Day: p.day, Residents: p.residents,
 		Total: p.totalSeconds(), Departures: p.departures, Degree: p.totalDegree(), Fed: len(p.feeders) > 0 || len(p.inputs) > 0,
 	}
 	if !p.Known {
 		s.Zone, s.LastReading = UnknownZone, instant.None
 	}
-	if p.cohort >= 0 {
-		s.Cohort = c.site.Cohorts[p.cohort].ID
-	}
+	first := firstOf(p.residents)
+	s.Cohort, s.Stage = first.Cohort, first.Stage
 	s.Today = p.Day
 	current := p.Ledger
 	current.To = max(p.Accounted, current.From)
@@ -387,16 +390,6 @@ func (c *Core) Late() uint64 { return c.late }
 
 // Seq returns the number of the last journal entry.
 func (c *Core) Seq() uint64 { return c.seq }
-
-// Timeline returns the stages of a cohort, as configured and as set since.
-func (c *Core) Timeline(cohort string) []care.Since {
-	for i := range c.site.Cohorts {
-		if c.site.Cohorts[i].ID == cohort {
-			return append([]care.Since(nil), c.site.Cohorts[i].Stages...)
-		}
-	}
-	return nil
-}
 
 // MeanKineticCelsius returns the mean kinetic temperature of a ledger of a temperature; NaN where nothing was observed. It is a
 // model of chemical decay (USP <1160>): for animals an index of heat load, nothing more.

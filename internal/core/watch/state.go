@@ -28,11 +28,13 @@ type PointState struct {
 	Zone        Zone
 	Since       instant.Instant // the zone has not changed since then
 	Certainty   Certainty
-	Accuracy    float64   // expanded uncertainty (k = 2); 0 = not known
-	Band        care.Band // in force now
-	Day         bool      // the day variant is in force
-	Cohort      string
+	Accuracy    float64                 // expanded uncertainty (k = 2); 0 = not known
+	Band        care.Band               // in force now
+	Day         bool                    // the day variant is in force
+	Owners      [care.LimitCount]string // whose the limits are, see [Holding]
+	Cohort      string                  // the first of those that live there
 	Stage       care.Stage
+	Residents   []Resident
 	Today       Ledger             // of the local day so far, up to the last reading or gap
 	Total       [ZoneCount]float64 // seconds per zone since the core was made or restored
 	Departures  [3]uint64          // excursions that began since then, by Side

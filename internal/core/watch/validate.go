@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
 )
@@ -36,6 +37,16 @@ func (s *snapshot) validate() error {
 	check("the list of stages", len(s.Stages) <= maxCuts)
 	for _, set := range s.Stages {
 		check("a stage of cohort "+set.Cohort, set.Stage <= care.Adult && validTimes(set.At) && !set.At.IsNone())
+	}
+	check("the record of the animals", len(s.Record) <= maxCuts)
+	for i := range s.Record {
+		e := &s.Record[i]
+		check("entry "+e.ID+" of the record of the animals", e.Stage <= care.Adult && e.Count >= cohort.NotCounted && validTimes(e.At, e.Since) && !e.Since.IsNone())
+	}
+	for _, seed := range s.Cohorts {
+		for _, entry := range seed.Stages {
+			check("a stage of cohort "+seed.ID, entry.Stage <= care.Adult)
+		}
 	}
 	check("what is in doubt of the clock", s.Doubt == nil || s.Doubt.valid())
 	for i := range s.Points {

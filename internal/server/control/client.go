@@ -39,6 +39,16 @@ func (c *Client) Alarms(ctx context.Context) ([]Alarm, error) {
 	return list, c.understand(code, data, &list, http.StatusOK)
 }
 
+// Cohorts asks for what is in force for all cohorts.
+func (c *Client) Cohorts(ctx context.Context) ([]*Cohort, error) {
+	code, data, err := c.do(ctx, http.MethodGet, "/cohorts", nil)
+	if err != nil {
+		return nil, err
+	}
+	var list []*Cohort
+	return list, c.understand(code, data, &list, http.StatusOK)
+}
+
 // Site asks how the site shows times and values.
 func (c *Client) Site(ctx context.Context) (Site, error) {
 	code, data, err := c.do(ctx, http.MethodGet, "/site", nil)

@@ -10,11 +10,11 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/strictjson"
+	"dewline/internal/format/timetext"
 )
 
 // Alarm is an alarm as the socket and the commands show it. The form is stable.
@@ -53,7 +53,13 @@ type Request struct {
 	Place      string     `json:"place,omitempty"`
 	Notifier   string     `json:"outlet,omitempty"` // of a test; absent: all
 	Text       string     `json:"text,omitempty"`
-	At         string     `json:"at,omitempty"` // RFC 3339
+	At         string     `json:"at,omitempty"` // as [timetext.Parse] reads it
+	Profile    string     `json:"profile,omitempty"`
+	Gosner     int        `json:"gosner,omitempty"`
+	Count      *int       `json:"count,omitempty"`
+	Why        string     `json:"why,omitempty"`
+	Task       string     `json:"task,omitempty"`
+	Corrects   string     `json:"corrects,omitempty"`
 }
 
 // Response is the outcome of a command.
@@ -66,26 +72,12 @@ type Response struct {
 	Event     string   `json:"event,omitempty"`
 	Notifiers []string `json:"outlets,omitempty"`
 
-	// Of a change of stage: what is in force because of it.
-	Cohort *Cohort `json:"cohort,omitempty"`
-}
-
-// Cohort is the stage that is in force for a cohort, and the one that follows it.
-type Cohort struct {
-	Cohort    string          `json:"cohort"`
-	Place     string          `json:"place,omitempty"`
-	Stage     string          `json:"stage"` // "" before its first
-	Since     instant.Instant `json:"since"`
-	Next      string          `json:"next,omitempty"`
-	NextSince instant.Instant `json:"next_since"`
-}
-
-// CohortOf shows a cohort at a time.
-func CohortOf(c watch.Cohort, at instant.Instant) *Cohort {
-	now, next := care.EntryAt(c.Stages, at.Time())
-	return &Cohort{
-		Cohort: c.ID, Place: c.Place, Stage: now.Stage.String(), Since: instantOf(now.At), Next: next.Stage.String(), NextSince: instantOf(next.At),
-	}
+	// Of a command about animals or their care: the entry that was written, what is in force now, the same in words, and what no
+	// longer suits all animals of a place.
+	Entry    string   `json:"entry,omitempty"`
+	Cohort   *Cohort  `json:"cohort,omitempty"`
+	Words    string   `json:"words,omitempty"`
+	Warnings []string `json:"warnings,omitempty"`
 }
 
 // Site says how the site shows times and values to people.
@@ -121,20 +113,21 @@ type Test struct {
 // below it. Beyond some 292 years a duration would overflow.
 const maxSeconds = 366 * 24 * 3600
 
-// Command turns the request into a command of the core.
-func (r Request) Command() (watch.Command, error) {
+// Command turns the request into a command of the core. Local times are those of the location.
+func (r Request) Command(location *time.Location, now time.Time) (watch.Command, error) {
 	if !(r.ForSeconds >= 0 && r.ForSeconds <= maxSeconds) {
 		return watch.Command{}, fmt.Errorf("for_seconds is %v, and must lie between 0 and %d", r.ForSeconds, maxSeconds)
 	}
 	cmd := watch.Command{
 		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
 		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
+		Profile: r.Profile, Gosner: r.Gosner, Count: r.Count, Why: r.Why, Task: r.Task, Corrects: r.Corrects,
 	}
 	if r.Notifier != "" {
 		cmd.Notifiers = []string{r.Notifier}
 	}
 	if r.At != "" {
-		at, err := instant.Parse(r.At)
+		at, err := timetext.Parse(r.At, location, now)
 		if err != nil {
 			return watch.Command{}, fmt.Errorf("at: %w", err)
 		}
@@ -153,6 +146,7 @@ func decodeRequest(data []byte) (Request, error) {
 	fields := map[string]any{
 		"verb": &r.Verb, "alarm": &r.Alarm, "occurrence": &r.Occurrence, "for_seconds": &r.ForSeconds, "reason": &r.Reason,
 		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At, "outlet": &r.Notifier,
+		"profile": &r.Profile, "gosner": &r.Gosner, "count": &r.Count, "why": &r.Why, "task": &r.Task, "corrects": &r.Corrects,
 	}
 	for _, m := range members {
 		field, known := fields[m.Name]

@@ -63,11 +63,14 @@ var private = net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) err
 func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http.Server {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /alarms", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Alarms(current.Get())) })
+	mux.HandleFunc("GET /cohorts", func(w http.ResponseWriter, r *http.Request) {
+		answer(w, http.StatusOK, Cohorts(current.Get().Animals, instant.Of(current.Get().At)))
+	})
 	mux.HandleFunc("GET /site", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, siteOf(current.Get())) })
 	mux.HandleFunc("GET /outlets", func(w http.ResponseWriter, r *http.Request) {
 		answer(w, http.StatusOK, NotifierStatuses(current.Get()))
 	})
-	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { handleCommand(w, r, command) })
+	mux.HandleFunc("POST /command", func(w http.ResponseWriter, r *http.Request) { handleCommand(w, r, current, command) })
 	return &http.Server{
 		Handler: mux, ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 10 * time.Second, WriteTimeout: 30 * time.Second,
 		IdleTimeout: time.Minute, MaxHeaderBytes: 8 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
@@ -123,7 +126,7 @@ func (s *Server) Close() error {
 	return nil
 }
 
-func handleCommand(w http.ResponseWriter, r *http.Request, command Commander) {
+func handleCommand(w http.ResponseWriter, r *http.Request, current *status.Current, command Commander) {
 	data, err := io.ReadAll(http.MaxBytesReader(w, r.Body, maxRequestBytes))
 	if err != nil {
 		code := http.StatusBadRequest
@@ -138,7 +141,7 @@ func handleCommand(w http.ResponseWriter, r *http.Request, command Commander) {
 		answer(w, http.StatusBadRequest, Response{Reason: "the request is not understood: " + err.Error()})
 		return
 	}
-	cmd, err := request.Command()
+	cmd, err := request.Command(ClockOf(current.Get()))
 	if err != nil {
 		answer(w, http.StatusBadRequest, Response{Reason: err.Error()})
 		return
@@ -178,6 +181,14 @@ func Alarms(p *status.Snapshot) []Alarm {
 		list = append(list, shown)
 	}
 	return list
+}
+
+// ClockOf returns the time zone of a site and its time now, by which the times of requests are read.
+func ClockOf(p *status.Snapshot) (*time.Location, time.Time) {
+	if p.Location == nil {
+		return time.UTC, p.At
+	}
+	return p.Location, p.At
 }
 
 func siteOf(p *status.Snapshot) Site {

@@ -7,6 +7,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
@@ -22,6 +23,7 @@ type Snapshot struct {
 	Titles     map[string]string // what people call a place, by its id
 	Confirmed  bool              // the clock is known to be right
 	Points     []watch.PointState
+	Animals    []cohort.Interval // who lived where, and when
 	Alarms     []watch.AlarmState
 	Sensors    []SensorHealth
 	Notifiers  []NotifierHealth

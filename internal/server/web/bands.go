@@ -7,7 +7,6 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
@@ -29,28 +28,12 @@ func (s *site) bandsOf(ctx context.Context, point quantity.Point, from, to insta
 	if s.Site == nil {
 		return nil, nil
 	}
-	sets, err := s.stageSets(ctx, to)
-	if err != nil {
-		return nil, err
-	}
-	return bandsOver(s.Site(), sets, point, from, to), nil
+	return bandsOver(s.Site(), point, from, to), nil
 }
 
-const maxStageSets = 2000
-
-// stageSets returns the stage changes by command before a time, oldest first.
-func (s *site) stageSets(ctx context.Context, before instant.Instant) ([]journal.Entry, error) {
-	if s.History == nil {
-		return nil, nil
-	}
-	sets, err := s.History.Journal(ctx, JournalFilter{To: before, Kinds: []journal.Kind{journal.StageSet}, Limit: maxStageSets})
-	slices.Reverse(sets)
-	return sets, err
-}
-
-// bandsOver walks from one change of the band to the next: light, the configured timeline, and stage changes by command. A
-// stage that was said to have begun earlier counts from the time at which that was said: what was judged before stays.
-func bandsOver(site *watch.Site, sets []journal.Entry, point quantity.Point, from, to instant.Instant) []BandSpan {
+// bandsOver walks from one change of the band to the next: light, and what the animals' record says, by the time from which on it
+// counts.
+func bandsOver(site *watch.Site, point quantity.Point, from, to instant.Instant) []BandSpan {
 	edges := []instant.Instant{}
 	edge := func(at instant.Instant) {
 		if at > from && at < to {
@@ -60,17 +43,10 @@ func bandsOver(site *watch.Site, sets []journal.Entry, point quantity.Point, fro
 	for at := site.Light.NextSwitch(from.Time()); !at.IsZero() && instant.Of(at) < to; at = site.Light.NextSwitch(at) {
 		edge(instant.Of(at))
 	}
-	for i := range site.Cohorts {
-		if site.Cohorts[i].Place == point.Place {
-			for _, entry := range site.Cohorts[i].Stages {
-				edge(instant.Of(entry.At))
-			}
-		}
-	}
-	for i := range sets {
-		edge(sets[i].At)
-		if sets[i].Since != nil {
-			edge(*sets[i].Since)
+	for i := range site.Intervals {
+		if n := &site.Intervals[i]; n.Place == point.Place {
+			edge(n.From)
+			edge(n.To)
 		}
 	}
 	edges = append(edges, to)
@@ -78,8 +54,8 @@ func bandsOver(site *watch.Site, sets []journal.Entry, point quantity.Point, fro
 
 	var spans []BandSpan
 	for _, next := range slices.Compact(edges) {
-		span := bandAt(site, sets, point, from)
-		span.From, span.To = from, next
+		holding := site.BandAt(point, from.Time())
+		span := BandSpan{From: from, To: next, Band: holding.Band, Day: holding.Day, Cohort: holding.Cohort, Stage: holding.Stage}
 		if n := len(spans); n > 0 && sameBand(&spans[n-1], &span) {
 			spans[n-1].To = next
 		} else {
@@ -88,37 +64,6 @@ func bandsOver(site *watch.Site, sets []journal.Entry, point quantity.Point, fro
 		from = next
 	}
 	return spans
-}
-
-// bandAt returns the band in force at a time, with the stages that were known then.
-func bandAt(site *watch.Site, sets []journal.Entry, point quantity.Point, at instant.Instant) BandSpan {
-	then := *site
-	then.Cohorts = slices.Clone(site.Cohorts)
-	for i := range then.Cohorts {
-		then.Cohorts[i].Stages = timelineAt(&site.Cohorts[i], sets, at)
-	}
-	holding := then.BandAt(point, at.Time())
-	return BandSpan{Band: holding.Band, Day: holding.Day, Cohort: holding.Cohort, Stage: holding.Stage}
-}
-
-// timelineAt returns the stages of a cohort as far as they were known at a time.
-func timelineAt(c *watch.Cohort, sets []journal.Entry, at instant.Instant) []care.Since {
-	timeline := c.Stages
-	for i := range sets {
-		e := &sets[i]
-		to, err := care.Parse(e.Stage)
-		if e.At > at || e.Cohort != c.ID || err != nil {
-			continue
-		}
-		since := e.At
-		if e.Since != nil {
-			since = *e.Since
-		}
-		timeline = slices.DeleteFunc(slices.Clone(timeline), func(s care.Since) bool { return s.At.Equal(since.Time()) })
-		timeline = append(timeline, care.Since{Stage: to, At: since.Time()})
-		slices.SortStableFunc(timeline, func(a, b care.Since) int { return a.At.Compare(b.At) })
-	}
-	return timeline
 }
 
 func sameBand(a, b *BandSpan) bool {

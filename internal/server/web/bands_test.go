@@ -11,12 +11,11 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
 
-// The bands that are drawn are those that the core had in force: for any timeline of stages, any stage changes by command, any
+// The bands that are drawn are those that the core had in force: for any timeline of stages, any stage changes and moves by command, any
 // light hours, place bands or not, across a change of the clock.
 func TestBandsAreThoseOfTheCore(t *testing.T) {
 	location, err := time.LoadLocation("Europe/Lisbon")
@@ -49,7 +48,7 @@ func TestBandsAreThoseOfTheCore(t *testing.T) {
 		from := rapid.IntRange(0, 24*60-1).Draw(t, "light from")
 		site := watch.Site{
 			ID: "x", Location: location, Light: care.Light{Location: location, From: from, To: rapid.IntRange(0, 24*60-1).Draw(t, "light to")},
-			Places: []watch.Place{place}, Points: []watch.Point{{Point: point, Gap: 2 * time.Hour}}, Profiles: map[string]*care.Profile{"p": profile},
+			Places: []watch.Place{place, {ID: "tub-2"}}, Points: []watch.Point{{Point: point, Gap: 2 * time.Hour}}, Profiles: map[string]*care.Profile{"p": profile},
 			Cohorts: []watch.Cohort{{ID: "a", Profile: "p", Place: "tub-1", Stages: timeline}},
 		}
 		core := watch.New(site, "run")
@@ -57,27 +56,23 @@ func TestBandsAreThoseOfTheCore(t *testing.T) {
 		index, _ := core.Index(point)
 		said := rapid.SliceOfNDistinct(rapid.IntRange(1, hours-1), 0, 4, rapid.ID).Draw(t, "said at")
 		slices.Sort(said)
-		var sets []journal.Entry
 		var inForce [hours]care.Band
 		for h := range hours {
 			// Half past, so that no boundary but a drawn minute of the light falls on the moment that is looked at.
 			at := instant.Of(begin.Add(time.Duration(h)*time.Hour + 30*time.Minute))
 			if slices.Contains(said, h) {
 				command := watch.Command{Verb: watch.SetStage, Cohort: "a", Stage: rapid.SampledFrom(care.All()).Draw(t, "set").String()}
-				if rapid.Bool().Draw(t, "began at another time") {
-					command.At = instant.Of(begin.Add(time.Duration(anHour.Draw(t, "began at")) * time.Hour))
+				if rapid.Bool().Draw(t, "moves") {
+					command = watch.Command{Verb: watch.MoveCohort, Cohort: "a", Place: rapid.SampledFrom([]string{"tub-1", "tub-2"}).Draw(t, "to")}
 				}
-				for _, e := range core.Step(watch.Event{Kind: watch.CommandEvent, At: at.Add(-time.Minute), Command: &command}, nil) {
-					if e.Kind == watch.Record && e.Entry.Kind == journal.StageSet {
-						sets = append(sets, *e.Entry)
-					}
-				}
+				core.Step(watch.Event{Kind: watch.CommandEvent, At: at.Add(-time.Minute), Command: &command}, nil)
 			}
 			core.Step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: index, Value: 20, Flag: quantity.Pass}, nil)
 			inForce[h] = core.State(index).Band
 		}
 		end := instant.Of(begin.Add(hours * time.Hour))
-		spans := bandsOver(&site, sets, point, instant.Of(begin), end)
+		site.Intervals = core.Animals()
+		spans := bandsOver(&site, point, instant.Of(begin), end)
 		require.Equal(t, instant.Of(begin), spans[0].From)
 		require.Equal(t, end, spans[len(spans)-1].To)
 		for i := 1; i < len(spans); i++ {

@@ -8,9 +8,7 @@ import (
 	"slices"
 	"time"
 
-	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
@@ -73,11 +71,7 @@ func (s *site) serveExposure(w http.ResponseWriter, r *http.Request) {
 // as live, to the millisecond, over any range.
 func (s *site) expose(ctx context.Context, point quantity.Point, from, to instant.Instant) (watch.Ledger, error) {
 	sum := watch.Ledger{From: from, To: from}
-	sets, err := s.stageSets(ctx, to)
-	if err != nil {
-		return sum, err
-	}
-	site, inputs := siteFor(s.Site(), point, sets, from)
+	site, inputs := siteFor(s.Site(), point)
 	core := watch.New(site, "exposure")
 	index, ok := core.Index(point)
 	if !ok { // nothing that is measured leads to it: all of it is unknown
@@ -92,7 +86,6 @@ func (s *site) expose(ctx context.Context, point quantity.Point, from, to instan
 	f.step(watch.Event{Kind: watch.CutEvent, At: from})
 	f.step(watch.Event{Kind: watch.CutEvent, At: to})
 	last := begin
-	later := setsAfter(sets, from)
 	n := 0
 	for r, err := range merged(ctx, s.History, inputs, begin, to.Add(gap)) {
 		if err != nil {
@@ -101,19 +94,12 @@ func (s *site) expose(ctx context.Context, point quantity.Point, from, to instan
 		if n++; n%8192 == 0 && ctx.Err() != nil {
 			return sum, ctx.Err()
 		}
-		for len(later) > 0 && later[0].At <= r.At {
-			f.set(&later[0])
-			later = later[1:]
-		}
 		at, ok := core.Index(r.point)
 		if !ok {
 			continue
 		}
 		last = max(last, r.At)
 		f.step(watch.Event{Kind: watch.ReadingEvent, Point: at, At: r.At, Value: r.Value, Flag: r.Flag})
-	}
-	for i := range later {
-		f.set(&later[i])
 	}
 	f.effects = core.Finish(max(last, to), f.effects[:0])
 	f.take()
@@ -150,19 +136,10 @@ func (f *fold) take() {
 	}
 }
 
-// set repeats a stage change of the journal.
-func (f *fold) set(e *journal.Entry) {
-	cmd := watch.Command{Verb: watch.SetStage, Cohort: e.Cohort, Stage: e.Stage}
-	if e.Since != nil {
-		cmd.At = *e.Since
-	}
-	f.step(watch.Event{Kind: watch.CommandEvent, At: e.At, Command: &cmd})
-}
-
-// siteFor narrows a site to one point and what it is derived from, with the stages that were known when the range began.
-func siteFor(site *watch.Site, point quantity.Point, sets []journal.Entry, from instant.Instant) (watch.Site, []quantity.Point) {
+// siteFor narrows a site to one point and what it is derived from.
+func siteFor(site *watch.Site, point quantity.Point) (watch.Site, []quantity.Point) {
 	narrow := *site
-	narrow.Points, narrow.Sensors, narrow.Cohorts = nil, nil, nil
+	narrow.Points, narrow.Sensors = nil, nil
 	var inputs []quantity.Point
 	for _, p := range site.Points {
 		if p.Point == point || point.Quantity.Derived() && feedsInto(site, p.Point, point) {
@@ -175,21 +152,7 @@ func siteFor(site *watch.Site, point quantity.Point, sets []journal.Entry, from 
 		narrow.Points = append(narrow.Points, watch.Point{Point: point})
 		inputs = append(inputs, point)
 	}
-	for i := range site.Cohorts {
-		c := site.Cohorts[i]
-		if c.Place == point.Place {
-			c.Stages = slices.Clone(timelineAt(&c, sets, from))
-			narrow.Cohorts = append(narrow.Cohorts, c)
-		}
-	}
 	return narrow, inputs
-}
-
-func setsAfter(sets []journal.Entry, from instant.Instant) []journal.Entry {
-	return slices.DeleteFunc(slices.Clone(sets), func(e journal.Entry) bool {
-		_, err := care.Parse(e.Stage)
-		return e.At <= from || err != nil
-	})
 }
 
 // pointReading is a reading that knows its point.

@@ -56,7 +56,7 @@ const (
 )
 
 var eventKinds = []journal.Kind{
-	journal.Misting, journal.StageSet, journal.Note, journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ConfigChanged,
+	journal.Misting, journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted, journal.CareDone, journal.Note, journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ConfigChanged,
 }
 
 func (s *site) serveMarks(w http.ResponseWriter, r *http.Request) {
@@ -97,6 +97,9 @@ func (s *site) gatherMarks(ctx context.Context, m *Marks, p *status.Snapshot, pl
 		mark := EventMark{At: e.At, Kind: e.Kind, Place: e.Place, Cohort: e.Cohort, Stage: e.Stage, Text: e.Text, By: e.By, Until: instant.None}
 		if e.Until != nil {
 			mark.Until = *e.Until
+		}
+		if e.Dated() && *e.Since >= m.From { // written later
+			mark.At = *e.Since
 		}
 		m.Events = append(m.Events, mark)
 	}

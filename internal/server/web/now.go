@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"math"
 	"net/http"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
@@ -58,6 +60,8 @@ type CohortNow struct {
 	Since   instant.Instant `json:"since"`
 	Profile string          `json:"profile"`
 	Gosner  string          `json:"gosner,omitempty"`
+	Count   *int            `json:"count,omitempty"` // absent where no count is on record
+	Here    instant.Instant `json:"here_since"`      // in this place
 }
 
 // PointNow is the current value of a point, its band and its zone.
@@ -72,7 +76,8 @@ type PointNow struct {
 	Accuracy    number            `json:"accuracy"` // expanded uncertainty (k = 2); 0 = not known
 	Flag        uint8             `json:"flag"`     // IOOS QARTOD
 	LastReading instant.Instant   `json:"last_reading"`
-	Band        *exposure.Limits  `json:"band"` // null where there is no limit
+	Band        *exposure.Limits  `json:"band"`                // null where there is no limit
+	Owners      map[string]string `json:"limits_of,omitempty"` // whose each limit is, where they are not all the same one's
 	Day         bool              `json:"day"`
 	Fed         bool              `json:"fed"`
 	Derived     bool              `json:"derived"`
@@ -250,46 +255,54 @@ func (s *site) placesNow(p *status.Snapshot, configured *watch.Site) []PlaceNow 
 		at.Points = append(at.Points, pointNow(state))
 	}
 	if configured != nil {
-		for i := range configured.Cohorts {
-			c := &configured.Cohorts[i]
-			if k, ok := index[c.Place]; ok {
-				places[k].Cohorts = append(places[k].Cohorts, cohortNow(c, configured, p, &places[k]))
+		for i := range places {
+			for _, resident := range configured.ResidentsAt(places[i].ID, instant.Of(p.At)) {
+				places[i].Cohorts = append(places[i].Cohorts, cohortNow(resident, configured))
 			}
 		}
 	}
 	return places
 }
 
-// cohortNow returns a cohort with its stage. Only the points of the snapshot know a stage that was set by a command.
-func cohortNow(c *watch.Cohort, configured *watch.Site, p *status.Snapshot, at *PlaceNow) CohortNow {
-	now := CohortNow{ID: c.ID, Profile: c.Profile, Since: instant.None}
-	current := care.StageAt(c.Stages, p.At)
-	for i := range p.Points {
-		if p.Points[i].Point.Place == at.ID && p.Points[i].Cohort == c.ID {
-			current = p.Points[i].Stage
-			break
-		}
-	}
-	now.Stage = current.String()
-	for _, entry := range c.Stages {
-		if entry.Stage == current && !entry.At.After(p.At) {
-			now.Since = instantOf(entry.At)
-		}
+func cohortNow(c *cohort.Interval, configured *watch.Site) CohortNow {
+	now := CohortNow{ID: c.Cohort, Profile: c.Profile, Stage: c.Stage.String(), Since: c.StageBy.Since, Here: c.PlaceBy.Since}
+	if c.Count != cohort.NotCounted {
+		now.Count = new(c.Count)
 	}
 	if profile := configured.Profiles[c.Profile]; profile != nil {
-		now.Gosner = profile.Care[current].Gosner
+		now.Gosner = profile.Care[c.Stage].Gosner
 		if profile.Title != "" {
 			now.Profile = profile.Title
 		}
 	}
+	if c.Gosner > 0 { // what was seen says more than what the stage spans
+		now.Gosner = strconv.Itoa(c.Gosner)
+	}
 	return now
+}
+
+// ownersOf says whose the limits of a point are, where they are not all the same one's.
+func ownersOf(s *watch.PointState) map[string]string {
+	owners, several, first := map[string]string{}, false, ""
+	for l, owner := range s.Owners {
+		if owner == "" {
+			continue
+		}
+		several = several || first != "" && owner != first
+		first = owner
+		owners[care.Limit(l).String()] = owner
+	}
+	if !several {
+		return nil
+	}
+	return owners
 }
 
 func pointNow(s *watch.PointState) PointNow {
 	q := s.Point.Quantity
 	now := PointNow{
 		Point: s.Point, Quantity: q.String(), Unit: q.Unit().Symbol(), Zone: s.Zone.String(), Since: orNone(s.Since), Certainty: string(s.Certainty),
-		Accuracy: number(s.Accuracy), Flag: uint8(s.Flag), LastReading: orNone(s.LastReading), Band: limitsOf(&s.Band), Day: s.Day, Fed: s.Fed,
+		Accuracy: number(s.Accuracy), Flag: uint8(s.Flag), LastReading: orNone(s.LastReading), Band: limitsOf(&s.Band), Owners: ownersOf(s), Day: s.Day, Fed: s.Fed,
 		Derived: q.Derived(), Today: exposure.Of(q, &s.Today),
 	}
 	if !status.Stale(s) {

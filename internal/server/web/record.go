@@ -33,9 +33,9 @@ var kindGroups = map[string][]journal.Kind{
 		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting,
 	},
 	"raised":   {journal.AlarmRaised, journal.AlarmCleared},
-	"people":   {journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmShelved, journal.AlarmUnshelved, journal.AlarmDisabled, journal.AlarmEnabled, journal.CommandRefused, journal.Note, journal.StageSet, journal.Misting},
+	"people":   {journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmShelved, journal.AlarmUnshelved, journal.AlarmDisabled, journal.AlarmEnabled, journal.CommandRefused, journal.Note, journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted, journal.CareDone, journal.Misting},
 	"notes":    {journal.Note},
-	"stages":   {journal.StageSet},
+	"stages":   {journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted},
 	"mistings": {journal.Misting},
 	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.NotifierTest, journal.TestTaken, journal.Lost},
 }
@@ -158,7 +158,7 @@ func (s *site) serveCommand(w http.ResponseWriter, r *http.Request) {
 	if who.Name != "" { // whatever the page says
 		request.By = who.Name
 	}
-	cmd, err := request.Command()
+	cmd, err := request.Command(control.ClockOf(s.Current.Get()))
 	if err != nil {
 		answer(w, r, http.StatusBadRequest, control.Response{Reason: err.Error()})
 		return

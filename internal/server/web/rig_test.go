@@ -315,7 +315,7 @@ func (r *rig) keep(effects []watch.Effect) {
 func (r *rig) publish() {
 	picture := &status.Snapshot{
 		Site: r.site.ID, Run: "rig", At: r.now, Started: r.now.AddDate(0, 0, -pastDays), Display: quantity.Fahrenheit, Location: r.site.Location,
-		Confirmed: true, Alarms: r.core.Alarms(), ReloadOK: true,
+		Confirmed: true, Alarms: r.core.Alarms(), Animals: r.core.Animals(), ReloadOK: true,
 		Notifiers: []status.NotifierHealth{
 			{Name: "mqtt", Connected: true, Sent: 412},
 			{Name: "webhook", LastError: "dial tcp: lookup push.example: no such host", Pending: 3, Oldest: r.now.Add(-40 * time.Minute), Sent: 27},
@@ -413,6 +413,13 @@ func (r *rig) Journal(_ context.Context, f web.JournalFilter) ([]journal.Entry, 
 	return found, r.broken
 }
 
+// watched is the site with the animals of the moment.
+func (r *rig) watched() *watch.Site {
+	site := r.site
+	site.Intervals = r.current.Get().Animals
+	return &site
+}
+
 func (r *rig) options(t testing.TB) web.Options {
 	titles := map[string]string{}
 	for i := range r.config.Places {
@@ -420,7 +427,7 @@ func (r *rig) options(t testing.TB) web.Options {
 	}
 	return web.Options{
 		Listen: "127.0.0.1:0", Current: &r.current, Metrics: metricsHandler(), Healthy: func() error { return nil },
-		Site: func() *watch.Site { return &r.site }, Title: func(place string) string { return titles[place] },
+		Site: r.watched, Title: func(place string) string { return titles[place] },
 		Command: r.command, History: r, Pages: dashboards.Pages(), Log: slog.New(slog.NewTextHandler(t.Output(), nil)),
 	}
 }
