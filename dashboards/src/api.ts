@@ -137,6 +137,10 @@ export interface Band {
   cohort?: string;
   stage?: string;
 }
+export interface Extreme {
+  at: string;
+  value: number;
+}
 export interface PointTrend {
   point: string;
   unit: string;
@@ -145,6 +149,8 @@ export interface PointTrend {
   mean: (number | null)[];
   min: (number | null)[];
   max: (number | null)[];
+  lowest: Extreme | null;
+  highest: Extreme | null;
   bands: Band[];
 }
 export interface Trend {

@@ -4,7 +4,7 @@
 import uPlot from "uplot";
 import type { Band, Marks, PointTrend } from "./api";
 import { h, say } from "./dom";
-import { full, lasting, moment } from "./time";
+import { dayYear, full, lasting, moment } from "./time";
 import { convert, figure, fixed, unitOf, withUnit, type Temperature } from "./units";
 import { quantityWords, split } from "./words";
 
@@ -16,6 +16,7 @@ export interface Range {
 export interface Input {
   trend: PointTrend;
   other: PointTrend | null; // the older range
+  column: number; // width of a column, milliseconds
   shift: number; // how much later the older range is drawn, milliseconds
   otherName: string;
   marks: Marks | null;
@@ -41,6 +42,7 @@ interface Ink {
   moss: string;
   rust: string;
   ochre: string;
+  slate: string;
   night: string;
   second: string;
   sheet: string;
@@ -60,6 +62,7 @@ function inks(): Ink {
     moss: of("moss"),
     rust: of("rust"),
     ochre: of("ochre"),
+    slate: of("slate"),
     night: of("night"),
     second: of("second"),
     sheet: of("sheet"),
@@ -80,7 +83,7 @@ export class Chart {
     { class: "scroll", tabindex: 0, role: "region" },
     h("table", {}, h("thead", {}, this.valuesHead), this.values),
   );
-  private readonly details = h("details", {}, h("summary", {}, "The same as a table"), this.scroll);
+  private readonly details = h("details", {}, h("summary", {}, "Show table"), this.scroll);
   private readonly spoken = h("p", { class: "unseen", "aria-live": "polite" });
   private u: uPlot | null = null;
   private data: uPlot.AlignedData = [[], [], [], []];
@@ -189,7 +192,6 @@ export class Chart {
           y: { range: (_u, min, max) => this.yRange(min, max) },
         },
         series,
-        bands: [{ series: [MAX, MIN], fill: c.ink + "38" }],
         axes: [
           {
             stroke: c.dim,
@@ -262,16 +264,84 @@ export class Chart {
       for (const l of input.marks.light)
         ctx.fillRect(x(Date.parse(l.from)), bbox.top, x(Date.parse(l.to)) - x(Date.parse(l.from)), bbox.height);
     }
-    for (const b of input.trend.bands) this.band(u, b, x);
+    const known = knownStretches(input.trend, input.column);
+    for (const b of input.trend.bands) {
+      for (const k of known) this.band(u, b, Math.max(Date.parse(b.from), k.from), Math.min(Date.parse(b.to), k.to), x);
+    }
+    this.envelope(u, x);
     ctx.restore();
   }
 
-  private band(u: uPlot, b: Band, x: (ms: number) => number): void {
-    if (!b.limits) return;
+  // envelope fills from the lowest to the highest, solid, and what lies beyond the band in force in colour: an hour of heat in a
+  // year is a column of colour that cannot be overlooked.
+  private envelope(u: uPlot, x: (ms: number) => number): void {
+    const { ctx, bbox } = u,
+      input = this.input!,
+      c = this.colours,
+      p = devicePixelRatio,
+      wide = input.column > input.trend.gap_s * 1000;
+    const y = (v: number): number => u.valToPos(convert(this.quantity, input.temperature, v), "y", true);
+    const shape = new Path2D();
+    const { t, min, max } = input.trend;
+    for (let i = 0; i < t.length;) {
+      if (max[i] === null) {
+        i++;
+        continue;
+      }
+      let end = i;
+      while (end + 1 < t.length && max[end + 1] !== null) end++;
+      if (wide) {
+        // a column is a column
+        for (; i <= end; i++) {
+          const left = x(t[i]! * 1000 - input.column / 2),
+            width = Math.max(1.5 * p, x(t[i]! * 1000 + input.column / 2) - left),
+            top = y(max[i]!);
+          shape.rect(left, top, width, Math.max(1.5 * p, y(min[i]!) - top));
+        }
+        continue;
+      }
+      shape.moveTo(x(t[i]! * 1000), y(max[i]!));
+      for (let k = i; k <= end; k++) shape.lineTo(x(t[k]! * 1000), y(max[k]!));
+      for (let k = end; k >= i; k--) shape.lineTo(x(t[k]! * 1000), y(min[k]!));
+      shape.closePath();
+      i = end + 1;
+    }
+    ctx.globalAlpha = 0.35;
+    ctx.fillStyle = c.ink;
+    ctx.fill(shape);
+    ctx.globalAlpha = 1;
+    const paint = (left: number, width: number, top: number, bottom: number, colour: string): void => {
+      if (width <= 0 || bottom <= top) return;
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(left, top, width, bottom - top);
+      ctx.clip();
+      ctx.fillStyle = ctx.strokeStyle = colour;
+      ctx.lineWidth = 3 * p;
+      ctx.fill(shape);
+      if (!wide) ctx.stroke(shape); // where a column holds one reading, the envelope has no width
+      ctx.restore();
+    };
+    const floor = bbox.top + bbox.height;
+    for (const b of input.trend.bands) {
+      if (!b.limits) continue;
+      const left = x(Date.parse(b.from)),
+        width = x(Date.parse(b.to)) - left,
+        { low, high, "critical-low": lowest, "critical-high": highest } = b.limits;
+      const above = high ?? highest,
+        below = low ?? lowest;
+      if (above !== null) paint(left, width, bbox.top, Math.min(floor, y(above)), c.ochre);
+      if (highest !== null) paint(left, width, bbox.top, Math.min(floor, y(highest)), c.rust);
+      if (below !== null) paint(left, width, Math.max(bbox.top, y(below)), floor, c.slate);
+    }
+  }
+
+  private band(u: uPlot, b: Band, from: number, to: number, x: (ms: number) => number): void {
+    if (!b.limits || to <= from) return;
     const { ctx, bbox } = u,
       c = this.colours,
-      left = x(Date.parse(b.from)),
-      width = x(Date.parse(b.to)) - left;
+      left = x(from),
+      width = x(to) - left;
     if (width <= 0) return;
     const y = (v: number): number =>
       Math.min(
@@ -510,7 +580,8 @@ export class Chart {
       min = near(MIN),
       max = near(MAX),
       ms = this.data[T]![index]! * 1000;
-    const parts = [`${full(input.zone, ms)}: ${mean === null ? "not known" : `${text(mean)} ${unit}`}`];
+    const when = input.column > 20 * 3600e3 ? dayYear(input.zone, ms) : full(input.zone, ms);
+    const parts = [`${when}: ${mean === null ? "not known" : `${text(mean)} ${unit}`}`];
     if (min !== null && max !== null && text(min) !== text(max)) parts.push(`from ${text(min)} to ${text(max)}`);
     if (input.other && this.data[OTHER]) {
       const older = near(OTHER);
@@ -522,34 +593,23 @@ export class Chart {
   private describe(): void {
     const { trend, range, zone, temperature } = this.input!,
       q = this.quantity;
-    let low = Infinity,
-      high = -Infinity,
-      lowAt = 0,
-      highAt = 0,
-      gaps = 0;
-    trend.t.forEach((t, i) => {
-      const a = trend.min[i],
-        b = trend.max[i];
-      if (a === null || a === undefined || b === null || b === undefined) {
-        gaps++;
-        return;
-      }
-      if (t * 1000 < range.from || t * 1000 > range.to) return;
-      if (a < low) {
-        low = a;
-        lowAt = t * 1000;
-      }
-      if (b > high) {
-        high = b;
-        highAt = t * 1000;
-      }
-    });
-    const text =
-      low === Infinity
-        ? "Nothing was seen in this range."
-        : `Lowest ${withUnit(q, temperature, low)} on ${moment(zone, lowAt)}, ` +
-          `highest ${withUnit(q, temperature, high)} on ${moment(zone, highAt)}` +
-          (gaps ? `; ${gaps === 1 ? "one gap" : `${gaps} gaps`} in which nothing is known.` : "; no gap.");
+    const { lowest, highest } = trend,
+      known = knownStretches(trend, this.input!.column);
+    let text = "Nothing was seen in this range.";
+    if (lowest && highest) {
+      text =
+        `Lowest ${withUnit(q, temperature, lowest.value)} on ${moment(zone, Date.parse(lowest.at))}, ` +
+        `highest ${withUnit(q, temperature, highest.value)} on ${moment(zone, Date.parse(highest.at))}`;
+      const slack = Math.max(trend.gap_s * 1000, this.input!.column),
+        first = known[0]!.from > range.from + slack,
+        last = known.at(-1)!.to < range.to - slack;
+      const gaps = known.length - 1 + Number(first) + Number(last),
+        seen = known.reduce((sum, k) => sum + Math.min(k.to, range.to) - Math.max(k.from, range.from), 0);
+      const share = 100 - (100 * seen) / (range.to - range.from),
+        percent = share < 0.05 ? "less than 0.1" : share.toFixed(1);
+      if (gaps) text += `; ${gaps === 1 ? "one gap" : `${gaps} gaps`} in which nothing is known, ${percent} % of the range.`;
+      else text += this.input!.column > trend.gap_s * 1000 ? "." : "; no gap."; // a wide column may hide one
+    }
     say(this.caption, text);
     this.plot.setAttribute(
       "aria-label",
@@ -588,6 +648,21 @@ export class Chart {
 
 // isAboutAnimals reports whether an event changes which animals live in a place, or at which stage.
 const isAboutAnimals = (kind: string): boolean => kind === "stage.set" || kind.startsWith("cohort.");
+
+// knownStretches returns where something was recorded: from the first value to the last before each gap.
+function knownStretches(trend: PointTrend, column: number): Range[] {
+  const stretches: Range[] = [];
+  let open: Range | null = null;
+  trend.t.forEach((t, i) => {
+    if (trend.mean[i] === null || trend.mean[i] === undefined) {
+      open = null;
+      return;
+    }
+    if (!open) stretches.push((open = { from: t * 1000 - column / 2, to: 0 }));
+    open.to = t * 1000 + column / 2;
+  });
+  return stretches;
+}
 
 // sign draws the sign of an event: a drop, a diamond, a leaf of paper, a bar.
 function sign(ctx: CanvasRenderingContext2D, kind: string, x: number, y: number, p: number): void {

@@ -1,7 +1,8 @@
 // What every page has: the line to the server and how old its last word is, the unit switch and the look switch.
 
-import type { Now } from "./api";
+import { get, type Now } from "./api";
 import { arrange, byId, h, mark, say } from "./dom";
+import { applyPatch, type Operation } from "./patch";
 import { clockSeconds, lasting, zoneName } from "./time";
 import type { Temperature } from "./units";
 
@@ -86,7 +87,12 @@ function showLine(): void {
     const why = connected
       ? "The server answers, but the daemon behind it has given no sign of life."
       : "The server does not answer; this page keeps trying.";
-    say(alarm, lost ? `Nothing heard since ${then}. ${why} Every value below is old and may be wrong by now: go and look.` : "");
+    say(
+      alarm,
+      lost && performance.now() - resumedAt > RESUME_MS
+        ? `Nothing heard since ${then}. ${why} Every value below is old and may be wrong by now: go and look.`
+        : "",
+    );
     say(warning, frame.now.clock_confirmed ? "" : "The clock of the board has not been confirmed yet: times may be wrong.");
   }
   document.documentElement.classList.toggle("lost", lost && frame.now !== null);
@@ -97,39 +103,97 @@ function showLine(): void {
   }
 }
 
+// showTitle puts the number of active alarms before the title of the tab, which is all that is seen of a page behind others.
+const bareTitle = document.title;
+function showTitle(): void {
+  const n = frame.now!.alarms.filter((a) => a.active && "BCEF".includes(a.state)).length,
+    title = (n ? `(${n}) ` : "") + bareTitle;
+  if (document.title !== title) document.title = title;
+}
+
 // leave goes to the page for logging in where the server refuses because the log-in has ended.
 async function leave(): Promise<void> {
   const answer = await fetch("/api/now", { method: "HEAD" }).catch(() => null);
   if (answer?.status === 401) location.assign("/login?next=" + encodeURIComponent(location.pathname + location.search));
 }
 
+// take shows a picture.
+function take(now: Now, ageS: number): void {
+  heard(ageS);
+  frame.now = now;
+  frame.zone = now.timezone;
+  frame.at = now.at ? Date.parse(now.at) : 0;
+  frame.temperature = (cookie("dewline-temperature") as Temperature | null) ?? now.temperature;
+  showTools();
+  showLine();
+  showTitle();
+  announce();
+}
+
+let source: EventSource | null = null;
+
+// connect listens to the stream: the whole picture first, then what differs.
 function connect(): void {
-  const source = new EventSource("/api/live");
-  source.addEventListener("now", (event) => {
-    const now = JSON.parse((event as MessageEvent<string>).data) as Now;
-    heard(now.age_s);
-    frame.now = now;
-    frame.zone = now.timezone;
-    frame.at = now.at ? Date.parse(now.at) : 0;
-    frame.temperature = (cookie("dewline-temperature") as Temperature | null) ?? now.temperature;
-    showTools();
-    showLine();
-    announce();
+  source?.close();
+  const own = (source = new EventSource(`/api/live?changes=${location.pathname === "/sensors" ? "all" : "values"}`));
+  const data = (event: Event): unknown => JSON.parse((event as MessageEvent<string>).data);
+  let picture: Now | null = null;
+  own.addEventListener("now", (event) => {
+    picture = data(event) as Now;
+    take(picture, picture.age_s);
   });
-  source.addEventListener("beat", (event) => {
-    heard((JSON.parse((event as MessageEvent<string>).data) as { age_s: number }).age_s);
+  own.addEventListener("change", (event) => {
+    if (!picture) return;
+    picture = applyPatch(picture, data(event) as Operation[]);
+    take(picture, 0);
+  });
+  own.addEventListener("beat", (event) => {
+    heard((data(event) as { age_s: number }).age_s);
     showLine();
   });
-  source.addEventListener("error", () => {
+  own.addEventListener("error", () => {
     connected = false;
-    if (source.readyState === EventSource.CLOSED) {
+    picture = null; // what comes next is whole again
+    if (own.readyState === EventSource.CLOSED && own === source) {
       // refused outright: the browser will not try again by itself
-      source.close();
+      source = null;
       void leave();
-      setTimeout(connect, 4000);
+      setTimeout(() => {
+        if (!source && !document.hidden) connect();
+      }, 4000);
     }
     showLine();
   });
+}
+
+// A hidden page does not listen. It looks once a minute, so that the title of its tab stays true.
+const LOOK_HIDDEN_MS = 60e3;
+const RESUME_MS = 3000;
+let resumedAt = -Infinity;
+let looking: ReturnType<typeof setInterval> | undefined;
+
+function hide(): void {
+  clearInterval(looking);
+  if (!document.hidden) {
+    resumedAt = performance.now();
+    connect();
+    showLine();
+    return;
+  }
+  source?.close();
+  source = null;
+  looking = setInterval(
+    () =>
+      void get<Now>("/api/now").then(
+        (now) => {
+          if (document.hidden) take(now, now.age_s);
+        },
+        () => {
+          connected = false;
+        },
+      ),
+    LOOK_HIDDEN_MS,
+  );
 }
 
 const celsius = h("button", { type: "button", "aria-label": "°C, degrees Celsius", click: () => setTemperature("Cel") }, "°C");
@@ -144,7 +208,7 @@ function setTemperature(t: Temperature): void {
 }
 
 const looks = ["", "light", "dark"] as const;
-const lookWords = { "": "look: as the system", light: "look: light", dark: "look: dark" };
+const lookWords = { "": "Theme: system", light: "Theme: light", dark: "Theme: dark" };
 
 function currentLook(): (typeof looks)[number] {
   const set = document.documentElement.dataset.look;
@@ -175,5 +239,9 @@ export function start(): void {
   showTools();
   showLine();
   setInterval(showLine, 1000);
-  connect();
+  document.addEventListener("visibilitychange", hide);
+  const first = document.getElementById("picture"); // what the server knew when it made this page
+  if (first) take(JSON.parse(first.textContent ?? "") as Now, Number(first.dataset.age));
+  if (document.hidden) hide();
+  else connect();
 }

@@ -22,15 +22,19 @@ export function zoneGlyph(zone: Zone): SVGSVGElement {
   );
 }
 
-// priorityGlyph fills one of four bars for each step.
+const priorities: Record<string, { shape: string; solid: boolean }> = {
+  critical: { shape: "M5 1H11L15 5V11L11 15H5L1 11V5Z", solid: true },
+  high: { shape: "M8 1.5 15 14.5H1Z", solid: true },
+  medium: { shape: "M8 2.5 14 13.5H2Z", solid: false },
+  low: { shape: "M8 2.5A5.5 5.5 0 1 1 7.99 2.5Z", solid: false },
+};
+
+// priorityGlyph draws a filled octagon, a filled triangle, an open triangle or an open circle.
 export function priorityGlyph(priority: string): SVGSVGElement {
-  const steps = ["low", "medium", "high", "critical"].indexOf(priority) + 1;
-  const bars = [0, 1, 2, 3].map((i) =>
-    svg("rect", { x: 1 + i * 5, width: 4, y: 12 - 3 * i, height: 4 + 3 * i, class: i < steps ? "full" : "empty" }),
-  );
+  const { shape, solid } = priorities[priority] ?? priorities.low!;
   return svg(
     "svg",
-    { class: "steps", "data-priority": priority, viewBox: "0 0 21 17", "aria-hidden": "true", focusable: "false" },
-    ...bars,
+    { class: "glyph rank", "data-priority": priority, viewBox: "0 0 16 16", "aria-hidden": "true", focusable: "false" },
+    svg("path", { d: shape, class: solid ? "solid" : "open" }),
   );
 }

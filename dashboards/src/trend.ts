@@ -26,6 +26,7 @@ const overlays: [string, string, string][] = [
 const SHORTEST = 60e3,
   LONGEST = 10 * 365 * DAY;
 const MOST_CHARTS = 8;
+const DAYS_BEYOND = 60 * DAY; // a longer range is shown by local days
 
 // View is what the address says.
 interface View {
@@ -133,12 +134,12 @@ const happenings = h("tbody"),
 const more = h(
   "details",
   { class: "more", open: true },
-  h("summary", {}, "Own range, comparison, files"),
+  h("summary", {}, "Custom dates, compare, files"),
   h(
     "div",
     {},
     custom,
-    h("div", { class: "compare" }, h("label", { for: "with" }, "laid over it"), overlay),
+    h("div", { class: "compare" }, h("label", { for: "with" }, "Compare with"), overlay),
     h("div", { class: "files" }, csv, picture),
   ),
 );
@@ -322,7 +323,7 @@ async function load(): Promise<void> {
     return;
   }
   page.classList.add("busy");
-  const columns = Math.min(1500, Math.max(200, Math.floor(chartBox.clientWidth - 60)));
+  const columns = r.to - r.from > DAYS_BEYOND ? "days" : Math.min(1500, Math.max(200, Math.floor(chartBox.clientWidth - 60)));
   const ask = (from: number, to: number): Promise<Trend> =>
     get<Trend>(`/api/trend?${points()}&from=${iso(from)}&to=${iso(to)}&columns=${columns}`, controller.signal);
   const by = overlayShift(r);
@@ -358,6 +359,7 @@ function draw(): void {
     charts.get(one.point)?.show({
       trend: one,
       other: other?.points.find((p) => p.point === one.point) ?? null,
+      column: trend.column_s * 1000,
       shift,
       otherName: overlayName(),
       marks,
@@ -377,7 +379,7 @@ function showLegend(): void {
   const marks = shown!.marks;
   legend.replaceChildren(
     key(
-      "line: mean; grey: from lowest to highest",
+      "line: mean; grey: lowest to highest; in colour: beyond the band",
       svg("path", { d: "M0 4H26V12H0Z", fill: css("ink"), "fill-opacity": 0.22 }),
       svg("path", { d: "M0 8H26", stroke: css("ink"), "stroke-width": 2 }),
     ),

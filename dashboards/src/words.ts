@@ -1,7 +1,7 @@
 // Words for what the server names by its terms.
 
 import type { AlarmNow, Entry, Zone } from "./api";
-import { withUnit, type Temperature } from "./units";
+import { difference, figure, unitOf, withUnit, type Temperature } from "./units";
 
 export function quantityWords(quantity: string): string {
   switch (quantity) {
@@ -57,8 +57,21 @@ export function alarmTitle(name: string): string {
 export function alarmFigures(a: AlarmNow, t: Temperature): string {
   const parts: string[] = [];
   if (a.setpoint !== undefined) parts.push(`limit ${withUnit(a.quantity, t, a.setpoint)}`);
-  if (a.extreme !== undefined) parts.push(`furthest ${withUnit(a.quantity, t, a.extreme)}`);
+  if (a.extreme !== undefined) parts.push(`worst ${withUnit(a.quantity, t, a.extreme)}`);
   return parts.join(", ");
+}
+
+const upper = (limit: string): boolean => ["high", "critical-high", "rising"].includes(limit);
+
+// distanceText says how far a value is beyond the limit of an alarm, or inside of it.
+export function distanceText(a: AlarmNow, value: number, t: Temperature): string {
+  if (a.setpoint === undefined) return "";
+  const beyond = upper(a.limit) ? value - a.setpoint : a.setpoint - value;
+  const size = difference(a.quantity, t, Math.abs(beyond)),
+    limit = figure(a.quantity, t, a.setpoint).replace(/\.0$/, ""),
+    unit = unitOf(a.quantity, t);
+  if (beyond > 0) return upper(a.limit) ? `+${size} ${unit} over ${limit}` : `−${size} ${unit} under ${limit}`;
+  return `${size} ${unit} inside the limit of ${limit}`;
 }
 
 const kindWords: Record<string, string> = {
@@ -138,6 +151,19 @@ export function entryText(e: Entry, t: Temperature): string {
   if (e.reason) parts.push(plainReason(e.reason));
   return parts.join("; ");
 }
+
+// shortAdvice is the beginning of an advice: as many sentences as make it worth reading.
+export function shortAdvice(text: string): string {
+  let short = "";
+  for (const sentence of text.split(/(?<=\.)\s+(?=[A-Z])/)) {
+    if (short.length > 50) break;
+    short += (short ? " " : "") + sentence;
+  }
+  return short;
+}
+
+// alarmLink is where the card of an alarm is.
+export const alarmLink = (name: string): string => "/alarms#" + name;
 
 const rank: Record<string, number> = { critical: 0, high: 1, medium: 2, low: 3 };
 

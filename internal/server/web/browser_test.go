@@ -19,8 +19,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
-	"dewline/internal/core/isa"
-	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/web"
@@ -58,7 +56,7 @@ func TestEveryPageIsSoundOnEveryScreen(t *testing.T) {
 				b.open(p.path, p.ready)
 				b.shot(name)
 				assert.LessOrEqual(t, eval[int](b, "document.documentElement.scrollWidth"), int(s.width), "%s is wider than its screen", name)
-				eval[bool](b, `document.querySelectorAll("details").forEach((d) => { d.open = true; }), true`)
+				b.unfold()
 				eval[bool](b, string(axe)+";true")
 				found := eval[string](b, `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then((r) => JSON.stringify(r.violations.map((v) => ({rule: v.id, help: v.help, at: v.nodes.slice(0, 4).map((n) => n.html.slice(0, 160) + " " + n.failureSummary)})), null, 1))`)
 				assert.Equal(t, "[]", found, name)
@@ -73,6 +71,7 @@ func TestNowSaysWhatTheCoreKnows(t *testing.T) {
 	r := newRig(t)
 	b := openTab(t, r.serve(t, r.options(t)), desk)
 	b.open("/", nowReady)
+	b.unfold()
 	text := eval[string](b, "document.body.innerText")
 	for i, p := range r.core.Points() {
 		s := r.core.State(int32(i))
@@ -154,58 +153,6 @@ func seenAgo(t *testing.T, b *tab) int {
 	n, err := strconv.Atoi(strings.Fields(after)[0])
 	require.NoError(t, err, text)
 	return n
-}
-
-func TestAcknowledgeShelveAndNote(t *testing.T) {
-	r := newRig(t)
-	b := openTab(t, r.serve(t, r.options(t)), phone)
-	b.open("/alarms", alarmsReady)
-	a := r.waiting(t)
-	require.Equal(t, "loft/air-temperature/critical-high", a.Name)
-	first := b.text(".alarm h3")
-	assert.Contains(t, first, "critical")
-	assert.Contains(t, first, "loft, air temperature: critically high", "the most pressing comes first")
-	for _, part := range []string{"active, please confirm", "limit 82.0 °F", "Hot air dries small animals", "No fan on the animals", "It speaks for tub-1"} {
-		assert.Contains(t, b.text(".alarm"), part)
-	}
-	b.click("#keeper")
-	b.keys("Ines")
-	b.click(".alarm button.first")
-	b.until(`document.querySelector(".outcome").textContent === "Acknowledged."`)
-	assert.Equal(t, string(isa.Acknowledged), string(r.alarm(t, a.Name).Letter))
-	b.until(`document.querySelectorAll("#page > h2")[1].textContent.startsWith("Acknowledged, still active (") && document.querySelectorAll("#page > div")[2].textContent.includes("loft, air temperature: critically high")`)
-	b.until(`[...document.querySelectorAll(".journal tbody tr")].some((r) => r.textContent.includes("acknowledged") && r.textContent.includes("Ines") && r.textContent.includes("loft, air temperature: critically high"))`)
-
-	// Shelve the next one: it needs a reason, and always has an end.
-	target := eval[string](b, `document.querySelector(".alarm h3").textContent`)
-	b.click(".alarm .buttons button:nth-child(2)")
-	b.until(`!document.querySelector(".alarm form").hidden && document.activeElement.tagName === "SELECT"`)
-	b.click(".alarm form button")
-	assert.NotContains(t, b.text(".outcome"), "Shelved", "without a reason nothing is shelved")
-	b.click(".alarm form input")
-	b.keys("probe is being replaced")
-	b.click(".alarm form button")
-	b.until(`document.querySelector(".outcome").textContent === "Shelved."`)
-	shelved := false
-	for _, state := range r.core.Alarms() {
-		if state.Letter == isa.Shelved {
-			shelved = true
-			assert.Equal(t, 30*time.Minute, state.Until.Sub(instant.Of(r.now)))
-			who := state.Place
-			if who == journal.FaultPlace {
-				who = state.Quantity
-			}
-			assert.Contains(t, target, who, "the one that was asked for")
-		}
-	}
-	assert.True(t, shelved)
-	b.until(`[...document.querySelectorAll(".silenced .alarm")].some((a) => a.textContent.includes("shelved") && a.textContent.includes("probe is being replaced"))`)
-
-	b.click("#free-note")
-	b.keys("shade cloth is up (invented)")
-	b.click(".journal form button")
-	b.until(`document.querySelector(".journal tbody tr").textContent.includes("shade cloth is up")`)
-	b.shot("acted-390")
 }
 
 func TestJournalFiltersStandInTheAddress(t *testing.T) {
@@ -392,7 +339,7 @@ func TestKeyboardReachesEverything(t *testing.T) {
 	}
 	b.open("/", nowReady)
 	b.keys("\t")
-	assert.Equal(t, "to the contents", eval[string](b, "document.activeElement.textContent"))
+	assert.Equal(t, "Skip to content", eval[string](b, "document.activeElement.textContent"))
 }
 
 func TestFirstViewIsSmall(t *testing.T) {

@@ -115,7 +115,7 @@ func TestPagesOfAnOperatorActInTheirName(t *testing.T) {
 	b.until(`document.querySelector(".signed").textContent === "You are Inesis noted beside what you do in the journal"`)
 	b.sound(string(axe), "alarms-operator-390", phone)
 	b.click(".alarm button.first")
-	b.until(`document.querySelector(".outcome").textContent === "Acknowledged."`)
+	b.until(`document.querySelector(".alarm .result").textContent === "Acknowledged."`)
 	assert.Equal(t, string(isa.Acknowledged), string(r.alarm(t, a.Name).Letter))
 	assert.Equal(t, "Ines", r.journal[len(r.journal)-1].By)
 

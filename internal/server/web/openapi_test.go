@@ -231,6 +231,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "GET", "/api/trend", points + "&" + span + "&columns=1", "", 400},
 		{site, "GET", "/api/trend", points + "&from=yesterday&to=today", "", 400},
 		{without, "GET", "/api/trend", points + "&" + span, "", 404},
+		{site, "GET", "/api/live", "changes=some", "", 400},
 		{site, "GET", "/api/marks", span, "", 200},
 		{site, "GET", "/api/marks", "from=2026-05-14T00:00:00Z&to=2026-07-14T12:00:00Z&place=tub-1", "", 200},
 		{site, "GET", "/api/marks", "", "", 400},

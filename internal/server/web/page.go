@@ -11,6 +11,7 @@ import (
 	"math"
 	"net/http"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -54,6 +55,8 @@ type pageView struct {
 	Scripts        []string
 	Notice         string
 	Styles         []string
+	Picture        template.JS   // the first picture, so that the page need not ask for it
+	Age            string        // of the picture, in seconds
 	Look           string        // light, dark or "" for what the system says
 	Who            auth.Identity // who has logged in, if anybody
 	Site, At, Zone string
@@ -84,6 +87,11 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	if s.assets != nil {
 		view.Built, view.Scripts, view.Styles = true, s.assets.manifest.Pages[p.Name], s.assets.manifest.Styles
 		view.Notice = s.assets.manifest.Notice
+		if picture := s.Current.Get(); !picture.At.IsZero() {
+			// encoding/json writes no <, so nothing in it can end the element.
+			view.Picture = template.JS(s.encodedNow(picture, visitorOf(r).mayAct()))
+			view.Age = strconv.FormatFloat(s.fresh.age().Seconds(), 'f', 3, 64)
+		}
 	}
 	view.Look, view.Who = lookOf(r), visitorOf(r).Identity
 	var buffer bytes.Buffer

@@ -141,6 +141,12 @@ func (b *tab) open(path, ready string) {
 	b.until(`document.readyState === "complete" && (` + ready + `)`)
 }
 
+// unfold opens everything that is folded.
+func (b *tab) unfold() {
+	b.Helper()
+	eval[bool](b, `document.querySelectorAll("details").forEach((d) => { d.open = true; }), true`)
+}
+
 func (b *tab) text(selector string) string {
 	b.Helper()
 	return eval[string](b, fmt.Sprintf("document.querySelector(%q)?.textContent ?? ''", selector))

@@ -32,7 +32,16 @@ type PointTrend struct {
 	Mean  []number       `json:"mean"`
 	Min   []number       `json:"min"`
 	Max   []number       `json:"max"`
-	Bands []BandJSON     `json:"bands"`
+	// Lowest and Highest are the extremes of the range with their own times, not those of their columns; null where nothing is known.
+	Lowest  *Extreme   `json:"lowest"`
+	Highest *Extreme   `json:"highest"`
+	Bands   []BandJSON `json:"bands"`
+}
+
+// Extreme is a reading than which none is lower, or none is higher: the first of them.
+type Extreme struct {
+	At    instant.Instant `json:"at"`
+	Value number          `json:"value"`
 }
 
 // BandJSON is a band as it was.
@@ -71,14 +80,21 @@ func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
 	q := query{values: r.URL.Query()}
 	points := q.points(p)
 	from, to := q.span(p)
-	n := q.integer("columns", usualColumns, 2, maxColumns)
+	n, days := usualColumns, q.values.Get("columns") == localDays
+	if !days {
+		n = q.integer("columns", usualColumns, 2, maxColumns)
+	}
 	if q.problem != "" {
 		fail(w, r, http.StatusBadRequest, badRequest, q.problem)
 		return
 	}
-	trend := Trend{From: from, To: to, ColumnS: number(to.Sub(from).Seconds() / float64(n)), Points: []PointTrend{}}
+	cut := []stretch{{from, to, n}}
+	if days {
+		cut = dayStretches(from, to, zoneOf(p))
+	}
+	trend := Trend{From: from, To: to, ColumnS: number(widest(cut).Seconds()), Points: []PointTrend{}}
 	for _, point := range points {
-		one, err := s.trendOf(r.Context(), point, from, to, n)
+		one, err := s.trendOf(r.Context(), point, from, to, cut)
 		if err != nil {
 			s.answerHistoryError(w, r, err)
 			return
@@ -96,7 +112,7 @@ func (s *site) answerHistoryError(w http.ResponseWriter, r *http.Request, err er
 	fail(w, r, http.StatusServiceUnavailable, unavailable, "the history did not answer: "+err.Error())
 }
 
-func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to instant.Instant, n int) (PointTrend, error) {
+func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to instant.Instant, cut []stretch) (PointTrend, error) {
 	gap := s.gapOf(point)
 	t := PointTrend{
 		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: length(gap),
@@ -110,34 +126,52 @@ func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to insta
 		b := &spans[i]
 		t.Bands = append(t.Bands, BandJSON{b.From, b.To, limitsOf(&b.Band), b.Cohort, b.Stage.String()})
 	}
-	if to.Sub(from)/time.Duration(n) >= gap {
-		return t, t.fromColumns(ctx, s.History, from, to, n)
+	if widest(cut) >= gap {
+		return t, t.fromColumns(ctx, s.History, cut)
 	}
-	return t, t.fromReadings(ctx, s.History, from, to, n, gap)
+	return t, t.fromReadings(ctx, s.History, from, to, cut[0].n, gap)
 }
 
 // fromColumns takes the columns of the store as they are: where a column is wider than the longest gap, an empty one is a
 // gap.
-func (t *PointTrend) fromColumns(ctx context.Context, h History, from, to instant.Instant, n int) error {
-	columns, err := h.Columns(ctx, t.Point, from, to, n)
-	if err != nil {
+func (t *PointTrend) fromColumns(ctx context.Context, h History, cut []stretch) error {
+	var low, high column
+	open := false
+	for _, part := range cut {
+		columns, err := h.Columns(ctx, t.Point, part.from, part.to, part.n)
+		if err != nil {
+			return err
+		}
+		for i := range columns {
+			c := column{Column: columns[i]}
+			c.from, c.to = part.bounds(i)
+			middle := c.from.Add(c.to.Sub(c.from) / 2)
+			if c.Count == 0 {
+				if open {
+					t.gap(middle)
+				}
+				open = false
+				continue
+			}
+			t.add(middle, c.Mean, c.Min, c.Max)
+			open = true
+			if low.Count == 0 || c.Min < low.Min {
+				low = c
+			}
+			if high.Count == 0 || c.Max > high.Max {
+				high = c
+			}
+		}
+	}
+	if low.Count == 0 {
+		return nil
+	}
+	var err error
+	if t.Lowest, err = extremeIn(ctx, h, t.Point, low, false); err != nil {
 		return err
 	}
-	width := float64(to.Sub(from)) / float64(n)
-	open := false
-	for i := range columns {
-		c, middle := &columns[i], from.Add(time.Duration((float64(i)+0.5)*width))
-		if c.Count == 0 {
-			if open {
-				t.gap(middle)
-			}
-			open = false
-			continue
-		}
-		t.add(middle, c.Mean, c.Min, c.Max)
-		open = true
-	}
-	return nil
+	t.Highest, err = extremeIn(ctx, h, t.Point, high, true)
+	return err
 }
 
 // fromReadings puts readings into columns itself. It is for columns narrower than the distance of two readings, where only the
@@ -176,6 +210,9 @@ func (t *PointTrend) fromReadings(ctx context.Context, h History, from, to insta
 		if parted {
 			t.gap(last.Add(reading.At.Sub(last) / 2))
 		}
+		if reading.At >= from && reading.At < to {
+			t.extend(reading.At, reading.Value)
+		}
 		if count == 0 {
 			low, high, at = reading.Value, reading.Value, reading.At
 		}
@@ -184,6 +221,16 @@ func (t *PointTrend) fromReadings(ctx context.Context, h History, from, to insta
 	}
 	flush()
 	return nil
+}
+
+// extend takes a reading into the extremes.
+func (t *PointTrend) extend(at instant.Instant, value float64) {
+	if t.Lowest == nil || value < float64(t.Lowest.Value) {
+		t.Lowest = &Extreme{at, number(value)}
+	}
+	if t.Highest == nil || value > float64(t.Highest.Value) {
+		t.Highest = &Extreme{at, number(value)}
+	}
 }
 
 func (t *PointTrend) add(at instant.Instant, mean, low, high float64) {
