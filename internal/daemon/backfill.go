@@ -47,11 +47,15 @@ func (p Backfill) Run(ctx context.Context) (err error) {
 	now := p.Loft.Now()
 	world := sim.NewWorld(p.Loft, func() time.Time { return now })
 	l := newLoop(Options{Clock: stillClock{&now}, World: world, Log: slog.New(slog.DiscardHandler)}, p.Site, "past")
-	l.recorder = &recorder{loop: l, store: db, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
-	l.mqtt = &mqttService{loop: l}
-	l.senders = &senders{loop: l}
-	sources, err := l.backfillSources(world)
-	if err != nil {
+	l.recorder = &recorder{common: l.common, store: db, resolutions: map[quantity.Point]float64{}, gather: true, outcome: make(chan error, 4)}
+	l.notifiers.open = l.recorder.queue
+	l.mqtt, l.senders = &mqttService{common: l.common}, &senders{common: l.common}
+	invented, descriptions := backfillSources(p.Site, world)
+	l.sources = &sources{fed: &mqttFeeds{}, descriptions: descriptions}
+	for i := range p.Site.Sensors {
+		l.recorder.resolution(&p.Site.Sensors[i], descriptions[p.Site.Sensors[i].ID])
+	}
+	if l.chain.Line, err = assemble.Line(p.Site, descriptions); err != nil {
 		return err
 	}
 	diary := p.diary()
@@ -65,12 +69,14 @@ func (p Backfill) Run(ctx context.Context) (err error) {
 			diary = diary[1:]
 		}
 		l.step(watch.Event{Kind: watch.TickEvent, At: instant.Of(now)})
-		for _, s := range sources {
+		for _, s := range invented {
 			reading, err := s.sensor.Read(ctx)
 			l.take(intake.Sample{Sensor: s.id, At: now, Reading: reading, Err: err})
 		}
 		l.commit(l.chain.Ready())
-		l.acknowledgeOld(instant.Of(now))
+		for _, cmd := range confirmations(l.chain.Core, instant.Of(now)) {
+			l.step(watch.Event{Kind: watch.CommandEvent, At: instant.Of(now), Command: &cmd})
+		}
 		if now.After(nextCommit) { // rarely: a power cut costs nothing here
 			nextCommit = now.Add(24 * time.Hour)
 			if err := db.Record(ctx, l.recorder.gathered, nil, nil); err != nil {
@@ -98,21 +104,17 @@ type backfillSource struct {
 	sensor sensors.Sensor
 }
 
-// backfillSources makes the sensors of the site and the line behind them.
-func (l *loop) backfillSources(world *sim.World) ([]backfillSource, error) {
-	var list []backfillSource
-	l.sources = &sources{fed: &mqttFeeds{}, descriptions: map[string]*sensors.Description{}}
-	for i := range l.site.Sensors {
-		c := &l.site.Sensors[i]
+// backfillSources makes the sensors of a site, and says what they are.
+func backfillSources(site *config.Site, world *sim.World) (list []backfillSource, descriptions map[string]*sensors.Description) {
+	descriptions = map[string]*sensors.Description{}
+	for i := range site.Sensors {
+		c := &site.Sensors[i]
 		sensor := sim.NewSensor(world, sim.SensorOptions{ID: c.ID, Seed: 1, Feeds: c.Feeds})
 		description := sensor.Describe()
-		l.sources.descriptions[c.ID] = &description
-		l.noteResolutions(c, description)
+		descriptions[c.ID] = &description
 		list = append(list, backfillSource{c.ID, sensor})
 	}
-	var err error
-	l.chain.Line, err = assemble.Line(l.site, l.sources.descriptions)
-	return list, err
+	return list, descriptions
 }
 
 // diary returns mistings and notes in the order of their times.
@@ -128,16 +130,15 @@ func (p Backfill) diary() []watch.Command {
 	return all
 }
 
-// acknowledgeOld lets the invented keeper acknowledge what has waited for twenty minutes.
-func (l *loop) acknowledgeOld(now instant.Instant) {
-	for _, a := range l.chain.Core.Alarms() {
+// confirmations are what the invented keeper acknowledges: what has waited for twenty minutes.
+func confirmations(core *watch.Core, now instant.Instant) (commands []watch.Command) {
+	for _, a := range core.Alarms() {
 		waits := a.Letter == isa.Unacknowledged || a.Letter == isa.ReturnedUnacknowledged
 		if waits && now.Sub(a.Raised) > 20*time.Minute {
-			l.step(watch.Event{Kind: watch.CommandEvent, At: now, Command: &watch.Command{
-				Verb: watch.Acknowledge, Occurrence: a.Occurrence, By: "keeper",
-			}})
+			commands = append(commands, watch.Command{Verb: watch.Acknowledge, Occurrence: a.Occurrence, By: "keeper"})
 		}
 	}
+	return commands
 }
 
 // stillClock shows the time that now points to; the owner of that variable moves it.

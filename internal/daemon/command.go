@@ -1,9 +1,6 @@
 package daemon
 
 import (
-	"context"
-	"time"
-
 	"dewline/internal/core/watch"
 	"dewline/internal/server/control"
 )
@@ -16,24 +13,6 @@ type commandMessage struct {
 }
 
 type commandReply = control.Response
-
-// command passes a command to the loop and waits for the response. It may be called from any goroutine.
-func (l *loop) command(ctx context.Context, cmd watch.Command) (control.Response, error) {
-	m := commandMessage{command: cmd, reply: make(chan commandReply, 1)}
-	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
-	defer cancel()
-	select {
-	case l.commands <- m:
-	case <-ctx.Done():
-		return control.Response{}, errStopped
-	}
-	select {
-	case response := <-m.reply:
-		return response, nil
-	case <-ctx.Done():
-		return control.Response{}, errStopped
-	}
-}
 
 // handleCommand carries out a command in the core and returns its outcome. It belongs to the goroutine of the loop.
 func (l *loop) handleCommand(m commandMessage) control.Response {

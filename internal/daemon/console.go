@@ -7,10 +7,13 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/config"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/intake"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
+	"dewline/internal/server/status"
 )
 
 // console writes what happens to a terminal, one line for each event, in the site's unit and local time.
@@ -19,6 +22,16 @@ type console struct {
 	temperature quantity.Unit
 	location    *time.Location
 }
+
+// newConsole returns the console of a site; out may be nil.
+func newConsole(out io.Writer, site *config.Site) *console {
+	return &console{out: out, temperature: site.Display.Temperature, location: site.Location}
+}
+
+func (c *console) reading(*intake.Reading) {}
+
+// snapshot takes over the unit and the zone of a new configuration.
+func (c *console) snapshot(p *status.Snapshot) { c.temperature, c.location = p.Display, p.Location }
 
 // entry writes a journal entry, if it is of a kind that matters to a person.
 func (c *console) entry(e *journal.Entry) {

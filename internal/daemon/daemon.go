@@ -26,6 +26,7 @@ import (
 	"dewline/internal/server/metrics"
 	"dewline/internal/server/web"
 	"dewline/internal/sim"
+	"dewline/internal/store"
 )
 
 // Options of the daemon. Site or Config is required, everything else has a usable zero value.
@@ -107,7 +108,10 @@ func newRun() string {
 
 // servers are the daemon's local servers: the web server and the control socket.
 type servers struct {
-	loop    *loop
+	*common
+	socket  string // of the configuration
+	history web.History
+	access  *auth.Authenticator
 	web     *web.Server
 	control *control.Server
 	wait    sync.WaitGroup
@@ -115,54 +119,58 @@ type servers struct {
 
 // openServers opens the web server and the control socket. One that cannot be opened is reported and left out: alarming
 // goes on without it.
-func (l *loop) openServers() (*servers, error) {
-	f := &servers{loop: l}
-	l.setUsers(&l.site.Web)
-	problem := f.openWeb()
-	socket, err := control.Listen(l.site.Control.Socket, &l.current, l.command, l.options.Log)
+func openServers(shared *common, site *config.Site, db *store.Store) (*servers, error) {
+	f := &servers{common: shared, socket: site.Control.Socket, history: historyOf(db)}
+	var sessions auth.Options
+	if site.History.Path != "" { // so that the sessions of the pages survive a restart
+		sessions.SessionFile = site.History.Path + ".sessions"
+		sessions.Failed = func(err error) { f.options.Log.Warn("the pages", "err", err) }
+	}
+	f.access = auth.New(sessions)
+	f.setUsers(&site.Web)
+	problem := f.openWeb(&site.Web)
+	socket, err := control.Listen(f.socket, &f.current, f.command, f.options.Log)
 	if err != nil {
 		return f, errors.Join(problem, err)
 	}
 	f.control = socket
-	f.serve(l.options.Log, "control", socket.Serve)
+	f.serve(f.options.Log, "control", socket.Serve)
 	return f, problem
 }
 
 // setUsers puts the users of the pages in force. One whose file cannot be used is reported and left out.
-func (l *loop) setUsers(w *config.Web) {
+func (f *servers) setUsers(w *config.Web) {
 	var files []auth.UserFiles
 	for _, u := range w.Users {
 		files = append(files, auth.UserFiles{Name: u.Name, Role: u.Role, HashFile: u.PasswordHashFile, TokenFile: u.TokenFile})
 	}
 	users, err := auth.ReadUsers(files)
 	if err != nil {
-		l.options.Log.Error("the pages", "err", err)
+		f.options.Log.Error("the pages", "err", err)
 	}
-	l.access.SetUsers(users, len(w.Users) > 0)
+	f.access.SetUsers(users, len(w.Users) > 0)
 }
 
-func (f *servers) openWeb() error {
-	l := f.loop
-	o, w := l.options, &l.site.Web
-	registry := metrics.Registry(&metrics.Collector{Current: &l.current, Version: o.Version})
+func (f *servers) openWeb(w *config.Web) error {
+	registry := metrics.Registry(&metrics.Collector{Current: &f.current, Version: f.options.Version})
 	server, err := web.Listen(web.Options{
-		Listen: w.Listen, Hosts: w.Hosts, Access: l.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
+		Listen: w.Listen, Hosts: w.Hosts, Access: f.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
 		TrustedProxies: w.TrustedProxies,
-		Current:        &l.current, Metrics: metrics.Handler(registry), Healthy: l.healthy,
-		Site: l.watched.Load, Title: l.title, Command: l.command, History: historyOf(l.recorder.store), Pages: dashboards.Pages(), Log: o.Log,
+		Current:        &f.current, Metrics: metrics.Handler(registry), Healthy: f.healthy,
+		Site: f.watched.Load, Title: f.title, Command: f.command, History: f.history, Pages: dashboards.Pages(), Log: f.options.Log,
 	})
 	if err != nil {
 		return err
 	}
 	f.web = server
-	f.serve(o.Log, "web", server.Serve)
+	f.serve(f.options.Log, "web", server.Serve)
 	return nil
 }
 
 // reconfigure puts new users in force, and reopens the web server if anything else in its configuration has changed. Logins
 // stay valid, except those of users that have changed.
 func (f *servers) reconfigure(old, site *config.Web) error {
-	f.loop.setUsers(site)
+	f.setUsers(site)
 	before, now := *old, *site
 	before.Users, now.Users = nil, nil
 	if reflect.DeepEqual(before, now) && f.web != nil {
@@ -172,7 +180,19 @@ func (f *servers) reconfigure(old, site *config.Web) error {
 		_ = f.web.Close() // what is still open then is cut off, as it should be
 		f.web = nil
 	}
-	return f.openWeb()
+	return f.openWeb(site)
+}
+
+// addresses returns where the daemon can be reached.
+func (f *servers) addresses(broker string) Addresses {
+	a := Addresses{Broker: broker}
+	if f.web != nil {
+		a.Web = f.web.Addr()
+	}
+	if f.control != nil {
+		a.Socket = f.socket
+	}
+	return a
 }
 
 func (f *servers) serve(log *slog.Logger, name string, serve func() error) {
@@ -191,6 +211,7 @@ func (f *servers) close() {
 		_ = f.control.Close()
 	}
 	f.wait.Wait()
+	f.access.Close()
 }
 
 // errStopped answers commands that come after the loop has ended.

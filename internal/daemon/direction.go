@@ -3,7 +3,9 @@ package daemon
 import (
 	"time"
 
+	"dewline/internal/config"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/pipeline"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
@@ -47,13 +49,18 @@ func (d directions) earlier(p quantity.Point, now instant.Instant) (text.Earlier
 
 // present is what the loop knows beyond a journal entry while a message on it is written: [text.Now]. It is used by the goroutine of
 // the loop only.
-type present struct{ loop *loop }
+type present struct {
+	*common
+	chain      *pipeline.Pipeline
+	points     []quantity.Point // of the core, by index
+	directions directions
+}
 
 // Residents implements [text.Now].
-func (p present) Residents(place string) []text.Resident {
+func (p *present) Residents(place string) []text.Resident {
 	var list []text.Resident
-	site := p.loop.watched.Load()
-	for _, r := range p.loop.chain.Core.Residents(place, p.loop.now()) {
+	site := p.watched.Load()
+	for _, r := range p.chain.Core.Residents(place, p.now()) {
 		resident := text.Resident{Cohort: r.Cohort, Stage: r.Stage.String()}
 		for i := range site.Cohorts {
 			if site.Cohorts[i].ID == r.Cohort {
@@ -66,22 +73,22 @@ func (p present) Residents(place string) []text.Resident {
 }
 
 // Point implements [text.Now].
-func (p present) Point(of quantity.Point) (watch.PointState, bool) {
-	index, ok := p.loop.chain.Core.Index(of)
+func (p *present) Point(of quantity.Point) (watch.PointState, bool) {
+	index, ok := p.chain.Core.Index(of)
 	if !ok {
 		return watch.PointState{}, false
 	}
-	return p.loop.chain.Core.State(index), true
+	return p.chain.Core.State(index), true
 }
 
 // Trend implements [text.Now].
-func (p present) Trend(of quantity.Point) (text.Earlier, bool) {
-	return p.loop.directions.earlier(of, p.loop.now())
+func (p *present) Trend(of quantity.Point) (text.Earlier, bool) {
+	return p.directions.earlier(of, p.now())
 }
 
 // Feeds implements [text.Now].
-func (p present) Feeds(sensor string) (points []quantity.Point) {
-	site := p.loop.watched.Load()
+func (p *present) Feeds(sensor string) (points []quantity.Point) {
+	site := p.watched.Load()
 	for i := range site.Sensors {
 		if site.Sensors[i].ID == sensor {
 			for _, channel := range site.Sensors[i].Channels {
@@ -92,10 +99,10 @@ func (p present) Feeds(sensor string) (points []quantity.Point) {
 	return points
 }
 
-// formatter returns the formatter of the messages of the site in force.
-func (l *loop) formatter() *text.Formatter {
+// formatter returns the formatter of the messages of a site.
+func (p *present) formatter(site *config.Site) *text.Formatter {
 	return &text.Formatter{
-		Site: l.site.ID, Location: l.site.Location, Temperature: l.site.Display.Temperature, Titles: *l.titles.Load(),
-		PublicURL: l.site.Web.PublicURL, Now: present{l},
+		Site: site.ID, Location: site.Location, Temperature: site.Display.Temperature, Titles: *p.titles.Load(),
+		PublicURL: site.Web.PublicURL, Now: p,
 	}
 }

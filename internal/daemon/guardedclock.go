@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"log/slog"
 	"sync/atomic"
 	"time"
 
@@ -31,6 +32,16 @@ type guardedClock struct {
 	lifted bool // offset is ahead of raw, the wall clock's own
 	known  bool
 	absurd bool // the last look has found the wall clock past latestWall
+
+	// These two belong to the loop.
+	confirmed bool          // the clock is known to be right
+	steps     time.Duration // sum of the sizes of all steps
+}
+
+// warnAbsurd says that the wall clock is not followed.
+func (g *guardedClock) warnAbsurd(log *slog.Logger) {
+	log.Warn("the clock of this machine shows a time that cannot be, and is not followed until it is set: "+
+		"is its time service running, and the battery of its clock good?", "shows", g.clock.Now().UTC())
 }
 
 // synchronised reports whether the wall clock is known to be right. It may be called from anywhere.

@@ -2,21 +2,19 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"maps"
-	"sync/atomic"
 	"time"
 
 	"dewline/internal/config"
-	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
 	"dewline/internal/core/pipeline"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
-	"dewline/internal/server/auth"
 	"dewline/internal/server/status"
 )
 
@@ -27,45 +25,23 @@ type follower interface {
 	snapshot(p *status.Snapshot)
 }
 
-// loop owns the chain. Its fields belong to the goroutine that runs it, except current and those marked otherwise.
+// loop owns the chain. Its fields belong to the goroutine that runs it; what the other parts may use is in common.
 type loop struct {
-	options Options
-	site    *config.Site
-	chain   pipeline.Pipeline
-	health  []status.SensorHealth
-	id      string // of this run
-
-	samples  chan stamped
-	commands chan commandMessage
-	current  status.Current             // read from anywhere
-	watched  atomic.Pointer[watch.Site] // read from anywhere
-	titles   atomic.Pointer[map[string]string]
-
-	claims        *claims
-	clock         guardedClock
-	confirmed     bool
-	steps         time.Duration
-	started       time.Time
-	reloaded      time.Time
-	reloadOK      bool
-	calls         status.Calls
-	console       console
-	points        []quantity.Point // of the core, by index
-	recorder      *recorder
-	followers     []follower
-	sources       *sources
-	mqtt          *mqttService
-	senders       *senders
-	access        *auth.Authenticator
-	servers       *servers
-	notifiers     []notifierHealth
-	queues        map[string]*trackedQueue // by notifier
-	storeFailures []string                 // failures of the store logged since it worked last
-	directions    directions
-	refusals      refusals
-	lost          lostMessages
-	lastTick      atomic.Int64 // monotonic nanoseconds; read from anywhere
-	nextBeat      time.Duration
+	*common
+	site      *config.Site
+	chain     pipeline.Pipeline
+	samples   chan stamped
+	followers []follower
+	recorder  *recorder
+	sources   *sources
+	mqtt      *mqttService
+	senders   *senders
+	servers   *servers
+	notifiers *notifierWatch
+	health    sensorHealth
+	present   *present
+	refusals  refusals
+	about     status.Snapshot // what each snapshot begins with
 }
 
 // The capacities of the loop's channels. A sensor worker that finds its channel full waits, so that nothing is lost.
@@ -75,25 +51,15 @@ const (
 )
 
 func newLoop(o Options, site *config.Site, run string) *loop {
+	shared := &common{options: o, id: run, clock: guardedClock{clock: o.Clock}, commands: make(chan commandMessage, commandRoom)}
 	l := &loop{
-		options: o, id: run, chain: pipeline.Pipeline{Rules: notify.New(nil)}, calls: status.Calls{}, clock: guardedClock{clock: o.Clock},
-		queues: map[string]*trackedQueue{}, directions: directions{},
-		samples: make(chan stamped, sampleRoom), commands: make(chan commandMessage, commandRoom),
+		common: shared, samples: make(chan stamped, sampleRoom), chain: pipeline.Pipeline{Rules: notify.New(nil)},
+		notifiers: &notifierWatch{common: shared, queues: map[string]*trackedQueue{}},
+		about:     status.Snapshot{Run: run, Calls: status.Calls{}},
 	}
-	l.access = auth.New(l.sessions(site))
+	l.present = &present{common: shared, chain: &l.chain, directions: directions{}}
 	l.install(site)
 	return l
-}
-
-// sessions makes the sessions of the pages survive a restart: their file is beside the history.
-func (l *loop) sessions(site *config.Site) auth.Options {
-	if site.History.Path == "" {
-		return auth.Options{}
-	}
-	return auth.Options{
-		SessionFile: site.History.Path + ".sessions",
-		Failed:      func(err error) { l.options.Log.Warn("the pages", "err", err) },
-	}
 }
 
 // install puts a configuration in force, around a new core.
@@ -103,17 +69,7 @@ func (l *loop) install(site *config.Site) {
 	if site.History.Path != "" {
 		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: storeSensor, FaultAfter: 2 * commitEvery})
 	}
-	known := map[string]notifierHealth{}
-	for _, w := range l.notifiers {
-		known[w.name] = w
-	}
-	l.notifiers = notifiersOf(site)
-	for i := range l.notifiers {
-		w := &l.notifiers[i]
-		w.failing, w.failure = known[w.name].failing, known[w.name].failure
-		w.sensor = int32(len(watched.Sensors))
-		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: config.ReservedSensors + w.name, FaultAfter: w.within})
-	}
+	watched.Sensors = l.notifiers.install(site, watched.Sensors)
 	l.watched.Store(&watched)
 	titles := map[string]string{}
 	for _, p := range site.Places {
@@ -122,54 +78,30 @@ func (l *loop) install(site *config.Site) {
 	l.titles.Store(&titles)
 	l.chain.Configure(watched, l.id)
 	l.chain.Core.ReportDerived()
-	l.points = l.chain.Core.Points()
-	sensors := map[string]status.SensorHealth{}
-	for _, h := range l.health {
-		sensors[h.ID] = h
-	}
-	l.health = nil
-	for i := range site.Sensors {
-		c := &site.Sensors[i]
-		h, ok := sensors[c.ID]
-		if !ok {
-			h = status.SensorHealth{ID: c.ID, Reads: map[string]uint64{}}
-		}
-		h.Driver = c.Driver
-		l.health = append(l.health, h)
-	}
-	l.console = console{out: l.options.Console, temperature: site.Display.Temperature, location: site.Location}
+	l.present.points = l.chain.Core.Points()
+	l.health = l.health.of(site)
+	l.about.Site, l.about.Display, l.about.Location, l.about.Titles = site.ID, site.Display.Temperature, site.Location, titles
 }
-
-// title returns the title of a place. It may be called from any goroutine.
-func (l *loop) title(place string) string { return (*l.titles.Load())[place] }
 
 // run starts everything, serves until ctx ends, and stops everything.
 func (l *loop) run(ctx context.Context) error {
 	log := l.options.Log
-	l.confirmed = l.clock.synchronised()
-	if l.clock.look(l.confirmed); l.clock.absurd {
-		l.warnAbsurd()
+	l.clock.confirmed = l.clock.synchronised()
+	if l.clock.look(l.clock.confirmed); l.clock.absurd {
+		l.clock.warnAbsurd(log)
 	}
 
-	l.recorder = openRecorder(l)
-	mqttOut, err := openMQTT(l)
-	if err != nil {
+	l.recorder = openRecorder(l.common, &l.site.History)
+	l.notifiers.open = l.recorder.queue
+	var err error
+	if l.mqtt, err = openMQTT(l.common, l.site, l.notifiers.queue(mqttNotifier)); err != nil {
 		log.Error("a notifier is missing", "err", err)
 	}
-	l.followers = []follower{mqttOut}
-	if l.senders, err = openSenders(l); err != nil {
+	l.followers = []follower{newConsole(l.options.Console, l.site), l.mqtt}
+	if err := l.openSenders(); err != nil {
 		log.Error("a notifier is missing", "err", err)
 	}
-	reach, err := l.recorder.restore()
-	if err != nil {
-		log.Error("the state of the last run could not be restored from the history", "err", err)
-	}
-	if entries, err := l.recorder.recent(ctx); err != nil {
-		log.Error("the notifications of the last run could not be read from the journal", "err", err)
-	} else {
-		l.chain.Resume(entries)
-	}
-	if err := l.recorder.bringUpToDate(ctx, reach); err != nil {
+	if err := l.resume(ctx); err != nil {
 		log.Error("the state of the last run could not be restored from the history", "err", err)
 	}
 	if animals, err := l.recorder.animals(ctx); err != nil {
@@ -178,25 +110,23 @@ func (l *loop) run(ctx context.Context) error {
 		l.chain.Core.Remember(animals)
 	}
 	l.resumeClock()
-	l.started = l.clock.Now()
-	l.reloaded, l.reloadOK = l.started, true
-	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.confirmed, Clock: l.clock.clockOffset()})
+	l.about.Started = l.clock.Now()
+	l.about.Reloaded, l.about.ReloadOK = l.about.Started, true
+	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id, Unconfirmed: !l.clock.confirmed, Clock: l.clock.clockOffset()})
 	l.pass(l.chain.Core.FollowConfiguration(l.now()))
 	if err := l.startSources(); err != nil {
 		return err
 	}
 	l.publish()
-	servers, err := l.openServers()
-	l.servers = servers
-	if err != nil {
+	if l.servers, err = openServers(l.common, l.site, l.recorder.store); err != nil {
 		log.Error("a local server is missing", "err", err)
 	}
-	mqttOut.start()
+	l.mqtt.start()
 	l.senders.start()
 	l.open()
 	l.options.Notify("READY=1")
-	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.points), "sensors", len(l.site.Sensors))
-	l.options.Ready(l.addresses(servers))
+	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.present.points), "sensors", len(l.site.Sensors))
+	l.options.Ready(l.servers.addresses(l.mqtt.address()))
 
 	l.serve(ctx)
 
@@ -206,12 +136,23 @@ func (l *loop) run(ctx context.Context) error {
 	l.step(watch.Event{Kind: watch.TickEvent, At: l.now()})
 	l.pass(l.chain.Core.Stop(l.now()))
 	l.publish()
-	servers.close()
-	l.access.Close()
+	l.servers.close()
 	l.senders.stop()
-	mqttOut.stop()
-	l.recorder.close()
+	l.mqtt.stop()
+	l.recorder.close(l.chain.Core)
 	return nil
+}
+
+// resume continues from what the last run has recorded: the state of the core, the notifications, and the readings since.
+func (l *loop) resume(ctx context.Context) error {
+	reach, problem := l.recorder.restore(l.chain.Core)
+	entries, err := l.recorder.recent(ctx, l.chain.Core.Alarms())
+	if err != nil {
+		err = fmt.Errorf("reading the notifications of the last run from the journal: %w", err)
+	} else {
+		l.chain.Resume(entries)
+	}
+	return errors.Join(problem, err, l.recorder.bringUpToDate(ctx, reach, &l.chain, l.commit))
 }
 
 // open passes the overview of what is watched to Options.Opening.
@@ -219,22 +160,11 @@ func (l *loop) open() {
 	if l.options.Opening == nil {
 		return
 	}
-	states := make([]watch.PointState, len(l.points))
-	for i := range l.points {
+	states := make([]watch.PointState, len(l.present.points))
+	for i := range states {
 		states[i] = l.chain.Core.State(int32(i))
 	}
 	l.options.Opening(l.site.Overview(l.clock.Now(), states))
-}
-
-func (l *loop) addresses(f *servers) Addresses {
-	a := Addresses{Broker: l.mqtt.address()}
-	if f.web != nil {
-		a.Web = f.web.Addr()
-	}
-	if f.control != nil {
-		a.Socket = l.site.Control.Socket
-	}
-	return a
 }
 
 // serve is the loop: it handles one event at a time until ctx ends.
@@ -253,7 +183,7 @@ func (l *loop) serve(ctx context.Context) {
 		case <-l.options.Reload:
 			l.reload()
 		case err := <-l.recorder.outcome:
-			l.storeReport(err)
+			l.storeEvent(l.recorder.note(err), quantity.Missing)
 		case <-ticker.C:
 			l.checkClock()
 			l.tick()
@@ -261,19 +191,22 @@ func (l *loop) serve(ctx context.Context) {
 	}
 }
 
-// now returns the time for events.
-func (l *loop) now() instant.Instant { return instant.Of(l.clock.Now()) }
-
 // tick lets time pass in the pipeline, publishes a new snapshot, and reports to the service manager that the loop is alive.
 func (l *loop) tick() {
-	l.countRefusals()
-	l.checkNotifiers()
-	l.recordLost()
+	if n := l.refusals.over(l.options.Clock.Monotonic()); n > 0 {
+		l.note(fmt.Sprintf("%d more refused commands were not written down, since too many came at once", n))
+	}
+	for _, ev := range l.notifiers.check(l.notifierStates()) {
+		l.step(ev)
+	}
+	for _, ev := range l.notifiers.lostMessages(l.chain.Rules) {
+		l.step(ev)
+	}
 	l.chain.Tick(l.now())
 	l.commit(l.chain.Ready())
 	l.publish()
 	mono := l.options.Clock.Monotonic()
-	l.recorder.tick(l.now(), mono, l.confirmed)
+	l.recorder.tick(l.chain.Core, l.now(), mono)
 	for _, n := range l.recorder.news() {
 		l.storeNotice(n.Text)
 	}
@@ -320,26 +253,20 @@ func (l *loop) commit(work pipeline.Ready) {
 		case watch.Record, watch.Refused:
 			entries = append(entries, e.Entry)
 		case watch.Notify:
-			l.calls[e.Entry.Priority]++
+			l.about.Calls[e.Entry.Priority]++
 		case watch.Derived:
-			l.recorder.derived(e)
-			l.directions.note(l.points[e.Point], e.At, e.Value)
+			point := l.present.points[e.Point]
+			l.recorder.derived(point, e)
+			l.present.directions.note(point, e.At, e.Value)
 		}
 	}
 	if entries == nil {
 		return
 	}
+	l.notifiers.expectTests(entries)
+	l.recorder.record(entries, append(l.mqtt.items(entries), l.senders.items(work.Deliveries)...), l.chain.Core)
 	for _, e := range entries {
-		if e.Kind == journal.NotifierTest {
-			for _, name := range e.Notifiers {
-				l.queue(name).expect(e.ID())
-			}
-		}
-	}
-	l.recorder.record(entries, work.Deliveries)
-	for _, e := range entries {
-		l.logEntry(e)
-		l.console.entry(e)
+		logEntry(&l.options, e)
 		for _, f := range l.followers {
 			f.entry(e)
 		}
@@ -350,7 +277,7 @@ func (l *loop) commit(work pipeline.Ready) {
 	}
 }
 
-func (l *loop) logEntry(e *journal.Entry) {
+func logEntry(o *Options, e *journal.Entry) {
 	attributes := []any{"seq", e.Seq, "kind", string(e.Kind)}
 	for _, pair := range [][2]string{
 		{"alarm", e.Alarm}, {"state", string(e.State)}, {"priority", e.Priority}, {"occurrence", e.Occurrence}, {"cohort", e.Cohort},
@@ -361,10 +288,10 @@ func (l *loop) logEntry(e *journal.Entry) {
 		}
 	}
 	level := slog.LevelInfo
-	if e.Kind == journal.AlarmRaised && l.options.Console == nil { // with a console a person sees it there
+	if e.Kind == journal.AlarmRaised && o.Console == nil { // with a console a person sees it there
 		level = slog.LevelWarn
 	}
-	l.options.Log.Log(context.Background(), level, "journal", attributes...)
+	o.Log.Log(context.Background(), level, "journal", attributes...)
 }
 
 // take passes a sample to the pipeline, and its readings to the recorder and the followers.
@@ -375,7 +302,8 @@ func (l *loop) take(s intake.Sample) {
 		return
 	}
 	worst := outcome.Worst()
-	l.noteHealth(&s, &worst)
+	index, _ := l.chain.Sensor(s.Sensor)
+	l.health.note(int(index), l.sources.description(s.Sensor), s.At, &worst, l.options.Log)
 	for i := range outcome.Amendments {
 		l.recorder.amend(&outcome.Amendments[i])
 	}
@@ -383,7 +311,7 @@ func (l *loop) take(s intake.Sample) {
 		r := &outcome.Readings[i]
 		l.recorder.reading(r)
 		if r.Flag.Usable() {
-			l.directions.note(r.Point, r.At, r.Value)
+			l.present.directions.note(r.Point, r.At, r.Value)
 		}
 		for _, f := range l.followers {
 			f.reading(r)
@@ -391,53 +319,21 @@ func (l *loop) take(s intake.Sample) {
 	}
 }
 
-// noteHealth counts a read of a sensor and notes its outcome.
-func (l *loop) noteHealth(s *intake.Sample, r *intake.Report) {
-	index, _ := l.chain.Sensor(s.Sensor)
-	h := &l.health[index]
-	if d := l.sources.description(h.ID); d != nil {
-		h.Part, h.Where = d.Part, d.Where
-	}
-	if r.Failure == "" {
-		if h.Failures > 0 {
-			l.options.Log.Info("a sensor is back", "sensor", h.ID, "after", h.Failures)
-		}
-		h.LastSuccess, h.LastError, h.LastKind, h.Failures = s.At, "", "", 0
-		h.Reads["ok"]++
-		return
-	}
-	h.LastError, h.LastKind = r.Failure, r.Kind.String()
-	h.Reads[h.LastKind]++
-	h.Failures++
-	if h.Failures == 1 {
-		l.options.Log.Warn("a sensor failed", "sensor", h.ID, "err", r.Failure)
-	}
-}
-
 // publish makes a new snapshot of the site, swaps it in, and passes it to the followers.
 func (l *loop) publish() {
-	p := &status.Snapshot{
-		Site: l.site.ID, Run: l.id, At: l.clock.Now(), Started: l.started, Display: l.site.Display.Temperature,
-		Location: l.site.Location, Confirmed: l.confirmed, Alarms: l.chain.Core.Alarms(), Late: l.chain.Core.Late(), ClockSteps: l.steps,
-		Reloaded: l.reloaded, ReloadOK: l.reloadOK, Titles: *l.titles.Load(),
-		Animals: l.chain.Core.Animals(), Points: make([]watch.PointState, 0, len(l.points)), Sensors: make([]status.SensorHealth, 0, len(l.health)),
+	p := new(status.Snapshot)
+	*p = l.about
+	p.At, p.Confirmed, p.ClockSteps = l.clock.Now(), l.clock.confirmed, l.clock.steps
+	p.Alarms, p.Late, p.Animals = l.chain.Core.Alarms(), l.chain.Core.Late(), l.chain.Core.Animals()
+	p.Points = make([]watch.PointState, len(l.present.points))
+	for i := range p.Points {
+		p.Points[i] = l.chain.Core.State(int32(i))
 	}
-	for i := range l.points {
-		p.Points = append(p.Points, l.chain.Core.State(int32(i)))
-	}
-	for _, h := range l.health {
-		reads := make(map[string]uint64, len(h.Reads))
-		for result, n := range h.Reads {
-			reads[result] = n
-		}
-		h.Reads = reads
-		p.Sensors = append(p.Sensors, h)
-	}
-	p.Notifiers = l.notifierStates()
+	p.Sensors, p.Notifiers = l.health.copied(), l.notifierStates()
 	if since, flood := l.chain.Rules.Flood(); flood {
 		p.FloodSince = since.Time()
 	}
-	p.Calls, p.History = maps.Clone(l.calls), l.recorder.state()
+	p.Calls, p.History = maps.Clone(l.about.Calls), l.recorder.state()
 	watched := *l.watched.Load()
 	watched.Intervals = p.Animals
 	l.watched.Store(&watched)
@@ -447,10 +343,16 @@ func (l *loop) publish() {
 	}
 }
 
-// healthy returns nil while the loop makes progress, otherwise what is wrong. It may be called from any goroutine.
-func (l *loop) healthy() error {
-	if silent := l.options.Clock.Monotonic() - time.Duration(l.lastTick.Load()); l.lastTick.Load() > 0 && silent > time.Minute {
-		return fmt.Errorf("the core has not moved for %s", silent.Round(time.Second))
-	}
-	return nil
+// notifierStates returns the health of all notifiers of the configuration.
+func (l *loop) notifierStates() []status.NotifierHealth {
+	return l.notifiers.states(append(l.mqtt.states(), l.senders.states()...))
+}
+
+// openSenders makes the notifiers of the configuration, and the rules by which they get alarms.
+func (l *loop) openSenders() (err error) {
+	l.senders, err = openSenders(l.common, l.site, l.notifiers, l.present.formatter(l.site))
+	l.chain.Rules.Configure(l.senders.rules)
+	l.chain.Rules.Tests(weeklyTests(l.site))
+	l.chain.Rules.Rooms(rooms(l.site))
+	return err
 }

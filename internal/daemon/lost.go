@@ -5,6 +5,7 @@ import (
 	"sync"
 
 	"dewline/internal/core/journal"
+	"dewline/internal/core/notify"
 	"dewline/internal/core/watch"
 )
 
@@ -34,13 +35,14 @@ func (l *lostMessages) take() []lostMessage {
 	return list
 }
 
-// recordLost writes the given-up messages into the journal. The rules then send another one while the alarm is active.
-func (l *loop) recordLost() {
-	for _, m := range l.lost.take() {
-		alarm, occurrence := l.chain.Rules.AlarmOf(m.notifier, m.event)
-		l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
+// lostMessages returns the reports of given-up messages for the journal. The rules then send another one while the alarm is active.
+func (w *notifierWatch) lostMessages(rules *notify.Rules) (reports []watch.Event) {
+	for _, m := range w.lost.take() {
+		alarm, occurrence := rules.AlarmOf(m.notifier, m.event)
+		reports = append(reports, watch.Event{Kind: watch.CommandEvent, At: w.now(), Command: &watch.Command{
 			Verb: watch.Report, Kind: journal.Lost, Alarm: alarm, Occurrence: occurrence, Notifiers: []string{m.notifier}, By: "dewline",
 			Text: fmt.Sprintf("%s gave up message %s: %v", m.notifier, m.event, m.reason),
 		}})
 	}
+	return reports
 }

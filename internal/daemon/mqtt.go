@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"reflect"
 	"sync"
 	"time"
@@ -24,7 +25,8 @@ import (
 // mqttService publishes over MQTT, and runs the embedded broker. Its queue survives a new configuration: what waits in it
 // goes out over the new connection.
 type mqttService struct {
-	loop       *loop
+	*common
+	site       string
 	queue      *trackedQueue
 	connection *mqttConnection // nil without MQTT
 
@@ -35,17 +37,14 @@ type mqttService struct {
 // mqttNotifier is the name of the MQTT notifier.
 const mqttNotifier = "mqtt"
 
-// openMQTT opens broker and connection of the configuration in force. What cannot be opened is reported and left out.
-func openMQTT(l *loop) (*mqttService, error) {
-	svc := &mqttService{loop: l, queue: l.queue(mqttNotifier)}
-	l.mqtt = svc
-	return svc, svc.connect()
+// openMQTT opens broker and connection of a configuration. What cannot be opened is reported and left out.
+func openMQTT(shared *common, site *config.Site, queue *trackedQueue) (*mqttService, error) {
+	svc := &mqttService{common: shared, site: site.ID, queue: queue}
+	return svc, svc.connect(&site.MQTT)
 }
 
 // connect opens broker and connection as the configuration says. Nothing is sent before start.
-func (svc *mqttService) connect() error {
-	site, log := svc.loop.site, svc.loop.options.Log
-	m := &site.MQTT
+func (svc *mqttService) connect(m *config.MQTT) error {
 	var embedded *broker.Broker
 	if m.Embedded.Listen != "" {
 		users := make([]broker.User, 0, len(m.Embedded.Users))
@@ -53,7 +52,7 @@ func (svc *mqttService) connect() error {
 			users = append(users, broker.User{Name: u.Name, PasswordFile: u.PasswordFile, Read: u.Read, Write: u.Write})
 		}
 		b, err := broker.Start(broker.Options{
-			Listen: m.Embedded.Listen, Root: m.Root, AllowCommands: m.AllowCommands, Users: users, Log: log,
+			Listen: m.Embedded.Listen, Root: m.Root, AllowCommands: m.AllowCommands, Users: users, Log: svc.options.Log,
 		})
 		if err != nil {
 			return fmt.Errorf("embedded broker: %w", err)
@@ -77,7 +76,7 @@ func (svc *mqttService) connect() error {
 // start connects and begins to send.
 func (svc *mqttService) start() {
 	if svc.connection != nil {
-		svc.connection.start(svc.loop)
+		svc.connection.start(svc.common)
 	}
 }
 
@@ -93,7 +92,7 @@ func (svc *mqttService) stop() {
 	svc.mu.Unlock()
 	if b != nil {
 		if err := b.Close(); err != nil {
-			svc.loop.options.Log.Warn("closing the embedded broker", "err", err)
+			svc.options.Log.Warn("closing the embedded broker", "err", err)
 		}
 	}
 }
@@ -108,7 +107,7 @@ func (svc *mqttService) reconfigure(old, site *config.Site) error {
 		return nil
 	}
 	svc.stop()
-	err := svc.connect()
+	err := svc.connect(&site.MQTT)
 	svc.start()
 	return err
 }
@@ -135,21 +134,24 @@ func (svc *mqttService) reading(r *intake.Reading) {
 		return
 	}
 	if err := svc.connection.out.Reading(deliver.ReadingMessage{Point: r.Point, Value: r.Value, At: r.At}); err != nil {
-		svc.loop.options.Log.Warn("a reading was not published", "point", r.Point, "err", err)
+		svc.options.Log.Warn("a reading was not published", "point", r.Point, "err", err)
 	}
 }
 
-// items returns the messages that an entry causes, for the store to record with it.
-func (svc *mqttService) items(e *journal.Entry) []store.OutboxItem {
+// items returns the messages that entries cause, for the store to record with them.
+func (svc *mqttService) items(entries []*journal.Entry) (items []store.OutboxItem) {
 	if svc.connection == nil {
 		return nil
 	}
-	item, err := svc.connection.out.OfEntry(e)
-	if err != nil {
-		svc.loop.options.Log.Error("an event was not made", "seq", e.Seq, "err", err)
-		return nil
+	for _, e := range entries {
+		item, err := svc.connection.out.OfEntry(e)
+		if err != nil {
+			svc.options.Log.Error("an event was not made", "seq", e.Seq, "err", err)
+			continue
+		}
+		items = append(items, store.OutboxItem{Notifier: mqttNotifier, Item: item})
 	}
-	return []store.OutboxItem{{Notifier: mqttNotifier, Item: item}}
+	return items
 }
 
 func (svc *mqttService) entry(e *journal.Entry) {
@@ -157,13 +159,13 @@ func (svc *mqttService) entry(e *journal.Entry) {
 		return
 	}
 	if err := svc.connection.out.Event(e); err != nil {
-		svc.loop.options.Log.Error("an event was not queued", "seq", e.Seq, "err", err)
+		svc.options.Log.Error("an event was not queued", "seq", e.Seq, "err", err)
 	}
 }
 
 func (svc *mqttService) snapshot(p *status.Snapshot) {
 	if svc.connection != nil {
-		svc.connection.snapshot(p, svc.loop)
+		svc.connection.snapshot(p, svc.options.Log)
 	}
 }
 
@@ -220,28 +222,27 @@ type publishedAlarm struct {
 }
 
 func newMQTTConnection(svc *mqttService, m *config.MQTT) (*mqttConnection, error) {
-	l := svc.loop
 	topics, err := deliver.NewTopics(m.Root)
 	if err != nil {
 		return nil, err
 	}
-	options, err := l.siteBroker(m)
+	options, err := svc.brokerOptions(m)
 	if err != nil {
 		return nil, err
 	}
-	options.Will, options.Log, options.ClientID = topics.Will(l.id, l.clock.Now), l.options.Log, m.ClientID
+	options.Will, options.Log, options.ClientID = topics.Will(svc.id, svc.clock.Now), svc.options.Log, m.ClientID
 	if options.ClientID == "" {
-		options.ClientID = mqtt.ClientID(l.site.ID, "outlet")
+		options.ClientID = mqtt.ClientID(svc.site, "outlet")
 	}
 	link, err := mqtt.New(options)
 	if err != nil {
 		return nil, err
 	}
 	out, err := deliver.NewMQTT(deliver.MQTTOptions{
-		Site: l.site.ID, Run: l.id, Topics: topics, Link: link, Queue: svc.queue, Now: l.clock.Now, Synchronized: l.clock.synchronised,
-		AllowCommands: m.AllowCommands, Log: l.options.Log,
+		Site: svc.site, Run: svc.id, Topics: topics, Link: link, Queue: svc.queue, Now: svc.clock.Now, Synchronized: svc.clock.synchronised,
+		AllowCommands: m.AllowCommands, Log: svc.options.Log,
 		Snapshot: func() deliver.Snapshot {
-			p := l.current.Get()
+			p := svc.current.Get()
 			return deliver.Snapshot{Points: p.Points, Alarms: p.Alarms}
 		},
 	})
@@ -251,14 +252,28 @@ func newMQTTConnection(svc *mqttService, m *config.MQTT) (*mqttConnection, error
 	return &mqttConnection{link: link, out: out, points: map[string]publishedPoint{}, alarms: map[string]publishedAlarm{}}, nil
 }
 
+// brokerOptions returns the connection options for a broker of the configuration, or for the embedded one.
+func (svc *mqttService) brokerOptions(m *config.MQTT) (mqtt.Options, error) {
+	if m.Broker != "" {
+		return mqtt.Options{
+			Broker: m.Broker, Username: m.Username, PasswordFile: m.PasswordFile,
+			CAFile: m.CAFile, CertFile: m.CertificateFile, KeyFile: m.KeyFile,
+		}, nil
+	}
+	if svc.broker == nil {
+		return mqtt.Options{}, errors.New("no broker is configured for the sensors fed over MQTT: give mqtt: {broker: …}")
+	}
+	return mqtt.Options{Broker: svc.broker.URL(), Credentials: svc.broker.Credentials}, nil
+}
+
 // start connects. The link outlives the publisher, so that the goodbye is the last message to the broker.
-func (w *mqttConnection) start(l *loop) {
+func (w *mqttConnection) start(shared *common) {
 	outCtx, stopOut := context.WithCancel(context.Background())
 	linkCtx, stopLink := context.WithCancel(context.Background())
 	w.stopOut, w.stopLink = stopOut, stopLink
 	complain := func(what string, err error) {
 		if err != nil && !errors.Is(err, context.Canceled) {
-			l.options.Log.Error(what, "err", err)
+			shared.options.Log.Error(what, "err", err)
 		}
 	}
 	w.linkDone.Go(func() { complain("the MQTT link has ended", w.link.Run(linkCtx)) })
@@ -273,7 +288,7 @@ func (w *mqttConnection) start(l *loop) {
 					m.command.Verb = c.Verb
 				}
 				select {
-				case l.commands <- m: // its outcome is published on the events topic
+				case shared.commands <- m: // its outcome is published on the events topic
 				case <-outCtx.Done():
 					return
 				}
@@ -301,7 +316,7 @@ func (w *mqttConnection) forget() {
 }
 
 // snapshot publishes what has changed.
-func (w *mqttConnection) snapshot(p *status.Snapshot, l *loop) {
+func (w *mqttConnection) snapshot(p *status.Snapshot, log *slog.Logger) {
 	for i := range p.Points {
 		s := &p.Points[i]
 		name := s.Point.String()
@@ -313,7 +328,7 @@ func (w *mqttConnection) snapshot(p *status.Snapshot, l *loop) {
 		}
 		w.points[name] = now
 		if err := w.out.Point(s); err != nil {
-			l.options.Log.Warn("a point was not published", "point", name, "err", err)
+			log.Warn("a point was not published", "point", name, "err", err)
 		}
 	}
 	for i := range p.Alarms {
@@ -325,7 +340,7 @@ func (w *mqttConnection) snapshot(p *status.Snapshot, l *loop) {
 		}
 		w.alarms[a.Name] = now
 		if err := w.out.Alarm(a); err != nil {
-			l.options.Log.Warn("an alarm was not published", "alarm", a.Name, "err", err)
+			log.Warn("an alarm was not published", "alarm", a.Name, "err", err)
 		}
 	}
 }

@@ -2,8 +2,8 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"fmt"
+	"log/slog"
 	"sync"
 
 	"dewline/internal/config"
@@ -26,12 +26,12 @@ type mqttFeeds struct {
 type brokerKey struct{ address, username, passwordFile, caFile string }
 
 // openFeeds gathers the fed sensors of the configuration by broker.
-func (l *loop) openFeeds() (*mqttFeeds, error) {
+func openFeeds(shared *common, site *config.Site, own *mqttService) (*mqttFeeds, error) {
 	f := &mqttFeeds{}
 	byBroker := map[brokerKey][]mqttfed.Source{}
 	var order []brokerKey
-	for i := range l.site.Sensors {
-		c := &l.site.Sensors[i]
+	for i := range site.Sensors {
+		c := &site.Sensors[i]
 		if c.Driver != "mqtt" {
 			continue
 		}
@@ -42,16 +42,16 @@ func (l *loop) openFeeds() (*mqttFeeds, error) {
 		byBroker[key] = append(byBroker[key], fedSource(c))
 	}
 	for i, key := range order {
-		feed, err := mqttfed.New(byBroker[key], mqttfed.Options{Now: l.clock.Now, Log: l.options.Log})
+		feed, err := mqttfed.New(byBroker[key], mqttfed.Options{Now: shared.clock.Now, Log: shared.options.Log})
 		if err != nil {
 			return nil, err
 		}
-		options, err := l.feedLink(key)
+		options, err := key.options(own, &site.MQTT)
 		if err != nil {
 			return nil, err
 		}
-		options.ClientID = mqtt.ClientID(l.site.ID, fmt.Sprintf("intake-%d", i+1))
-		options.Log = l.options.Log
+		options.ClientID = mqtt.ClientID(site.ID, fmt.Sprintf("intake-%d", i+1))
+		options.Log = shared.options.Log
 		link, err := mqtt.New(options)
 		if err != nil {
 			return nil, fmt.Errorf("sensor %s: %w", byBroker[key][0].ID, err)
@@ -71,42 +71,28 @@ func fedSource(c *config.SensorConfig) mqttfed.Source {
 	}
 }
 
-// feedLink returns the connection options for the broker of fed sensors: their own, the site's, or the embedded one.
-func (l *loop) feedLink(key brokerKey) (mqtt.Options, error) {
+// options returns the connection options for the broker of fed sensors: their own, the site's, or the embedded one.
+func (key brokerKey) options(own *mqttService, site *config.MQTT) (mqtt.Options, error) {
 	if key.address != "" {
 		return mqtt.Options{Broker: key.address, Username: key.username, PasswordFile: key.passwordFile, CAFile: key.caFile}, nil
 	}
-	return l.siteBroker(&l.site.MQTT)
-}
-
-// siteBroker returns the connection options for the site's broker, or for the embedded one.
-func (l *loop) siteBroker(m *config.MQTT) (mqtt.Options, error) {
-	if m.Broker != "" {
-		return mqtt.Options{
-			Broker: m.Broker, Username: m.Username, PasswordFile: m.PasswordFile,
-			CAFile: m.CAFile, CertFile: m.CertificateFile, KeyFile: m.KeyFile,
-		}, nil
-	}
-	if l.mqtt == nil || l.mqtt.broker == nil {
-		return mqtt.Options{}, errors.New("no broker is configured for the sensors fed over MQTT: give mqtt: {broker: …}")
-	}
-	return mqtt.Options{Broker: l.mqtt.broker.URL(), Credentials: l.mqtt.broker.Credentials}, nil
+	return own.brokerOptions(site)
 }
 
 // start connects and listens.
-func (f *mqttFeeds) start(l *loop, deliver func(intake.Sample)) {
+func (f *mqttFeeds) start(log *slog.Logger, deliver func(intake.Sample)) {
 	feedCtx, stopFeed := context.WithCancel(context.Background())
 	linkCtx, stopLink := context.WithCancel(context.Background())
 	f.stopFeed, f.stopLink = stopFeed, stopLink
 	for i := range f.feeds {
 		f.linkDone.Go(func() {
 			if err := f.links[i].Run(linkCtx); err != nil {
-				l.options.Log.Error("a link to a broker of sensors has ended", "err", err)
+				log.Error("a link to a broker of sensors has ended", "err", err)
 			}
 		})
 		f.feedDone.Go(func() {
 			if err := f.feeds[i].Run(feedCtx, f.links[i], deliver); err != nil {
-				l.options.Log.Error("a feed has ended", "err", err)
+				log.Error("a feed has ended", "err", err)
 			}
 		})
 	}

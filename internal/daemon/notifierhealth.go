@@ -9,10 +9,12 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
+	"dewline/internal/deliver"
 	"dewline/internal/server/control"
 	"dewline/internal/server/status"
 )
@@ -26,6 +28,32 @@ type notifierHealth struct {
 	sensor  int32     // index in the core, where a failing notifier is like a failing sensor
 	failing time.Time // since when; zero while it delivers
 	failure string
+}
+
+// notifierWatch watches over the notifiers of the configuration: their health, their queues, and the messages they have given up.
+type notifierWatch struct {
+	*common
+	list   []notifierHealth
+	open   func(name string) deliver.Queue // makes a queue
+	queues map[string]*trackedQueue        // by notifier
+	lost   lostMessages
+}
+
+// install takes over the notifiers of a configuration and appends them to the sensors of the core. What is known of one that stays is
+// kept.
+func (w *notifierWatch) install(site *config.Site, sensors []watch.SensorFeeds) []watch.SensorFeeds {
+	known := map[string]notifierHealth{}
+	for _, n := range w.list {
+		known[n.name] = n
+	}
+	w.list = notifiersOf(site)
+	for i := range w.list {
+		n := &w.list[i]
+		n.failing, n.failure = known[n.name].failing, known[n.name].failure
+		n.sensor = int32(len(sensors))
+		sensors = append(sensors, watch.SensorFeeds{ID: config.ReservedSensors + n.name, FaultAfter: n.within})
+	}
+	return sensors
 }
 
 // maxQueued is how long a message may wait in a queue before the notifier counts as failing. A working notifier empties its
@@ -88,51 +116,52 @@ func faultOf(name string) string {
 	return journal.FaultPlace + "/" + config.ReservedSensors + name + "/fault"
 }
 
-// notifierStates returns the health of all notifiers of the configuration.
-func (l *loop) notifierStates() []status.NotifierHealth {
-	known := append(l.mqtt.states(), l.senders.states()...)
-	states := make([]status.NotifierHealth, 0, len(l.notifiers))
-	for i := range l.notifiers {
-		w := &l.notifiers[i]
-		s := status.NotifierHealth{Name: w.name, LastError: "it could not be opened: the log says why"}
-		if k := slices.IndexFunc(known, func(o status.NotifierHealth) bool { return o.Name == w.name }); k >= 0 {
+// states returns the health of all notifiers of the configuration; known is that of those that are open.
+func (w *notifierWatch) states(known []status.NotifierHealth) []status.NotifierHealth {
+	states := make([]status.NotifierHealth, 0, len(w.list))
+	for i := range w.list {
+		n := &w.list[i]
+		s := status.NotifierHealth{Name: n.name, LastError: "it could not be opened: the log says why"}
+		if k := slices.IndexFunc(known, func(o status.NotifierHealth) bool { return o.Name == n.name }); k >= 0 {
 			s = known[k]
 		}
-		l.queue(w.name).fill(&s)
-		s.FailingSince, s.Failure = w.failing, w.failure
+		w.queue(n.name).fill(&s)
+		s.FailingSince, s.Failure = n.failing, n.failure
 		states = append(states, s)
 	}
 	return states
 }
 
-// checkNotifiers raises the alarm of a notifier that has failed for longer than a person may take to act on its messages. The
-// rules send that alarm through the other notifiers.
-func (l *loop) checkNotifiers() {
-	for i, s := range l.notifierStates() {
-		w := &l.notifiers[i]
-		failure := failureOf(&s, l.clock.Now())
+// check returns events for the core: of notifiers that fail or deliver again, and of tests that were accepted. A notifier that has
+// failed for longer than a person may take to act on its messages is an alarm, which the rules send through the other notifiers.
+func (w *notifierWatch) check(states []status.NotifierHealth) (events []watch.Event) {
+	now := w.clock.Now()
+	for i := range states {
+		n, s := &w.list[i], &states[i]
+		failure := failureOf(s, now)
 		switch {
-		case failure == "" && !w.failing.IsZero():
-			l.options.Log.Info("a notifier delivers again", "notifier", w.name)
-			w.failing = time.Time{}
-		case failure != "" && w.failing.IsZero():
-			l.options.Log.Warn("a notifier fails", "notifier", w.name, "err", failure)
-			w.failing = l.clock.Now()
+		case failure == "" && !n.failing.IsZero():
+			w.options.Log.Info("a notifier delivers again", "notifier", n.name)
+			n.failing = time.Time{}
+		case failure != "" && n.failing.IsZero():
+			w.options.Log.Warn("a notifier fails", "notifier", n.name, "err", failure)
+			n.failing = now
 		}
-		w.failure = failure
-		if test := l.queue(w.name).taken(); test != "" {
-			l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{
-				Verb: watch.Report, Kind: journal.TestTaken, Notifiers: []string{w.name}, By: "dewline", Text: "the service accepted test " + test,
+		n.failure = failure
+		if test := w.queue(n.name).taken(); test != "" {
+			events = append(events, watch.Event{Kind: watch.CommandEvent, At: instant.Of(now), Command: &watch.Command{
+				Verb: watch.Report, Kind: journal.TestTaken, Notifiers: []string{n.name}, By: "dewline", Text: "the service accepted test " + test,
 			}})
 		}
 		// A service that refuses messages will not accept them without a change at either end, so that is an alarm at once, not
-		// only after w.within. A short refusal may be a restart of the service.
+		// only after n.within. A short refusal may be a restart of the service.
 		flag := quantity.Missing
-		if failure != "" && (s.Refused || s.GaveUp != "") && l.clock.Now().Sub(w.failing) >= maxRefused {
+		if failure != "" && (s.Refused || s.GaveUp != "") && now.Sub(n.failing) >= maxRefused {
 			flag = quantity.Fail
 		}
-		l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: w.sensor, Failure: failure, Flag: flag})
+		events = append(events, watch.Event{Kind: watch.SensorEvent, At: instant.Of(now), Sensor: n.sensor, Failure: failure, Flag: flag})
 	}
+	return events
 }
 
 // failureOf describes what is wrong with a notifier; "" if nothing is.
@@ -150,11 +179,11 @@ func failureOf(s *status.NotifierHealth, now time.Time) string {
 	return ""
 }
 
-// shiftNotifiers moves the remembered times by a step of the clock.
-func (l *loop) shiftNotifiers(by time.Duration) {
-	for i := range l.notifiers {
-		if w := &l.notifiers[i]; !w.failing.IsZero() {
-			w.failing = w.failing.Add(by)
+// shift moves the remembered times by a step of the clock.
+func (w *notifierWatch) shift(by time.Duration) {
+	for i := range w.list {
+		if n := &w.list[i]; !n.failing.IsZero() {
+			n.failing = n.failing.Add(by)
 		}
 	}
 }
@@ -164,8 +193,8 @@ func (l *loop) shiftNotifiers(by time.Duration) {
 func (l *loop) testNotifiers(m commandMessage) control.Response {
 	asked := m.command.Notifiers
 	var all []string
-	for i := range l.notifiers {
-		all = append(all, l.notifiers[i].name)
+	for i := range l.notifiers.list {
+		all = append(all, l.notifiers.list[i].name)
 	}
 	refuse := func(reason string) control.Response {
 		l.pass(l.chain.Core.Refuse(l.now(), &m.command, reason, nil))

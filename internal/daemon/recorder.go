@@ -15,10 +15,13 @@ import (
 	"dewline/internal/core/intake"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
+	"dewline/internal/core/pipeline"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
+	"dewline/internal/deliver"
 	"dewline/internal/server/status"
 	"dewline/internal/store"
+	"dewline/sensors"
 )
 
 // The intervals of the store: readings are committed once a minute, which spares the card, and the state of the core every half
@@ -35,9 +38,11 @@ const storeSensor = config.ReservedSensor
 
 // recorder hands what happens to the store. Without a store it does nothing.
 type recorder struct {
-	store       *store.Store // nil: nothing is recorded
-	refusal     error        // why the file is not used at all
-	loop        *loop
+	store   *store.Store // nil: nothing is recorded
+	refusal error        // why the file is not used at all
+	*common
+	path        string
+	keep        time.Duration // how long readings are kept; 0 means for ever
 	resolutions map[quantity.Point]float64
 	last        intake.Reading // handed to the store
 
@@ -45,23 +50,26 @@ type recorder struct {
 	gather   bool
 	gathered []*journal.Entry
 
-	nextCommit, nextSnapshot, nextPrune time.Duration // monotonic
-	busy                                sync.WaitGroup
-	committing                          chan struct{} // holds a token while a commit is under way
-	outcome                             chan error    // of commits
-	reported                            int           // notices of the store that news has returned
+	next       struct{ commit, snapshot, prune time.Duration } // monotonic
+	busy       sync.WaitGroup
+	committing chan struct{} // holds a token while a commit is under way
+	outcome    chan error    // of commits
+	reported   int           // notices of the store that news has returned
+	failures   []string      // logged since the store worked last
 }
 
 // openRecorder opens the store. A file that cannot be used is reported, and the store works in memory until it can.
-func openRecorder(l *loop) *recorder {
-	rec := &recorder{loop: l, resolutions: map[quantity.Point]float64{}, committing: make(chan struct{}, 1), outcome: make(chan error, 4)}
-	path := l.site.History.Path
-	if path == "" {
+func openRecorder(shared *common, history *config.History) *recorder {
+	rec := &recorder{
+		common: shared, path: history.Path, keep: history.Keep, resolutions: map[quantity.Point]float64{},
+		committing: make(chan struct{}, 1), outcome: make(chan error, 4),
+	}
+	if rec.path == "" {
 		return rec
 	}
-	store, err := store.Open(path, store.Options{Log: l.options.Log, Now: l.clock.Now, Patience: patience})
+	store, err := store.Open(rec.path, store.Options{Log: rec.options.Log, Now: rec.clock.Now, Patience: patience})
 	if err != nil {
-		l.options.Log.Error("the history is not written", "err", err)
+		rec.options.Log.Error("the history is not written", "err", err)
 	}
 	if store == nil {
 		rec.refusal = err
@@ -69,14 +77,14 @@ func openRecorder(l *loop) *recorder {
 		return rec
 	}
 	rec.store = store
-	now := l.options.Clock.Monotonic()
-	rec.nextCommit, rec.nextSnapshot, rec.nextPrune = now+commitEvery, now+snapshotEvery, now+pruneEvery
+	now := rec.options.Clock.Monotonic()
+	rec.next.commit, rec.next.snapshot, rec.next.prune = now+commitEvery, now+snapshotEvery, now+pruneEvery
 	return rec
 }
 
 // restore restores the core as it was recorded last. It returns the position of the last reading contained in it; nil if there
 // is nothing to bring up to date.
-func (rec *recorder) restore() (*store.Reach, error) {
+func (rec *recorder) restore(core *watch.Core) (*store.Reach, error) {
 	if rec.store == nil {
 		return nil, nil
 	}
@@ -84,18 +92,17 @@ func (rec *recorder) restore() (*store.Reach, error) {
 	if err != nil || state == nil {
 		return nil, err
 	}
-	if err := rec.loop.chain.Core.Restore(state); err != nil {
+	if err := core.Restore(state); err != nil {
 		return nil, fmt.Errorf("the state of the last run is not restored: %w", err)
 	}
 	return &reach, nil
 }
 
 // bringUpToDate folds in the readings that came after the recorded state.
-func (rec *recorder) bringUpToDate(ctx context.Context, reach *store.Reach) error {
+func (rec *recorder) bringUpToDate(ctx context.Context, reach *store.Reach, chain *pipeline.Pipeline, commit func(pipeline.Ready)) error {
 	if reach == nil {
 		return nil
 	}
-	chain := &rec.loop.chain
 	from := *reach
 	from.At = from.At.Add(-time.Minute)
 	for s, err := range rec.store.ReadingsSince(ctx, from) {
@@ -107,7 +114,7 @@ func (rec *recorder) bringUpToDate(ctx context.Context, reach *store.Reach) erro
 			continue
 		}
 		chain.ReplayReading(watch.Event{At: s.At, Point: point, Value: s.Value, Flag: s.Flag})
-		rec.loop.commit(chain.Ready())
+		commit(chain.Ready())
 	}
 	return nil
 }
@@ -124,13 +131,12 @@ const (
 
 // recent returns the journal entries from which the rules know which notifications were sent, the oldest first: those of the
 // last days, and all entries of active alarms, however long ago they were raised.
-func (rec *recorder) recent(ctx context.Context) ([]*journal.Entry, error) {
+func (rec *recorder) recent(ctx context.Context, alarms []watch.AlarmState) ([]*journal.Entry, error) {
 	if rec.store == nil {
 		return nil, nil
 	}
 	open := map[string]bool{}
 	oldest := instant.Instant(math.MaxInt64)
-	alarms := rec.loop.chain.Core.Alarms()
 	for i := range alarms {
 		if a := &alarms[i]; a.Active && a.Occurrence != "" {
 			open[a.Occurrence] = true
@@ -191,7 +197,7 @@ func (rec *recorder) animals(ctx context.Context) ([]cohort.Entry, error) {
 func (rec *recorder) reading(r *intake.Reading) {
 	if rec.store != nil {
 		rec.last = *r
-		rec.store.Append(rec.loop.id, r.Point, r.At, r.Value, r.Flag, rec.resolutions[r.Point])
+		rec.store.Append(rec.id, r.Point, r.At, r.Value, r.Flag, rec.resolutions[r.Point])
 	}
 }
 
@@ -209,18 +215,17 @@ var derivedSteps = map[quantity.Quantity]float64{
 }
 
 // derived records a reading of a derived point.
-func (rec *recorder) derived(e *watch.Effect) {
+func (rec *recorder) derived(p quantity.Point, e *watch.Effect) {
 	if rec.store == nil {
 		return
 	}
-	p := rec.loop.points[e.Point]
 	step := derivedSteps[p.Quantity]
-	rec.store.Append(rec.loop.id, p, e.At, math.Round(e.Value/step)*step, e.Flag, step)
+	rec.store.Append(rec.id, p, e.At, math.Round(e.Value/step)*step, e.Flag, step)
 }
 
 // record makes entries durable, together with the messages they cause and the state of the core. Only then may followers and
 // notifiers get them.
-func (rec *recorder) record(entries []*journal.Entry, deliveries []notify.Delivery) {
+func (rec *recorder) record(entries []*journal.Entry, items []store.OutboxItem, core *watch.Core) {
 	if rec.store == nil || len(entries) == 0 {
 		return
 	}
@@ -228,19 +233,31 @@ func (rec *recorder) record(entries []*journal.Entry, deliveries []notify.Delive
 		rec.gathered = append(rec.gathered, entries...)
 		return
 	}
-	var items []store.OutboxItem
-	for _, e := range entries {
-		items = append(items, rec.loop.mqtt.items(e)...)
-	}
-	items = append(items, rec.loop.senders.items(deliveries)...)
-	state, err := rec.loop.chain.Core.Snapshot()
+	state, err := core.Snapshot()
 	if err != nil {
-		rec.loop.options.Log.Error("history", "err", err)
+		rec.options.Log.Error("history", "err", err)
 	}
 	if err := rec.store.Record(context.Background(), entries, items, state); err != nil {
 		rec.report(err)
 	}
-	rec.nextSnapshot = rec.loop.options.Clock.Monotonic() + snapshotEvery
+	rec.next.snapshot = rec.options.Clock.Monotonic() + snapshotEvery
+}
+
+// queue returns the queue of a notifier, which survives a restart if there is a store.
+func (rec *recorder) queue(name string) deliver.Queue {
+	if rec.store == nil {
+		return deliver.NewMemory(0, 0, 0)
+	}
+	return rec.store.Queue(name)
+}
+
+// resolution notes the resolution of each point of a sensor, in which the store keeps its values.
+func (rec *recorder) resolution(c *config.SensorConfig, part *sensors.Description) {
+	for channel, point := range c.Feeds {
+		if measure, ok := part.MeasureOf(channel); ok {
+			rec.resolutions[point] = measure.Resolution
+		}
+	}
 }
 
 // report passes the outcome of a write to the loop, which raises an alarm from it.
@@ -260,40 +277,40 @@ const patience = 2 * time.Second
 const maxWrite = 10 * time.Second
 
 // tick commits when it is due, in the background: the core does not wait for the card.
-func (rec *recorder) tick(now instant.Instant, mono time.Duration, confirmed bool) {
+func (rec *recorder) tick(core *watch.Core, now instant.Instant, mono time.Duration) {
 	if rec.store == nil {
 		return
 	}
-	if mono >= rec.nextCommit {
+	if mono >= rec.next.commit {
 		if rec.inBackground(rec.commit(rec.last)) {
-			rec.nextCommit = mono + commitEvery
+			rec.next.commit = mono + commitEvery
 		} else if took := rec.store.Health().Writing; took > maxWrite {
-			rec.nextCommit = mono + commitEvery
+			rec.next.commit = mono + commitEvery
 			rec.report(rec.stuck())
 		}
 	}
-	if mono >= rec.nextSnapshot {
-		if state, err := rec.loop.chain.Core.Snapshot(); err == nil {
+	if mono >= rec.next.snapshot {
+		if state, err := core.Snapshot(); err == nil {
 			if rec.inBackground(func(ctx context.Context) error { return rec.store.Record(ctx, nil, nil, state) }) {
-				rec.nextSnapshot = mono + snapshotEvery
+				rec.next.snapshot = mono + snapshotEvery
 			}
 		}
 	}
-	if keep := rec.loop.site.History.Keep; keep > 0 && mono >= rec.nextPrune {
+	if keep, confirmed := rec.keep, rec.clock.confirmed; keep > 0 && mono >= rec.next.prune {
 		if rec.inBackground(func(ctx context.Context) error { return rec.prune(ctx, keep, now, confirmed) }) {
-			rec.nextPrune = mono + pruneEvery
+			rec.next.prune = mono + pruneEvery
 		}
 	}
 }
 
 // stuck is the failure of a write that does not return.
 func (rec *recorder) stuck() error {
-	return &store.Error{Doing: "writing", Path: rec.loop.site.History.Path, Kind: store.ErrSlow}
+	return &store.Error{Doing: "writing", Path: rec.path, Kind: store.ErrSlow}
 }
 
 // commit returns the work of writing the readings up to the last one. What it logs as written survives a power cut.
 func (rec *recorder) commit(last intake.Reading) func(context.Context) error {
-	log := rec.loop.options.Log
+	log := rec.options.Log
 	return func(ctx context.Context) error {
 		log.Debug("writing readings")
 		err := rec.store.Commit(ctx)
@@ -378,17 +395,17 @@ func (rec *recorder) correct(doubt watch.UnconfirmedClock) {
 }
 
 // close writes what is left.
-func (rec *recorder) close() {
+func (rec *recorder) close(core *watch.Core) {
 	if rec.store == nil {
 		return
 	}
 	rec.busy.Wait()
-	if state, err := rec.loop.chain.Core.Snapshot(); err == nil {
+	if state, err := core.Snapshot(); err == nil {
 		if err := rec.store.Record(context.Background(), nil, nil, state); err != nil {
-			rec.loop.options.Log.Error("history", "err", err)
+			rec.options.Log.Error("history", "err", err)
 		}
 	}
 	if err := rec.store.Close(context.Background()); err != nil && !errors.Is(err, context.Canceled) {
-		rec.loop.options.Log.Error("closing the history", "err", err)
+		rec.options.Log.Error("closing the history", "err", err)
 	}
 }

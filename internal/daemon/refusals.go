@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -60,11 +59,4 @@ func (r *refusals) thin(work *pipeline.Ready, now time.Duration) (first bool) {
 func (l *loop) note(text string) {
 	l.options.Log.Warn(text)
 	l.step(watch.Event{Kind: watch.CommandEvent, At: l.now(), Command: &watch.Command{Verb: watch.WriteNote, Text: text, By: "dewline"}})
-}
-
-// countRefusals notes how many refused commands were not recorded, once they have ended.
-func (l *loop) countRefusals() {
-	if n := l.refusals.over(l.options.Clock.Monotonic()); n > 0 {
-		l.note(fmt.Sprintf("%d more refused commands were not written down, since too many came at once", n))
-	}
 }

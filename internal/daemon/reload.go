@@ -33,7 +33,7 @@ func (l *loop) reload() {
 		}
 	}
 	if err != nil {
-		l.reloadOK = false
+		l.about.ReloadOK = false
 		log.Error("the new configuration is refused, the old one stays in force", "err", err)
 		l.publish()
 		return
@@ -43,20 +43,21 @@ func (l *loop) reload() {
 		log.Error("the new configuration is refused, the old one stays in force", "err", err)
 		return
 	}
-	pinned := l.pin(site)
+	pinned := pin(l.site, site)
 	l.sources.stop(log)
 	old := l.site
 	l.install(site)
 	if err := l.chain.Core.Restore(snapshot); err != nil {
 		log.Error("the state was not restored under the new configuration", "err", err)
 	}
-	l.reloaded, l.reloadOK = l.clock.Now(), true
+	l.recorder.keep = site.History.Keep
+	l.about.Reloaded, l.about.ReloadOK = l.clock.Now(), true
 	if err := l.mqtt.reconfigure(old, site); err != nil {
 		log.Error("a notifier is missing", "err", err)
 	}
 	if !reflect.DeepEqual(old.Notify, site.Notify) || old.Heartbeat != site.Heartbeat {
 		l.senders.stop()
-		if l.senders, err = openSenders(l); err != nil {
+		if err := l.openSenders(); err != nil {
 			log.Error("a notifier is missing", "err", err)
 		}
 		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
@@ -76,20 +77,20 @@ func (l *loop) reload() {
 	if len(pinned) > 0 {
 		log.Warn("the new configuration is in force, but for what needs a restart", "unchanged", strings.Join(pinned, "; "))
 	} else {
-		log.Info("the new configuration is in force", "points", len(l.points))
+		log.Info("the new configuration is in force", "points", len(l.present.points))
 	}
 	l.open()
 }
 
 // pin leaves in force what only a restart can change, and returns a description of each such key.
-func (l *loop) pin(site *config.Site) (pinned []string) {
-	keep := func(key string, now, want *string) {
-		if *now != *want {
-			pinned = append(pinned, fmt.Sprintf("%s stays %s until then, and becomes %s", key, cmp.Or(*now, "off"), cmp.Or(*want, "off")))
-			*want = *now
+func pin(now, site *config.Site) (pinned []string) {
+	keep := func(key string, has, want *string) {
+		if *has != *want {
+			pinned = append(pinned, fmt.Sprintf("%s stays %s until then, and becomes %s", key, cmp.Or(*has, "off"), cmp.Or(*want, "off")))
+			*want = *has
 		}
 	}
-	keep("history.path", &l.site.History.Path, &site.History.Path)
-	keep("control.socket", &l.site.Control.Socket, &site.Control.Socket)
+	keep("history.path", &now.History.Path, &site.History.Path)
+	keep("control.socket", &now.Control.Socket, &site.Control.Socket)
 	return pinned
 }

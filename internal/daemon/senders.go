@@ -12,6 +12,7 @@ import (
 	"dewline/internal/deliver/heartbeat"
 	"dewline/internal/deliver/mail"
 	"dewline/internal/deliver/serial"
+	"dewline/internal/deliver/text"
 	"dewline/internal/deliver/webhook"
 	"dewline/internal/server/status"
 	"dewline/internal/store"
@@ -27,8 +28,10 @@ type sender interface {
 
 // senders are the webhooks and e-mails of the configuration, and the outgoing heartbeat.
 type senders struct {
-	loop    *loop
+	*common
+	site    *config.Site
 	names   []string // in the order of the configuration
+	rules   []notify.Rule
 	senders map[string]sender
 	beat    *heartbeat.Beat
 	cancel  context.CancelFunc
@@ -36,30 +39,26 @@ type senders struct {
 }
 
 // openSenders makes the notifiers of the configuration. One that cannot be made is reported and left out.
-func openSenders(l *loop) (*senders, error) {
-	c := &senders{loop: l, senders: map[string]sender{}}
-	var rules []notify.Rule
+func openSenders(shared *common, site *config.Site, notifiers *notifierWatch, words *text.Formatter) (*senders, error) {
+	c := &senders{common: shared, site: site, senders: map[string]sender{}}
 	var problem error
-	for i, name := range notifierNames(l.site) {
+	for i, name := range notifierNames(site) {
 		if name == "" {
 			continue
 		}
-		o := &l.site.Notify[i]
-		made, err := c.open(name, o)
+		o := &site.Notify[i]
+		made, err := c.open(name, o, notifiers, words)
 		if err != nil {
 			problem = fmt.Errorf("notifier %s: %w", name, err)
 			continue
 		}
 		c.names, c.senders[name] = append(c.names, name), made
-		rules = append(rules, notify.Rule{
+		c.rules = append(c.rules, notify.Rule{
 			Notifier: name, Priorities: o.Priorities, After: o.After, Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet, Except: faultOf(name),
 		})
 	}
-	l.chain.Rules.Configure(rules)
-	l.chain.Rules.Tests(weeklyTests(l.site))
-	l.chain.Rules.Rooms(rooms(l.site))
-	if h := &l.site.Heartbeat; h.URL != "" || h.URLFile != "" {
-		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: l.healthy, Log: l.options.Log})
+	if h := &site.Heartbeat; h.URL != "" || h.URLFile != "" {
+		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: c.healthy, Log: c.options.Log})
 		if err != nil {
 			problem = fmt.Errorf("heartbeat: %w", err)
 		}
@@ -78,22 +77,21 @@ func rooms(site *config.Site) map[string]bool {
 }
 
 // open makes one notifier. The queue of a name survives a new configuration, and, with a history, a restart.
-func (c *senders) open(name string, o *config.NotifierConfig) (sender, error) {
-	l := c.loop
-	queue := l.queue(name)
+func (c *senders) open(name string, o *config.NotifierConfig, notifiers *notifierWatch, words *text.Formatter) (sender, error) {
+	queue := notifiers.queue(name)
 	givenUp := func(item deliver.Item, reason error) {
 		queue.lose(item, reason)
-		l.lost.add(lostMessage{name, item.Event, reason})
+		notifiers.lost.add(lostMessage{name, item.Event, reason})
 	}
 	if o.Kind == "webhook" {
 		return webhook.New(webhook.Options{
-			Name: name, Site: l.site.ID, URL: o.URL, URLFile: o.URLFile, TokenFile: o.TokenFile, Queue: queue, GivenUp: givenUp, Log: l.options.Log,
-			Format: webhook.Format(o.Format), TitleHeader: o.TitleHeader, Template: o.Template, Text: l.formatter(),
+			Name: name, Site: c.site.ID, URL: o.URL, URLFile: o.URLFile, TokenFile: o.TokenFile, Queue: queue, GivenUp: givenUp, Log: c.options.Log,
+			Format: webhook.Format(o.Format), TitleHeader: o.TitleHeader, Template: o.Template, Text: words,
 		})
 	}
 	return mail.New(mail.Options{
 		Name: name, Server: o.Server, Security: mail.Security(o.Security), Username: o.Username, PasswordFile: o.PasswordFile,
-		From: o.From, To: o.To, Queue: queue, GivenUp: givenUp, Log: l.options.Log, Text: l.formatter(),
+		From: o.From, To: o.To, Queue: queue, GivenUp: givenUp, Log: c.options.Log, Text: words,
 	})
 }
 
@@ -101,7 +99,7 @@ func (c *senders) open(name string, o *config.NotifierConfig) (sender, error) {
 func (c *senders) start() {
 	ctx, cancel := context.WithCancel(context.Background())
 	c.cancel = cancel
-	log := c.loop.options.Log
+	log := c.options.Log
 	run := func(name string, work func(context.Context) error) {
 		c.done.Go(func() {
 			if err := work(ctx); err != nil {
@@ -135,7 +133,7 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 		}
 		item, err := s.OfEntry(d.Entry)
 		if err != nil {
-			c.loop.options.Log.Error("a notification was not made", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
+			c.options.Log.Error("a notification was not made", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			continue
 		}
 		items = append(items, store.OutboxItem{Notifier: d.Notifier, Item: item})
@@ -148,7 +146,7 @@ func (c *senders) enqueue(list []notify.Delivery) {
 	for _, d := range list {
 		if s, ok := c.senders[d.Notifier]; ok {
 			if err := s.Event(d.Entry); err != nil {
-				c.loop.options.Log.Error("a notification was not queued", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
+				c.options.Log.Error("a notification was not queued", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			}
 		}
 	}

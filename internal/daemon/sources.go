@@ -38,10 +38,10 @@ func (l *loop) startSources() error {
 	s := &sources{descriptions: w.Descriptions}
 	for i := range site.Sensors {
 		if c := &site.Sensors[i]; c.Driver != "mqtt" {
-			l.noteResolutions(c, *w.Descriptions[c.ID])
+			l.recorder.resolution(c, w.Descriptions[c.ID])
 		}
 	}
-	fed, err := l.openFeeds()
+	fed, err := openFeeds(l.common, site, l.mqtt)
 	if err != nil {
 		return err
 	}
@@ -64,7 +64,7 @@ func (l *loop) startSources() error {
 		s.done.Go(func() { s.err = poller.Run(ctx) })
 	}
 	s.fed = fed
-	fed.start(l, func(s intake.Sample) { deliver(stamped{s, l.clock.offset.Load()}) })
+	fed.start(l.options.Log, func(s intake.Sample) { deliver(stamped{s, l.clock.offset.Load()}) })
 	l.chain.Line, l.sources = w.Line, s
 	return nil
 }
@@ -130,15 +130,6 @@ func Descriptions(o Options) map[string]*sensors.Description {
 		all[o.Site.Sensors[i].ID] = &description
 	}
 	return all
-}
-
-// noteResolutions notes the resolution of each point of a sensor for the store.
-func (l *loop) noteResolutions(c *config.SensorConfig, description sensors.Description) {
-	for channel, point := range c.Feeds {
-		if measure, ok := description.MeasureOf(channel); ok {
-			l.recorder.resolutions[point] = measure.Resolution
-		}
-	}
 }
 
 // paced shortens the minimum interval of a sensor under a clock that runs fast.

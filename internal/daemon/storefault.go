@@ -10,22 +10,21 @@ import (
 // maxFailures is how many different reasons of one failure of the store are logged.
 const maxFailures = 8
 
-// storeReport raises the alarm of a store that cannot write. The log gets a line at the beginning, for each new reason and at
-// the end, not one a minute.
-func (l *loop) storeReport(err error) {
-	failure := ""
+// note logs the outcome of a write, and returns the failure for the alarm of a store that cannot write; "" for none. The log gets a
+// line at the beginning, for each new reason and at the end, not one a minute.
+func (rec *recorder) note(err error) (failure string) {
 	if err != nil {
 		failure = err.Error()
 	}
 	switch {
-	case failure == "" && l.storeFailures != nil:
-		l.options.Log.Info("the history is written again")
-		l.storeFailures = nil
-	case failure != "" && !slices.Contains(l.storeFailures, failure) && len(l.storeFailures) < maxFailures:
-		l.options.Log.Error("history", "err", err)
-		l.storeFailures = append(l.storeFailures, failure)
+	case failure == "" && rec.failures != nil:
+		rec.options.Log.Info("the history is written again")
+		rec.failures = nil
+	case failure != "" && !slices.Contains(rec.failures, failure) && len(rec.failures) < maxFailures:
+		rec.options.Log.Error("history", "err", err)
+		rec.failures = append(rec.failures, failure)
 	}
-	l.storeEvent(failure, quantity.Missing)
+	return failure
 }
 
 // storeNotice reports what the store has found and repaired by itself: as a note in the journal, and as an alarm at once,

@@ -45,13 +45,13 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	o.fill()
 	l := newLoop(o, site, "run")
 	l.clock.look(true)
-	l.recorder = openRecorder(l)
-	defer l.recorder.close()
+	l.recorder = openRecorder(l.common, &site.History)
+	defer l.recorder.close(l.chain.Core)
+	l.notifiers.open = l.recorder.queue
 	var err error
-	_, err = openMQTT(l)
+	l.mqtt, err = openMQTT(l.common, site, l.notifiers.queue(mqttNotifier))
 	require.NoError(t, err)
-	l.senders, err = openSenders(l)
-	require.NoError(t, err)
+	require.NoError(t, l.openSenders())
 	w, err := Wire(site, o.Clock, newDevices(o).open)
 	require.NoError(t, err)
 	l.chain.Line, l.sources = w.Line, &sources{descriptions: w.Descriptions, fed: &mqttFeeds{}}

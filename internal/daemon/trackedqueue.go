@@ -3,6 +3,7 @@ package daemon
 import (
 	"sync"
 
+	"dewline/internal/core/journal"
 	"dewline/internal/deliver"
 	"dewline/internal/server/status"
 )
@@ -83,15 +84,24 @@ func (p *trackedQueue) fill(o *status.NotifierHealth) {
 }
 
 // queue returns the queue of a notifier. It survives a new configuration, so that waiting messages go out through the new
-// notifier of that name; with a history it survives a restart.
-func (l *loop) queue(name string) *trackedQueue {
-	p := l.queues[name]
+// notifier of that name.
+func (w *notifierWatch) queue(name string) *trackedQueue {
+	p := w.queues[name]
 	if p == nil {
-		p = &trackedQueue{Queue: deliver.NewMemory(0, 0, 0)}
-		if l.recorder.store != nil {
-			p.Queue = l.recorder.store.Queue(name)
-		}
-		l.queues[name] = p
+		p = &trackedQueue{Queue: w.open(name)}
+		w.queues[name] = p
 	}
 	return p
+}
+
+// expectTests notes the tests among entries that are about to be recorded.
+func (w *notifierWatch) expectTests(entries []*journal.Entry) {
+	for _, e := range entries {
+		if e.Kind != journal.NotifierTest {
+			continue
+		}
+		for _, name := range e.Notifiers {
+			w.queue(name).expect(e.ID())
+		}
+	}
 }
