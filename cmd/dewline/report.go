@@ -21,7 +21,7 @@ type reportCommand struct {
 	Place  string `placeholder:"ID" xor:"subject" help:"Only this place."`
 	Cohort string `placeholder:"ID" xor:"subject" help:"Only this cohort: the place where it lives, since it has lived there."`
 	Alarms bool   `help:"Instead, how well the alarms have served, against the published targets."`
-	Format string `enum:"text,json,csv,html" default:"text" help:"text, json, csv (a line for each point and day) or html (one page to print)."`
+	Format string `enum:"text,json,csv,html" default:"text" help:"text, json, csv (a line for each point and day) or html (to print: at most four pages for twelve weeks of a place or cohort)."`
 }
 
 // reportDays is the length of a report whose begin is not given.
@@ -65,7 +65,11 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	return c.write(s.out, made, made.Sheet(report.WordsOf(site)), func(w io.Writer) error { return report.ExposureCSV(w, made) })
+	lay := made.Sheet
+	if c.Format == "html" {
+		lay = made.Printed
+	}
+	return c.write(s.out, made, lay(report.WordsOf(site)), func(w io.Writer) error { return report.ExposureCSV(w, made) })
 }
 
 // knownSubject refuses a place or a cohort that the configuration does not know.

@@ -5,10 +5,18 @@
 //	from := report.DaysBefore(to, site.Location, 7)
 //	exposure, err := report.Expose(ctx, store, report.Request{Site: site, From: from, To: to})
 //	err = report.Text(os.Stdout, exposure.Sheet(report.WordsOf(site)))
+//	err = report.HTML(page, exposure.Printed(report.WordsOf(site)))
 //
 // The readings of the range go through the very core that the daemon runs, under the bands that the configuration gives now
 // and the stages that the journal says were in force. So the report can be made again at any time, and a missing reading is
-// unknown in it, never fine. The days of a point add up to its range, zone by zone, to the millisecond, and so do its stages.
+// unknown in it, never fine. The days of a point add up to its range, zone by zone, to the millisecond, and so do its stages and
+// its weeks.
+//
+// The range of a point is the one that was asked for. Where it would begin before the first reading that the history ever had of the
+// point, it begins with that reading: a sensor that was not there yet has missed nothing. Every row says what it spans.
+//
+// [Text] has every day, [HTML] of [Exposure.Printed] is for a page to print and to hand over: at most four pages of A4 or Letter for
+// twelve weeks of a place or a cohort, with a plot and a line for each week.
 //
 // # JSON of an exposure report
 //
@@ -24,15 +32,27 @@
 //	    "bands": [{"cohort": …, "stage": …,    absent where the band is the place's own
 //	               "when": "always"|"day"|"night",
 //	               "critical-low": …|null, "low": …|null, "high": …|null, "critical-high": …|null}],
+//	    "in_force": [{"from": …, "to": …, "when": …, "critical-low": …|null, …,   the tightest of the place's own and of all
+//	                  "owners": {"high": "b-2026 (larva)"},                       who lived there, as they held: whose each is
+//	                  "sources": {"high": …}}],                                   and where it comes from
+//	    "median": …|null,                      of the means of ten minutes
 //	    "whole":  ROW,
+//	    "weeks":  [ROW with "week": "2026-06-29", "median": …|null],              the date of its Monday at the site
 //	    "days":   [ROW with "day": "2026-07-01", "hours": 24],    the hours are those of the whole local day
 //	    "stages": [ROW with "cohort": "a-2026", "stage": "larva"], both "" for the time in which no cohort lived there
 //	    "excursions": [{"from": …, "to": …, "side": "high"|"low", "extreme": …, "unknown_s": …}]}],
 //	 "alarms": [{"alarm": …, "priority": …, "unit": …, "setpoint": …|null, "extreme": …|null,
 //	             "since": …, "raised": …, "acknowledged": …|null, "acknowledged_by": …, "cleared": …|null,
 //	             "suppressed_by": …}],
-//	 "journal": [{"at": …, "kind": "stage.set"|"misting"|"note", "place": …, "cohort": …, "stage": …, "since": …, "until": …,
-//	              "by": …, "reason": …, "text": …}],
+//	 "worst": [{"point": …, "limit": …|null, "critical": true|false,              ten at most: those beyond a critical limit
+//	            "from": …, "to": …, "side": …, "extreme": …, "unknown_s": …,      first, then the longest
+//	            "done": [{"at": …, "kind": …, "by": …, "task": …, "text": …}]}],  alarms, acknowledgements and what people did
+//	 "sensors": [{"sensor": …, "driver": …, "channel": …, "point": …, "uncertainty": …|null,
+//	              "method": "none"|"offset"|"one point"|"two points", "calibrated": …|null, "due": true|false}],
+//	 "counts": [{"since": …, "cohort": …, "count": n, "change": n|null, "why": …, "by": …}],
+//	 "care": [{"task": …, "place": …, "cohort": …, "times": n, "first": …, "last": …, "longest_pause_s": …}],
+//	 "journal": [{"at": …, "kind": "cohort.stage"|"misting"|"note"|…, "place": …, "cohort": …, "stage": …, "since": …, "until": …,
+//	              "by": …, "reason": …, "text": …, "count": n, "why": …, "task": …}],
 //	 "heat_load": …,                           what a mean kinetic temperature is, and is not
 //	 "cautions": […]}
 //

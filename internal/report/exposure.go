@@ -44,11 +44,17 @@ type Exposure struct {
 	Cohort   string          `json:"cohort,omitempty"`
 	Points   []Point         `json:"points"`
 	Alarms   []Alarm         `json:"alarms"`
+	Worst    []Worst         `json:"worst"`
+	Sensors  []Channel       `json:"sensors"`
+	Counts   []Count         `json:"counts"`
+	Care     []Care          `json:"care"`
 	Journal  []Note          `json:"journal"`
 	HeatLoad string          `json:"heat_load"`
 	Cautions []string        `json:"cautions"`
 
-	location *time.Location
+	begin    instant.Instant   // of the first row of any point
+	titles   map[string]string // of places, by id
+	profiles map[string]string // titles of the profiles of cohorts, by the id of the cohort
 }
 
 // Point is the exposure of one point.
@@ -56,10 +62,16 @@ type Point struct {
 	Point      quantity.Point           `json:"point"`
 	Unit       string                   `json:"unit"`
 	Bands      []Band                   `json:"bands"`
+	InForce    []InForce                `json:"in_force"`
+	Median     *exposure.Number         `json:"median"` // of the whole
 	Whole      Row                      `json:"whole"`
+	Weeks      []Week                   `json:"weeks"`
 	Days       []Day                    `json:"days"`
 	Stages     []Stage                  `json:"stages"`
 	Excursions []replay.ExcursionReport `json:"excursions"`
+
+	held  []held
+	after instant.Instant // begin of the range, which may be before the first reading
 }
 
 // Band is what the values of a point were judged by.
@@ -104,13 +116,13 @@ const warmUp = 24 * time.Hour
 
 // Expose makes an exposure report.
 func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
-	s := subject{Request: r}
+	s := subject{Request: r, first: map[quantity.Point]instant.Instant{}}
 	if err := s.settle(ctx, h); err != nil {
 		return nil, err
 	}
 	out := &Exposure{
 		Report: "exposure", Version: 1, Site: r.Site.ID, Timezone: s.location.String(), From: s.From, To: s.To, Made: orNone(r.Made),
-		Place: r.Place, Cohort: r.Cohort, Points: []Point{}, HeatLoad: HeatLoad, location: s.location,
+		Place: r.Place, Cohort: r.Cohort, Points: []Point{}, HeatLoad: HeatLoad,
 	}
 	file, err := replay.FromHistory(ctx, narrowed{h, &s}, s.From.Add(-warmUp), s.To.Add(replay.Reach(s.watched)))
 	if err != nil {
@@ -124,9 +136,18 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 		return nil, err
 	}
 	for i := range result.Points {
-		if p := &result.Points[i]; s.place == "" || p.Point.Place == s.place {
-			out.Points = append(out.Points, s.point(p))
+		p := &result.Points[i]
+		if s.place != "" && p.Point.Place != s.place {
+			continue
 		}
+		point, err := s.complete(ctx, h, p)
+		if err != nil {
+			return nil, err
+		}
+		out.Points = append(out.Points, point)
+	}
+	if out.Sensors, err = s.sensors(out.Points); err != nil {
+		return nil, err
 	}
 	entries, err := Entries(ctx, h, store.Filter{To: s.To.Add(1)})
 	if err != nil {
@@ -137,7 +158,10 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 		return nil, err
 	}
 	out.Journal = s.notes(entries)
+	out.Worst = out.worst(&s)
+	out.Counts, out.Care = s.counts(entries), s.care(entries)
 	out.Cautions = s.cautions()
+	s.name(out)
 	return out, nil
 }
 
@@ -146,7 +170,36 @@ type subject struct {
 	Request
 	watched  watch.Site
 	location *time.Location
-	place    string // the only one that is shown; "" = all
+	place    string                             // the only one that is shown; "" = all
+	first    map[quantity.Point]instant.Instant // the first readings from shortly before the range on
+}
+
+// complete sums up one point in every form that the report has.
+func (s *subject) complete(ctx context.Context, h History, p *replay.PointReport) (made Point, err error) {
+	if err := s.beginWithReadings(ctx, h, p); err != nil {
+		return made, err
+	}
+	made = s.point(p)
+	made.after = s.From
+	made.held, made.InForce = s.limitsOf(p)
+	made.Weeks, made.Median, err = s.weeks(ctx, h, p)
+	return made, err
+}
+
+// name notes what the places and the profiles of the cohorts are called, and when the first row begins.
+func (s *subject) name(e *Exposure) {
+	e.titles, e.profiles, e.begin = map[string]string{}, map[string]string{}, s.To
+	for i := range s.Site.Places {
+		e.titles[s.Site.Places[i].ID] = s.Site.Places[i].Title
+	}
+	for i := range s.watched.Intervals {
+		if profile := s.watched.Profiles[s.watched.Intervals[i].Profile]; profile != nil {
+			e.profiles[s.watched.Intervals[i].Cohort] = profile.Title
+		}
+	}
+	for i := range e.Points {
+		e.begin = min(e.begin, e.Points[i].Whole.From)
+	}
 }
 
 // settle finds out what is asked for.
@@ -257,7 +310,13 @@ type narrowed struct {
 func (n narrowed) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
 	return func(yield func(store.PointSample, error) bool) {
 		for sample, err := range n.History.ReadingsBetween(ctx, from, to) {
-			if (err != nil || n.subject.wants(sample.Point)) && !yield(sample, err) {
+			if err == nil {
+				if !n.subject.wants(sample.Point) {
+					continue
+				}
+				n.subject.note(sample.Point, sample.At)
+			}
+			if !yield(sample, err) {
 				return
 			}
 		}
@@ -451,6 +510,9 @@ type Note struct {
 	By     string           `json:"by,omitempty"`
 	Reason string           `json:"reason,omitempty"`
 	Text   string           `json:"text,omitempty"`
+	Count  *int             `json:"count,omitempty"`
+	Why    string           `json:"why,omitempty"`
+	Task   string           `json:"task,omitempty"`
 }
 
 // notes picks what a person would want to read beside the figures.
@@ -467,7 +529,9 @@ func (s *subject) notes(entries []*journal.Entry) []Note {
 		if e.At < s.From || e.At > s.To || elsewhere || other {
 			continue
 		}
-		notes = append(notes, Note{e.At, e.Kind, e.Place, e.Cohort, e.Stage, e.Since, e.Until, e.By, e.Reason, e.Text})
+		notes = append(notes, Note{
+			e.At, e.Kind, e.Place, e.Cohort, e.Stage, e.Since, e.Until, e.By, e.Reason, e.Text, e.Count, e.Why, e.Task,
+		})
 	}
 	slices.SortStableFunc(notes, func(a, b Note) int { return compare(a.At, b.At) })
 	return notes

@@ -5,23 +5,13 @@ import (
 	"html/template"
 	"io"
 	"strings"
-
-	"dewline/internal/core/watch"
+	"unicode/utf8"
 )
 
 //go:embed page.html
 var pageSource string
 
-var page = template.Must(template.New("page").Funcs(template.FuncMap{
-	"zones": func() []string {
-		var names []string
-		for _, z := range watch.Zones() {
-			names = append(names, z.String())
-		}
-		return names
-	},
-	"spaced": func(s string) string { return strings.ReplaceAll(s, "-", " ") },
-}).Parse(pageSource))
+var page = template.Must(template.New("page").Funcs(template.FuncMap{"long": long}).Parse(pageSource))
 
 // HTML writes a sheet as one page that needs nothing else: no script, no other file.
 func HTML(w io.Writer, s *Sheet) error {
@@ -32,3 +22,6 @@ func HTML(w io.Writer, s *Sheet) error {
 	_, err := io.WriteString(w, text.String())
 	return err
 }
+
+// long reports whether a cell may break into lines.
+func long(cell string) bool { return utf8.RuneCountInString(cell) > 40 }

@@ -107,14 +107,22 @@ func (m *memory) ReadingsBetween(_ stdcontext.Context, from, to instant.Instant)
 func (m *memory) Columns(_ stdcontext.Context, p quantity.Point, from, to instant.Instant, n int) ([]store.Column, error) {
 	columns := make([]store.Column, n)
 	width := to.Sub(from) / time.Duration(n)
+	sums := make([]float64, n)
 	for _, r := range m.readings {
-		if r.Point == p && r.Flag.Usable() && r.At >= from && r.At < to {
-			c := &columns[min(int(r.At.Sub(from)/width), n-1)]
+		if r.Point == p && r.At >= from && r.At < to {
+			i := min(int(r.At.Sub(from)/width), n-1)
+			c := &columns[i]
+			c.Worst = max(c.Worst, r.Flag)
+			if !r.Flag.Usable() {
+				continue
+			}
 			if c.Count == 0 {
 				c.Min, c.Max = r.Value, r.Value
 			}
 			c.Min, c.Max = min(c.Min, r.Value), max(c.Max, r.Value)
 			c.Count++
+			sums[i] += r.Value
+			c.Mean = sums[i] / float64(c.Count)
 		}
 	}
 	return columns, nil

@@ -2,12 +2,14 @@ package report
 
 import (
 	"fmt"
+	"html/template"
 	"math"
 	"strings"
 	"time"
 
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
@@ -25,20 +27,9 @@ type Sheet struct {
 type Section struct {
 	Title  string
 	Lines  []string
-	Strips []Strip
+	Plot   template.HTML // of a page only; "" = none
 	Tables []Table
-}
-
-// Strip shows how a time was divided between the zones.
-type Strip struct {
-	Label string
-	Parts []StripPart
-}
-
-// StripPart is the share of one zone in percent.
-type StripPart struct {
-	Zone    string
-	Percent float64
+	After  []string // below the tables
 }
 
 // Table is a table whose first column names the row.
@@ -62,6 +53,11 @@ func WordsOf(site *config.Site) Words {
 // at writes a time at the site.
 func (w Words) at(t instant.Instant) string {
 	return t.Time().In(w.Location).Format("2006-01-02 15:04")
+}
+
+// date writes the day of a time at the site.
+func (w Words) date(t instant.Instant) string {
+	return t.Time().In(w.Location).Format(time.DateOnly)
 }
 
 // within writes a range, with the time zone at both ends, which may differ.
@@ -146,6 +142,11 @@ func (e *Exposure) Sheet(w Words) *Sheet {
 	if notes := w.journalSection(e.Journal); len(notes.Tables) > 0 {
 		s.Sections = append(s.Sections, notes)
 	}
+	for _, section := range []Section{w.careSection(e), w.worstSection(e), w.limitSection(e), w.sensorSection(e)} {
+		if len(section.Tables) > 0 {
+			s.Sections = append(s.Sections, section)
+		}
+	}
 	s.Notes = append(s.Notes, e.HeatLoad)
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s
@@ -166,23 +167,20 @@ func (w Words) pointSection(p *Point) Section {
 	if p.Whole.Coverage != nil && *p.Whole.Coverage == 0 {
 		section.Lines = append(section.Lines, "Nothing was observed: all of the time is unknown.")
 	}
+	if p.beganLate() {
+		section.Lines = append(section.Lines, w.firstReading(p))
+	}
 	labels, rows := w.rows(p)
 	if len(p.Bands) == 0 { // nothing is in or out of it
 		section.Tables = append(section.Tables, w.valueTable(p, labels, rows))
 		return section
 	}
 	section.Tables = append(section.Tables, zoneTable(p, labels, rows), w.valueTable(p, labels, rows))
+	if len(p.Weeks) > 1 {
+		section.Tables = append(section.Tables, w.weekTable(p))
+	}
 	if stays := w.stayTable(p); len(stays.Rows) > 0 {
 		section.Tables = append(section.Tables, stays)
-	}
-	for _, day := range p.Days {
-		strip := Strip{Label: day.Day}
-		for _, z := range watch.Zones() {
-			if share := day.Shares[z]; share > 0 {
-				strip.Parts = append(strip.Parts, StripPart{z.String(), 100 * share})
-			}
-		}
-		section.Strips = append(section.Strips, strip)
 	}
 	return section
 }
@@ -377,30 +375,63 @@ func quantityOf(alarm string) quantity.Quantity {
 	return quantity.None
 }
 
-// journalSection lists stage changes and notes, and the mistings by place and day.
+// journalSection lists the entries about the animals and notes, and the mistings by place and day.
 func (w Words) journalSection(notes []Note) Section {
 	section := Section{Title: "From the journal"}
-	changes := Table{Caption: "Stage changes and notes", Head: []string{"time", "about", "what", "by"}}
 	mistings := Table{Caption: "Mistings", Head: []string{"day", "place", "times"}}
 	row := map[[2]string]int{}
+	var others []Note
 	for _, n := range notes {
-		if n.Kind == "misting" {
-			day := [2]string{n.At.Time().In(w.Location).Format(time.DateOnly), n.Place}
-			at := n.At.Time().In(w.Location).Format("15:04")
-			if i, ok := row[day]; ok {
-				mistings.Rows[i][2] += " " + at
-				continue
-			}
-			row[day] = len(mistings.Rows)
-			mistings.Rows = append(mistings.Rows, []string{day[0], day[1], at})
+		if n.Kind != journal.Misting {
+			others = append(others, n)
 			continue
 		}
+		day := [2]string{w.date(n.At), n.Place}
+		at := n.At.Time().In(w.Location).Format("15:04")
+		if i, ok := row[day]; ok {
+			mistings.Rows[i][2] += " " + at
+			continue
+		}
+		row[day] = len(mistings.Rows)
+		mistings.Rows = append(mistings.Rows, []string{day[0], day[1], at})
+	}
+	for _, t := range []Table{w.entryTable(others), mistings} {
+		if len(t.Rows) > 0 {
+			section.Tables = append(section.Tables, t)
+		}
+	}
+	return section
+}
+
+// entryTable lists entries of the journal, each in a line.
+func (w Words) entryTable(notes []Note) Table {
+	t := Table{Caption: "Changes and notes", Head: []string{"time", "about", "what", "by"}}
+	for i := range notes {
+		n := &notes[i]
 		about, what := n.Place, n.Text
-		if n.Stage != "" {
-			about, what = n.Cohort, "stage "+n.Stage
-			if n.Since != nil && *n.Since != n.At {
-				what += " since " + w.at(*n.Since)
-			}
+		if n.Cohort != "" {
+			about = n.Cohort
+		}
+		switch n.Kind {
+		case journal.StageSet, journal.CohortStage:
+			what = "stage " + n.Stage
+		case journal.CohortBegan:
+			what = strings.TrimSuffix("began as "+n.Stage+" in "+n.Place, " in ")
+		case journal.CohortMoved:
+			what = strings.TrimSuffix("moved to "+n.Place, " to ")
+		case journal.CohortCounted:
+			what = "counted"
+		case journal.CareDone:
+			what = strings.TrimSuffix(n.Task+": "+n.Text, ": ")
+		}
+		if n.Count != nil {
+			what += fmt.Sprintf(", %d animals", *n.Count)
+		}
+		if n.Why != "" {
+			what += ", " + n.Why
+		}
+		if n.dated() {
+			what += " since " + w.at(n.sinceOf())
 		}
 		if n.Reason != "" {
 			what += " (" + n.Reason + ")"
@@ -408,12 +439,7 @@ func (w Words) journalSection(notes []Note) Section {
 		if about == "" {
 			about = "the site"
 		}
-		changes.Rows = append(changes.Rows, []string{w.at(n.At), about, what, n.By})
+		t.Rows = append(t.Rows, []string{w.at(n.At), about, what, n.By})
 	}
-	for _, t := range []Table{changes, mistings} {
-		if len(t.Rows) > 0 {
-			section.Tables = append(section.Tables, t)
-		}
-	}
-	return section
+	return t
 }

@@ -25,6 +25,9 @@ func Text(w io.Writer, s *Sheet) error {
 		for k := range section.Tables {
 			section.Tables[k].text(out)
 		}
+		for _, line := range section.After {
+			fmt.Fprintf(out, "  %s\n", printable(line))
+		}
 	}
 	fmt.Fprintln(out)
 	for _, note := range s.Notes {
@@ -98,7 +101,7 @@ func numeric(cell string) bool {
 		return true
 	}
 	for _, r := range cell {
-		if !unicode.IsDigit(r) && !strings.ContainsRune(" .:%<>-", r) {
+		if !unicode.IsDigit(r) && !strings.ContainsRune(" .:%<>+-", r) {
 			return false
 		}
 	}
