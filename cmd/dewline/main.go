@@ -37,7 +37,11 @@ type verbs struct {
 	Misting   mistingCommand   `cmd:"" help:"See how an enclosure dries between mistings, and try another schedule on the recorded days."`
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
-	Stage     stageCommand     `cmd:"" help:"Say at which stage of life a cohort is."`
+	Cohort    cohortCommand    `cmd:"" help:"Keep the record of the animals: who lives where, at which stage, how many."`
+	Done      doneCommand      `cmd:"" help:"Write down that a task of care is done."`
+	Mist      mistCommand      `cmd:"" help:"Write down a misting."`
+	Note      noteCommand      `cmd:"" help:"Write a note into the journal, or withdraw an entry."`
+	Stage     stageCommand     `cmd:"" hidden:"" help:"The older form of dewline cohort stage."`
 	Profile   profileCommand   `cmd:"" help:"List or copy the care profiles that the program brings."`
 	Password  passwordCommand  `cmd:"" help:"Make the hash of a password, or a token, for a user of the pages."`
 	Version   versionCommand   `cmd:"" help:"Print the version of this program."`

@@ -240,7 +240,7 @@ func newMQTTConnection(svc *mqttService, m *config.MQTT) (*mqttConnection, error
 	}
 	out, err := deliver.NewMQTT(deliver.MQTTOptions{
 		Site: svc.site, Run: svc.id, Topics: topics, Link: link, Queue: svc.queue, Now: svc.clock.Now, Synchronized: svc.clock.synchronised,
-		AllowCommands: m.AllowCommands, Log: svc.options.Log,
+		AllowCommands: m.AllowCommands, Log: svc.options.Log, Location: func() *time.Location { return svc.current.Get().Location },
 		Snapshot: func() deliver.Snapshot {
 			p := svc.current.Get()
 			return deliver.Snapshot{Points: p.Points, Alarms: p.Alarms}

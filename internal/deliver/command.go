@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -45,14 +46,22 @@ type Command struct {
 //	command/shelve       {"alarm": TEXT *, "for": "30m", "reason": TEXT, "by": TEXT, "occurrence": TEXT}
 //	command/unshelve     {"alarm": TEXT *, "by": TEXT, "reason": TEXT}
 //	command/reset        {"alarm": TEXT *, "by": TEXT, "reason": TEXT, "occurrence": TEXT}
-//	command/stage        {"cohort": ID *, "stage": "metamorph" *, "at": TIME, "by": TEXT, "reason": TEXT}
-//	command/misting      {"place": ID *, "for": "45s", "at": TIME, "by": TEXT, "reason": TEXT}
-//	command/note         {"text": TEXT *, "place": ID, "cohort": ID, "at": TIME, "by": TEXT}
+//	command/begin        {"cohort": ID *, "profile": ID *, "place": ID *, "stage": "egg" *, "gosner": "20", "count": "80", AND}
+//	command/stage        {"cohort": ID *, "stage": "metamorph" *, "gosner": "42", AND}
+//	command/move         {"cohort": ID *, "place": ID *, AND}
+//	command/count        {"cohort": ID *, "count": "61" *, "why": "died", AND}
+//	command/end          {"cohort": ID *, "why": "sold", AND}
+//	command/done         {"task": "feed" *, "place": ID or "cohort": ID, "text": TEXT, AND}
+//	command/misting      {"place": ID *, "for": "45s", AND}
+//	command/note         {"text": TEXT *, "place": ID, "cohort": ID, AND}
+//
+// where AND is {"at": TIME, "by": TEXT, "reason": TEXT, "corrects": ID}. Local times are those of the location; what is said to be so long
+// ago counts back from now.
 //
 // An acknowledgement that names the occurrence cannot silence a later one of the same alarm, however late it arrives; one that
 // names only the alarm is for its present occurrence. MQTT does not identify the sender: "by" is a claim, and is recorded with
 // the words "via mqtt".
-func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watch.Command, error) {
+func (t Topics) DecodeCommand(topic string, payload []byte, retained bool, location *time.Location, now time.Time) (watch.Command, error) {
 	verb, ok := t.verb(topic)
 	if !ok {
 		return watch.Command{}, fmt.Errorf("topic %q is not that of a command", topic)
@@ -69,7 +78,7 @@ func (t Topics) DecodeCommand(topic string, payload []byte, retained bool) (watc
 	case len(payload) > maxCommand:
 		return command, fmt.Errorf("a command of %d bytes is larger than the limit of %d", len(payload), maxCommand)
 	}
-	if err := form.read(&command, payload); err != nil {
+	if err := form.read(&command, payload, location, now); err != nil {
 		return command, fmt.Errorf("command %s: %w", verb, err)
 	}
 	command.By = strings.TrimSpace(command.By + " via mqtt")
@@ -84,13 +93,18 @@ var forms = map[watch.Verb]form{
 	watch.Shelve:      {[]string{"alarm"}, []string{"for", "reason", "by", "occurrence"}},
 	watch.Unshelve:    {[]string{"alarm"}, []string{"reason", "by"}},
 	watch.Reset:       {[]string{"alarm"}, []string{"reason", "by", "occurrence"}},
-	watch.SetStage:    {[]string{"cohort", "stage"}, []string{"at", "by", "reason"}},
-	watch.RecordMist:  {[]string{"place"}, []string{"for", "at", "by", "reason"}},
-	watch.WriteNote:   {[]string{"text"}, []string{"place", "cohort", "at", "by"}},
+	watch.BeginCohort: {[]string{"cohort", "profile", "place", "stage"}, []string{"gosner", "count", "at", "by", "reason", "corrects"}},
+	watch.SetStage:    {[]string{"cohort", "stage"}, []string{"gosner", "at", "by", "reason", "corrects"}},
+	watch.MoveCohort:  {[]string{"cohort", "place"}, []string{"at", "by", "reason", "corrects"}},
+	watch.CountCohort: {[]string{"cohort", "count"}, []string{"why", "at", "by", "reason", "corrects"}},
+	watch.EndCohort:   {[]string{"cohort"}, []string{"why", "at", "by", "reason", "corrects"}},
+	watch.DoTask:      {[]string{"task"}, []string{"place", "cohort", "text", "at", "by", "reason", "corrects"}},
+	watch.RecordMist:  {[]string{"place"}, []string{"for", "at", "by", "reason", "corrects"}},
+	watch.WriteNote:   {[]string{"text"}, []string{"place", "cohort", "at", "by", "reason", "corrects"}},
 }
 
 // read fills a command from its payload.
-func (f form) read(c *watch.Command, payload []byte) error {
+func (f form) read(c *watch.Command, payload []byte, location *time.Location, now time.Time) error {
 	members, err := strictjson.Object(payload)
 	if err != nil {
 		return err
@@ -98,7 +112,9 @@ func (f form) read(c *watch.Command, payload []byte) error {
 	readers := map[string]func(text string) error{
 		"alarm": text(&c.Alarm, maxID), "occurrence": text(&c.Occurrence, maxID), "by": text(&c.By, maxName),
 		"reason": text(&c.Reason, maxReason), "text": text(&c.Text, maxNote), "stage": text(&c.Stage, maxName),
-		"cohort": id(&c.Cohort), "place": id(&c.Place), "for": length(&c.For), "at": moment(&c.At),
+		"cohort": id(&c.Cohort), "place": id(&c.Place), "for": length(&c.For), "at": moment(&c.At, location, now),
+		"profile": id(&c.Profile), "why": text(&c.Why, maxName), "task": text(&c.Task, maxName), "corrects": text(&c.Corrects, maxID),
+		"gosner": whole(&c.Gosner), "count": func(value string) error { c.Count = new(int); return whole(c.Count)(value) },
 	}
 	known := append(slices.Clone(f.required), f.optional...)
 	missing := slices.Clone(f.required)
@@ -158,9 +174,20 @@ func length(into *time.Duration) func(string) error {
 	}
 }
 
-func moment(into *instant.Instant) func(string) error {
+func moment(into *instant.Instant, location *time.Location, now time.Time) func(string) error {
 	return func(value string) (err error) {
-		*into, err = instant.Parse(value)
+		*into, err = timetext.Parse(value, location, now)
 		return err
+	}
+}
+
+func whole(into *int) func(string) error {
+	return func(value string) error {
+		n, err := strconv.Atoi(value)
+		if err != nil || n < 0 {
+			return fmt.Errorf("%q is not a whole number", value)
+		}
+		*into = n
+		return nil
 	}
 }

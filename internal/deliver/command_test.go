@@ -27,6 +27,14 @@ func TestDecodeCommand(t *testing.T) {
 		{"reset", `{"alarm":"tub-1/water-temperature/high"}`, watch.Command{Alarm: high, By: "via mqtt"}},
 		{"stage", `{"cohort":"a-2026","stage":"metamorph","at":"2026-07-01T08:20:00+02:00"}`,
 			watch.Command{Cohort: "a-2026", Stage: "metamorph", At: instant.Of(morning), By: "via mqtt"}},
+		{"begin", `{"cohort":"c-2026","profile":"tropical-forest-floor","place":"tub-1","stage":"egg","count":"80","at":"2026-07-01"}`,
+			watch.Command{Cohort: "c-2026", Profile: "tropical-forest-floor", Place: "tub-1", Stage: "egg", Count: new(80), At: instant.Of(time.Date(2026, 6, 30, 23, 0, 0, 0, time.UTC)), By: "via mqtt"}},
+		{"move", `{"cohort":"a-2026","place":"tub-2","at":"2026-07-01 07:20","corrects":"7f3a-12"}`,
+			watch.Command{Cohort: "a-2026", Place: "tub-2", At: instant.Of(morning), Corrects: "7f3a-12", By: "via mqtt"}},
+		{"count", `{"cohort":"a-2026","count":"0","why":"died","by":"ines"}`, watch.Command{Cohort: "a-2026", Count: new(0), Why: "died", By: "ines via mqtt"}},
+		{"end", `{"cohort":"a-2026","why":"sold"}`, watch.Command{Cohort: "a-2026", Why: "sold", By: "via mqtt"}},
+		{"done", `{"task":"feed","place":"tub-1","text":"half was left","at":"20m"}`,
+			watch.Command{Task: "feed", Place: "tub-1", Text: "half was left", At: instant.Of(morning.Add(-20 * time.Minute)), By: "via mqtt"}},
 		{"acknowledge", `{"alarm":"loft/air-temperature/high"}`, watch.Command{Alarm: "loft/air-temperature/high", By: "via mqtt"}},
 		{"shelve", `{"alarm":"loft/air-temperature/high","for":"1 h"}`, watch.Command{Alarm: "loft/air-temperature/high", For: time.Hour, By: "via mqtt"}},
 		{"misting", `{"place":"loft","for":"45s"}`, watch.Command{Place: "loft", For: 45 * time.Second, By: "via mqtt"}},
@@ -34,12 +42,18 @@ func TestDecodeCommand(t *testing.T) {
 			watch.Command{Text: "two tadpoles moved\nto tub-2", Place: "tub-1", By: "via mqtt"}},
 	} {
 		t.Run(c.verb, func(t *testing.T) {
-			got, err := northLoft(t).DecodeCommand("dewline/north-loft/command/"+c.verb, []byte(c.payload), false)
+			got, err := northLoft(t).DecodeCommand("dewline/north-loft/command/"+c.verb, []byte(c.payload), false, lisbon(t), morning)
 			require.NoError(t, err)
 			c.want.Verb = watch.Verb(c.verb)
 			assert.Equal(t, c.want, got)
 		})
 	}
+}
+
+func lisbon(t require.TestingT) *time.Location {
+	location, err := time.LoadLocation("Europe/Lisbon")
+	require.NoError(t, err)
+	return location
 }
 
 func TestDecodeCommandRefuses(t *testing.T) {
@@ -66,11 +80,12 @@ func TestDecodeCommandRefuses(t *testing.T) {
 		{"a length that is none", "dewline/north-loft/command/shelve", `{"alarm":"x","for":"30"}`, "30m"},
 		{"a negative length", "dewline/north-loft/command/shelve", `{"alarm":"x","for":"-5m"}`, "length"},
 		{"a place that is no id", "dewline/north-loft/command/misting", `{"place":"Tub 1"}`, "place:"},
-		{"a time without a zone", "dewline/north-loft/command/note", `{"text":"x","at":"2026-07-01 06:20"}`, "RFC 3339"},
+		{"a time that is none", "dewline/north-loft/command/note", `{"text":"x","at":"yesterday"}`, "local time"},
+		{"a count that is none", "dewline/north-loft/command/count", `{"cohort":"a-2026","count":"-3"}`, "whole number"},
 		{"two missing members", "dewline/north-loft/command/stage", `{}`, "missing: cohort, stage"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := northLoft(t).DecodeCommand(c.topic, []byte(c.payload), false)
+			_, err := northLoft(t).DecodeCommand(c.topic, []byte(c.payload), false, lisbon(t), morning)
 			require.ErrorContains(t, err, c.want)
 		})
 	}
@@ -78,7 +93,7 @@ func TestDecodeCommandRefuses(t *testing.T) {
 
 // TestARetainedCommandIsRefused is the rule that a command found retained on subscribing is refused.
 func TestARetainedCommandIsRefused_RuleRetainedCommand(t *testing.T) {
-	_, err := northLoft(t).DecodeCommand("dewline/north-loft/command/note", []byte(`{"text":"x"}`), true)
+	_, err := northLoft(t).DecodeCommand("dewline/north-loft/command/note", []byte(`{"text":"x"}`), true, time.UTC, morning)
 	require.ErrorContains(t, err, "without retain")
 }
 
@@ -94,7 +109,7 @@ func FuzzCommand(f *testing.F) {
 	}
 	topics := northLoft(f)
 	f.Fuzz(func(t *testing.T, verb string, payload []byte) {
-		c, err := topics.DecodeCommand("dewline/north-loft/command/"+verb, payload, false)
+		c, err := topics.DecodeCommand("dewline/north-loft/command/"+verb, payload, false, time.UTC, morning)
 		if err != nil {
 			return
 		}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"dewline/internal/deliver"
 )
@@ -77,9 +78,9 @@ func ExampleTopics_DecodeCommand() {
 		return
 	}
 	command, err := topics.DecodeCommand("dewline/north-loft/command/shelve",
-		[]byte(`{"alarm": "tub-1/water-temperature/high", "for": "30m", "reason": "lid open", "by": "keeper"}`), false)
+		[]byte(`{"alarm": "tub-1/water-temperature/high", "for": "30m", "reason": "lid open", "by": "keeper"}`), false, time.UTC, time.Now())
 	fmt.Println(command.Verb, command.Alarm, command.For, command.By, err)
-	_, err = topics.DecodeCommand("dewline/north-loft/command/shelve", []byte(`{"alarm": "tub-1/water-temperature/high"}`), true)
+	_, err = topics.DecodeCommand("dewline/north-loft/command/shelve", []byte(`{"alarm": "tub-1/water-temperature/high"}`), true, time.UTC, time.Now())
 	fmt.Println(err)
 	// Output:
 	// shelve tub-1/water-temperature/high 30m0s keeper via mqtt <nil>

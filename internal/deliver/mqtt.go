@@ -48,6 +48,8 @@ type MQTTOptions struct {
 	Snapshot func() Snapshot
 	// Now is the wall clock; nil means time.Now.
 	Now func() time.Time
+	// Location returns the time zone of the site, in which commands may say times; nil means UTC.
+	Location func() *time.Location
 	// Synchronized reports whether that clock is known to be right; nil means always.
 	Synchronized func() bool
 	// AllowCommands makes the notifier subscribe to the command topics. Without it no command arrives over MQTT.
@@ -392,12 +394,21 @@ func (m *MQTT) setProblem(err error) {
 	m.problem = err.Error()
 }
 
+func (m *MQTT) location() *time.Location {
+	if m.o.Location != nil {
+		if location := m.o.Location(); location != nil {
+			return location
+		}
+	}
+	return time.UTC
+}
+
 // receive turns messages into commands. It may wait for the daemon; the link does not wait for it.
 func (m *MQTT) receive(ctx context.Context) {
 	for {
 		select {
 		case r := <-m.incoming.C:
-			command, err := m.o.Topics.DecodeCommand(r.Topic, r.Payload, r.Retained)
+			command, err := m.o.Topics.DecodeCommand(r.Topic, r.Payload, r.Retained, m.location(), m.o.Now())
 			if err != nil {
 				m.o.Log.Warn("a command is refused", "topic", r.Topic, "err", err)
 			}

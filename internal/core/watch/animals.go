@@ -11,6 +11,7 @@ import (
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 )
 
 // ahead is how far a date may lie in the future and still be taken for now: the clock of a phone is not that of the board.
@@ -105,6 +106,9 @@ func (c *Core) entryOf(at instant.Instant, cmd *Command) (cohort.Entry, string) 
 	switch cmd.Verb {
 	case BeginCohort:
 		e.Kind, e.Profile, e.Place = journal.CohortBegan, cmd.Profile, cmd.Place
+		if err := quantity.CheckID(e.Cohort); err != nil {
+			return e, "the id of a cohort: " + err.Error()
+		}
 		if c.site.Profiles[cmd.Profile] == nil {
 			return e, fmt.Sprintf("the configuration has no care profile %q: it has %s", cmd.Profile, strings.Join(slices.Sorted(maps.Keys(c.site.Profiles)), ", "))
 		}
