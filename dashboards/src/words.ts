@@ -106,6 +106,7 @@ const kindWords: Record<string, string> = {
   "alarm.summary": "summary sent",
   "alarm.chattering": "alarm chatters",
   "alarm.fleeting": "fleeting alarm",
+  "alarm.frequent": "comes often, compare its probe",
   "outlet.test": "notifiers tested",
   "outlet.taken": "test taken",
   "outlet.lost": "message given up",

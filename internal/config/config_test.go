@@ -161,6 +161,8 @@ func TestEveryKey(t *testing.T) {
 		PasswordFile: "/run/mail", From: "Loft <loft@keeper.example>", To: []string{"keeper@keeper.example"},
 	}, site.Notify[3])
 	assert.Equal(t, "acknowledged", site.Notify[2].Until)
+	assert.True(t, site.Notify[1].Every)
+	assert.False(t, site.Notify[2].Every)
 	assert.Equal(t, Web{
 		Listen: "localhost:0", Hosts: []string{"loft.example", "loft"}, CertificateFile: "/run/web.pem", KeyFile: "/run/web.key", BehindProxy: true,
 		Users: []WebUser{{Name: "Inês", Role: "operator", PasswordHashFile: "/run/ines.hash"}, {Name: "scraper", Role: "viewer", TokenFile: "/run/scraper.token"}},

@@ -86,7 +86,10 @@
 //	    after: DURATION                  # escalation: only what is not confirmed for so long; not of mqtt
 //	    quiet: "22:00-07:00"             # local hours that hold back low and medium, may wrap midnight; not of mqtt
 //	    test: "sunday 10:00"             # a weekly test by local time; absent: only dewline alarm test
-//	    repeat: DURATION                 # absent: once
+//	    style: incident | every          # one conversation for all that has one cause, or every alarm and its end; not of mqtt,
+//	                                     # whose events always are every one. Default: incident, of cloudevent: every
+//	    repeat: DURATION                 # with style: every; absent: once. An incident is repeated while it is critical and not
+//	                                     # confirmed, after 10, 20, 40, 80 and 160 minutes
 //	    until: acknowledged | cleared
 //	    url: https://… | url-file: PATH, token-file: PATH                   # webhook: where to, and a bearer token
 //	    format: text                     # webhook: what a person reads, text/plain; json: the same and its parts;

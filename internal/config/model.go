@@ -216,7 +216,8 @@ type NotifierConfig struct {
 	Priorities []care.Priority
 	After      time.Duration   // an alarm must stay unacknowledged for so long; 0 means that its message is sent at once
 	Quiet      *care.Light     // its hours of light are the quiet hours of low and medium; nil means none
-	Repeat     time.Duration   // 0 means once
+	Every      bool            // style: every: each alarm, its repetitions and its end are sent, instead of one incident after the other
+	Repeat     time.Duration   // with Every; 0 means once
 	Until      string          // "acknowledged" or "cleared": when repetition ends
 	Test       *instant.Weekly // when it is tested; nil means only on request
 
@@ -236,6 +237,12 @@ type NotifierConfig struct {
 	PasswordFile string
 	From         string
 	To           []string
+}
+
+// Updates reports whether the notifier can update an incident without a sound: a mail joins its thread, and a program that reads JSON
+// sees what needs none.
+func (o *NotifierConfig) Updates() bool {
+	return o.Kind == "mail" || o.Kind == "webhook" && o.Format != "text"
 }
 
 // Slowest returns the time within which the notifier must have delivered: the shortest that its priorities allow.

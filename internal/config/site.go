@@ -258,7 +258,7 @@ var notifierKeys = map[string][]string{
 }
 
 func (l *loader) notifier(n *node, path string, local *time.Location) NotifierConfig {
-	f := l.fields(n, path, "via", "outlet", "priorities", "after", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "format",
+	f := l.fields(n, path, "via", "outlet", "priorities", "after", "style", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "format",
 		"title-header", "template", "server", "security", "username", "password-file", "from", "to")
 	via := "via"
 	if f["via"] == nil && f["outlet"] != nil { // the key of earlier versions
@@ -307,6 +307,9 @@ func (l *loader) notifier(n *node, path string, local *time.Location) NotifierCo
 		notifier.TitleHeader = l.text(f["title-header"], join(path, "title-header"))
 		notifier.Template = l.template(f["template"], join(path, "template"))
 	}
+	// What is for programs gets everything, unless the file says otherwise.
+	style := l.word(f["style"], join(path, "style"), "style", "incident", "every")
+	notifier.Every = style == "every" || style == "" && notifier.Format == "cloudevent"
 	if text := l.text(f["quiet"], join(path, "quiet")); text != "" {
 		from, to, err := parseHours("quiet hours", text)
 		if err != nil {

@@ -155,7 +155,7 @@ func (v *validator) atOnce(p care.Priority) {
 // timing checks the times at which a notifier sends.
 func (v *validator) timing(o *NotifierConfig, path string) {
 	if o.Kind == "mqtt" {
-		for _, key := range []string{"after", "quiet"} {
+		for _, key := range []string{"after", "style", "quiet"} {
 			if _, written := v.origins[join(path, key)]; written {
 				v.errorf(join(path, key), "%s is no option of via: mqtt, whose events are for programs and always go out at once", key)
 			}

@@ -353,6 +353,5 @@ func (l *loop) openSenders() (err error) {
 	l.senders, err = openSenders(l.common, l.site, l.notifiers, l.present.formatter(l.site))
 	l.chain.Rules.Configure(l.senders.rules)
 	l.chain.Rules.Tests(weeklyTests(l.site))
-	l.chain.Rules.Rooms(rooms(l.site))
 	return err
 }

@@ -124,7 +124,7 @@ const (
 	recentPage = 2000
 	// recentSpan is how far back all entries are needed to know which notifications were sent. The entries of an active alarm
 	// are needed from its beginning on.
-	recentSpan = 3 * 24 * time.Hour
+	recentSpan = 8 * 24 * time.Hour
 	// recentSlack is how far the times of entries may be wrong, if the clock was set.
 	recentSlack = 2 * 24 * time.Hour
 )

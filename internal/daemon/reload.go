@@ -63,7 +63,6 @@ func (l *loop) reload() {
 		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
 		l.senders.start()
 	}
-	l.chain.Rules.Rooms(rooms(site))
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)
 	}

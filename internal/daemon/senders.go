@@ -54,7 +54,8 @@ func openSenders(shared *common, site *config.Site, notifiers *notifierWatch, wo
 		}
 		c.names, c.senders[name] = append(c.names, name), made
 		c.rules = append(c.rules, notify.Rule{
-			Notifier: name, Priorities: o.Priorities, After: o.After, Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet, Except: faultOf(name),
+			Notifier: name, Priorities: o.Priorities, After: o.After, Every: o.Every, Updates: o.Updates(), Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet,
+			Except: faultOf(name),
 		})
 	}
 	if h := &site.Heartbeat; h.URL != "" || h.URLFile != "" {
@@ -65,15 +66,6 @@ func openSenders(shared *common, site *config.Site, notifiers *notifierWatch, wo
 		c.beat = beat
 	}
 	return c, problem
-}
-
-// rooms are the places of a site that are rooms.
-func rooms(site *config.Site) map[string]bool {
-	rooms := map[string]bool{}
-	for i := range site.Places {
-		rooms[site.Places[i].ID] = site.Places[i].Room
-	}
-	return rooms
 }
 
 // open makes one notifier. The queue of a name survives a new configuration, and, with a history, a restart.
@@ -131,7 +123,7 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 		if !ok {
 			continue
 		}
-		item, err := s.OfEntry(d.Entry)
+		item, err := s.OfEntry(d.Written())
 		if err != nil {
 			c.options.Log.Error("a notification was not made", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			continue
@@ -145,7 +137,7 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 func (c *senders) enqueue(list []notify.Delivery) {
 	for _, d := range list {
 		if s, ok := c.senders[d.Notifier]; ok {
-			if err := s.Event(d.Entry); err != nil {
+			if err := s.Event(d.Written()); err != nil {
 				c.options.Log.Error("a notification was not queued", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
 			}
 		}

@@ -113,7 +113,7 @@ func TestAPushIsReadable(t *testing.T) {
 	).Replace(plainSite)+`
 display: {temperature: fahrenheit}
 history: {path: "HISTORY"}
-notify: [{via: webhook, url: "`+server.URL+`", title-header: Title, priorities: [high, critical], repeat: 5m}]
+notify: [{via: webhook, url: "`+server.URL+`", title-header: Title, priorities: [high, critical], style: every, repeat: 5m}]
 `)
 	r.wait("it is sent", func() bool { return len(phone.with("ALARM: ")) == 1 })
 	first := phone.with("ALARM: ")[0]
@@ -131,9 +131,11 @@ notify: [{via: webhook, url: "`+server.URL+`", title-header: Title, priorities: 
 	})
 	tree.Show(22)
 	r.wait("it is over", func() bool { return len(phone.with("Over: Tub 1: water back in range, 71.6 F")) == 1 })
-	tree.Away()
+	tree.Show(26)
+	r.wait("it is too warm again", func() bool { return len(phone.with("ALARM: Tub 1: water")) == 2 })
+	tree.Away() // beside an active alarm a fault calls at once
 	r.wait("the sensor is gone", func() bool { return len(phone.with("ALARM: Tub 1: sensor tub-1-probe does not work")) == 1 })
 	fault := phone.with("ALARM: Tub 1: sensor")[0].body
-	assert.Contains(t, fault, "Last good value: 71.6 °F at ")
+	assert.Contains(t, fault, "Last good value: 78.8 °F at ")
 	assert.NotContains(t, fault, "no such file")
 }

@@ -159,13 +159,13 @@ web: {listen: "127.0.0.1:8420"} # the pages, for this board only; phone-access.y
 		fmt.Fprintf(&b, `
 # Who gets the alarms. The file holds one line, the address of your push service.
 notify:
-  - {via: webhook, url-file: %s, format: text, priorities: [medium, high, critical], repeat: 15m, until: acknowledged, test: "sunday 10:00"}
+  - {via: webhook, url-file: %s, format: text, priorities: [medium, high, critical], test: "sunday 10:00"}
 `, a.URLFile)
 	} else {
 		b.WriteString(`
 # No one gets the alarms yet. Put the address of a push service into a file of one line beside this one:
 # notify:
-#   - {via: webhook, url-file: phone.url, format: text, priorities: [medium, high, critical], repeat: 15m, until: acknowledged, test: "sunday 10:00"}
+#   - {via: webhook, url-file: phone.url, format: text, priorities: [medium, high, critical], test: "sunday 10:00"}
 `)
 	}
 	_, err := io.WriteString(w, b.String())

@@ -272,7 +272,7 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 		reading.Value = math.NaN()
 		l.blame(sensors.Unknown, "it gave no %s", f.Channel)
 	case verdict.Erratic && verdict.Flag == quantity.Fail:
-		l.blameUnsteady("%s is raving and cannot be believed: it jumps to and fro, now to %s", f.Channel, shown(reading.Value, f.Point.Quantity))
+		l.blameUnsteady("%s is raving and cannot be believed: it jumps to and fro", f.Channel)
 	case verdict.Flag == quantity.Fail:
 		l.blame(sensors.Implausible, "%s %s: %s", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
 	default:

@@ -49,6 +49,7 @@ const (
 	Summary      Kind = "alarm.summary"    // sent instead of a message for each alarm
 	Chattering   Kind = "alarm.chattering" // the alarm comes and goes faster than a person can act
 	Fleeting     Kind = "alarm.fleeting"   // the alarm ended before a person could act
+	Frequent     Kind = "alarm.frequent"   // the alarm comes so often that it is not heard for a while
 	NotifierTest Kind = "outlet.test"      // a test notification; never an alarm
 	TestTaken    Kind = "outlet.taken"     // the service behind a notifier has accepted a test
 	Lost         Kind = "outlet.lost"      // a notifier has given up a message; if its alarm is still active, another one is sent
@@ -78,6 +79,9 @@ type Entry struct {
 	Until      *instant.Instant `json:"until,omitempty"` // end of a shelf
 	Repeats    int              `json:"repeats,omitempty"`
 	Names      []string         `json:"names,omitempty"` // places that a room's alarm speaks for
+
+	Incident string `json:"incident,omitempty"` // of an alarm that has called: the occurrence of the first alarm of its incident
+	Silent   bool   `json:"silent,omitempty"`   // it updates its incident, and needs no sound
 
 	Notifiers []string `json:"outlets,omitempty"` // those that a summary, a test or a late call is for
 

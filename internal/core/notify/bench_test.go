@@ -14,7 +14,7 @@ import (
 func BenchmarkDue(b *testing.B) {
 	for _, alarms := range []int{10, 100, 1000} {
 		b.Run(fmt.Sprintf("%d alarms", alarms), func(b *testing.B) {
-			rules := notify.New([]notify.Rule{{Notifier: "webhook", Repeat: 15 * time.Minute}, {Notifier: "mail", Priorities: extreme}})
+			rules := notify.New([]notify.Rule{{Every: true, Notifier: "webhook", Repeat: 15 * time.Minute}, {Every: true, Notifier: "mail", Priorities: extreme}})
 			for i := range alarms {
 				e := journal.Entry{Kind: journal.AlarmRaised, At: at(60 * i), Alarm: fmt.Sprintf("tub-%d/water-temperature/high", i), State: "B", Was: "A", Priority: "high", Occurrence: fmt.Sprint(i)}
 				rules.Effect(&watch.Effect{Kind: watch.Record, Entry: &e})

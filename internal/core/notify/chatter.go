@@ -158,7 +158,7 @@ func (r *Rules) adviceRecorded(entry *journal.Entry) (deliveries []Delivery) {
 		case r.flood.active:
 			r.gather(r.floodDigests, rule.Notifier, entry)
 		default:
-			deliveries = append(deliveries, Delivery{rule.Notifier, Advice, entry})
+			deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: Advice, Entry: entry})
 		}
 	}
 	return deliveries

@@ -58,6 +58,7 @@ func (r *Rules) reports(now instant.Instant) []watch.Command {
 	commands = append(commands, r.summaries(r.quietDigests, reasonQuiet, func(rule *Rule, _ *digest) bool {
 		return !rule.quiet(care.LowPriority.String(), now)
 	})...)
+	commands = append(commands, r.frequentAdvice()...)
 	return append(commands, r.advices(now)...)
 }
 

@@ -25,11 +25,15 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 		is := false
 		for i := range r.rules {
 			rule := &r.rules[i]
-			if !rule.listens(name, s.priority) || !r.due(rule, name, s, now, 0) {
+			if !rule.listens(name, s.priority) {
+				continue
+			}
+			why, due := r.dueReason(rule, name, s, now, 0)
+			if !due {
 				continue
 			}
 			is = true
-			switch rule.repeatReason(s) {
+			switch why {
 			case Escalated:
 				command.Notifiers = append(command.Notifiers, rule.Notifier)
 				command.Reason = "not confirmed within " + instant.Span(rule.After)
@@ -70,6 +74,14 @@ func (rule *Rule) quiet(priority string, now instant.Instant) bool {
 		return false
 	}
 	return rule.Quiet.IsDay(now.Time())
+}
+
+// dueReason reports whether the notifier should send the alarm at a time up to tolerance after now, and why.
+func (r *Rules) dueReason(rule *Rule, name string, s *alarmState, now instant.Instant, tolerance time.Duration) (Reason, bool) {
+	if !rule.Every {
+		return r.dueInIncident(rule, name, s, now, tolerance)
+	}
+	return rule.repeatReason(s), r.due(rule, name, s, now, tolerance)
 }
 
 // repeatReason returns why a notifier sends an alarm that the core repeats.

@@ -17,8 +17,8 @@ import (
 )
 
 var (
-	first = notify.Rule{Notifier: "webhook"}
-	boss  = notify.Rule{Notifier: "mail", After: 20 * time.Minute, Repeat: 30 * time.Minute}
+	first = notify.Rule{Every: true, Notifier: "webhook"}
+	boss  = notify.Rule{Every: true, Notifier: "mail", After: 20 * time.Minute, Repeat: 30 * time.Minute}
 )
 
 func TestEscalation(t *testing.T) {
@@ -112,8 +112,8 @@ func TestLawsOfEscalation(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		after := rapid.SampledFrom([]time.Duration{time.Minute, 5 * time.Minute, 20 * time.Minute}).Draw(t, "after")
 		rules := []notify.Rule{
-			{Notifier: "first", Repeat: rapid.SampledFrom([]time.Duration{0, 15 * time.Minute}).Draw(t, "repeat")},
-			{Notifier: "boss", After: after, Repeat: rapid.SampledFrom([]time.Duration{0, 10 * time.Minute}).Draw(t, "repeat of boss")},
+			{Every: true, Notifier: "first", Repeat: rapid.SampledFrom([]time.Duration{0, 15 * time.Minute}).Draw(t, "repeat")},
+			{Every: true, Notifier: "boss", After: after, Repeat: rapid.SampledFrom([]time.Duration{0, 10 * time.Minute}).Draw(t, "repeat of boss")},
 		}
 		l := open(t, rules...)
 		type call struct {

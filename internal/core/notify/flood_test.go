@@ -69,8 +69,7 @@ func ofKind(l *loft, kind journal.Kind) (found []*journal.Entry) {
 
 // TestFloodIsSentInSummaries: twenty tubs and the loft get too warm within one bin (12:00 to 12:10 UTC).
 func TestFloodIsSentInSummaries(t *testing.T) {
-	l := openSite(t, wideLoft(20), notify.Rule{Notifier: "webhook"}, notify.Rule{Notifier: "mail", Priorities: extreme})
-	l.rules.Rooms(map[string]bool{"loft": true})
+	l := openSite(t, wideLoft(20), notify.Rule{Every: true, Notifier: "webhook"}, notify.Rule{Every: true, Notifier: "mail", Priorities: extreme})
 	l.run(100, temperatures(22, 20, 20)...)
 	assert.Equal(t, 10, count(l, notify.Call), "the first ten go out before anybody can know")
 	l.run(400, temperatures(27, 20, 20)...)
@@ -113,7 +112,7 @@ func TestFloodIsSentInSummaries(t *testing.T) {
 func TestCriticalAlarmsAreNeverSummarised(t *testing.T) {
 	site := wideLoft(20)
 	site.Places[0].Bands = map[quantity.Quantity]care.DayNight{quantity.AirTemperature: band(none, none, 28)}
-	l := openSite(t, site, notify.Rule{Notifier: "webhook"})
+	l := openSite(t, site, notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(100, temperatures(22, 20, 20)...)
 	l.log = nil
 	l.run(100, temperatures(29, 20, 20)...)
@@ -125,7 +124,7 @@ func TestCriticalAlarmsAreNeverSummarised(t *testing.T) {
 // to the bins afterwards. Restarts change nothing.
 func TestFloodsAreThoseOfTheReport(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		rules := []notify.Rule{{Notifier: "webhook"}}
+		rules := []notify.Rule{{Every: true, Notifier: "webhook"}}
 		l := openSite(t, wideLoft(1), rules...)
 		seq := uint64(1000)
 		bins := rapid.SliceOfN(rapid.IntRange(0, 14), 1, 8).Draw(t, "annunciations in each bin")
@@ -184,7 +183,7 @@ func TestOneProbeIsNoFlood(t *testing.T) {
 	b.Day.OnDelay, b.Day.OffDelay = 0, 0
 	b.Night = b.Day
 	site.Places[1].Bands = map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: b}
-	l := openSite(t, site, notify.Rule{Notifier: "webhook"})
+	l := openSite(t, site, notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(20, 22, 22, 22)
 	for range 20 {
 		l.run(10, 22, 25, 22)
@@ -202,7 +201,7 @@ func TestOneProbeIsNoFlood(t *testing.T) {
 
 // TestAlarmOutsideAFloodIsSentAtOnce: among twelve tubs that are too warm one gets too cold.
 func TestAlarmOutsideAFloodIsSentAtOnce(t *testing.T) {
-	l := openSite(t, wideLoft(13), notify.Rule{Notifier: "webhook"})
+	l := openSite(t, wideLoft(13), notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(100, temperatures(22, 13, 12)...)
 	_, is := l.rules.Flood()
 	require.True(t, is)
@@ -234,7 +233,7 @@ func chatter(l *loft, times int) {
 }
 
 func TestAChatteringAlarmIsHeldToOneCallInTenMinutes(t *testing.T) {
-	l := openSite(t, quick(care.MediumPriority), notify.Rule{Notifier: "webhook"}, notify.Rule{Notifier: "mail", Priorities: high})
+	l := openSite(t, quick(care.MediumPriority), notify.Rule{Every: true, Notifier: "webhook"}, notify.Rule{Every: true, Notifier: "mail", Priorities: high})
 	l.run(20, 22, 22)
 	chatter(l, 4)
 	assert.Equal(t, 3, count(l, notify.Call), "three show it, the fourth is held back")
@@ -257,7 +256,7 @@ func TestAChatteringAlarmIsHeldToOneCallInTenMinutes(t *testing.T) {
 		assert.Equal(t, "webhook", d.Notifier, "mail does not listen to low")
 	}
 	l.now += 86400
-	l.restart(notify.Rule{Notifier: "webhook"})
+	l.restart(notify.Rule{Every: true, Notifier: "webhook"})
 	chatter(l, 4)
 	assert.Len(t, ofKind(l, journal.Chattering), 2, "and again on the next day")
 }
@@ -268,7 +267,7 @@ func TestACriticalAlarmMayChatter(t *testing.T) {
 	b.Day.OnDelay, b.Day.CriticalOnDelay, b.Day.OffDelay = 0, 0, 0
 	b.Night = b.Day
 	site.Places[1].Bands = map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: b}
-	l := openSite(t, site, notify.Rule{Notifier: "webhook"})
+	l := openSite(t, site, notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(20, 22, 22)
 	chatter(l, 30) // which is a flood as well
 	assert.Equal(t, 30, count(l, notify.Call))
@@ -276,7 +275,7 @@ func TestACriticalAlarmMayChatter(t *testing.T) {
 }
 
 func TestAFleetingAlarmIsNoted(t *testing.T) {
-	l := openSite(t, quick(care.MediumPriority), notify.Rule{Notifier: "webhook"})
+	l := openSite(t, quick(care.MediumPriority), notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(300, 22, 22)
 	flit := func() {
 		l.now += 5

@@ -26,7 +26,7 @@ func (l *loft) lose(notifier string) {
 // TestLostMessageIsSentAgain: while an alarm is active the next message goes out after a minute, then two, over restarts as
 // well, and no more once it is confirmed.
 func TestLostMessageIsSentAgain(t *testing.T) {
-	rules := []notify.Rule{{Notifier: "webhook"}}
+	rules := []notify.Rule{{Every: true, Notifier: "webhook"}}
 	l := open(t, rules...)
 	l.run(80, 22, 25, 22)
 	require.Len(t, l.log, 1)
@@ -55,7 +55,7 @@ func TestEscalationDoesNotWaitForSilentNotifiers(t *testing.T) {
 	const fault = "sensor/outlet-webhook/fault"
 	site := northLoft()
 	site.Sensors = []watch.SensorFeeds{{ID: "outlet-webhook", FaultAfter: 30 * time.Minute}}
-	l := openSite(t, site, notify.Rule{Notifier: "webhook", Except: fault}, notify.Rule{Notifier: "mail", After: 20 * time.Minute, Except: "sensor/outlet-mail/fault"})
+	l := openSite(t, site, notify.Rule{Every: true, Notifier: "webhook", Except: fault}, notify.Rule{Every: true, Notifier: "mail", After: 20 * time.Minute, Except: "sensor/outlet-mail/fault"})
 	l.run(80, 22, 25, 22)
 	assert.Equal(t, []string{"70 webhook call " + tubHigh + " B"}, l.take())
 	for range 2 {
@@ -74,7 +74,7 @@ func TestRisingIsNotOverWhereTheLimitIsReached(t *testing.T) {
 	b.Day.Foresee, b.Night.Foresee = 30*time.Minute, 30*time.Minute
 	site.Places[1].Bands = map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: b}
 	rise := func(to float64) *loft {
-		l := openSite(t, site, notify.Rule{Notifier: "webhook"})
+		l := openSite(t, site, notify.Rule{Every: true, Notifier: "webhook"})
 		for v := 22.0; v < to; v += 0.02 {
 			l.run(10, 22, v, 22)
 		}

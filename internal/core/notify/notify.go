@@ -17,9 +17,34 @@
 // first goes to the core as a command and comes back as an entry. So [Rules.Resume] restores the whole state after a restart,
 // and no notification is sent a second time.
 //
-// # What is sent
+// # Incidents
 //
-// Call: each [watch.Notify] of the core goes to every notifier that takes its priority and has no After time.
+// An incident is everything in one room that one cause explains (heat, cold, dryness, damp, sensors that fail), from the first alarm to
+// the last return. An alarm joins one that is going on if it is on the same side of the same point, if one of the two is the room's
+// own, or if the incident has grown within the last half hour. The entries carry its identity ([journal.Entry.Incident]), and what
+// was not heard is on record as such ([journal.Entry.Silent]). A notifier is heard:
+//
+//   - at the first alarm of the incident that it takes, and at each that is worse than all before it
+//   - at a critical alarm of each place, unless the room speaks for it: its own critical alarm is active and was heard. One that
+//     comes back within half an hour of its message waits for the rest of it
+//   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged
+//   - at the end of a shelf, since a person has asked for it
+//   - at a fault that becomes worse: see package watch
+//
+// An acknowledgement counts for all alarms of the incident up to then, for the critical ones only if it is that of a critical one. What
+// else happens, the end included, goes to notifiers that can update an incident without a sound ([Rule.Updates]), as [Delivery.Silent].
+//
+// A notifier with an After time joins when an alarm that it would send has been active and unacknowledged for that long, and from
+// then on in the same way.
+//
+// An alarm on a band that begins an incident for the third time in seven days goes silent: a [journal.Frequent] in its place, once in
+// seven days, asks to compare the probe. That silences no critical alarm.
+//
+// # Every alarm
+//
+// With [Rule.Every] a notifier knows no incidents.
+//
+// Call: each [watch.Notify] of the core is sent, by a notifier that takes its priority and has no After time.
 //
 // Escalated: a notifier with an After time sends only if the alarm has been active and unacknowledged for that long and is not
 // silenced. The core is asked to alarm again, and the entry names the notifier.
@@ -31,9 +56,8 @@
 //
 // Over: each notifier that sent a call reports once that the condition has ended.
 //
-// An alarm that is shelved, out of service or suppressed by design causes no notification. A person who shelves an alarm or
-// takes it out of service knows of it, so its end is not sent either. The end of an alarm that was suppressed by design after a
-// call is sent once the suppression has ended as well.
+// In either style an alarm that is shelved, out of service or suppressed by design causes no notification. A person who shelves an
+// alarm or takes it out of service knows of it, so its end is not sent either.
 //
 // # What is held back
 //
@@ -53,7 +77,8 @@
 // When a notifier gives up a message ([journal.Lost]) and its alarm is still active and unacknowledged, another one is sent after
 // one minute, then two, up to a quarter of an hour. An escalation does not wait while none of the notifiers before it delivers.
 //
-// An alarm that chatters (package nuisance) calls through each notifier at most once in ten minutes, unless it is critical. Chatter
+// With [Rule.Every] an alarm that chatters (package nuisance) calls through each notifier at most once in ten minutes, unless it is
+// critical. Chatter
 // and fleeting alarms are recorded in the journal, and sent once a day through the notifiers that take low alarms.
 //
 // # Tests
@@ -99,10 +124,14 @@ type Rule struct {
 	Priorities []care.Priority
 	// After is how long an alarm must stay unacknowledged before this notifier sends; 0 means at once.
 	After time.Duration
-	// Repeat is the interval at which an active alarm is sent again; 0 means never.
+	// Every makes the notifier send every alarm, its repetitions and its end, instead of one incident after the other.
+	Every bool
+	// Updates means that the notifier can update an incident without a sound: what is not heard is delivered, too.
+	Updates bool
+	// Repeat is the interval at which an active alarm is sent again, with Every; 0 means never.
 	Repeat time.Duration
 	// Until is [Cleared], or anything else for: until it is acknowledged.
-	Until string
+	Until string // with Every
 	// Quiet holds the quiet hours of low and medium alarms: its day is the quiet time. nil means none.
 	Quiet *care.Light
 	// Except is an alarm that this notifier never sends: the one that reports that this notifier itself does not deliver.
@@ -140,13 +169,29 @@ type Delivery struct {
 	Notifier string
 	Reason   Reason
 	Entry    *journal.Entry
+	Silent   bool // it updates an incident, and needs no sound
+}
+
+// Written returns the entry as this notifier sends it: what is heard by one may be an update for another.
+func (d *Delivery) Written() *journal.Entry {
+	if d.Entry.Silent == d.Silent {
+		return d.Entry
+	}
+	written := *d.Entry
+	written.Silent = d.Silent
+	return &written
 }
 
 // Rules follow the alarms of a site. They belong to one goroutine.
 type Rules struct {
 	rules        []Rule
 	rooms        map[string]bool
+	roomOf       map[string]string      // room of an enclosure
+	apart        map[string]bool        // what is watched like a sensor and feeds no point: each has incidents of its own
 	alarms       map[string]*alarmState // by name; only active ones
+	incidents    []*incident            // those that can still grow, the oldest first
+	frequent     map[string]*frequency  // by the alarm's name
+	unadvised    map[string]bool        // frequent alarms whose advice is to be recorded
 	flood        flood
 	floodDigests map[string]*digest       // by notifier: its summary at the end of the bin
 	quietDigests map[string]*digest       // by notifier: its summary at the end of its quiet hours
@@ -172,6 +217,9 @@ type alarmState struct {
 	retries      map[string]retry           // by notifier: its next try after a message that it gave up
 	reached      bool                       // of an outlook alarm: its limit has been reached since
 	requested    instant.Instant            // when the core was asked to repeat; None once it has answered
+	incident     *incident                  // nil until it calls
+	covered      bool                       // an acknowledgement of another alarm of the incident counts for it
+	frequent     bool                       // it has come too often to be heard
 }
 
 // holdReason is why a notifier does not send yet.
@@ -224,7 +272,7 @@ func New(notifiers []Rule) *Rules {
 	return &Rules{
 		rules: slices.Clone(notifiers), alarms: map[string]*alarmState{}, flood: noFlood(),
 		floodDigests: map[string]*digest{}, quietDigests: map[string]*digest{}, chatter: map[string]*chatterState{}, unsettled: map[string]*chatterState{},
-		tested: map[string]instant.Instant{},
+		tested: map[string]instant.Instant{}, frequent: map[string]*frequency{}, unadvised: map[string]bool{},
 	}
 }
 
@@ -242,15 +290,26 @@ func (r *Rules) Configure(notifiers []Rule) {
 // Tests sets when notifiers are tested.
 func (r *Rules) Tests(weekly []Weekly) { r.weekly = slices.Clone(weekly) }
 
-// Rooms sets which places are rooms: a summary names them first.
-func (r *Rules) Rooms(rooms map[string]bool) { r.rooms = maps.Clone(rooms) }
+// Site sets which places are rooms, which enclosures are in them, and what is watched like a sensor and is none.
+func (r *Rules) Site(site *watch.Site) {
+	r.rooms, r.roomOf, r.apart = map[string]bool{}, map[string]string{}, map[string]bool{}
+	for i := range site.Places {
+		place := &site.Places[i]
+		r.rooms[place.ID], r.roomOf[place.ID] = place.Room, place.In
+	}
+	for i := range site.Sensors {
+		if s := &site.Sensors[i]; len(s.Channels) == 0 {
+			r.apart[s.ID] = true
+		}
+	}
+}
 
 // Kinds returns the kinds of entries that [Rules.Resume] reads.
 func Kinds() []journal.Kind {
 	return []journal.Kind{
 		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmWorsened, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
-		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.NotifierTest, journal.Lost,
+		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.Frequent, journal.NotifierTest, journal.Lost,
 		journal.ClockStepped, journal.ClockConfirmed,
 	}
 }
@@ -287,6 +346,13 @@ func (r *Rules) Resume(entries []*journal.Entry) {
 func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 	known := r.alarms
 	r.alarms = map[string]*alarmState{}
+	defer func() { // what has ended while no program ran, or belongs to a configuration of before
+		for _, n := range r.incidents {
+			if n.ended.IsNone() {
+				r.settle(n, now)
+			}
+		}
+	}()
 	for i := range alarms {
 		a := &alarms[i]
 		if !a.Active || a.Occurrence == "" {
@@ -317,10 +383,14 @@ func (r *Rules) initialState(a *watch.AlarmState, now instant.Instant) *alarmSta
 	if a.Letter != isa.Unacknowledged && a.Letter != isa.Acknowledged {
 		return s
 	}
+	s.incident = r.join(a.Name, &journal.Entry{At: now, Occurrence: a.Occurrence})
 	for i := range r.rules {
 		rule := &r.rules[i]
 		if rule.listens(a.Name, s.priority) && rule.After == 0 {
 			s.notified[rule.Notifier] = now
+			if !rule.Every {
+				r.noteHeard(rule, a.Name, s, Call, now)
+			}
 		}
 	}
 	return s
@@ -340,5 +410,11 @@ func (r *Rules) Shift(by time.Duration) {
 	}
 	for _, k := range r.chatter {
 		k.shift(by)
+	}
+	for _, n := range r.incidents {
+		n.shift(by)
+	}
+	for _, f := range r.frequent {
+		f.shift(by)
 	}
 }

@@ -80,6 +80,7 @@ func open(t require.TestingT, notifiers ...notify.Rule) *loft {
 
 func openSite(t require.TestingT, site watch.Site, notifiers ...notify.Rule) *loft {
 	l := &loft{t: t, core: watch.New(site, "run-1"), rules: notify.New(notifiers)}
+	l.rules.Site(&site)
 	l.event(watch.Event{Kind: watch.StartEvent, Run: "run-1"})
 	l.rules.Sync(l.core.Alarms(), at(0))
 	return l
@@ -158,7 +159,7 @@ var (
 )
 
 func TestOnlyListedPrioritiesAreSent(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "webhook", Priorities: high}, notify.Rule{Notifier: "mail", Priorities: extreme}, notify.Rule{Notifier: "mqtt"})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook", Priorities: high}, notify.Rule{Every: true, Notifier: "mail", Priorities: extreme}, notify.Rule{Every: true, Notifier: "mqtt"})
 	l.run(100, 22, 25, 22)
 	assert.Equal(t, []string{"70 webhook call " + tubHigh + " B", "70 mqtt call " + tubHigh + " B"}, l.take())
 	l.run(100, 29, 25, 22)
@@ -168,7 +169,7 @@ func TestOnlyListedPrioritiesAreSent(t *testing.T) {
 }
 
 func TestEndIsSentOnceWhereACallWasSent(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "webhook", Priorities: high}, notify.Rule{Notifier: "mail", Priorities: extreme})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook", Priorities: high}, notify.Rule{Every: true, Notifier: "mail", Priorities: extreme})
 	l.run(100, 22, 25, 22)
 	l.take()
 	l.run(200, 22, 23, 22)
@@ -181,7 +182,7 @@ func TestEndIsSentOnceWhereACallWasSent(t *testing.T) {
 }
 
 func TestEndOfAnAcknowledgedAlarmIsSent(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "webhook"})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(100, 22, 25, 22)
 	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubHigh})
 	l.take()
@@ -200,7 +201,7 @@ func TestRepetition(t *testing.T) {
 		"until cleared":      {notify.Cleared, []string{"1870" + again, "2470" + again}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			l := open(t, notify.Rule{Notifier: "webhook", Repeat: 10 * time.Minute, Until: c.until}, notify.Rule{Notifier: "mail"})
+			l := open(t, notify.Rule{Every: true, Notifier: "webhook", Repeat: 10 * time.Minute, Until: c.until}, notify.Rule{Every: true, Notifier: "mail"})
 			l.run(1300, 22, 25, 22)
 			assert.Equal(t, []string{
 				"70 webhook call " + tubHigh + " B", "70 mail call " + tubHigh + " B", "670" + again, "1270" + again,
@@ -221,8 +222,8 @@ func TestRepetition(t *testing.T) {
 
 func TestNotifiersWithDifferentIntervalsShareARepetition(t *testing.T) {
 	l := open(t,
-		notify.Rule{Notifier: "often", Repeat: 10 * time.Minute},
-		notify.Rule{Notifier: "seldom", Repeat: 30*time.Minute - 20*time.Second},
+		notify.Rule{Every: true, Notifier: "often", Repeat: 10 * time.Minute},
+		notify.Rule{Every: true, Notifier: "seldom", Repeat: 30*time.Minute - 20*time.Second},
 	)
 	l.run(1900, 22, 25, 22)
 	assert.Equal(t, []string{
@@ -236,7 +237,7 @@ func TestNotifiersWithDifferentIntervalsShareARepetition(t *testing.T) {
 }
 
 func TestShelvedAlarmIsNotSent(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "webhook", Repeat: time.Minute})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook", Repeat: time.Minute})
 	l.run(100, 22, 25, 22)
 	l.take()
 	l.command(watch.Command{Verb: watch.Shelve, Alarm: tubHigh, For: 30 * time.Minute, Reason: "a test"})
@@ -256,7 +257,7 @@ func TestShelvedAlarmIsNotSent(t *testing.T) {
 }
 
 func TestAlarmOutOfServiceIsNotSent(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "webhook", Repeat: time.Minute})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook", Repeat: time.Minute})
 	l.command(watch.Command{Verb: watch.OutOfService, Alarm: tubHigh, Reason: "a test"})
 	l.run(300, 22, 25, 22)
 	l.run(300, 22, 23, 22)
@@ -271,7 +272,7 @@ func TestAlarmOutOfServiceIsNotSent(t *testing.T) {
 // one that was called before.
 func TestRoomAlarmCoversItsTubs(t *testing.T) {
 	const tub2High = "tub-2/water-temperature/high"
-	l := open(t, notify.Rule{Notifier: "webhook"})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(100, 22, 25, 22)
 	assert.Equal(t, []string{"70 webhook call " + tubHigh + " B"}, l.take())
 	l.run(200, 29, 25, 25)
@@ -285,7 +286,7 @@ func TestRoomAlarmCoversItsTubs(t *testing.T) {
 }
 
 func TestRestartRepeatsNoCall(t *testing.T) {
-	rule := notify.Rule{Notifier: "webhook", Repeat: 10 * time.Minute}
+	rule := notify.Rule{Every: true, Notifier: "webhook", Repeat: 10 * time.Minute}
 	l := open(t, rule)
 	l.run(100, 22, 25, 22)
 	l.take()
@@ -306,11 +307,11 @@ func TestRestartRepeatsNoCall(t *testing.T) {
 }
 
 func TestANewConfiguration(t *testing.T) {
-	once := notify.Rule{Notifier: "webhook"}
+	once := notify.Rule{Every: true, Notifier: "webhook"}
 	l := open(t, once)
 	l.run(100, 22, 25, 22)
 	l.take()
-	l.rules.Configure([]notify.Rule{once, {Notifier: "mail", Repeat: time.Hour}})
+	l.rules.Configure([]notify.Rule{once, {Every: true, Notifier: "mail", Repeat: time.Hour}})
 	l.rules.Sync(l.core.Alarms(), at(l.now))
 	l.run(100, 22, 25, 22)
 	assert.Equal(t, []string{"110 mail again " + tubHigh + " B"}, l.take(), "a new notifier that repeats sends the active alarms")
@@ -322,7 +323,7 @@ func TestANewConfiguration(t *testing.T) {
 }
 
 func TestTheCoreIsAskedOnceAMinute(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "webhook", Repeat: 10 * time.Minute})
+	l := open(t, notify.Rule{Every: true, Notifier: "webhook", Repeat: 10 * time.Minute})
 	l.run(100, 22, 25, 22)
 	occurrence := tubHigh + "@" + at(70).String()
 	want := []watch.Command{{Verb: watch.Repeat, Alarm: tubHigh, Occurrence: occurrence, By: notify.By}}
@@ -339,7 +340,7 @@ func TestTheCoreIsAskedOnceAMinute(t *testing.T) {
 
 func TestClockStepNeitherHurriesNorDelays(t *testing.T) {
 	for _, by := range []time.Duration{24 * time.Hour, -24 * time.Hour} {
-		l := open(t, notify.Rule{Notifier: "webhook", Repeat: 10 * time.Minute})
+		l := open(t, notify.Rule{Every: true, Notifier: "webhook", Repeat: 10 * time.Minute})
 		l.run(100, 22, 25, 22)
 		l.rules.Shift(by)
 		assert.Empty(t, l.rules.Due(at(669).Add(by)), by)
@@ -351,7 +352,7 @@ func TestClockStepNeitherHurriesNorDelays(t *testing.T) {
 }
 
 func TestUnreadablePriorityGoesToAll(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "mail", Priorities: extreme})
+	l := open(t, notify.Rule{Every: true, Notifier: "mail", Priorities: extreme})
 	l.run(60, 22, 25, 22)
 	effects := l.core.Step(watch.Event{At: at(70), Point: 1, Value: 25, Flag: quantity.Pass}, nil)
 	require.Len(t, effects, 2)

@@ -23,8 +23,8 @@ func TestLaws(t *testing.T) {
 		}
 		until := rapid.SampledFrom([]string{"", "acknowledged", notify.Cleared})
 		rules := map[string]notify.Rule{
-			"all":      {Notifier: "all", Repeat: repeat("repeat of all"), Until: until.Draw(t, "until of all")},
-			"critical": {Notifier: "critical", Priorities: extreme, Repeat: repeat("repeat of critical"), Until: until.Draw(t, "until of critical")},
+			"all":      {Every: true, Notifier: "all", Repeat: repeat("repeat of all"), Until: until.Draw(t, "until of all")},
+			"critical": {Every: true, Notifier: "critical", Priorities: extreme, Repeat: repeat("repeat of critical"), Until: until.Draw(t, "until of critical")},
 		}
 		l := open(t, rules["all"], rules["critical"])
 		laws(t, l, rules)

@@ -31,7 +31,7 @@ func softLoft() watch.Site {
 
 // quietRule is a rule with quiet hours from 12:10 to 14:00 UTC: the loft's time begins at 12:00.
 func quietRule(notifier string) notify.Rule {
-	return notify.Rule{Notifier: notifier, Quiet: &care.Light{Location: time.UTC, From: 12*60 + 10, To: 14 * 60}}
+	return notify.Rule{Every: true, Notifier: notifier, Quiet: &care.Light{Location: time.UTC, From: 12*60 + 10, To: 14 * 60}}
 }
 
 const (
@@ -41,7 +41,7 @@ const (
 )
 
 func TestQuietHoursHoldBackUntilTheyEnd(t *testing.T) {
-	l := openSite(t, softLoft(), quietRule("mail"), notify.Rule{Notifier: "webhook"})
+	l := openSite(t, softLoft(), quietRule("mail"), notify.Rule{Every: true, Notifier: "webhook"})
 	l.run(quietFrom, 22, 22, 22)
 	l.run(3000, 22, 25, 25)
 	assert.Equal(t, []string{"670 webhook call " + tubHigh + " B", "670 webhook call " + tub2High + " B"}, l.take(), "only mail is quiet")
@@ -95,7 +95,7 @@ func TestQuietHoursFollowTheZone(t *testing.T) {
 	} {
 		now, err := instant.Parse(c.at)
 		require.NoError(t, err)
-		rules := notify.New([]notify.Rule{{Notifier: "mail", Quiet: quiet}})
+		rules := notify.New([]notify.Rule{{Every: true, Notifier: "mail", Quiet: quiet}})
 		raised := &watch.Effect{Kind: watch.Record, Entry: &journal.Entry{
 			Seq: 1, Run: "run-1", At: now, Kind: "alarm.raised", Alarm: tubHigh, Occurrence: "1", State: "B", Was: "A", Priority: "low",
 		}}

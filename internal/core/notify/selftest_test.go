@@ -39,7 +39,7 @@ func (l *loft) tests() (when []int) {
 const week = 7 * 24 * 3600
 
 func TestNotifiersAreTestedOnceAWeek(t *testing.T) {
-	l := open(t, notify.Rule{Notifier: "mail"}, notify.Rule{Notifier: "webhook"})
+	l := open(t, notify.Rule{Every: true, Notifier: "mail"}, notify.Rule{Every: true, Notifier: "webhook"})
 	l.rules.Tests(weekly(map[string]int{"mqtt": 600, "mail": 600}))
 	l.run(590, 22, 22, 22)
 	assert.Empty(t, l.journal[1:])
@@ -78,7 +78,7 @@ func TestWeeklyTestIsOnTimeOrLeftOut(t *testing.T) {
 		}, []int{100, 600}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			l := open(t, notify.Rule{Notifier: "mail"})
+			l := open(t, notify.Rule{Every: true, Notifier: "mail"})
 			l.rules.Tests(weekly(map[string]int{"mail": 600}))
 			c.disturb(l)
 			l.rules.Tests(weekly(map[string]int{"mail": 600}))
@@ -93,9 +93,9 @@ func TestLawsOfTheWeeklyTest(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		const weeks, around, look = 4, 1800, 60
 		hour := around + 60*rapid.IntRange(0, (week-2*around)/60-1).Draw(t, "hour")
-		l := open(t, notify.Rule{Notifier: "mail"})
+		l := open(t, notify.Rule{Every: true, Notifier: "mail"})
 		start := func() {
-			l.restart(notify.Rule{Notifier: "mail"})
+			l.restart(notify.Rule{Every: true, Notifier: "mail"})
 			l.rules.Tests(weekly(map[string]int{"mail": hour}))
 		}
 		start()

@@ -42,6 +42,8 @@ func (r *Rules) record(entry *journal.Entry) []Delivery {
 		return r.summaryRecorded(entry)
 	case journal.Chattering, journal.Fleeting:
 		return r.adviceRecorded(entry)
+	case journal.Frequent:
+		return r.frequentRecorded(entry)
 	case journal.Lost:
 		r.lost(entry)
 		return nil
@@ -63,7 +65,7 @@ func (r *Rules) record(entry *journal.Entry) []Delivery {
 func (r *Rules) deliverTo(entry *journal.Entry, why Reason) (deliveries []Delivery) {
 	for _, rule := range r.rules {
 		if slices.Contains(entry.Notifiers, rule.Notifier) {
-			deliveries = append(deliveries, Delivery{rule.Notifier, why, entry})
+			deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: why, Entry: entry})
 		}
 	}
 	return deliveries
@@ -83,14 +85,21 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
+		r.acknowledge(s)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)
 		clear(s.held)
+	}
+	if s.incident != nil {
+		entry.Incident = s.incident.id
 	}
 	if s.letter.InAlarm() || s.letter.Silenced() {
 		return nil
 	}
 	delete(r.alarms, entry.Alarm)
+	if s.incident != nil {
+		r.settle(s.incident, entry.At)
+	}
 	return r.over(s, entry)
 }
 
@@ -144,23 +153,26 @@ func (r *Rules) AlarmOf(notifier, event string) (alarm, occurrence string) {
 	return "", ""
 }
 
-// over returns the deliveries that report the end of an alarm.
+// over returns the deliveries that report the end of an alarm: an end is heard only with [Rule.Every].
 func (r *Rules) over(s *alarmState, entry *journal.Entry) (deliveries []Delivery) {
-	if limitReached(s, entry) {
-		return nil
-	}
+	reached := limitReached(s, entry)
 	for i := range r.rules {
 		rule := &r.rules[i]
 		_, sent := s.notified[rule.Notifier]
 		held := s.held[rule.Notifier] == holdQuiet
 		switch {
+		case !rule.Every && !held:
+			if rule.Updates && s.incident != nil && s.incident.sent[rule.Notifier] != nil && rule.listens(entry.Alarm, s.priority) {
+				deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: Over, Entry: entry, Silent: true})
+			}
+		case reached:
 		case !sent && !held:
 		case held, rule.quiet(s.priority, entry.At):
 			r.gather(r.quietDigests, rule.Notifier, entry)
 		case r.flood.active && !critical(s.priority):
 			r.gather(r.floodDigests, rule.Notifier, entry)
 		default:
-			deliveries = append(deliveries, Delivery{rule.Notifier, Over, entry})
+			deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: Over, Entry: entry})
 		}
 	}
 	return deliveries
@@ -177,30 +189,33 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 	if again {
 		s.requested = instant.None
 	} else {
-		s.called, s.acknowledged = entry.At, false // it may have been acknowledged before a shelf that has ended now
+		s.called, s.acknowledged, s.covered = entry.At, false, false // it may have been acknowledged before a shelf that has ended now
+		if s.incident == nil {
+			s.incident = r.join(entry.Alarm, entry)
+			s.frequent = r.countFrequency(entry, s.incident)
+		}
 	}
+	if s.incident != nil {
+		entry.Incident = s.incident.id
+	}
+	listening, heard := false, false
 	for i := range r.rules {
 		rule := &r.rules[i]
 		if !rule.listens(entry.Alarm, s.priority) {
 			continue
 		}
-		why := Call
-		switch {
-		case !again && rule.After > 0:
-			continue
-		case !again && rule.quiet(s.priority, entry.At):
-			s.held[rule.Notifier] = holdQuiet
-			delete(s.notified, rule.Notifier) // a call from before the suppression that has just ended
-			continue
-		case !again && r.restrained(entry.Alarm, s, rule.Notifier, entry.At):
-			if _, sent := s.notified[rule.Notifier]; !sent {
-				s.held[rule.Notifier] = holdChatter
+		listening = true
+		why, sends := r.sends(rule, entry, s, again)
+		if !sends {
+			heard = heard || s.held[rule.Notifier] != 0 || rule.After > 0
+			if !again && rule.Updates && !rule.Every && rule.After == 0 && s.held[rule.Notifier] == 0 {
+				deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: Call, Entry: entry, Silent: true})
 			}
 			continue
-		case again && !r.due(rule, entry.Alarm, s, entry.At, min(repeatTolerance, rule.Repeat/10)):
-			continue
-		case again:
-			why = rule.repeatReason(s)
+		}
+		heard = true
+		if !rule.Every {
+			r.noteHeard(rule, entry.Alarm, s, why, entry.At)
 		}
 		s.notified[rule.Notifier], s.lastEntry[rule.Notifier] = entry.At, entry.ID()
 		delete(s.held, rule.Notifier)
@@ -209,7 +224,35 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 			r.gather(r.floodDigests, rule.Notifier, entry)
 			continue
 		}
-		deliveries = append(deliveries, Delivery{rule.Notifier, why, entry})
+		deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: why, Entry: entry})
 	}
+	entry.Silent = listening && !heard
 	return deliveries
+}
+
+// sends reports whether a notifier that takes the alarm sends this entry so that it is heard, and why. What it sends later is held.
+func (r *Rules) sends(rule *Rule, entry *journal.Entry, s *alarmState, again bool) (Reason, bool) {
+	if again {
+		tolerance := repeatTolerance
+		if rule.Every {
+			tolerance = min(tolerance, rule.Repeat/10)
+		}
+		return r.dueReason(rule, entry.Alarm, s, entry.At, tolerance)
+	}
+	// The end of a shelf is heard: a person has asked for it.
+	asked := entry.Kind == journal.AlarmUnshelved || entry.Kind == journal.AlarmEnabled
+	switch {
+	case rule.After > 0, !rule.Every && !asked && !r.audible(rule, entry.Alarm, s, entry.At):
+		return Call, false
+	case rule.quiet(s.priority, entry.At):
+		s.held[rule.Notifier] = holdQuiet
+		delete(s.notified, rule.Notifier) // a call from before the suppression that has just ended
+		return Call, false
+	case rule.Every && r.restrained(entry.Alarm, s, rule.Notifier, entry.At):
+		if _, sent := s.notified[rule.Notifier]; !sent {
+			s.held[rule.Notifier] = holdChatter
+		}
+		return Call, false
+	}
+	return Call, true
 }

@@ -64,6 +64,9 @@ type Ready struct {
 // Configure puts a site in force with a new core. Line and rules keep their state.
 func (c *Pipeline) Configure(site watch.Site, run string) {
 	c.Core = watch.New(site, run)
+	if c.Rules != nil {
+		c.Rules.Site(&site)
+	}
 	c.sensors = map[string]sensor{}
 	for i := range site.Sensors {
 		s := sensor{index: int32(i)}

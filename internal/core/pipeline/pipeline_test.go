@@ -71,7 +71,7 @@ func newScene(t *testing.T) *scene {
 
 // rules are those of a phone that repeats every quarter of an hour.
 func rules() *notify.Rules {
-	return notify.New([]notify.Rule{{Notifier: "phone", Repeat: 15 * time.Minute}})
+	return notify.New([]notify.Rule{{Every: true, Notifier: "phone", Repeat: 15 * time.Minute}})
 }
 
 func line(t require.TestingT) *intake.Line {

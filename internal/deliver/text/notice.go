@@ -6,12 +6,13 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 )
 
 // IsNotice reports whether an entry is sent to people although it is about no single alarm: a summary, a test, a nuisance.
 func IsNotice(entry *journal.Entry) bool {
 	switch entry.Kind {
-	case journal.Summary, journal.NotifierTest, journal.Chattering, journal.Fleeting:
+	case journal.Summary, journal.NotifierTest, journal.Chattering, journal.Fleeting, journal.Frequent:
 		return true
 	}
 	return false
@@ -53,6 +54,15 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 			lead = "This alarm was over within seconds, before anyone could act"
 			of.Actions[0] = "When you have time, give its band a longer on-delay, or look at the sensor and its cable."
 		}
+	case journal.Frequent:
+		alarm := *entry
+		alarm.State = "B"
+		n := parse(entry.Alarm)
+		of.Alarm, of.Place, of.PlaceID = OneLine(entry.Alarm), f.place(n.place), OneLine(n.place)
+		of.Link = f.Link(entry.Alarm)
+		mark, title = "COMPARE", f.Headline(&alarm)+": the third time in seven days"
+		lead = "This alarm has come three times in seven days. Until it is rarer it makes no message; it is on the pages, and its critical limit still calls"
+		of.Actions = comparison(n.of)
 	}
 	m.Title = mark + ": " + title
 	var b strings.Builder
@@ -122,4 +132,17 @@ func (f *Formatter) sentence(item string) string {
 		return headline
 	}
 	return headline + ": " + OneLine(rest)
+}
+
+// comparison says how to find out whether a probe or its place is wrong. Common practice; the saturated salt is that of Greenspan 1977.
+func comparison(q quantity.Quantity) []string {
+	actions := []string{"Compare this probe with a thermometer that you trust: both together, side by side, for a quarter of an hour; in water, stir."}
+	switch q {
+	case quantity.RelativeHumidity, quantity.DewPoint, quantity.AbsoluteHumidity, quantity.VapourPressureDeficit, quantity.CondensationMargin:
+		actions[0] = "Compare this sensor with a hygrometer that you trust, or close it up with a wet paste of table salt for a day: it must show 75 %."
+	}
+	return append(actions,
+		"If they differ, dewline calibrate corrects the probe. If they agree, the enclosure does leave its band that often: change its heating, shade or mist.",
+		"If its animals do well in that, another limit may be right: a veterinarian or an experienced keeper can say.",
+	)
 }

@@ -71,8 +71,11 @@ type Message struct {
 	Text   string `json:"text"`
 	Urgent bool   `json:"urgent"` // a critical or high alarm that waits for a person
 	Fields Fields `json:"fields"`
+	// Incident is the same for all messages of one incident; a push service that can update a message takes it as the message's identity.
+	Incident string `json:"incident"`
+	Silent   bool   `json:"silent"` // it updates the incident, and needs no sound
 
-	// Thread is the same for all messages of one occurrence of an alarm.
+	// Thread is the same for all messages of one incident, or of one occurrence of an alarm where no incident is known.
 	Thread string `json:"-"`
 }
 
@@ -123,14 +126,18 @@ func (f *Formatter) Message(entry *journal.Entry) Message {
 		f.notice(&m, entry)
 		return m
 	}
-	if entry.Occurrence != "" {
+	m.Incident, m.Silent = OneLine(entry.Incident), entry.Silent
+	switch {
+	case entry.Incident != "":
+		m.Thread = entry.Incident
+	case entry.Occurrence != "":
 		m.Thread = entry.Occurrence
 	}
 	n := parse(entry.Alarm)
 	f.fill(&m.Fields, entry, n)
 	m.Fields.InDoubt = entry.Doubt != ""
 	over := m.Fields.Over
-	m.Urgent = !over && (entry.Priority == care.CriticalPriority.String() || entry.Priority == care.HighPriority.String())
+	m.Urgent = !over && !entry.Silent && (entry.Priority == care.CriticalPriority.String() || entry.Priority == care.HighPriority.String())
 	headline := f.Headline(entry)
 	m.Title = mark(entry, over) + ": " + headline
 	if v := m.Fields.Value; v != "" && !(over && n.limit == "stale") {
@@ -159,6 +166,8 @@ func mark(entry *journal.Entry, over bool) string {
 		return mark + " (" + OneLine(entry.Reason) + ")"
 	case entry.Kind == journal.AlarmRepeated:
 		return mark + ", still"
+	case entry.Silent:
+		return mark + " (same incident)"
 	}
 	return mark
 }

@@ -183,6 +183,21 @@ func messages() map[string]*journal.Entry {
 		}),
 		"test":        notice(func(e *journal.Entry) { e.Kind, e.By, e.Text = journal.NotifierTest, "keeper", "a test" }),
 		"test-weekly": notice(func(e *journal.Entry) { e.Kind, e.Reason, e.Text = journal.NotifierTest, "weekly", "a test" }),
+		"same-incident": entry(func(e *journal.Entry) {
+			e.Incident, e.Silent = "loft/air-temperature/high@2026-07-17T13:20:00.000Z", true
+		}),
+		"fault-worse": entry(func(e *journal.Entry) {
+			e.Kind, e.Alarm, e.Was, e.Place, e.Value, e.Setpoint, e.Extreme = journal.AlarmWorsened, "sensor/grow-out-air/temperature/fault", "B", "", nil, nil, nil
+			e.Reason = "temperature is raving and cannot be believed: it jumps to and fro"
+		}),
+		"frequent": notice(func(e *journal.Entry) {
+			e.Kind, e.Alarm, e.Priority = journal.Frequent, "grow-out/relative-humidity/low", "high"
+			e.Text = "grow-out/relative-humidity/low has come 3 times in seven days"
+		}),
+		"frequent-water": notice(func(e *journal.Entry) {
+			e.Kind, e.Alarm, e.Priority = journal.Frequent, "tub-1/water-temperature/high", "high"
+			e.Text = "tub-1/water-temperature/high has come 3 times in seven days"
+		}),
 		"chattering": notice(func(e *journal.Entry) {
 			e.Kind, e.Alarm, e.Priority = journal.Chattering, "tub-1/water-temperature/high", "low"
 			e.Text = "tub-1/water-temperature/high has come and gone 3 times within a minute"

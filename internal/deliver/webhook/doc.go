@@ -27,16 +27,19 @@
 // Without a title header the title is the first line of the body. A header carries ASCII: the degree sign is left out, and what
 // remains, such as a place called Küche, is encoded as in mail (RFC 2047). In json, of Content-Type application/json:
 //
-//	{"id":"RUN-SEQ","title":"…","text":"…","urgent":true,"fields":{"place":"Tub 1","value":"84.2 °F","limit":"82.4 °F",…}}
+//	{"id":"RUN-SEQ","title":"…","text":"…","urgent":true,"fields":{"place":"Tub 1","value":"84.2 °F","limit":"82.4 °F",…},
+//	 "incident":"tub-1/water-temperature/high@…","silent":false}
 //
-// with the fields of text.Fields. A template writes the body in place of both. In cloudevent, for programs, the journal entry in the
+// with the fields of text.Fields. All messages of one incident have the same incident, for services that can update a message; silent
+// is true where that needs no sound. A template writes the body in place of both. In cloudevent, for programs, the journal entry in the
 // structured JSON form (CloudEvents 1.0.2, HTTP protocol binding), of Content-Type application/cloudevents+json:
 //
 //	{"specversion":"1.0","id":"RUN-SEQ","source":"/dewline/north-loft","type":"dewline.alarm.raised.v1",…}
 //
 // The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. The type says what it is: alarm.raised,
 // alarm.repeated, alarm.returned and the like with data.state "B" call for a person, and one with another state says that it is over.
-// alarm.summary sums up many alarms, with the text in data.text; alarm.chattering and alarm.fleeting name a nuisance; outlet.test,
+// alarm.summary sums up many alarms, with the text in data.text; alarm.chattering, alarm.fleeting and
+// alarm.frequent name a nuisance; outlet.test,
 // of the subject "test", is no alarm.
 //
 // # The signature

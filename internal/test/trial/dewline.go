@@ -56,7 +56,8 @@ type dewline struct {
 	logFrom  instant.Instant
 	err      error
 
-	delivered int // messages that went out, each of which must be counted once
+	delivered int               // messages that went out, each of which must be counted once
+	incidents map[string][2]int // by incident: steps at which the phone sounded for it, and for something critical of it
 }
 
 // view is what is known of an alarm from its entries.
@@ -91,7 +92,7 @@ func (v *view) known(step int) bool { return v.notified() && v.heard <= step }
 func audible(n *notify.Delivery) bool { return n.Notifier == phone }
 
 func newDewline(s *setting, c *scorer, start time.Time) (*dewline, error) {
-	d := &dewline{setting: s, scorer: c, true0: start, views: map[string]*view{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
+	d := &dewline{setting: s, scorer: c, true0: start, views: map[string]*view{}, incidents: map[string][2]int{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
 	d.fresh()
 	for i, p := range s.points {
 		if _, ok := d.chain.Core.Index(p.name); !ok {
@@ -302,6 +303,9 @@ func (d *dewline) note(e *journal.Entry) {
 	case journal.AlarmCleared:
 		v.active = false
 	}
+	if heard, ok := d.incidents[e.Incident]; ok && e.Silent { // it joins what the keeper knows of
+		v.heard = min(v.heard, heard[index(v.critical())])
+	}
 	if v.kind == onLimit && v.letter == isa.SuppressedByDesign && (e.Kind == journal.AlarmRaised || e.Kind == journal.AlarmSuppressed && was) {
 		d.held(v, e.By)
 	}
@@ -336,6 +340,7 @@ func (d *dewline) deliver(n notify.Delivery) {
 		channel.Again++
 		if v != nil && sounds {
 			d.hear(v, n.Entry.Occurrence)
+			d.sound(n.Entry.Incident, v)
 		}
 		return
 	case notify.Over:
@@ -383,10 +388,12 @@ func (d *dewline) deliver(n notify.Delivery) {
 			why = "no longer covered"
 		}
 		v.heard = min(v.heard, d.scorer.call(playerDewline, limitOf{v.point, v.limit}, why, n.Entry.Occurrence))
+		d.sound(n.Entry.Incident, v)
 		return
 	}
 	if sounds {
 		d.hear(v, n.Entry.Occurrence)
+		d.sound(n.Entry.Incident, v)
 	}
 }
 
@@ -400,6 +407,29 @@ func (d *dewline) hear(v *view, occurrence string) {
 	if v.kind == fault {
 		d.scorer.faultMessage(v.sensor)
 	}
+}
+
+// sound notes that the phone has sounded for an incident by one of its alarms.
+func (d *dewline) sound(incident string, v *view) {
+	heard, ok := d.incidents[incident]
+	if !ok {
+		heard = [2]int{nowhere, nowhere}
+	}
+	heard[0] = min(heard[0], v.heard)
+	if v.critical() {
+		heard[1] = min(heard[1], v.heard)
+	}
+	d.incidents[incident] = heard
+}
+
+// critical reports whether the alarm is on a critical limit.
+func (v *view) critical() bool { return v.kind == onLimit && v.limit.Critical() }
+
+func index(critical bool) int {
+	if critical {
+		return 1
+	}
+	return 0
 }
 
 // placeOf returns the place to which a person goes for an alarm.

@@ -243,7 +243,7 @@ mqtt: {broker: "mqtt://%s", username: dewline, password-file: FOLDER/password}
 notify:
   - {via: webhook, format: cloudevent, url: "http://%s"}
   - {via: webhook, format: cloudevent, url: "%s"}
-  - {via: mail, server: "%s", security: none, from: loft@example.org, to: [keeper@example.org]}
+  - {via: mail, server: "%s", security: none, from: loft@example.org, to: [keeper@example.org], style: every}
 `, broker.Address(), way.addr, well.URL, mailWay.addr)})
 			require.NoError(t, os.WriteFile(filepath.Join(h.Folder, "password"), []byte("right\n"), 0o600))
 			h.Probe(1).Show(22)

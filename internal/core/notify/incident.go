@@ -1,0 +1,293 @@
+package notify
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
+)
+
+// The times of incidents: engineering judgement, no published source, checked in the trial.
+const (
+	// together is how long after its last raise, and after its end, an incident takes in further alarms of its cause.
+	together = 30 * time.Minute
+	// sameCritical is how long after a message on a critical alarm the same one, which has come back, waits for the next repetition.
+	sameCritical = 30 * time.Minute
+	// minBetween is the shortest time between a message and a repetition.
+	minBetween = 10 * time.Minute
+)
+
+// repeatsAfter are the times, after its first message, of the repetitions of what is critical and not acknowledged.
+var repeatsAfter = [...]time.Duration{10 * time.Minute, 20 * time.Minute, 40 * time.Minute, 80 * time.Minute, 160 * time.Minute}
+
+// incident is everything in one room that one cause explains, from the first alarm to the last return.
+type incident struct {
+	id      string // occurrence of its first alarm
+	room    string // "" for sensors
+	cause   string
+	members map[string]bool // names of all alarms that have called in it
+	raised  instant.Instant // the last time that one did
+	ended   instant.Instant // the last return; None while an alarm of it is active
+	sent    map[string]*sentState
+}
+
+// sentState is what a notifier has sent of an incident.
+type sentState struct {
+	worst    care.Priority
+	critical map[string]instant.Instant // by place: the last message on a critical alarm there
+	// Of the running series of repetitions: when it began (None while nothing critical was sent), and how many there were.
+	since   instant.Instant
+	repeats int
+	last    instant.Instant
+}
+
+func (n *incident) sentBy(notifier string) *sentState {
+	t := n.sent[notifier]
+	if t == nil {
+		t = &sentState{critical: map[string]instant.Instant{}, since: instant.None, last: instant.None}
+		n.sent[notifier] = t
+	}
+	return t
+}
+
+func (n *incident) shift(by time.Duration) {
+	move := func(times ...*instant.Instant) {
+		for _, at := range times {
+			if !at.IsNone() {
+				*at = at.Add(by)
+			}
+		}
+	}
+	move(&n.raised, &n.ended)
+	for _, t := range n.sent {
+		move(&t.since, &t.last)
+		for place, at := range t.critical {
+			t.critical[place] = at.Add(by)
+		}
+	}
+}
+
+// The causes that several alarms of a room have in common.
+const (
+	hot     = "hot"
+	cold    = "cold"
+	dry     = "dry"
+	damp    = "damp"
+	sensors = "sensors"
+)
+
+// causeOf returns the room and the place that an alarm belongs to, and its cause.
+func (r *Rules) causeOf(alarm string) (room, place, cause string) {
+	point, limit := cutLast(alarm)
+	place, what, _ := strings.Cut(point, "/")
+	if place == journal.FaultPlace {
+		id, _, _ := strings.Cut(what, "/")
+		if r.apart[id] {
+			return "", alarm, alarm
+		}
+		return "", place + "/" + id, sensors
+	}
+	if limit == "stale" {
+		return "", place, sensors
+	}
+	room = place
+	if in := r.roomOf[place]; in != "" {
+		room = in
+	}
+	upper := limit == "high" || limit == "critical-high" || limit == "rising"
+	q, err := quantity.Parse(what)
+	if err != nil {
+		return room, place, what + "/" + limit
+	}
+	above, below := what+" above", what+" below"
+	switch q {
+	case quantity.RelativeHumidity, quantity.AbsoluteHumidity, quantity.DewPoint:
+		above, below = damp, dry
+	case quantity.VapourPressureDeficit, quantity.CondensationMargin:
+		above, below = dry, damp
+	case quantity.OxygenSaturation: // computed: warm water can hold less
+		above, below = cold, hot
+	case quantity.WaterTemperature, quantity.AirTemperature, quantity.SurfaceTemperature:
+		above, below = hot, cold
+	}
+	if upper {
+		return room, place, above
+	}
+	return room, place, below
+}
+
+// cutLast splits a name before its last level.
+func cutLast(alarm string) (point, limit string) {
+	i := strings.LastIndexByte(alarm, '/')
+	return alarm[:max(i, 0)], alarm[i+1:]
+}
+
+// join returns the incident that an alarm belongs to: one that is going on, or a new one. An alarm joins an incident of its room and
+// cause if that has the same point, if one of the two is the room's own, or if the incident has grown within the last half hour.
+func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
+	r.incidents = slices.DeleteFunc(r.incidents, func(n *incident) bool {
+		return !n.ended.IsNone() && entry.At.Sub(n.ended) >= together
+	})
+	room, place, cause := r.causeOf(alarm)
+	point, _ := cutLast(alarm)
+	var found *incident
+	for _, n := range r.incidents {
+		if n.room == room && n.cause == cause && (n.id == entry.Incident || entry.Incident == "" && r.belongs(n, point, place, entry.At)) {
+			found = n
+			break
+		}
+	}
+	if found == nil {
+		found = &incident{id: entry.Occurrence, room: room, cause: cause, members: map[string]bool{}, sent: map[string]*sentState{}}
+		if entry.Incident != "" {
+			found.id = entry.Incident
+		}
+		r.incidents = append(r.incidents, found)
+	}
+	found.members[alarm] = true
+	found.raised, found.ended = entry.At, instant.None
+	return found
+}
+
+func (r *Rules) belongs(n *incident, point, place string, at instant.Instant) bool {
+	if at.Sub(n.raised) < together || n.cause != sensors && place == n.room {
+		return true
+	}
+	for member := range n.members {
+		of, _ := cutLast(member)
+		_, where, _ := r.causeOf(member)
+		switch {
+		case of == point, n.cause == sensors && where == place:
+			return true
+		case n.cause != sensors && where == n.room && r.alarms[member] != nil:
+			return true
+		}
+	}
+	return false
+}
+
+// settle notes the end of an incident whose last alarm has returned.
+func (r *Rules) settle(n *incident, at instant.Instant) {
+	for member := range n.members {
+		if s := r.alarms[member]; s != nil && s.incident == n {
+			return
+		}
+	}
+	n.ended = at
+}
+
+// audible reports whether a notifier sends an alarm of an incident so that it is heard. Below critical that is what is worse than all
+// before it. A critical alarm is heard for each place, unless the room speaks for it: its own critical alarm of the same cause is
+// active, and was heard. One that comes back soon waits for the next repetition.
+func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Instant) bool {
+	t := s.incident.sentBy(rule.Notifier)
+	if !critical(s.priority) {
+		p, _ := care.ParsePriority(s.priority)
+		return !s.frequent && (p > t.worst || t.worst == care.Unset)
+	}
+	_, place, _ := r.causeOf(name)
+	if last, spoke := t.critical[place]; spoke && at.Sub(last) < sameCritical {
+		return false
+	}
+	return place == s.incident.room || !r.roomSpeaks(s.incident, t)
+}
+
+// roomSpeaks reports whether a critical alarm of the room itself is active and has been heard.
+func (r *Rules) roomSpeaks(n *incident, t *sentState) bool {
+	if _, spoke := t.critical[n.room]; !spoke {
+		return false
+	}
+	for member := range n.members {
+		s := r.alarms[member]
+		if s == nil || s.incident != n || !critical(s.priority) || !s.letter.InAlarm() {
+			continue
+		}
+		if _, place, _ := r.causeOf(member); place == n.room {
+			return true
+		}
+	}
+	return false
+}
+
+// noteHeard notes that a notifier has sent an alarm of an incident so that it is heard. A series of repetitions begins anew with a message
+// on what is critical if the one before has ended, by an acknowledgement or with its last repetition.
+func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at instant.Instant) {
+	t := s.incident.sentBy(rule.Notifier)
+	p, _ := care.ParsePriority(s.priority)
+	t.worst = max(t.worst, p)
+	if !critical(s.priority) {
+		return
+	}
+	_, place, _ := r.causeOf(name)
+	t.critical[place], t.last = at, at
+	switch {
+	case why == Again:
+		t.repeats++
+	case t.since.IsNone() || t.repeats >= len(repeatsAfter):
+		t.since, t.repeats = at, 0
+	}
+}
+
+// acknowledge lets the acknowledgement of one alarm count for all of its incident that have called before it: the keeper has heard one
+// message for them all. What is critical is acknowledged by a critical alarm only.
+func (r *Rules) acknowledge(s *alarmState) {
+	n := s.incident
+	if n == nil {
+		return
+	}
+	all := critical(s.priority)
+	for member := range n.members {
+		if m := r.alarms[member]; m != nil && m.incident == n && (all || !critical(m.priority)) {
+			m.covered = true
+		}
+	}
+	if all {
+		for _, t := range n.sent {
+			t.since, t.repeats = instant.None, 0
+		}
+	}
+}
+
+// dueInIncident reports whether the notifier should send an alarm of an incident at a time up to tolerance after now, and why.
+func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instant.Instant, tolerance time.Duration) (Reason, bool) {
+	if s.incident == nil || s.letter != isa.Unacknowledged || s.acknowledged || s.covered || rule.quiet(s.priority, now) {
+		return Again, false
+	}
+	_, sent := s.notified[rule.Notifier]
+	t := s.incident.sentBy(rule.Notifier)
+	switch {
+	case s.held[rule.Notifier] == holdRetry:
+		return Late, now >= s.retries[rule.Notifier].at
+	case !sent && rule.After > 0:
+		return Escalated, (now.Sub(s.called) >= rule.After || r.unreachable(name, s.priority)) && r.audible(rule, name, s, now)
+	case s.held[rule.Notifier] != 0:
+		return Late, r.audible(rule, name, s, now)
+	case !critical(s.priority):
+		return Again, false
+	case !sent && r.audible(rule, name, s, now):
+		return Late, true
+	case t.since.IsNone() || t.repeats >= len(repeatsAfter) || r.leader(s.incident) != name:
+		return Again, false
+	}
+	due := max(t.since.Add(repeatsAfter[t.repeats]), t.last.Add(minBetween))
+	return Again, now >= due.Add(-tolerance)
+}
+
+// leader returns the alarm that repetitions of an incident are about: the first critical one by name that waits for a person.
+func (r *Rules) leader(n *incident) (name string) {
+	for member := range n.members {
+		s := r.alarms[member]
+		if s == nil || s.incident != n || !critical(s.priority) || s.letter != isa.Unacknowledged || s.acknowledged || s.covered {
+			continue
+		}
+		if name == "" || member < name {
+			name = member
+		}
+	}
+	return name
+}

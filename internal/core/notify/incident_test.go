@@ -1,0 +1,405 @@
+package notify_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/notify"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+)
+
+var (
+	keeper    = notify.Rule{Notifier: "keeper", Priorities: []care.Priority{care.HighPriority, care.CriticalPriority}}
+	thread    = notify.Rule{Notifier: "thread", Priorities: keeper.Priorities, Updates: true}
+	neighbour = notify.Rule{Notifier: "neighbour", Priorities: extreme, After: 20 * time.Minute}
+)
+
+const (
+	tubCritical  = "tub-1/water-temperature/critical-high"
+	tub2Critical = "tub-2/water-temperature/critical-high"
+	roomHigh     = "loft/air-temperature/high"
+)
+
+// twoTubs is the loft with critical limits in both tubs: high 24 °C, critical 27 °C; the room's 26 °C and 28 °C.
+func twoTubs() watch.Site {
+	site := northLoft()
+	site.Places[0].Bands = map[quantity.Quantity]care.DayNight{quantity.AirTemperature: band(16, 26, 28)}
+	for i := range site.Places[1:] {
+		site.Places[1+i].Bands = map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: band(20, 24, 27)}
+	}
+	return site
+}
+
+// heard returns the deliveries that make a sound, and forgets all.
+func (l *loft) heard() (list []string) {
+	for _, d := range l.log {
+		if !d.Silent {
+			list = append(list, describe(d))
+		}
+	}
+	l.log = nil
+	return list
+}
+
+// silent returns the deliveries that update an incident.
+func (l *loft) silent() (list []string) {
+	for _, d := range l.log {
+		if d.Silent {
+			list = append(list, describe(d))
+		}
+	}
+	return list
+}
+
+func TestOneIncidentIsHeardOnce(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper, thread)
+	l.run(600, 22, 25, 22)
+	assert.Equal(t, []string{"70 keeper call " + tubHigh + " B", "70 thread call " + tubHigh + " B"}, l.heard())
+	l.run(600, 22, 25, 25)
+	assert.Equal(t, []string{"670 thread call " + tub2High + " B"}, l.silent(), "another tub within half an hour")
+	assert.Empty(t, l.heard())
+	l.run(600, 27, 25, 25)
+	assert.Equal(t, []string{"1270 thread call " + roomHigh + " B"}, l.silent(), "the room itself")
+	assert.Empty(t, l.heard())
+	l.run(300, 22, 22, 22)
+	assert.Len(t, l.silent(), 3, "that it is over")
+	assert.Empty(t, l.heard())
+	l.run(3600, 22, 22, 22)
+	l.run(300, 22, 25, 22)
+	assert.Len(t, l.heard(), 2, "another incident")
+
+	incidents := map[string]int{}
+	for _, e := range ofKind(l, journal.AlarmRaised) {
+		incidents[e.Incident]++
+		assert.Equal(t, e.Alarm != tubHigh, e.Silent, "what was not heard is on record as such: %v", e)
+	}
+	assert.Equal(t, []int{3, 1}, []int{incidents[tubHigh+"@"+at(70).String()], incidents[tubHigh+"@"+at(5770).String()]}, "%v", incidents)
+}
+
+func TestWhatBecomesWorseIsHeard(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(600, 22, 25, 22)
+	l.run(600, 22, 28, 22)
+	assert.Equal(t, []string{"70 keeper call " + tubHigh + " B", "670 keeper call " + tubCritical + " B"}, l.heard())
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.run(600, 22, 28, 28)
+	assert.Equal(t, []string{"1270 keeper call " + tub2Critical + " B"}, l.heard(), "another place that is critical on its own side")
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tub2Critical})
+	l.run(200, 22, 25, 25)
+	l.run(300, 22, 28, 25)
+	assert.Empty(t, l.heard(), "it has come back within half an hour of its message")
+	l.run(1200, 22, 28, 25)
+	assert.Equal(t, []string{"2470 keeper late " + tubCritical + " B", "3070 keeper again " + tubCritical + " B"}, l.heard(), "and is not acknowledged")
+}
+
+func TestRepetitionsOfWhatIsCritical(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(4*3600, 22, 28, 22)
+	var minutes []int
+	for _, d := range l.log {
+		if d.Entry.Alarm == tubCritical {
+			minutes = append(minutes, int(d.Entry.At.Sub(at(70)).Minutes()))
+		}
+	}
+	assert.Equal(t, []int{0, 10, 20, 40, 80, 160}, minutes)
+	assert.Len(t, l.heard(), 7, "and the band's once")
+
+	l = openSite(t, twoTubs(), keeper)
+	l.run(1000, 22, 28, 22)
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.heard()
+	l.run(4*3600, 22, 28, 22)
+	assert.Empty(t, l.heard(), "acknowledged, and nothing has changed")
+
+	l = openSite(t, twoTubs(), keeper)
+	l.run(4*3600, 22, 25, 22)
+	assert.Len(t, l.heard(), 1, "what is not critical is not repeated")
+}
+
+// The room speaks for its enclosures where its own critical alarm was heard: by heat the core covers them, by cold the rules do.
+func TestEnclosuresThatFollowTheirRoom(t *testing.T) {
+	site := twoTubs()
+	b := band(20, 24, 27)
+	for _, half := range []*care.Band{&b.Day, &b.Night} {
+		half.Limits[care.CriticalLow] = 18
+	}
+	r := band(16, 26, 28)
+	for _, half := range []*care.Band{&r.Day, &r.Night} {
+		half.Limits[care.CriticalLow] = 14
+	}
+	site.Places[0].Bands[quantity.AirTemperature] = r
+	for i := range site.Places[1:] {
+		site.Places[1+i].Bands = map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: b}
+	}
+	l := openSite(t, site, keeper)
+	l.run(600, 10, 22, 22)
+	assert.Equal(t, []string{"70 keeper call loft/air-temperature/low B", "70 keeper call loft/air-temperature/critical-low B"}, l.heard())
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: "loft/air-temperature/critical-low"})
+	l.run(1200, 10, 17, 17)
+	assert.Empty(t, l.heard(), "the tubs follow")
+	l.run(600, 22, 17, 17)
+	var late []string
+	for _, d := range l.heard() {
+		late = append(late, d[strings.IndexByte(d, ' ')+1:])
+	}
+	assert.Equal(t, []string{"keeper late tub-1/water-temperature/critical-low B", "keeper late tub-2/water-temperature/critical-low B"}, late, "the room is back and they are not")
+}
+
+func TestTheNextPersonHearsAnIncidentOnce(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper, neighbour)
+	l.run(600, 22, 25, 25)
+	l.run(2400, 22, 28, 25)
+	var next []string
+	for _, d := range l.log {
+		if d.Notifier == "neighbour" {
+			next = append(next, describe(d))
+		}
+	}
+	assert.Equal(t, "1870 neighbour escalated "+tubCritical+" B", next[0], "%v", next)
+	assert.Contains(t, next[1], "neighbour again "+tubCritical)
+
+	l = openSite(t, twoTubs(), keeper, neighbour)
+	l.run(600, 22, 28, 25)
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.run(7200, 22, 28, 25)
+	for _, d := range l.log {
+		assert.NotEqual(t, "neighbour", d.Notifier, "acknowledged, also for the other tub: %s", describe(d))
+	}
+}
+
+// The same alarm three times in seven days goes silent, with one message a week; critical never does.
+func TestAFrequentAlarmGoesSilent(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	const day = 24 * 3600
+	for range 6 {
+		l.run(600, 22, 25, 22)
+		l.run(600, 22, 22, 22)
+		l.skip(day/2 - 1200)
+	}
+	var what []string
+	for _, d := range l.log {
+		what = append(what, d.Reason.String()+" "+d.Entry.Alarm)
+	}
+	assert.Equal(t, []string{"call " + tubHigh, "call " + tubHigh, "advice " + tubHigh}, what)
+	advice := ofKind(l, journal.Frequent)
+	require.Len(t, advice, 1)
+	assert.Contains(t, advice[0].Text, "compare this probe")
+	l.heard()
+	l.run(600, 22, 28, 22)
+	assert.Equal(t, []string{fmt.Sprintf("%d keeper call %s B", l.now-530, tubCritical)}, l.heard())
+	l.run(600, 22, 22, 22)
+	l.restartWith(twoTubs(), keeper)
+	l.skip(day)
+	l.run(600, 22, 25, 22)
+	assert.Empty(t, l.heard(), "a restart forgets nothing")
+	l.run(600, 22, 22, 22)
+	l.skip(8 * day)
+	l.run(600, 22, 25, 22)
+	assert.Len(t, l.heard(), 1, "it has become rare")
+}
+
+// A fault that becomes worse is heard, and sensors that fail together are one incident.
+func TestFaultsAreOneIncident(t *testing.T) {
+	site := twoTubs()
+	for i, p := range site.Points[1:] {
+		site.Sensors = append(site.Sensors, watch.SensorFeeds{
+			ID: fmt.Sprintf("probe-%d", i+1), Channels: []watch.Channel{{Name: "temperature", Feeds: p.Point}}, FaultAfter: time.Minute, Recovery: 10 * time.Minute,
+		})
+	}
+	site.Sensors = append(site.Sensors, watch.SensorFeeds{ID: "history-file", FaultAfter: time.Minute})
+	l := openSite(t, site, keeper)
+	l.run(100, 22, 22, 22)
+	for range 40 * 6 {
+		l.now += 10
+		l.event(watch.Event{Kind: watch.TickEvent})
+		for sensor := range int32(3) {
+			l.event(watch.Event{Kind: watch.SensorEvent, Sensor: sensor, Failure: "no answer", Flag: quantity.Missing})
+		}
+	}
+	heard := l.heard()
+	require.Len(t, heard, 2, "%v", heard)
+	assert.Contains(t, heard[0], "sensor/history-file/fault", "what is no sensor has its own incident, and calls at once")
+	assert.Contains(t, heard[1], "keeper call sensor/probe-1/fault B", "the other one has failed with it")
+}
+
+// skip lets time pass without readings.
+func (l *loft) skip(seconds int) {
+	l.now += seconds
+	l.event(watch.Event{Kind: watch.TickEvent})
+}
+
+// restartWith starts anew from snapshot and journal, with these rules.
+func (l *loft) restartWith(site watch.Site, notifiers ...notify.Rule) {
+	state, err := l.core.Snapshot()
+	require.NoError(l.t, err)
+	l.core = watch.New(site, "run-next")
+	require.NoError(l.t, l.core.Restore(state))
+	l.rules = notify.New(notifiers)
+	l.rules.Site(&site)
+	l.rules.Resume(l.journal)
+	l.rules.Sync(l.core.Alarms(), at(l.now))
+	l.event(watch.Event{Kind: watch.StartEvent, Run: "run-next"})
+}
+
+// incidentLaws are what must hold of all that is heard of incidents, whatever the room and the keeper do.
+type incidentLaws struct {
+	t         *rapid.T
+	l         *loft
+	worst     map[string]string          // by incident: the worst priority heard
+	last      map[string]instant.Instant // by incident and place: the last critical message heard
+	waiting   map[string]instant.Instant // critical alarms that call and were not heard: since when
+	confirmed map[string]bool            // occurrences that a person has acknowledged
+}
+
+func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
+	if e.Entry == nil || e.Entry.Alarm == "" {
+		return
+	}
+	entry := e.Entry
+	place, _, _ := strings.Cut(entry.Alarm, "/")
+	if e.Kind == watch.Record && entry.State != "" && entry.State != "B" {
+		delete(w.waiting, entry.Alarm)
+	}
+	if entry.Kind == journal.AlarmAcknowledged {
+		w.confirmed[entry.Occurrence] = true
+	}
+	if e.Kind == watch.Notify && strings.Contains(entry.Alarm, "critical") && entry.Kind != journal.AlarmRepeated {
+		w.waiting[entry.Alarm] = entry.At
+		delete(w.confirmed, entry.Occurrence)
+	}
+	for _, d := range deliveries {
+		switch {
+		case d.Silent:
+			w.t.Fatalf("the keeper cannot be updated without a sound: %s", describe(d))
+		case d.Reason == notify.Over:
+			w.t.Fatalf("an end is not heard: %s", describe(d))
+		case d.Reason == notify.Advice || d.Reason == notify.Digest:
+			continue
+		}
+		require.NotEmpty(w.t, entry.Incident, describe(d))
+		require.Equal(w.t, isa.Unacknowledged, entry.State, describe(d))
+		if entry.Priority == "critical" {
+			delete(w.waiting, entry.Alarm)
+			if d.Reason == notify.Again && w.confirmed[entry.Occurrence] {
+				w.t.Fatalf("%s, after its acknowledgement", describe(d))
+			}
+			w.worst[entry.Incident], w.last[entry.Incident+place] = "critical", entry.At
+			continue
+		}
+		asked := entry.Kind == journal.AlarmUnshelved || entry.Kind == journal.AlarmEnabled
+		if d.Reason == notify.Again || w.worst[entry.Incident] != "" && !asked {
+			w.t.Fatalf("%s, though the incident %s was heard as %s", describe(d), entry.Incident, w.worst[entry.Incident])
+		}
+		if w.worst[entry.Incident] == "" {
+			w.worst[entry.Incident] = entry.Priority
+		}
+	}
+	// Every critical occurrence that waits for a person is heard: at once, or within half an hour where a message on its place or its room
+	// was heard just before and goes on.
+	for name, since := range w.waiting {
+		a, _ := w.l.core.Alarm(name)
+		if a.Letter != isa.Unacknowledged || entry.At.Sub(since) < 31*time.Minute {
+			continue
+		}
+		if w.covered(name) {
+			w.waiting[name] = entry.At
+			continue
+		}
+		w.t.Fatalf("%s has called since %s and was not heard by %s", name, since, entry.At)
+	}
+}
+
+// covered reports whether the room speaks for an alarm, or an acknowledgement of its incident counts for it.
+func (w *incidentLaws) covered(name string) bool {
+	for _, other := range w.l.core.Alarms() {
+		critical := strings.HasPrefix(other.Limit, "critical")
+		if critical && other.Name != name && other.Active && (other.Place == "loft" && (other.Letter.InAlarm())) {
+			return true
+		}
+	}
+	for occurrence := range w.confirmed {
+		if strings.Contains(occurrence, "critical") {
+			return true // it may have been of the same incident
+		}
+	}
+	return false
+}
+
+func TestLawsOfIncidents(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		site := twoTubs()
+		l := openSite(t, site, keeper)
+		w := &incidentLaws{t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, waiting: map[string]instant.Instant{}, confirmed: map[string]bool{}}
+		l.watching = w.watch
+		names := []string{tubHigh, tubCritical, tub2High, tub2Critical, roomHigh, roomCritical}
+		for range rapid.IntRange(1, 25).Draw(t, "steps") {
+			name := rapid.SampledFrom(names).Draw(t, "alarm")
+			switch rapid.SampledFrom([]string{"run", "run", "run", "run", "acknowledge", "shelve", "unshelve", "restart"}).Draw(t, "what") {
+			case "run":
+				l.run(rapid.IntRange(1, 300).Draw(t, "tens of seconds")*10,
+					rapid.SampledFrom([]float64{22, 27, 29}).Draw(t, "air"), rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-1"), rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-2"))
+			case "acknowledge":
+				if a, ok := l.core.Alarm(name); ok && a.Occurrence != "" {
+					l.command(watch.Command{Verb: watch.Acknowledge, Occurrence: a.Occurrence})
+				}
+			case "shelve":
+				l.command(watch.Command{Verb: watch.Shelve, Alarm: name, For: 20 * time.Minute, Reason: "invented"})
+			case "unshelve":
+				l.command(watch.Command{Verb: watch.Unshelve, Alarm: name})
+			case "restart":
+				l.restartWith(site, keeper)
+			}
+		}
+	})
+}
+
+// A restart at any moment changes nothing of what is heard.
+func TestARestartChangesNothingOfWhatIsHeard(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		site := twoTubs()
+		type stretch struct {
+			length      int
+			values      []float64
+			acknowledge bool
+		}
+		var plan []stretch
+		for range rapid.IntRange(1, 12).Draw(t, "stretches") {
+			plan = append(plan, stretch{
+				length: rapid.IntRange(1, 300).Draw(t, "tens of seconds") * 10, acknowledge: rapid.Bool().Draw(t, "acknowledged"),
+				values: []float64{
+					rapid.SampledFrom([]float64{22, 27, 29}).Draw(t, "air"), rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-1"),
+					rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-2"),
+				},
+			})
+		}
+		restarts := rapid.IntRange(0, len(plan)).Draw(t, "restart before")
+		play := func(restart bool) []string {
+			l := openSite(t, site, keeper, thread, neighbour)
+			for i, s := range plan {
+				if restart && i == restarts {
+					l.rules = notify.New([]notify.Rule{keeper, thread, neighbour})
+					l.rules.Site(&site)
+					l.rules.Resume(l.journal)
+					l.rules.Sync(l.core.Alarms(), at(l.now))
+				}
+				l.run(s.length, s.values...)
+				if a, ok := l.core.Alarm(tubCritical); ok && s.acknowledge && a.Occurrence != "" {
+					l.command(watch.Command{Verb: watch.Acknowledge, Occurrence: a.Occurrence})
+				}
+			}
+			return l.heard()
+		}
+		assert.Equal(t, play(false), play(true))
+	})
+}
