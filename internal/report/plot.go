@@ -17,13 +17,13 @@ import (
 // width of a page has plotWidth.
 const (
 	plotWidth  = 720.0
-	plotHeight = 124.0
+	plotHeight = 117.0
 	plotLeft   = 38.0
 	plotRight  = 716.0
 	stripTop   = 2.0
 	stripHigh  = 12.0
 	plotTop    = 18.0
-	plotBottom = 109.0
+	plotBottom = 102.0
 	maxYTicks  = 6
 	maxXTicks  = 14
 )

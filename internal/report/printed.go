@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -240,41 +241,21 @@ func (e *Exposure) excursions() (n int) {
 
 // answered writes what was done about an excursion.
 func (w Words) answered(x *Worst) string {
-	var parts []string
-	alarm, mistings := "no alarm", 0
+	parts := []string{w.alarmed(x)}
+	mistings := 0
 	for _, d := range x.Done {
-		after := length(exposure.Seconds(max(0, d.At.Sub(x.From))))
+		after := w.after(x, d.At)
 		switch d.Kind {
-		case journal.AlarmRaised:
-			switch {
-			case d.At < x.From:
-				alarm = "alarm was active before"
-			case alarm == "no alarm":
-				alarm = "alarm after " + after
-			}
-			if d.By != "" {
-				alarm += ", covered by " + d.By
-			}
-		case journal.AlarmAcknowledged:
-			if d.At < x.From {
-				alarm += " and acknowledged" + by(d.By)
-			} else {
-				alarm += ", acknowledged after " + after + by(d.By)
-			}
 		case journal.Misting:
 			mistings++
 		case journal.CareDone:
 			parts = append(parts, strings.ReplaceAll(d.Task, "-", " ")+" after "+after+by(d.By))
 		case journal.CohortMoved:
 			parts = append(parts, "moved after "+after+by(d.By))
-		default:
+		case journal.Note:
 			parts = append(parts, "note "+w.at(d.At)+by(d.By)+": "+shortened(d.Text))
 		}
 	}
-	if strings.HasPrefix(alarm, "alarm") && !strings.Contains(alarm, "acknowledged") && !strings.Contains(alarm, "covered") {
-		alarm += ", not acknowledged"
-	}
-	parts = slices.Insert(parts, 0, alarm)
 	switch {
 	case mistings == 1:
 		parts = append(parts, "misted once meanwhile")
@@ -282,6 +263,42 @@ func (w Words) answered(x *Worst) string {
 		parts = append(parts, fmt.Sprintf("misted %d times meanwhile", mistings))
 	}
 	return strings.Join(parts, "; ")
+}
+
+// alarmed writes how many alarms an excursion had, when the first was raised, and when one was acknowledged.
+func (w Words) alarmed(x *Worst) string {
+	alarms, first, answer, covered := 0, instant.None, "not acknowledged", ""
+	for _, d := range slices.Backward(x.Done) {
+		switch d.Kind {
+		case journal.AlarmRaised:
+			alarms++
+			first, covered = d.At, d.By
+		case journal.AlarmAcknowledged:
+			answer = "acknowledged after " + w.after(x, d.At) + by(d.By)
+			if d.At < x.From {
+				answer = "acknowledged before" + by(d.By)
+			}
+		}
+	}
+	if alarms == 0 {
+		return "no alarm"
+	}
+	text := "alarm after " + w.after(x, first)
+	switch {
+	case first < x.From:
+		text = "alarm active before"
+	case alarms > 1:
+		text = fmt.Sprintf("%d alarms, the first after %s", alarms, w.after(x, first))
+	}
+	if covered != "" && answer == "not acknowledged" {
+		return text + ", covered by " + covered
+	}
+	return text + ", " + answer
+}
+
+// after writes how long after the begin of an excursion something was.
+func (w Words) after(x *Worst, at instant.Instant) string {
+	return length(exposure.Seconds(max(0, at.Sub(x.From))))
 }
 
 func by(whom string) string {

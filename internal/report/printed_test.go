@@ -46,6 +46,7 @@ places:
     in: loft
     bands:
       surface-temperature: {high: {value: 88 degF, source: "common practice, no published source"}, critical-high: 95 degF}
+      dew-point: {low: 60 degF, high: 76 degF}
 cohorts:
   - id: b-2026
     profile: tropical-forest-floor
@@ -67,7 +68,7 @@ func summer(t testing.TB) (*config.Site, *memory, report.Request) {
 	site, problems := config.LoadFS(fstest.MapFS{"site.yaml": {Data: []byte(growOut)}, name: {Data: profile}}, "site.yaml")
 	require.NoError(t, problems.Err())
 	of := func(q quantity.Quantity) quantity.Point { return quantity.Point{Place: "vivarium-1", Quantity: q} }
-	first := time.Date(2026, 7, 6, 0, 0, 0, 0, site.Location)
+	first := time.Date(2026, 7, 8, 0, 0, 0, 0, site.Location) // a Wednesday: twelve weeks lie in thirteen
 	last := first.AddDate(0, 0, 84)
 	var readings []store.PointSample
 	var commands []watch.Command
@@ -116,7 +117,7 @@ func summer(t testing.TB) (*config.Site, *memory, report.Request) {
 	to, err := report.Newest(t.Context(), h)
 	require.NoError(t, err)
 	return site, h, report.Request{
-		Site: site, From: instant.Of(first), To: to, Made: instant.Of(time.Date(2026, 9, 28, 10, 0, 0, 0, time.UTC)),
+		Site: site, From: instant.Of(first), To: to, Made: instant.Of(time.Date(2026, 9, 30, 10, 0, 0, 0, time.UTC)),
 	}
 }
 
@@ -211,7 +212,7 @@ func TestWeeksAreTheSumOfTheirDays(t *testing.T) {
 	e := expose(t, site, h, request)
 	for i := range e.Points {
 		p := &e.Points[i]
-		require.Len(t, p.Weeks, 12, p.Point)
+		require.Len(t, p.Weeks, 13, p.Point)
 		for _, k := range p.Weeks {
 			begin, err := time.ParseInLocation(time.DateOnly, k.Week, site.Location)
 			require.NoError(t, err)
