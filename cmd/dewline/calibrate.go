@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/calibrate"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
@@ -173,7 +174,7 @@ func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config
 		}
 	}
 	fmt.Fprintf(s.err, "Put these lines below sensor %s, in place of any calibration there, and reload:\n", c.Sensor)
-	_, err = fmt.Fprint(s.out, calibrate.Lines(sensor, against.Channel, taken.Last.In(site.WatchSite().Location), calibration))
+	_, err = fmt.Fprint(s.out, calibrate.Lines(sensor, against.Channel, taken.Last.In(assemble.Site(site).Location), calibration))
 	return err
 }
 

@@ -7,6 +7,7 @@ import (
 	"os"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 )
 
@@ -22,7 +23,7 @@ func (c *checkCommand) Run(s streams) error {
 		fmt.Fprintln(s.out, problems)
 		return errNo
 	}
-	overview := site.Overview(time.Now(), nil)
+	overview := assemble.Overview(site, time.Now(), nil)
 	for _, p := range append(problems, overview.Unwatched...).Sorted(c.Config) {
 		fmt.Fprintln(s.out, p)
 	}

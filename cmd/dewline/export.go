@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
@@ -76,7 +77,7 @@ func (c *exportCommand) points(site *config.Site, db *store.Store) (map[quantity
 		return wanted, nil
 	}
 	known := map[string]quantity.Point{}
-	for _, p := range append(watch.New(site.WatchSite(), "").Points(), db.Points()...) {
+	for _, p := range append(watch.New(assemble.Site(site), "").Points(), db.Points()...) {
 		known[p.String()] = p
 	}
 	clear(wanted)

@@ -8,9 +8,10 @@ import (
 	"os"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/misting"
+	"dewline/internal/core/misting/schedule"
 	"dewline/internal/report"
 	"dewline/internal/source/recorded"
 )
@@ -37,7 +38,7 @@ const (
 func (c *mistingCommand) Run(ctx context.Context, s streams) error {
 	request := report.MistingRequest{Place: c.Place, Made: instant.Of(time.Now())}
 	if c.Schedule != nil {
-		schedule, err := misting.ParseSchedule(*c.Schedule)
+		schedule, err := schedule.Parse(*c.Schedule)
 		if err != nil {
 			return usageError{fmt.Errorf("--schedule: %w", err)}
 		}
@@ -119,7 +120,7 @@ func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (mad
 
 // span finds the range: whole minutes.
 func (c *mistingCommand) span(site *config.Site, newest func() (instant.Instant, error)) (from, to instant.Instant, err error) {
-	location := site.WatchSite().Location
+	location := assemble.Site(site).Location
 	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
 		return from, to, err
 	}

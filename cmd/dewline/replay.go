@@ -52,7 +52,7 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	options.Gap = time.Duration(c.Gap)
-	watched := site.WatchSite()
+	watched := assemble.Site(site)
 	var readings *recorded.Stream
 	if c.Readings != "" {
 		open := recorded.Open

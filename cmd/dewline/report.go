@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/report"
@@ -91,7 +92,7 @@ func (c *reportCommand) knownSubject(site *config.Site) error {
 
 // span finds the range: what is not given depends on what there is.
 func (c *reportCommand) span(ctx context.Context, db report.History, site *config.Site) (from, to instant.Instant, err error) {
-	location := site.WatchSite().Location
+	location := assemble.Site(site).Location
 	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
 		return from, to, err
 	}

@@ -8,7 +8,7 @@
 //	if site == nil {
 //		os.Exit(1)
 //	}
-//	core := watch.New(site.WatchSite(), run)
+//	core := watch.New(assemble.Site(site), run)
 //
 // Problems are errors and warnings. An error keeps the configuration from being used: there is no site then. A warning
 // ("file:line:column: warning: message") says that something is probably not meant so; warnings alone leave the site

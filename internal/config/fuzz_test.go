@@ -55,15 +55,15 @@ func FuzzConfig(f *testing.F) {
 		if again := site.Validate(); again.Err() != nil {
 			t.Fatalf("valid once, and then: %s", again)
 		}
-		core := site.WatchSite()
-		for _, p := range core.Points {
-			if p.Gap <= 0 || p.StaleAfter < p.Gap || !(p.Accuracy >= 0) {
-				t.Fatalf("point %+v cannot be watched", p)
-			}
-		}
-		for _, s := range core.Sensors {
-			if s.FaultAfter <= 0 {
+		for i := range site.Sensors {
+			s := &site.Sensors[i]
+			if s.GapOrDefault() <= 0 || s.StaleAfterOrDefault() < s.GapOrDefault() || s.FaultAfter() <= 0 {
 				t.Fatalf("sensor %+v cannot be watched", s)
+			}
+			for channel := range s.Feeds {
+				if !(s.AccuracyOf(channel) >= 0) {
+					t.Fatalf("%s of sensor %+v cannot be watched", channel, s)
+				}
 			}
 		}
 	})

@@ -6,7 +6,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/misting"
+	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
 	"dewline/internal/deliver/text"
 	"dewline/sensors"
@@ -54,7 +54,7 @@ type Place struct {
 	In    string // the room of an enclosure, or ""
 	Latch bool   // alarms stay until a person resets them
 	// Mistings is the schedule of the mister of an enclosure, if the keeper has given it.
-	Mistings misting.Schedule
+	Mistings schedule.Schedule
 	// Bands are as given: [care.Band.WithDefaults] has not been applied.
 	Bands   map[quantity.Quantity]care.DayNight
 	Sources map[string]string // path below bands, such as "air-temperature.high" → where the number comes from
@@ -141,7 +141,7 @@ type Calibration struct {
 }
 
 // Correction turns measured values of a channel into true ones: by an offset that is added, or by the straight line
-// through one or two points. See [Sensor.CalibrationOf].
+// through one or two points. See [SensorConfig.CalibrationOf].
 type Correction struct {
 	Offset      float64
 	Points      []Fix   // one or two, sorted by measured value; nil for a mere offset

@@ -9,9 +9,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
-	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
-	"dewline/internal/core/watch"
 )
 
 // Overview is what a keeper should know before relying on the monitor: what is watched and within which limits, what is not
@@ -24,18 +22,18 @@ type Overview struct {
 	Notified  []string // lines such as "critical alarms go to mail to keeper@example.org"
 }
 
-// Overview sums up a site that was checked. states are those of its points, of a running daemon for example, whose cohorts may
-// have been moved to other stages since; nil means those that follow from the configuration at that time.
-func (s *Site) Overview(at time.Time, states []watch.PointState) Overview {
-	if states == nil {
-		core := watch.New(s.WatchSite(), "")
-		core.Step(watch.Event{Kind: watch.StartEvent, At: instant.Of(at)}, nil)
-		for i := range core.Points() {
-			states = append(states, core.State(int32(i)))
-		}
-	}
+// PointInForce is a point, the band that holds there, and who lives there.
+type PointInForce struct {
+	Point  quantity.Point
+	Band   care.Band
+	Cohort string // "" where none does
+	Stage  care.Stage
+}
+
+// Overview sums up a site that was checked, with its points as they are at a time.
+func (s *Site) Overview(at time.Time, states []PointInForce) Overview {
 	location := cmp.Or(s.Location, time.UTC)
-	o := &overviewer{reporter: reporter{origins: s.positions}, Site: s, at: at.In(location), states: map[string][]watch.PointState{}}
+	o := &overviewer{reporter: reporter{origins: s.positions}, Site: s, at: at.In(location), states: map[string][]PointInForce{}}
 	if o.origins == nil {
 		o.origins = origins{}
 	}
@@ -86,7 +84,7 @@ type overviewer struct {
 	reporter
 	*Site
 	at     time.Time
-	states map[string][]watch.PointState // by place
+	states map[string][]PointInForce // by place
 
 	idle, limitless group // enclosures without a sensor, places without any limit
 }
@@ -156,7 +154,7 @@ func (o *overviewer) enclosure(i int) string {
 
 // measured reports whether a sensor is at a place.
 func (o *overviewer) measured(place string) bool {
-	return slices.ContainsFunc(o.states[place], func(p watch.PointState) bool { return !p.Point.Quantity.Derived() })
+	return slices.ContainsFunc(o.states[place], func(p PointInForce) bool { return !p.Point.Quantity.Derived() })
 }
 
 // cohortsIn lists the cohorts of a place.

@@ -34,7 +34,7 @@ sensors:
 	assert.Equal(t, path+`:4:36: warning: no sensor feeds loft/air-temperature: this band holds for what the readings file brings
 `+path+`:4:70: warning: no sensor feeds loft/air-temperature, loft/relative-humidity: this band holds for what the readings file brings`,
 		problems.String())
-	assert.Len(t, site.WatchSite().Places[0].Bands, 2)
+	assert.Len(t, site.Places[0].Bands, 2)
 
 	require.NoError(t, os.WriteFile(path, []byte(unfed+"  - {id: probe, driver: w2}\n"), 0o644))
 	site, problems = LoadForReplay(path)
@@ -48,7 +48,6 @@ func TestTimeZoneIsUTCWhereNoneIsGiven(t *testing.T) {
 		site, problems := LoadFS(filesOf(t, "site: north-loft\n"+line+"places: [{id: tub-1, kind: enclosure}]\n"), "site.yaml")
 		require.NotNil(t, site)
 		assert.Equal(t, time.UTC, site.Location)
-		assert.Equal(t, time.UTC, site.WatchSite().Location)
 		assert.Contains(t, problems.String(), "site.yaml:1:1: warning: the site has no time zone for its days and dates, so UTC is assumed: timezone: Europe/Lisbon")
 	}
 

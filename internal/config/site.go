@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
-	"dewline/internal/core/misting"
+	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
 )
 
@@ -131,7 +131,7 @@ func (l *loader) place(n *node, path string) Place {
 		place.Title = place.ID
 	}
 	if text := l.text(f["mistings"], join(path, "mistings")); text != "" {
-		schedule, err := misting.ParseSchedule(text)
+		schedule, err := schedule.Parse(text)
 		if err != nil {
 			l.errorf(join(path, "mistings"), "%s", err)
 		}

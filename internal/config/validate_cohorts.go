@@ -6,7 +6,9 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/quantity"
+	"dewline/internal/core/residence"
 )
 
 func (v *validator) cohorts() {
@@ -83,7 +85,15 @@ func (v *validator) requiredEither(path string, entry care.Since) {
 // intersections reports where a place's own band and those of the cohorts that live there leave no value in band: the tightest limit
 // of all holds, limit by limit.
 func (v *validator) intersections() {
-	site := v.WatchSite()
+	var cohorts []cohort.Seed
+	for i := range v.Cohorts {
+		c := &v.Cohorts[i]
+		cohorts = append(cohorts, cohort.Seed{ID: c.ID, Profile: c.Profile, Place: c.Place, Stages: c.Stages})
+	}
+	site := residence.Site{Light: v.Light, Profiles: v.Profiles, Intervals: cohort.Fold(cohorts, nil)}
+	for i := range v.Places {
+		site.Places = append(site.Places, residence.Place{ID: v.Places[i].ID, Bands: v.Places[i].Bands})
+	}
 	for i := range v.Places {
 		place := &v.Places[i]
 		var times []time.Time

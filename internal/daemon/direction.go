@@ -73,12 +73,13 @@ func (p *present) Residents(place string) []text.Resident {
 }
 
 // Point implements [text.Now].
-func (p *present) Point(of quantity.Point) (watch.PointState, bool) {
+func (p *present) Point(of quantity.Point) (text.Latest, bool) {
 	index, ok := p.chain.Core.Index(of)
 	if !ok {
-		return watch.PointState{}, false
+		return text.Latest{}, false
 	}
-	return p.chain.Core.State(index), true
+	s := p.chain.Core.State(index)
+	return text.Latest{Value: s.Value, At: s.LastReading, Fresh: s.Zone != watch.UnknownZone}, true
 }
 
 // Trend implements [text.Now].

@@ -8,6 +8,7 @@ import (
 	"maps"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/intake"
 	"dewline/internal/core/journal"
@@ -65,7 +66,7 @@ func newLoop(o Options, site *config.Site, run string) *loop {
 // install puts a configuration in force, around a new core.
 func (l *loop) install(site *config.Site) {
 	l.site = site
-	watched := site.WatchSite()
+	watched := assemble.Site(site)
 	if site.History.Path != "" {
 		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: storeSensor, FaultAfter: 2 * commitEvery})
 	}
@@ -164,7 +165,7 @@ func (l *loop) open() {
 	for i := range states {
 		states[i] = l.chain.Core.State(int32(i))
 	}
-	l.options.Opening(l.site.Overview(l.clock.Now(), states))
+	l.options.Opening(assemble.Overview(l.site, l.clock.Now(), states))
 }
 
 // serve is the loop: it handles one event at a time until ctx ends.

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
@@ -99,7 +100,7 @@ func TestLiveAndReplayAgreeToTheMillisecond(t *testing.T) {
 	require.NoError(t, err)
 	defer db.Close(t.Context())
 	replayed := func(readings replay.Readings) []moments {
-		result, err := replay.Run(site.WatchSite(), readings, replay.Options{})
+		result, err := replay.Run(assemble.Site(site), readings, replay.Options{})
 		require.NoError(t, err)
 		var all []moments
 		for _, a := range result.Alarms {

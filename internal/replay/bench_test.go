@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
 	"dewline/internal/replay"
 	"dewline/internal/source/recorded"
 )
@@ -32,7 +33,7 @@ func BenchmarkReplayFile(b *testing.B) {
 		yaml += "  - {id: " + tub + ", kind: enclosure, in: loft, bands: {water-temperature: " +
 			"{low: 21 degC, high: 24 degC, critical-low: 17 degC, critical-high: 27 degC}}}\n"
 	}
-	site := load(b, yaml).WatchSite()
+	site := assemble.Site(load(b, yaml))
 
 	var csv []byte
 	csv = append(csv, header...)

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewline/internal/assemble"
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
@@ -65,7 +66,7 @@ func TestPartsAddUp(t *testing.T) {
 // It is computed here a second time, second by second, from the last word on each. Where nothing was written late, it is also what the
 // core made of it live.
 func TestWithJournalIsWhatIsKnownNow(t *testing.T) {
-	site := load(t, loft).WatchSite()
+	site := assemble.Site(load(t, loft))
 	site.Points = []watch.Point{{Point: quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}}}
 	limits := func(high float64) map[quantity.Quantity]care.DayNight {
 		b := care.NoBand()

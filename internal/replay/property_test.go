@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewline/internal/assemble"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -38,7 +39,7 @@ places:
 
 // loftSite is that site with one point that a sensor has promised to feed, with gaps of its own.
 func loftSite(t *testing.T) watch.Site {
-	site := load(t, loft).WatchSite()
+	site := assemble.Site(load(t, loft))
 	site.Points = append(site.Points, watch.Point{
 		Point: quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, Gap: 90 * time.Second, StaleAfter: 3 * time.Minute,
 	})

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
@@ -79,7 +80,7 @@ func read(t require.TestingT, csv string) *recorded.File {
 // run goes the whole way: a configuration and a readings file in, the JSON document out.
 func run(t testing.TB, yaml, csv string, options replay.Options) (*replay.Result, document) {
 	t.Helper()
-	result, err := replay.Run(load(t, yaml).WatchSite(), read(t, csv), options)
+	result, err := replay.Run(assemble.Site(load(t, yaml)), read(t, csv), options)
 	require.NoError(t, err)
 	data, err := json.Marshal(result)
 	require.NoError(t, err)
@@ -437,7 +438,7 @@ sensors:
 	site, problems := config.LoadForReplay(path)
 	require.NoError(t, problems.Err())
 	csv := strings.ReplaceAll(every(60, 27, 27, 27, 27), "tub-1/water-temperature", "loft/air-temperature")
-	result, err := replay.Run(site.WatchSite(), read(t, header+csv), replay.Options{})
+	result, err := replay.Run(assemble.Site(site), read(t, header+csv), replay.Options{})
 	require.NoError(t, err)
 	require.Len(t, result.Points, 2)
 	assert.Equal(t, "loft/air-temperature", result.Points[0].Point.String())
@@ -448,7 +449,7 @@ sensors:
 }
 
 func TestRunRefuses(t *testing.T) {
-	site := load(t, tub("high: 26 degC", time.Minute)).WatchSite()
+	site := assemble.Site(load(t, tub("high: 26 degC", time.Minute)))
 	_, err := replay.Run(site, read(t, header), replay.Options{})
 	require.EqualError(t, err, "there are no readings to replay")
 	_, err = replay.Run(site, read(t, header+every(60, 24, 24)), replay.Options{From: instant.Of(at(60)), To: instant.Of(at(59))})
@@ -459,7 +460,7 @@ func TestRunRefuses(t *testing.T) {
 func TestRunLeavesTheFileAlone(t *testing.T) {
 	file := read(t, header+rows(0, 24)+at(0).Format(time.RFC3339)+",loft/air-temperature,24,Cel\n")
 	before := fmt.Sprint(*file)
-	_, err := replay.Run(load(t, tub("high: 26 degC", time.Minute)).WatchSite(), file, replay.Options{})
+	_, err := replay.Run(assemble.Site(load(t, tub("high: 26 degC", time.Minute))), file, replay.Options{})
 	require.NoError(t, err)
 	assert.Equal(t, before, fmt.Sprint(*file))
 }
@@ -487,7 +488,7 @@ func TestProgressIsReported(t *testing.T) {
 		values = append(values, 24)
 	}
 	var reported []int64
-	_, err := replay.Run(load(t, tub("high: 26 degC", time.Minute)).WatchSite(), read(t, header+every(1, values...)), replay.Options{
+	_, err := replay.Run(assemble.Site(load(t, tub("high: 26 degC", time.Minute))), read(t, header+every(1, values...)), replay.Options{
 		Progress: func(done, total int64) {
 			assert.EqualValues(t, 250_000, total)
 			reported = append(reported, done)
@@ -514,7 +515,7 @@ func TestGolden(t *testing.T) {
 	defer source.Close()
 	file, err := recorded.Read("readings.csv", source)
 	require.NoError(t, err)
-	result, err := replay.Run(site.WatchSite(), file, replay.Options{})
+	result, err := replay.Run(assemble.Site(site), file, replay.Options{})
 	require.NoError(t, err)
 	golden(t, filepath.Join(folder, "replay.json"), asJSON(t, result))
 

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
@@ -105,7 +106,7 @@ func Alarms(ctx context.Context, h History, r Request) (*Performance, error) {
 	if err != nil {
 		return nil, err
 	}
-	watched := r.Site.WatchSite()
+	watched := assemble.Site(r.Site)
 	p := Judge(Evidence{
 		Entries: entries, Monitored: monitored, From: r.From, To: r.To, Location: watched.Location, Light: watched.Light,
 	})

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
@@ -204,7 +205,7 @@ func (s *subject) name(e *Exposure) {
 
 // settle finds out what is asked for.
 func (s *subject) settle(ctx context.Context, h History) error {
-	s.watched = s.Site.WatchSite()
+	s.watched = assemble.Site(s.Site)
 	s.location = s.watched.Location
 	s.watched.Sensors = nil // the alarms of the report are those of the journal
 	for i := range s.watched.Points {

@@ -15,6 +15,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
@@ -142,7 +143,7 @@ func (m *memory) Journal(_ stdcontext.Context, f store.Filter) ([]*journal.Entry
 
 // live lets a core live through readings and commands, and keeps what the daemon would.
 func live(site *config.Site, readings []store.PointSample, commands []watch.Command) *memory {
-	watched := site.WatchSite()
+	watched := assemble.Site(site)
 	core := watch.New(watched, "run-1")
 	core.ReportDerived()
 	points := core.Points()

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
@@ -261,7 +262,7 @@ var errNoClimate = errors.New("no readings of air temperature and relative humid
 
 // mistingRecording brings readings, journal and bands together.
 func mistingRecording(r MistingRequest, place config.Place, file *recorded.File, entries []*journal.Entry) (*misting.Recording, error) {
-	site := r.Site.WatchSite()
+	site := assemble.Site(r.Site)
 	rec := &misting.Recording{From: r.From, To: r.To, Location: site.Location, Schedule: place.Mistings}
 	into := map[quantity.Point]*[]misting.Sample{
 		{Place: place.ID, Quantity: quantity.AirTemperature}:     &rec.Air,

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
@@ -47,7 +48,7 @@ type Words struct {
 
 // WordsOf returns those of a site.
 func WordsOf(site *config.Site) Words {
-	return Words{site.Display.Temperature, site.WatchSite().Location}
+	return Words{site.Display.Temperature, assemble.Site(site).Location}
 }
 
 // at writes a time at the site.

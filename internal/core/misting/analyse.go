@@ -208,7 +208,7 @@ func (a *Analysis) mistings() []Misting {
 	}
 	for _, e := range a.Events {
 		if !e.Missed {
-			all = append(all, Misting{e.At, a.doseOf(e, dose)})
+			all = append(all, Misting{At: e.At, Dose: a.doseOf(e, dose)})
 		}
 	}
 	return all
@@ -255,7 +255,7 @@ func (a *Analysis) seen() Schedule {
 			j++
 		}
 		if float64(j-i) >= days/2 {
-			schedule = append(schedule, Slot{clocks[(i+j-1)/2], 1})
+			schedule = append(schedule, Slot{Minute: clocks[(i+j-1)/2], Dose: 1})
 		}
 		i = j
 	}

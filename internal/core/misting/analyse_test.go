@@ -10,6 +10,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
+	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/psychro"
 )
 
@@ -267,21 +268,21 @@ func TestForecast(t *testing.T) {
 	a := misting.Analyse(r)
 	require.Empty(t, a.Fit.Refused)
 	for _, plan := range []string{"07:00", "07:00,12:00,18:00", "06:00,10:00,14:00,18:00", ""} {
-		schedule, err := misting.ParseSchedule(plan)
+		set, err := schedule.Parse(plan)
 		require.NoError(t, err)
 		after := before
 		after.misted = nil
-		for _, slot := range schedule {
+		for _, slot := range set {
 			after.misted = append(after.misted, slot.Minute)
 		}
 		r := after.recording()
 		r.Limits = limits
 		came := misting.Analyse(r).PresentOutlook()
-		said, err := a.WhatIf(schedule)
+		said, err := a.WhatIf(set)
 		require.NoError(t, err)
 		assert.InDelta(t, came.Below.Mid, said.Below.Mid, 0.5, plan)
 		assert.True(t, said.Below.Low <= said.Below.Mid && said.Below.Mid <= said.Below.High, plan)
-		assert.InDelta(t, float64(len(schedule))/2, said.RelativeWater, 1e-9)
+		assert.InDelta(t, float64(len(set))/2, said.RelativeWater, 1e-9)
 	}
 }
 

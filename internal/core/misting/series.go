@@ -1,6 +1,7 @@
 package misting
 
 import (
+	"dewline/internal/core/misting/schedule"
 	"math"
 	"slices"
 	"time"
@@ -15,11 +16,12 @@ type Sample struct {
 	Value float64
 }
 
-// Misting is a burst that is known to have happened. Dose is its length in units of the usual one; 0 counts as 1.
-type Misting struct {
-	At   instant.Instant
-	Dose float64
-}
+// Misting, Schedule and Slot are those of package schedule.
+type (
+	Misting  = schedule.Misting
+	Schedule = schedule.Schedule
+	Slot     = schedule.Slot
+)
 
 // Recording is what is known of an enclosure over a time. Samples are in the order of their times, temperatures in °C and
 // humidities in %RH.
@@ -172,4 +174,22 @@ func (s *series) noise() float64 {
 	}
 	slices.Sort(steps)
 	return steps[len(steps)/2] / 0.6745 / math.Sqrt(6)
+}
+
+// doses spreads mistings over minutes.
+func doses(mistings []Misting, from instant.Instant, n int) []float64 {
+	all := make([]float64, n)
+	for _, m := range mistings {
+		if m.At < from {
+			continue
+		}
+		if i := int(m.At.Sub(from) / minute); i < n {
+			dose := m.Dose
+			if !(dose > 0) || math.IsInf(dose, 0) {
+				dose = 1
+			}
+			all[i] += dose
+		}
+	}
+	return all
 }

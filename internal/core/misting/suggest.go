@@ -86,7 +86,7 @@ func candidates() (all []Schedule) {
 			var schedule Schedule
 			for i, h := range hours {
 				if set&(1<<i) != 0 {
-					schedule = append(schedule, Slot{int(h * 60), dose})
+					schedule = append(schedule, Slot{Minute: int(h * 60), Dose: dose})
 				}
 			}
 			if len(schedule) <= maxADay {

@@ -25,17 +25,6 @@ type Site struct {
 	Intervals []cohort.Interval
 }
 
-// Place is a room, or an enclosure inside a room.
-type Place struct {
-	ID   string
-	Room bool
-	In   string // the room of an enclosure; "" for none
-	// Bands are the place's own. They are combined with those of the cohorts that live there: see [Site.BandAt].
-	Bands map[quantity.Quantity]care.DayNight
-	// Latch makes the alarms of the place stay until a person resets them.
-	Latch bool
-}
-
 // Point is a measured point.
 type Point struct {
 	Point quantity.Point

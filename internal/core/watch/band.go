@@ -89,7 +89,7 @@ func (c *Core) lightInDoubt(t instant.Instant) bool {
 // alarm only if it leaves both. Critical limits follow the clock, since there a false alarm is the lesser evil. So do ledgers.
 func (c *Core) widestBand(p *point, t instant.Instant) care.Band {
 	band := p.band
-	other := c.site.bandAt(p.name, t.Time(), !p.day).Band
+	other := c.site.residence().BandBy(p.name, t.Time(), !p.day).Band
 	if !other.Has(care.Low) || other.Limits[care.Low] < band.Limits[care.Low] {
 		band.Limits[care.Low] = other.Limits[care.Low]
 	}

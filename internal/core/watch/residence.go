@@ -3,23 +3,17 @@ package watch
 import (
 	"time"
 
-	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
+	"dewline/internal/core/residence"
 )
 
-// Holding is the band that holds at a point, and the cohort that lives there.
-type Holding struct {
-	Cohort string // of several, the first one; "" where none lives there
-	Stage  care.Stage
-	Day    bool
-	Band   care.Band // with its defaults
-	// Owners name whose the limits are, such as "b-2026 (metamorph)" or the id of the place; "" where there is no limit.
-	Owners [care.LimitCount]string
-	// Apart names the owners of two bands that leave no value between them; "" if there are none.
-	Apart [2]string
-}
+// Place and Holding are those of package residence.
+type (
+	Place   = residence.Place
+	Holding = residence.Holding
+)
 
 // WithRecord returns the site with the intervals of its cohorts as the configuration and the entries have them.
 func (s Site) WithRecord(entries []cohort.Entry) Site {
@@ -27,122 +21,22 @@ func (s Site) WithRecord(entries []cohort.Entry) Site {
 	return s
 }
 
-// ResidentsAt returns the intervals of the cohorts that live at a place at time t, in the order of the site. They belong to the site.
+// residence is the site so far as it says who lives where.
+func (s *Site) residence() *residence.Site {
+	return &residence.Site{Light: s.Light, Places: s.Places, Profiles: s.Profiles, Intervals: s.Intervals}
+}
+
+// ResidentsAt returns the intervals of the cohorts that live at a place at time t: see [residence.Site.ResidentsAt].
 func (s *Site) ResidentsAt(place string, t instant.Instant) []*cohort.Interval {
-	var residents []*cohort.Interval
-	for i := range s.Intervals {
-		if n := &s.Intervals[i]; n.Place == place && place != "" && n.Holds(t) {
-			residents = append(residents, n)
-		}
-	}
-	return residents
+	return s.residence().ResidentsAt(place, t)
 }
 
-// BandAt returns the band that holds at a point at time t, and the cohort that lives there. The core, the pages and check all use it.
-// The tightest limit holds, limit by limit, of the place's own band and those of all cohorts that live there, unless the place's own
-// band overrides the others.
+// BandAt returns the band that holds at a point at time t: see [residence.Site.BandAt].
 func (s *Site) BandAt(point quantity.Point, t time.Time) Holding {
-	return s.bandAt(point, t, s.Light.IsDay(t))
+	return s.residence().BandAt(point, t)
 }
 
-func (s *Site) bandAt(point quantity.Point, t time.Time, day bool) Holding {
-	h := Holding{Day: day, Band: care.NoBand().WithDefaults(point.Quantity)}
-	merged := false
-	add := func(of string, bands *care.DayNight, at care.Stage) {
-		band := bands.At(day).Settled(point.Quantity, at)
-		if !merged {
-			h.Band, merged = band, true
-			for l := range h.Owners {
-				if h.Band.Has(care.Limit(l)) {
-					h.Owners[l] = of
-				}
-			}
-			return
-		}
-		both, possible := care.Tightest(point.Quantity, h.Band, band)
-		if !possible && h.Apart[0] == "" {
-			h.Apart = [2]string{bandOf(h.owner(&band), point.Place), bandOf(of, point.Place)}
-		}
-		h.own(&both, of)
-	}
-	residents := s.ResidentsAt(point.Place, instant.Of(t))
-	delicate := care.NoStage
-	for _, r := range residents {
-		if r.Stage.Delicate() {
-			delicate = r.Stage
-		}
-	}
-	if len(residents) > 0 {
-		h.Cohort, h.Stage = residents[0].Cohort, residents[0].Stage
-	}
-	for i := range s.Places {
-		if s.Places[i].ID != point.Place {
-			continue
-		}
-		if own, ok := s.Places[i].Bands[point.Quantity]; ok {
-			add(point.Place, &own, delicate)
-			if own.Override {
-				return h
-			}
-		}
-	}
-	for _, r := range residents {
-		if profile := s.Profiles[r.Profile]; profile != nil {
-			if bands, ok := profile.Care[r.Stage].Bands[point.Quantity]; ok {
-				add(r.Cohort+" ("+r.Stage.String()+")", &bands, r.Stage)
-			}
-		}
-	}
-	return h
-}
-
-// own takes over a band that was merged of the one so far and another one, and notes which limits are the other's. An inner limit that
-// was moved to an outer one belongs to whom that belongs.
-func (h *Holding) own(both *care.Band, other string) {
-	before := h.Band
-	h.Band = *both
-	for _, l := range [...]care.Limit{care.CriticalLow, care.CriticalHigh, care.Low, care.High} {
-		switch {
-		case !both.Has(l) || before.Has(l) && before.Limits[l] == both.Limits[l]:
-		case l == care.Low && both.Has(care.CriticalLow) && both.Limits[care.CriticalLow] == both.Limits[l]:
-			h.Owners[l] = h.Owners[care.CriticalLow]
-		case l == care.High && both.Has(care.CriticalHigh) && both.Limits[care.CriticalHigh] == both.Limits[l]:
-			h.Owners[l] = h.Owners[care.CriticalHigh]
-		default:
-			h.Owners[l] = other
-		}
-	}
-}
-
-// owner returns whose limit it is that leaves no value between itself and one of a band.
-func (h *Holding) owner(band *care.Band) string {
-	for _, below := range [...]care.Limit{care.Low, care.CriticalLow} {
-		for _, above := range [...]care.Limit{care.High, care.CriticalHigh} {
-			if h.Band.Has(below) && band.Has(above) && h.Band.Limits[below] >= band.Limits[above] {
-				return h.Owners[below]
-			}
-			if h.Band.Has(above) && band.Has(below) && band.Limits[below] >= h.Band.Limits[above] {
-				return h.Owners[above]
-			}
-		}
-	}
-	return ""
-}
-
-// bandOf names the band of an owner.
-func bandOf(owner, place string) string {
-	if owner == place {
-		return "the band of " + place
-	}
-	return "that of " + owner
-}
-
-// Apart returns the owners of two bands that leave no value between them at a point at time t, by day or by night; "" if there are
-// none.
+// Apart returns the owners of two bands that leave no value between them: see [residence.Site.Apart].
 func (s *Site) Apart(point quantity.Point, t time.Time) [2]string {
-	apart := s.bandAt(point, t, true).Apart
-	if apart[0] == "" && !s.Light.AlwaysDay {
-		apart = s.bandAt(point, t, false).Apart
-	}
-	return apart
+	return s.residence().Apart(point, t)
 }

@@ -24,7 +24,6 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
-	"dewline/internal/core/watch"
 )
 
 // Formatter writes the messages of a site.
@@ -41,12 +40,19 @@ type Formatter struct {
 type Now interface {
 	// Residents lists the cohorts that live in a place.
 	Residents(place string) []Resident
-	// Point returns the state of a point; false where there is no such point.
-	Point(p quantity.Point) (watch.PointState, bool)
+	// Point returns the latest value of a point; false where there is no such point.
+	Point(p quantity.Point) (Latest, bool)
 	// Trend returns an earlier value of a point, from which its direction follows; false if none is known.
 	Trend(p quantity.Point) (Earlier, bool)
 	// Feeds lists the points that a sensor feeds.
 	Feeds(sensor string) []quantity.Point
+}
+
+// Latest is the last value of a point.
+type Latest struct {
+	Value float64
+	At    instant.Instant // None or 0 where it was never read
+	Fresh bool            // it counts as the present value
 }
 
 // Resident is a cohort and its stage.
@@ -258,7 +264,7 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	} else {
 		to.Place, to.PlaceID = f.place(n.place), OneLine(n.place)
 		point := quantity.Point{Place: n.place, Quantity: n.of}
-		if state, ok := f.state(point); ok && value == nil && n.limit != "stale" && state.Zone != watch.UnknownZone {
+		if state, ok := f.state(point); ok && value == nil && n.limit != "stale" && state.Fresh {
 			value = &state.Value
 		}
 		if value != nil && !to.Over {
@@ -491,9 +497,9 @@ func (f *Formatter) places(points []quantity.Point) string {
 	return strings.Join(titles, ", ")
 }
 
-func (f *Formatter) state(p quantity.Point) (watch.PointState, bool) {
+func (f *Formatter) state(p quantity.Point) (Latest, bool) {
 	if f.Now == nil || p.Quantity == quantity.None {
-		return watch.PointState{}, false
+		return Latest{}, false
 	}
 	return f.Now.Point(p)
 }
@@ -503,10 +509,10 @@ func (f *Formatter) lastValues(points []quantity.Point, now instant.Instant) str
 	var values []string
 	for _, p := range points {
 		state, ok := f.state(p)
-		if !ok || state.LastReading.IsNone() || state.LastReading == 0 {
+		if !ok || state.At.IsNone() || state.At == 0 {
 			continue
 		}
-		value := fmt.Sprintf("%s at %s", f.Value(p.Quantity, state.Value), f.clock(state.LastReading, now))
+		value := fmt.Sprintf("%s at %s", f.Value(p.Quantity, state.Value), f.clock(state.At, now))
 		if len(points) > 1 {
 			value = strings.ReplaceAll(p.Quantity.String(), "-", " ") + " " + value
 		}

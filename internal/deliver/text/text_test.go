@@ -23,7 +23,6 @@ import (
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
-	"dewline/internal/core/watch"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files; read the difference before you commit it")
@@ -52,11 +51,11 @@ var pond = func() *care.Profile {
 	}
 }()
 
-func (l loft) Point(p quantity.Point) (watch.PointState, bool) {
+func (l loft) Point(p quantity.Point) (Latest, bool) {
 	v, ok := map[quantity.Quantity]float64{
 		quantity.WaterTemperature: 25.9, quantity.AirTemperature: 22.4, quantity.RelativeHumidity: 81.2,
 	}[p.Quantity]
-	return watch.PointState{Point: p, Value: v, Zone: watch.HighZone, LastReading: l.now.Add(-8 * time.Minute)}, ok
+	return Latest{Value: v, At: l.now.Add(-8 * time.Minute), Fresh: true}, ok
 }
 
 func (l loft) Trend(p quantity.Point) (Earlier, bool) {

@@ -16,6 +16,7 @@ import (
 
 	"dewline/configs"
 	"dewline/dashboards"
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
@@ -87,7 +88,7 @@ func makePast() (*past, error) {
 			loaded.Cohorts[i].Stages = []care.Since{{Stage: care.Metamorph, At: day(6, 10, 0)}}
 		}
 	}
-	p := &past{config: loaded, site: loaded.WatchSite(), at: present, readings: map[quantity.Point][]web.ReadingJSON{}, health: map[string]status.SensorHealth{}}
+	p := &past{config: loaded, site: assemble.Site(loaded), at: present, readings: map[quantity.Point][]web.ReadingJSON{}, health: map[string]status.SensorHealth{}}
 
 	room := sim.NorthLoft(sim.DemoStart(location), 1, p.site.Light)
 	room.Start = begin

@@ -78,7 +78,7 @@ func loadSetting() (*setting, error) {
 
 // newSetting arranges a site for the proving ground.
 func newSetting(site *config.Site) (*setting, error) {
-	s := &setting{config: site, watch: site.WatchSite(), order: map[quantity.Point]int{}}
+	s := &setting{config: site, watch: assemble.Site(site), order: map[quantity.Point]int{}}
 	for _, p := range s.watch.Points {
 		s.order[p.Point] = len(s.points)
 		s.points = append(s.points, pointOf{name: p.Point, accuracy: p.Accuracy, room: -1, inputs: [2]int{-1, -1}})

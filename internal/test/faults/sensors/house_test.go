@@ -15,6 +15,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
@@ -67,7 +68,7 @@ func newHouse(t *testing.T, text string, open opener) *house {
 		samples: make(chan intake.Sample, 64), ledgers: map[int32][]watch.Ledger{}, usable: map[quantity.Point]int{},
 		suspect: map[quantity.Point][]instant.Instant{},
 	}
-	h.chain.Configure(site.WatchSite(), "rehearsal")
+	h.chain.Configure(assemble.Site(site), "rehearsal")
 	if len(wiring.Fed) > 0 {
 		h.feed, err = mqttfed.New(wiring.Fed, mqttfed.Options{})
 		require.NoError(t, err)

@@ -1,7 +1,6 @@
-package config
+package assemble_test
 
 import (
-	"fmt"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -10,6 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/assemble"
+	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/watch"
 )
@@ -24,13 +25,13 @@ stages:
 `
 
 // overviewAt sums up a site that has the care profile forest-floor.
-func overviewAt(t *testing.T, at time.Time, text string) Overview {
+func overviewAt(t *testing.T, at time.Time, text string) config.Overview {
 	t.Helper()
-	site, problems := LoadFS(fstest.MapFS{
+	site, problems := config.LoadFS(fstest.MapFS{
 		"site.yaml": &fstest.MapFile{Data: []byte(text)}, "frogs.yaml": &fstest.MapFile{Data: []byte(careOfFrogs)},
 	}, "site.yaml")
 	require.NoError(t, problems.Err())
-	return site.Overview(at, nil)
+	return assemble.Overview(site, at, nil)
 }
 
 const northLoft = `site: north-loft
@@ -109,11 +110,11 @@ func TestOverviewSaysWhereAlarmsGo(t *testing.T) {
 
 // A running daemon may have moved a cohort to another stage than the configuration says.
 func TestOverviewOfARunningDaemon(t *testing.T) {
-	site, problems := LoadFS(fstest.MapFS{
+	site, problems := config.LoadFS(fstest.MapFS{
 		"site.yaml": &fstest.MapFile{Data: []byte(northLoft)}, "frogs.yaml": &fstest.MapFile{Data: []byte(careOfFrogs)},
 	}, "site.yaml")
 	require.NoError(t, problems.Err())
-	core := watch.New(site.WatchSite(), "")
+	core := watch.New(assemble.Site(site), "")
 	var states []watch.PointState
 	for i := range core.Points() {
 		s := core.State(int32(i))
@@ -123,35 +124,6 @@ func TestOverviewOfARunningDaemon(t *testing.T) {
 		}
 		states = append(states, s)
 	}
-	o := site.Overview(inJuly, states)
+	o := assemble.Overview(site, inJuly, states)
 	assert.Equal(t, []string{"tub-2, tadpoles of c-2026: water temperature up to 77 °F"}, o.Watched)
-}
-
-// A zone without summer time, or an abbreviation, is hardly what a keeper means.
-func TestTimezonesInDoubt(t *testing.T) {
-	for zone, want := range map[string]string{
-		"EST":           "EST keeps one time all year, so that days and light hours would be an hour off while clocks are put forward: write a town, such as timezone: America/New_York",
-		"HST":           "HST is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: Pacific/Honolulu",
-		"CET":           "CET is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: Europe/Berlin",
-		"Etc/GMT+5":     "Etc/GMT+5 has no summer time, and its sign means the other way round than most people think: write a town such as Europe/Lisbon",
-		"PST":           `unknown timezone "PST": did you mean "America/Los_Angeles"?`,
-		"UTC":           "",
-		"Europe/Lisbon": "",
-		"Asia/Kolkata":  "",
-	} {
-		_, problems := LoadFS(fstest.MapFS{"site.yaml": &fstest.MapFile{
-			Data: fmt.Appendf(nil, "site: north-loft\ntimezone: %s\nplaces: [{id: loft, kind: room}]\n", zone),
-		}}, "site.yaml")
-		var said []string
-		for _, p := range problems {
-			if strings.HasPrefix(p.Path, "timezone") {
-				said = append(said, p.Message)
-			}
-		}
-		assert.Equal(t, want, strings.Join(said, "|"), zone)
-	}
-	for _, zone := range abbreviated {
-		_, err := time.LoadLocation(zone)
-		assert.NoError(t, err)
-	}
 }

@@ -1,4 +1,4 @@
-package misting_test
+package schedule_test
 
 import (
 	"testing"
@@ -9,16 +9,16 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/core/instant"
-	"dewline/internal/core/misting"
+	"dewline/internal/core/misting/schedule"
 )
 
-func TestParseSchedule(t *testing.T) {
-	s, err := misting.ParseSchedule(" 18:30x0.5, 07:30 ")
+func TestParse(t *testing.T) {
+	s, err := schedule.Parse(" 18:30x0.5, 07:30 ")
 	require.NoError(t, err)
-	assert.Equal(t, misting.Schedule{{Minute: 450, Dose: 1}, {Minute: 1110, Dose: 0.5}}, s)
+	assert.Equal(t, schedule.Schedule{{Minute: 450, Dose: 1}, {Minute: 1110, Dose: 0.5}}, s)
 	assert.Equal(t, "07:30,18:30x0.5", s.String())
 	assert.Equal(t, 1.5, s.Water())
-	none, err := misting.ParseSchedule("")
+	none, err := schedule.Parse("")
 	require.NoError(t, err)
 	assert.Empty(t, none)
 	for text, want := range map[string]string{
@@ -35,21 +35,21 @@ func TestParseSchedule(t *testing.T) {
 		"07:30xfast":    "not a number",
 		"07:30,07:30x2": "given twice",
 	} {
-		_, err := misting.ParseSchedule(text)
+		_, err := schedule.Parse(text)
 		assert.ErrorContains(t, err, want, text)
 	}
 }
 
-func FuzzParseSchedule(f *testing.F) {
+func FuzzParse(f *testing.F) {
 	for _, seed := range []string{"07:30x1,18:30x0.5", "", "00:00", "23:59x20", "x", "1:1x", "07:30,07:30"} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
-		s, err := misting.ParseSchedule(text)
+		s, err := schedule.Parse(text)
 		if err != nil {
 			return
 		}
-		again, err := misting.ParseSchedule(s.String())
+		again, err := schedule.Parse(s.String())
 		require.NoError(t, err, "what is printed can be read")
 		require.Equal(t, s.String(), again.String())
 	})
@@ -61,12 +61,12 @@ func TestEachSlotHappensOnceOnEachDate(t *testing.T) {
 		zone := rapid.SampledFrom([]string{"UTC", "Europe/Lisbon", "America/New_York", "Australia/Lord_Howe", "America/Sao_Paulo", "Asia/Tehran"}).Draw(t, "zone")
 		location, err := time.LoadLocation(zone)
 		require.NoError(t, err)
-		slot := misting.Slot{Minute: rapid.IntRange(0, 1439).Draw(t, "minute"), Dose: 1}
+		slot := schedule.Slot{Minute: rapid.IntRange(0, 1439).Draw(t, "minute"), Dose: 1}
 		first := 1 + rapid.IntRange(0, 364).Draw(t, "day")
 		const days = 30
 		from := instant.Of(instant.OnClock(2018, 1, first, 0, location))
 		to := instant.Of(instant.OnClock(2018, 1, first+days, 0, location))
-		all := misting.Schedule{slot}.Over(from, to, location)
+		all := schedule.Schedule{slot}.Over(from, to, location)
 		require.Len(t, all, days)
 		for i, m := range all {
 			local := m.At.Time().In(location)
@@ -81,7 +81,7 @@ func TestSkippedAndRepeatedTimes(t *testing.T) {
 	require.NoError(t, err)
 	over := func(month time.Month, day int) string {
 		from := time.Date(2026, month, day, 0, 0, 0, 0, lisbon)
-		all := misting.Schedule{{Minute: 90, Dose: 1}}.Over(instant.Of(from), instant.Of(from.AddDate(0, 0, 1)), lisbon)
+		all := schedule.Schedule{{Minute: 90, Dose: 1}}.Over(instant.Of(from), instant.Of(from.AddDate(0, 0, 1)), lisbon)
 		require.Len(t, all, 1)
 		return all[0].At.String()
 	}

@@ -1,8 +1,8 @@
-package misting
+// Package schedule has the times at which a mister is set to mist.
+package schedule
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -17,6 +17,12 @@ type Slot struct {
 	Dose   float64
 }
 
+// Misting is a burst at a time. Dose is its length in units of the usual one; 0 counts as 1.
+type Misting struct {
+	At   instant.Instant
+	Dose float64
+}
+
 // Schedule is what a mister is set to, in the order of the times.
 type Schedule []Slot
 
@@ -25,9 +31,9 @@ const (
 	maxDose  = 20
 )
 
-// ParseSchedule reads "07:30x1,18:30x0.5": local times of day, each with an optional length in units of the usual misting. The empty
+// Parse reads "07:30x1,18:30x0.5": local times of day, each with an optional length in units of the usual misting. The empty
 // text is a mister that is off.
-func ParseSchedule(text string) (Schedule, error) {
+func Parse(text string) (Schedule, error) {
 	schedule := Schedule{}
 	if strings.TrimSpace(text) == "" {
 		return schedule, nil
@@ -66,7 +72,7 @@ func ParseSchedule(text string) (Schedule, error) {
 
 func (s Slot) clock() string { return fmt.Sprintf("%02d:%02d", s.Minute/60, s.Minute%60) }
 
-// String writes the schedule as [ParseSchedule] reads it.
+// String writes the schedule as [Parse] reads it.
 func (s Schedule) String() string {
 	var b strings.Builder
 	for i, slot := range s {
@@ -117,23 +123,5 @@ func (s Schedule) Over(from, to instant.Instant, location *time.Location) []Mist
 		}
 		return 0
 	})
-	return all
-}
-
-// doses spreads mistings over minutes.
-func doses(mistings []Misting, from instant.Instant, n int) []float64 {
-	all := make([]float64, n)
-	for _, m := range mistings {
-		if m.At < from {
-			continue
-		}
-		if i := int(m.At.Sub(from) / minute); i < n {
-			dose := m.Dose
-			if !(dose > 0) || math.IsInf(dose, 0) {
-				dose = 1
-			}
-			all[i] += dose
-		}
-	}
 	return all
 }

@@ -1,0 +1,56 @@
+package config
+
+import (
+	"fmt"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/core/quality"
+	"dewline/sensors"
+)
+
+// AccuracyOf returns the expanded uncertainty (k = 2) of a channel in the unit of a difference: that of its calibration,
+// else the one given, else that of the data sheet; 0 where none is known.
+func (s *SensorConfig) AccuracyOf(channel sensors.Channel) float64 {
+	if s.Calibration != nil && s.Calibration.Channels[channel].Uncertainty > 0 {
+		return s.Calibration.Channels[channel].Uncertainty
+	}
+	return s.Accuracy[channel]
+}
+
+// CalibrationOf returns the calibration of a channel, and nil where it has none. The error tells why a correction is not
+// to be believed; a site that was loaded without errors has none of those.
+func (s *SensorConfig) CalibrationOf(channel sensors.Channel) (*quality.Calibration, error) {
+	if s.Calibration == nil {
+		return nil, nil
+	}
+	correction, ok := s.Calibration.Channels[channel]
+	if !ok {
+		return nil, nil
+	}
+	q := quantityOf(channel)
+	if point, fed := s.Feeds[channel]; fed && point.Quantity.Unit() == q.Unit() {
+		q = point.Quantity
+	}
+	var at instant.Instant
+	if !s.Calibration.Date.IsZero() {
+		at = instant.Of(s.Calibration.Date)
+	}
+	uncertainty := s.AccuracyOf(channel)
+	compare := func(fix Fix) quality.Comparison {
+		return quality.Comparison{Measured: fix.Measured, Reference: fix.Reference, ReferenceUncertainty: uncertainty}
+	}
+	switch len(correction.Points) {
+	case 0:
+		calibration, err := quality.OnePoint(q, at, quality.Comparison{Reference: correction.Offset, ReferenceUncertainty: uncertainty})
+		if err != nil {
+			return nil, err
+		}
+		calibration.Points, calibration.GainUncertainty = nil, 0 // nobody said where the offset was found
+		return calibration, nil
+	case 1:
+		return quality.OnePoint(q, at, compare(correction.Points[0]))
+	case 2:
+		return quality.TwoPoint(q, at, compare(correction.Points[0]), compare(correction.Points[1]))
+	}
+	return nil, fmt.Errorf("calibrating %s: %d points are given, and a straight line takes one or two: the two that lie farthest apart will do", q, len(correction.Points))
+}
