@@ -71,8 +71,8 @@ type Point struct {
 	Stages     []Stage                  `json:"stages"`
 	Excursions []replay.ExcursionReport `json:"excursions"`
 
-	held  []held
-	after instant.Instant // begin of the range, which may be before the first reading
+	held []held
+	late bool // it begins with the first reading that there ever was, after the begin of the range
 }
 
 // Band is what the values of a point were judged by.
@@ -177,11 +177,12 @@ type subject struct {
 
 // complete sums up one point in every form that the report has.
 func (s *subject) complete(ctx context.Context, h History, p *replay.PointReport) (made Point, err error) {
-	if err := s.beginWithReadings(ctx, h, p); err != nil {
+	late, err := s.beginWithReadings(ctx, h, p)
+	if err != nil {
 		return made, err
 	}
 	made = s.point(p)
-	made.after = s.From
+	made.late = late
 	made.held, made.InForce = s.limitsOf(p)
 	made.Weeks, made.Median, err = s.weeks(ctx, h, p)
 	return made, err

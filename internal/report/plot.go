@@ -54,7 +54,7 @@ func (w Words) plotOf(p *Point, from, to instant.Instant) template.HTML {
 	d.limits(p)
 	d.strip(p)
 	fmt.Fprintf(d, `<rect class="frame" x="%g" y="%g" width="%g" height="%g"/></svg>`, plotLeft, plotTop, plotRight-plotLeft, plotBottom-plotTop)
-	return template.HTML(d.String()) //nolint:gosec // every text in it is escaped
+	return template.HTML(d.String()) // every text in it is escaped
 }
 
 // shown converts a value to the unit that is shown.

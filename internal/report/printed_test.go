@@ -264,10 +264,18 @@ func TestTimeBeforeTheFirstReadingDoesNotCount(t *testing.T) {
 	assert.Equal(t, "2026-09-08", p.Days[0].Day)
 	assert.Equal(t, p.Whole.ElapsedS, p.Days[0].ElapsedS+p.Days[1].ElapsedS+p.Days[2].ElapsedS)
 
+	text := func(h report.History) string {
+		var b bytes.Buffer
+		require.NoError(t, report.Text(&b, expose(t, site, h, report.Request{From: from, To: to, Place: "tub-1"}).Sheet(report.WordsOf(site))))
+		return b.String()
+	}
+	assert.Contains(t, text(&memory{readings: readings}), "The first reading is of 2026-09-08 12:20; the time before it does not count.")
+
 	// The same range with a probe that gave a value a month before, and was broken since.
 	old := append([]store.PointSample{reading(tub, begin.AddDate(0, -1, 0), 22, quantity.Fail)}, readings...)
 	p = of(&memory{readings: old}, report.Request{From: from, To: to})
 	assert.Equal(t, from, p.Whole.From)
+	assert.NotContains(t, text(&memory{readings: old}), "first reading")
 	assert.InDelta(t, 1-(36+1.0/3)/96, float64(*p.Whole.Coverage), 1e-9)
 
 	// A range that begins after the first reading begins where the keeper said.

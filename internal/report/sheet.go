@@ -168,7 +168,7 @@ func (w Words) pointSection(p *Point) Section {
 	if p.Whole.Coverage != nil && *p.Whole.Coverage == 0 {
 		section.Lines = append(section.Lines, "Nothing was observed: all of the time is unknown.")
 	}
-	if p.beganLate() {
+	if p.late {
 		section.Lines = append(section.Lines, w.firstReading(p))
 	}
 	labels, rows := w.rows(p)
