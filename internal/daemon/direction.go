@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/pipeline"
 	"dewline/internal/core/quantity"
@@ -59,13 +60,12 @@ type present struct {
 // Residents implements [text.Now].
 func (p *present) Residents(place string) []text.Resident {
 	var list []text.Resident
-	site := p.watched.Load()
-	for _, r := range p.chain.Core.Residents(place, p.now()) {
+	core, now := p.chain.Core, p.now()
+	profiles := p.watched.Load().Profiles
+	for _, r := range core.Residents(place, now) {
 		resident := text.Resident{Cohort: r.Cohort, Stage: r.Stage.String()}
-		for i := range site.Cohorts {
-			if site.Cohorts[i].ID == r.Cohort {
-				resident.Profile = site.Profiles[site.Cohorts[i].Profile]
-			}
+		if at := cohort.At(core.Animals(), r.Cohort, now); at != nil {
+			resident.Profile = profiles[at.Profile]
 		}
 		list = append(list, resident)
 	}

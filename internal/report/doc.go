@@ -53,6 +53,7 @@
 //	 "care": [{"task": …, "place": …, "cohort": …, "times": n, "first": …, "last": …, "longest_pause_s": …}],
 //	 "journal": [{"at": …, "kind": "cohort.stage"|"misting"|"note"|…, "place": …, "cohort": …, "stage": …, "since": …, "until": …,
 //	              "by": …, "reason": …, "text": …, "count": n, "why": …, "task": …}],
+//	 "advice": [{"profile": …, "stage": …, "gosner": …, "notes": […]}],   what the profiles say about the stages of the range
 //	 "heat_load": …,                           what a mean kinetic temperature is, and is not
 //	 "cautions": […]}
 //

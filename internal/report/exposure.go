@@ -50,6 +50,7 @@ type Exposure struct {
 	Counts   []Count         `json:"counts"`
 	Care     []Care          `json:"care"`
 	Journal  []Note          `json:"journal"`
+	Advice   []Advice        `json:"advice"`
 	HeatLoad string          `json:"heat_load"`
 	Cautions []string        `json:"cautions"`
 
@@ -161,7 +162,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	out.Journal = s.notes(entries)
 	out.Worst = out.worst(&s)
 	out.Counts, out.Care = s.counts(entries), s.care(entries)
-	out.Cautions = s.cautions()
+	out.Advice, out.Cautions = s.advice(), s.cautions()
 	s.name(out)
 	return out, nil
 }
@@ -543,9 +544,10 @@ func (s *subject) notes(entries []*journal.Entry) []Note {
 func (s *subject) cautions() []string {
 	all := []string{Caution}
 	used := map[string]bool{}
-	for _, c := range s.watched.Cohorts {
-		if (s.place == "" || c.Place == s.place) && (s.Cohort == "" || c.ID == s.Cohort) {
-			used[c.Profile] = true
+	for i := range s.watched.Intervals {
+		n := &s.watched.Intervals[i]
+		if (s.place == "" || n.Place == s.place) && (s.Cohort == "" || n.Cohort == s.Cohort) {
+			used[n.Profile] = true
 		}
 	}
 	for _, id := range slices.Sorted(maps.Keys(used)) {

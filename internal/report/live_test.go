@@ -52,6 +52,8 @@ title: Forest floor
 caution: Invented for a test. A starting point only.
 stages:
   larva:
+    gosner: "21–41"
+    notes: ["Invented: it grazes.", "Act within 4 h outside the band (invented)."]
     water-temperature: {low: 70 degF, high: 75 degF, critical-high: 81 degF}
   metamorph:
     water-temperature: {low: 70 degF, high: 74 degF, critical-high: 79 degF}

@@ -63,6 +63,9 @@ func (e *Exposure) Printed(w Words) *Sheet {
 			s.Sections = append(s.Sections, section)
 		}
 	}
+	if section := adviceSection(e.Advice); len(section.Lines) > 0 {
+		s.Sections = append(s.Sections, section)
+	}
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s
 }

@@ -148,6 +148,9 @@ func (e *Exposure) Sheet(w Words) *Sheet {
 			s.Sections = append(s.Sections, section)
 		}
 	}
+	if section := adviceSection(e.Advice); len(section.Lines) > 0 {
+		s.Sections = append(s.Sections, section)
+	}
 	s.Notes = append(s.Notes, e.HeatLoad)
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s

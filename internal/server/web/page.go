@@ -184,8 +184,8 @@ func alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time) string) 
 // cautionsOf lists the cautions of the care profiles that are in use.
 func cautionsOf(site *watch.Site) []string {
 	var cautions []string
-	for i := range site.Cohorts {
-		profile := site.Profiles[site.Cohorts[i].Profile]
+	for i := range site.Intervals {
+		profile := site.Profiles[site.Intervals[i].Profile]
 		if profile == nil || profile.Caution == "" {
 			continue
 		}

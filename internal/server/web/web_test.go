@@ -462,7 +462,8 @@ func TestPlainPage(t *testing.T) {
 	index, ok := r.core.Index(point(t, "tub-1/water-temperature"))
 	require.True(t, ok)
 	assert.Contains(t, text, quantity.Fahrenheit.Print(r.core.State(index).Value, 1))
-	for _, caution := range []string{"residual-current", "drip loop", "independent cut-out", "it switches nothing", "veterinarian", "permit office", "electrical code", "Quarantine", "Never release", "gloves", "Salmonella"} {
+	for _, caution := range []string{"residual-current", "drip loop", "independent cut-out", "it switches nothing", "veterinarian", "permit office", "electrical code", "Quarantine", "Never release", "gloves", "Salmonella",
+		"RCD, GFCI", "Legionella", "UV and heat lamps", "peroxymonosulfate", "acid or ammonia", "Small children", "that of a humidity check", "let a heater cool"} {
 		assert.Contains(t, text, caution)
 	}
 }
