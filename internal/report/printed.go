@@ -57,14 +57,11 @@ func (e *Exposure) Printed(w Words) *Sheet {
 		s.Sections = append(s.Sections, section)
 	}
 	for _, section := range []Section{
-		w.worstSection(e), w.alarmSummary(e.Alarms), w.recordSection(e), w.limitSection(e), w.sensorSection(e),
+		w.worstSection(e), w.alarmSummary(e.Alarms), w.recordSection(e), w.limitSection(e), w.sensorSection(e), adviceSection(e.Advice),
 	} {
 		if len(section.Tables) > 0 || len(section.Lines) > 0 {
 			s.Sections = append(s.Sections, section)
 		}
-	}
-	if section := adviceSection(e.Advice); len(section.Lines) > 0 {
-		s.Sections = append(s.Sections, section)
 	}
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s
