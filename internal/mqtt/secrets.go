@@ -5,15 +5,12 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"regexp"
-	"strings"
 	"time"
-)
 
-// maxSecret bounds a password file; MQTT allows 64 KiB, and a wrong path may name something larger.
-const maxSecret = 64 << 10
+	"dewline/internal/secretfile"
+)
 
 // credentials returns user and password for one connect.
 func (o *Options) credentials() (username, password string, err error) {
@@ -23,31 +20,10 @@ func (o *Options) credentials() (username, password string, err error) {
 	if o.PasswordFile == "" {
 		return o.Username, "", nil
 	}
-	password, err = readSecret(o.PasswordFile)
-	return o.Username, password, err
-}
-
-// readSecret reads the one line of a password file. Its errors never quote the content.
-func readSecret(path string) (string, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("mqtt: password file: %w", err)
+	if password, err = secretfile.Read(o.PasswordFile); err != nil {
+		return "", "", fmt.Errorf("mqtt: password file: %w", err)
 	}
-	defer func() { _ = file.Close() }() // only read
-	content, err := io.ReadAll(io.LimitReader(file, maxSecret+1))
-	if err != nil {
-		return "", fmt.Errorf("mqtt: password file: %w", err)
-	}
-	secret := strings.TrimRight(string(content), "\r\n")
-	switch {
-	case len(content) > maxSecret:
-		return "", fmt.Errorf("mqtt: password file %s is larger than a password", path)
-	case secret == "":
-		return "", fmt.Errorf("mqtt: password file %s is empty", path)
-	case strings.ContainsAny(secret, "\r\n"):
-		return "", fmt.Errorf("mqtt: password file %s has more than one line", path)
-	}
-	return secret, nil
+	return o.Username, password, nil
 }
 
 // tlsConfig reads the certificates for one connect.

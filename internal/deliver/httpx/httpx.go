@@ -1,4 +1,4 @@
-// Package httpx makes requests to secret addresses on the internet: it reads addresses and secrets from files, makes a client that
+// Package httpx makes requests to secret addresses on the internet: it reads addresses from files, makes a client that
 // follows no redirect to another host, and explains errors without quoting address or secret.
 //
 //	address := httpx.Address{File: "/run/credentials/dewline.service/hook"}
@@ -16,15 +16,12 @@ package httpx
 import (
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/url"
-	"os"
 	"strings"
-)
 
-// maxSecret bounds a file with a secret: a wrong path may name something larger.
-const maxSecret = 64 << 10
+	"dewline/internal/secretfile"
+)
 
 // Address is where to send requests: the URL itself, or a file that contains it.
 type Address struct{ URL, File string }
@@ -34,8 +31,8 @@ func (a Address) Get() (*url.URL, error) {
 	text, where := a.URL, "the address"
 	if a.File != "" {
 		var err error
-		if text, err = Secret(a.File); err != nil {
-			return nil, err
+		if text, err = secretfile.Read(a.File); err != nil {
+			return nil, fmt.Errorf("secret: %w", err)
 		}
 		where = "the address in " + a.File
 	}
@@ -65,29 +62,6 @@ func (a Address) GoString() string { return a.String() }
 
 // LogValue implements [slog.LogValuer].
 func (a Address) LogValue() slog.Value { return slog.StringValue(a.String()) }
-
-// Secret reads the one line of a file. Its errors never quote the content.
-func Secret(path string) (string, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("secret: %w", err)
-	}
-	defer func() { _ = file.Close() }() // only read
-	content, err := io.ReadAll(io.LimitReader(file, maxSecret+1))
-	if err != nil {
-		return "", fmt.Errorf("secret: %w", err)
-	}
-	secret := strings.TrimRight(string(content), "\r\n")
-	switch {
-	case len(content) > maxSecret:
-		return "", fmt.Errorf("secret: %s is too large to be one", path)
-	case secret == "":
-		return "", fmt.Errorf("secret: %s is empty", path)
-	case strings.ContainsFunc(secret, func(r rune) bool { return r < ' ' || r == 0x7f }):
-		return "", fmt.Errorf("secret: %s has more than one line, or control characters", path)
-	}
-	return secret, nil
-}
 
 // ErrRedirected is the error of a redirect to another host, which is not followed.
 var ErrRedirected = errors.New("the server redirects to another address, which is not followed")

@@ -18,9 +18,9 @@ import (
 	"github.com/wneessen/go-mail/smtp"
 
 	"dewline/internal/deliver"
-	"dewline/internal/deliver/httpx"
 	"dewline/internal/deliver/serial"
 	"dewline/internal/deliver/text"
+	"dewline/internal/secretfile"
 )
 
 // The times of a delivery.
@@ -172,9 +172,9 @@ func (m *Mail) connect(ctx context.Context) (*connection, error) {
 		options, logins = append(options, gomail.WithTLSPolicy(gomail.NoTLS)), loginsInClear
 	}
 	if m.o.Username != "" {
-		password, err := httpx.Secret(m.o.PasswordFile)
+		password, err := secretfile.Read(m.o.PasswordFile)
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("secret: %w", err)
 		}
 		options = append(options, gomail.WithUsername(m.o.Username), gomail.WithPassword(password), gomail.WithOpportunisticSMTPAuth(logins...))
 	}

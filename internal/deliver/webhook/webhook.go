@@ -15,6 +15,7 @@ import (
 	"dewline/internal/deliver/httpx"
 	"dewline/internal/deliver/serial"
 	"dewline/internal/deliver/text"
+	"dewline/internal/secretfile"
 )
 
 // The limits of a request.
@@ -169,16 +170,16 @@ func (w *Webhook) request(ctx context.Context, c content) (*http.Request, error)
 	}
 	request.Header.Set("User-Agent", "dewline")
 	if w.o.TokenFile != "" {
-		token, err := httpx.Secret(w.o.TokenFile)
+		token, err := secretfile.Read(w.o.TokenFile)
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("secret: %w", err)
 		}
 		request.Header.Set("Authorization", "Bearer "+token)
 	}
 	if w.o.SecretFile != "" {
-		secret, err := httpx.Secret(w.o.SecretFile)
+		secret, err := secretfile.Read(w.o.SecretFile)
 		if err != nil {
-			return nil, err
+			return nil, fmt.Errorf("secret: %w", err)
 		}
 		request.Header.Set(SignatureHeader, Sign([]byte(secret), w.o.Now(), []byte(c.Body)))
 	}

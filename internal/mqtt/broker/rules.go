@@ -6,14 +6,13 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"slices"
 	"strings"
 
 	"golang.org/x/crypto/bcrypt"
 
 	"dewline/internal/mqtt"
+	"dewline/internal/secretfile"
 )
 
 // internalUser is the name under which the program itself logs in.
@@ -133,11 +132,11 @@ func newAccounts(o Options, secret string, cost int) (*accounts, error) {
 				return nil, fmt.Errorf("user %q: %w", user.Name, err)
 			}
 		}
-		password, err := readPassword(user.PasswordFile)
+		password, err := secretfile.Read(user.PasswordFile)
 		if err != nil {
-			return nil, fmt.Errorf("user %q: %w", user.Name, err)
+			return nil, fmt.Errorf("user %q: password file: %w", user.Name, err)
 		}
-		hash, err := bcrypt.GenerateFromPassword(digest(password), cost)
+		hash, err := bcrypt.GenerateFromPassword(digest([]byte(password)), cost)
 		if err != nil {
 			return nil, fmt.Errorf("user %q: %w", user.Name, err)
 		}
@@ -150,30 +149,6 @@ func newAccounts(o Options, secret string, cost int) (*accounts, error) {
 func digest(password []byte) []byte {
 	sum := sha256.Sum256(password)
 	return []byte(hex.EncodeToString(sum[:]))
-}
-
-// readPassword reads the one line of a password file. Its errors never quote the content.
-func readPassword(path string) ([]byte, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("password file: %w", err)
-	}
-	defer func() { _ = file.Close() }() // only read
-	const maxBytes = 1024
-	content, err := io.ReadAll(io.LimitReader(file, maxBytes+1))
-	if err != nil {
-		return nil, fmt.Errorf("password file: %w", err)
-	}
-	password := strings.TrimRight(string(content), "\r\n")
-	switch {
-	case len(content) > maxBytes:
-		return nil, fmt.Errorf("password file %s is larger than a password", path)
-	case password == "":
-		return nil, fmt.Errorf("password file %s is empty", path)
-	case strings.ContainsAny(password, "\r\n"):
-		return nil, fmt.Errorf("password file %s has more than one line", path)
-	}
-	return []byte(password), nil
 }
 
 // login is the user name and password of a connect.

@@ -175,7 +175,7 @@ func TestStartRefuses(t *testing.T) {
 		`user "chief": password file: open`:            with(User{Name: "chief", PasswordFile: filepath.Join(t.TempDir(), "none")}),
 		`is empty`:                                     with(User{Name: "chief", PasswordFile: file("\n")}),
 		`has more than one line`:                       with(User{Name: "chief", PasswordFile: file("hush\nhush\n")}),
-		`is larger than a password`:                    with(User{Name: "chief", PasswordFile: file(strings.Repeat("hush", 1000))}),
+		`is larger than a password`:                    with(User{Name: "chief", PasswordFile: file(strings.Repeat("hush", 20_000))}),
 	} {
 		_, err := start(o, quick())
 		require.ErrorContains(t, err, want)

@@ -146,7 +146,7 @@ func TestReadUsers(t *testing.T) {
 		{Name: "c", Role: "viewer", TokenFile: file("c", "planted")},
 		{Name: "d", Role: "viewer", HashFile: file("d", hash+"\n"+hash+"\n")},
 		{Name: "e", Role: "viewer", HashFile: file("e", "\n")},
-		{Name: "f", Role: "viewer", HashFile: file("f", strings.Repeat("x", 5000))},
+		{Name: "f", Role: "viewer", HashFile: file("f", strings.Repeat("x", 70_000))},
 		{Name: "g", Role: "root", HashFile: file("g", hash)},
 		{Name: "h", Role: "viewer", HashFile: folder},
 	})

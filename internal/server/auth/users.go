@@ -3,9 +3,8 @@ package auth
 import (
 	"errors"
 	"fmt"
-	"io"
-	"os"
-	"strings"
+
+	"dewline/internal/secretfile"
 )
 
 // Role is what a user may do.
@@ -30,8 +29,6 @@ type UserFiles struct {
 	Name, Role          string
 	HashFile, TokenFile string
 }
-
-const maxSecretFile = 4 << 10
 
 // ReadUsers reads the files of users. Users whose files cannot be used are left out, and the error names all of them: one bad
 // file must not lock out the others.
@@ -58,7 +55,7 @@ func readUser(f UserFiles) (User, error) {
 	if path == "" {
 		path = f.TokenFile
 	}
-	line, err := readLine(path)
+	line, err := secretfile.Read(path)
 	if err != nil {
 		return User{}, err
 	}
@@ -71,27 +68,4 @@ func readUser(f UserFiles) (User, error) {
 		return User{}, fmt.Errorf("%s: %w", path, err)
 	}
 	return user, nil
-}
-
-// readLine reads a file of one line. Its errors never quote the content.
-func readLine(path string) (string, error) {
-	file, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer func() { _ = file.Close() }() // only read
-	content, err := io.ReadAll(io.LimitReader(file, maxSecretFile+1))
-	if err != nil {
-		return "", err
-	}
-	line := strings.TrimRight(string(content), "\r\n")
-	switch {
-	case len(content) > maxSecretFile:
-		return "", fmt.Errorf("%s is larger than a hash or a token", path)
-	case line == "":
-		return "", fmt.Errorf("%s is empty", path)
-	case strings.ContainsAny(line, "\r\n"):
-		return "", fmt.Errorf("%s has more than one line", path)
-	}
-	return line, nil
 }
