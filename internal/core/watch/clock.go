@@ -148,12 +148,12 @@ func (p *point) clockStep(s step) {
 	} else if p.Accounted >= s.from {
 		p.widenGap(s)
 	}
-	shift(&p.Last, &p.Accounted, &p.Waiting, &p.ZoneSince, &p.Excursion.From, &p.Ledger.From, &p.Day.From, &p.Day.To)
+	shift(&p.Last, &p.Accounted, &p.Waiting, &p.ZoneSince, &p.Looked, &p.Excursion.From, &p.Ledger.From, &p.Day.From, &p.Day.To)
 	if p.Saturated {
 		shift(&p.SaturatedSince)
 	}
 	for k := range p.Conditions {
-		shift(&p.Conditions[k].Out, &p.Conditions[k].Back, &p.Tightened[k])
+		shift(&p.Conditions[k].Out, &p.Conditions[k].Back, &p.Tightened[k], &p.Said[k])
 	}
 	for k := range p.Ahead {
 		shift(&p.Ahead[k].Out, &p.Ahead[k].Back)

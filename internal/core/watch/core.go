@@ -42,6 +42,10 @@ type Core struct {
 	late          uint64
 	deadline      instant.Instant // no tick before this time can change anything; None = not known
 	doubt         UnconfirmedClock
+
+	// The offset of the local time, in nanoseconds, and from when until when it holds; None = not looked up.
+	zoneOffset          int64
+	zoneFrom, zoneUntil instant.Instant
 }
 
 // point is the state of one point: first what the configuration says, then what was seen.
@@ -56,17 +60,19 @@ type point struct {
 	feeders     []feeder  // sensors that feed it
 
 	// In force since the last boundary.
-	band      care.Band
-	limits    limits
-	rules     [care.LimitCount]limitRule
-	owners    [care.LimitCount]string // whose the limits are
-	day       bool
-	residents []Resident
-	bandAt    instant.Instant // the time for which the band was looked up
-	boundary  instant.Instant // when the band or the ledger changes next; None = never
-	changes   instant.Instant // when the limits change next, where the point looks ahead; None = never
-	after     limits          // from then on
-	kinetic   [2]float64      // a value and its e^(−ΔH/RT), so that each reading is computed once
+	band        care.Band
+	limits      limits
+	rules       [care.LimitCount]limitRule
+	owners      [care.LimitCount]string // whose the limits are
+	day         bool
+	residents   []Resident
+	bandAt      instant.Instant // the time for which the band was looked up
+	boundary    instant.Instant // when the band or the ledger changes next; None = never
+	changes     instant.Instant // when the limits change next, where the point looks ahead; None = never
+	after       limits          // from then on
+	course      course          // the usual day, made of Usual, once courseKnown
+	courseKnown bool
+	kinetic     [2]float64 // a value and its e^(−ΔH/RT), so that each reading is computed once
 
 	total     [ZoneCount]time.Duration // closed ledgers since this core was made
 	totalBase [ZoneCount]time.Duration // what the open ledger held when it was taken over
@@ -99,8 +105,12 @@ type pointMemory struct {
 	// When the limits became tighter last, by the light or by a stage; None if never.
 	Tightened [care.LimitCount]instant.Instant `json:"tightened"`
 	Outlook   outlook                          `json:"outlook"`
-	Ahead     [2]foresight                     `json:"ahead"` // rising, falling
-	Good      int                              `json:"good"`  // usable readings in a row since it was stale
+	Ahead     [2]foresight                     `json:"ahead"`  // rising, falling
+	Said      [care.LimitCount]instant.Instant `json:"said"`   // when each limit was foreseen last; None if never
+	Looked    instant.Instant                  `json:"looked"` // when the outlook was looked at last; None if never
+	Usual     usual                            `json:"usual"`
+	Slopes    slopes                           `json:"slopes"`
+	Good      int                              `json:"good"` // usable readings in a row since it was stale
 
 	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor is at the end of its range
 	SaturatedSince instant.Instant `json:"saturated_since"`     // without a break; meaningless unless Saturated
@@ -109,7 +119,7 @@ type pointMemory struct {
 // New makes a core for a site. Points derived from those of the site are added to it.
 func New(site Site, run string) *Core {
 	c := &Core{
-		site: site, run: run, now: instant.None, deadline: instant.None, doubt: noDoubt(),
+		site: site, run: run, now: instant.None, deadline: instant.None, doubt: noDoubt(), zoneUntil: instant.None,
 		room: map[string]string{}, inside: map[string][]string{}, places: map[string]*Place{},
 		index: map[quantity.Point]int32{}, byName: map[string]int{},
 	}
@@ -171,11 +181,11 @@ func (c *Core) addPoint(p Point, inputs []int32) int32 {
 func newPointMemory() pointMemory {
 	m := pointMemory{
 		Last: instant.None, Accounted: instant.None, Waiting: instant.None,
-		Zone: UnknownZone, ZoneSince: instant.None, Quiet: true,
+		Zone: UnknownZone, ZoneSince: instant.None, Quiet: true, Looked: instant.None,
 	}
 	for i := range m.Conditions {
 		m.Conditions[i].interrupt()
-		m.Tightened[i] = instant.None
+		m.Tightened[i], m.Said[i] = instant.None, instant.None
 	}
 	for i := range m.Ahead {
 		m.Ahead[i] = foresight{Out: instant.None, Back: instant.None}

@@ -7,94 +7,243 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
 )
 
 // foresight is the condition of an outlook alarm in one direction.
 type foresight struct {
 	Active bool            `json:"active,omitempty"`
+	Outer  bool            `json:"outer,omitempty"` // it is about the critical limit
 	Out    instant.Instant `json:"out"`
 	Back   instant.Instant `json:"back"`
 }
 
-// lookAhead updates the outlook of a point, and its alarms, after a reading.
+// The outlook of a point goes in steps of a fifteenth of its horizon.
+const (
+	lookSteps = 15
+	// fadeHorizons is after how many horizons 1/e of a trend is left: so slowly that on a straight line a limit is foreseen at least
+	// four fifths of the horizon before it is met.
+	fadeHorizons = 6
+	// again is how many horizons must pass before the same limit is foreseen again; engineering judgement, no published source.
+	again = 4
+	// lookTolerance lets readings that come each minute, but for some seconds, be looked at in time.
+	lookTolerance = 20 * time.Second
+)
+
+// lookAhead updates the outlook of a point, and its alarms, after a reading. What it follows is the deviation from the usual day, once that
+// is known: what comes back every morning is no trend.
 func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at instant.Instant, v float64, out []Effect) []Effect {
-	if !joined {
-		p.Outlook.reset()
+	if !joined || math.Abs(v-p.Outlook.Last) > maxSpeed(p.name.Quantity)*max(dt.Minutes(), 1) {
+		p.Outlook.reset() // after a gap, and after a jump, the trend is another one
 		for d := range p.Ahead {
-			p.Ahead[d].Out, p.Ahead[d].Back = instant.None, instant.None
+			if !joined {
+				p.Ahead[d].Out, p.Ahead[d].Back = instant.None, instant.None
+			}
 		}
 	}
 	horizon := p.band.Foresee
-	p.Outlook.add(dt, v, horizon)
+	day, minute := c.localTime(at)
+	usually, known := 0.0, false
+	if !c.doubt.Any() { // what time it is must be known
+		usually, known = p.learn(day, minute, v)
+	}
+	if known != p.Outlook.Deviates {
+		p.Outlook.reset()
+	}
+	p.Outlook.Last, p.Outlook.Deviates = v, known
+	p.Outlook.add(dt, v-usually, horizon)
+	if !p.Looked.IsNone() && at >= p.Looked && at.Sub(p.Looked) < horizon/lookSteps/2-lookTolerance {
+		return out
+	}
+	since := dt
+	if !p.Looked.IsNone() && at > p.Looked && joined {
+		since = at.Sub(p.Looked)
+	}
+	p.Looked = at
 	now, fitted := p.Outlook.fit(horizon)
+	if fitted {
+		now.slope = p.Slopes.unusual(minute, now.slope, since)
+	}
+	look := glance{point: p, at: at, minute: minute, trend: now, learned: known}
 	for d, kind := range [2]alarmKind{onRising, onFalling} {
-		ahead, target, meets := p.meets(now, kind, at, v)
-		holds := fitted && meets && ahead <= horizon
-		releases := fitted && (!meets || ahead > horizon*3/2)
-		out = c.followAhead(i, p, &p.Ahead[d], kind, target, holds, releases, at, v, out)
+		out = c.followAhead(i, p, &p.Ahead[d], kind, &look, fitted, at, v, out)
 	}
 	return out
 }
 
-// meets returns when a trend meets the next limit, and which one; false when it never does. It takes the next change of light or
-// stage into account: a room that warms up shortly before its light goes on is not about to leave the band of the day.
-func (p *point) meets(now trend, kind alarmKind, at instant.Instant, v float64) (ahead time.Duration, level float64, meets bool) {
-	limit, sign := p.limits.next(kind, v)
-	level = p.limits.at[limit]
-	ahead, meets = now.reaches(level, sign)
-	until := p.changes.Sub(at)
-	if p.changes.IsNone() || until <= 0 || until > p.band.Foresee*3/2 {
-		return ahead, level, meets
+// maxSpeed returns the change in a minute beyond which a value jumps: a lid, a water change, a misting. Common practice, no published
+// source.
+func maxSpeed(q quantity.Quantity) float64 {
+	switch {
+	case q == quantity.WaterTemperature:
+		return 0.2
+	case q.IsTemperature():
+		return 0.5
+	case q == quantity.RelativeHumidity:
+		return 3
 	}
-	before := meets && ahead < until
-	if before && ahead+p.rules[limit].on <= until { // it would be an alarm by then
-		return ahead, level, true
-	}
-	then := now.after(until)
-	limit, _ = p.after.next(kind, now.value)
-	switch later := p.after.at[limit]; {
-	case sign*(then.value-later) < 0:
-		ahead, meets = then.reaches(later, sign)
-		return until + ahead, later, meets
-	case before:
-		return ahead, level, true
-	default:
-		return until, later, sign*now.slope > 0
-	}
+	return math.Inf(1)
 }
 
-// next returns the limit that a rising or falling value meets next (at infinity when there is none left), and the direction.
-func (l *limits) next(kind alarmKind, v float64) (limit care.Limit, sign float64) {
-	inner, outer, sign := care.High, care.CriticalHigh, 1.0
+// learn takes in a value, and returns what is usual at its time; false where that is not known yet. When a day has ended what is usual
+// changes, and the trend moves with it.
+func (p *point) learn(day int64, minute, v float64) (usually float64, known bool) {
+	step := stepOf(p.name.Quantity)
+	if !p.courseKnown {
+		p.course, p.courseKnown = p.Usual.course(step), true
+	}
+	if before := p.course.at(minute); p.Usual.learn(day, minute, v, step) {
+		p.course = p.Usual.course(step)
+		if after := p.course.at(minute); !math.IsNaN(after) && !math.IsNaN(before) {
+			p.Outlook.move(before - after)
+		}
+	}
+	usually = p.course.at(minute)
+	if math.IsNaN(usually) {
+		return 0, false
+	}
+	return usually, true
+}
+
+// glance is a look at the course that a point is expected to take, in steps of the outlook.
+type glance struct {
+	point   *point
+	at      instant.Instant
+	minute  float64
+	trend   trend
+	learned bool
+	ready   int // how many of the values are worked out
+	values  [maxLook]float64
+}
+
+// maxLook is how many steps are looked ahead at most: to the end of a stay of an hour that begins after one and a half horizons; a
+// longer one is cut short.
+const maxLook = 3 * lookSteps
+
+// fade is what is left of a trend after each step.
+var fade = func() (f [maxLook]float64) {
+	for k := range f {
+		f[k] = math.Exp(-float64(k) / (lookSteps * fadeHorizons))
+	}
+	return f
+}()
+
+// value returns the value that is expected after so many steps; NaN where it cannot be said.
+func (g *glance) value(k int) float64 {
+	k = min(k, maxLook-1)
+	for ; g.ready <= k; g.ready++ {
+		v := g.trend.value + g.trend.slope*g.trend.horizon*(1-fade[g.ready])
+		if g.learned {
+			if v*g.trend.value < 0 {
+				v = 0 // what comes back to the usual day stays there
+			}
+			v += g.point.course.at(g.minute + (time.Duration(g.ready) * g.point.band.Foresee / lookSteps).Minutes())
+		}
+		g.values[g.ready] = v
+	}
+	return g.values[k]
+}
+
+// later returns the time after so many steps.
+func (g *glance) later(k int) instant.Instant {
+	return g.at.Add(time.Duration(k) * g.point.band.Foresee / lookSteps)
+}
+
+// meets returns after how many steps a stay beyond a limit is expected to begin that lasts longer than it may, and the level of the limit
+// when it will have; false where none begins within so many steps.
+func (g *glance) meets(limit care.Limit, within int) (ahead int, level float64, meets bool) {
+	step := g.point.band.Foresee / lookSteps
+	for k := 0; k <= within; k++ {
+		if !(g.over(limit, k) > 0) {
+			continue
+		}
+		allowed, follows := g.allowed(limit, g.later(k))
+		due := k + int((allowed+step-1)/step)
+		margin := 0.0
+		if follows {
+			margin = math.Abs(g.point.rules[limit].level - g.point.rules[limit].returning)
+		}
+		if g.over(limit, (k+due)/2) > 0 && g.over(limit, due) > margin {
+			return k, g.level(limit, due), true
+		}
+	}
+	return 0, 0, false
+}
+
+// level returns the limit that will be in force after so many steps.
+func (g *glance) level(limit care.Limit, k int) float64 {
+	if p := g.point; !p.changes.IsNone() && g.later(k) >= p.changes {
+		return p.after.at[limit]
+	}
+	return g.point.limits.at[limit]
+}
+
+// over returns how far the value will be beyond a limit after so many steps; an absent limit is infinitely far.
+func (g *glance) over(limit care.Limit, k int) float64 {
+	return g.point.rules[limit].sign * (g.value(k) - g.level(limit, k))
+}
+
+// allowed returns how long a stay may last that begins at a time to come, and whether it follows a switch of the light or the stage: then
+// the value is on its way to the new band, and must be beyond it by the deadband when that time is over.
+func (g *glance) allowed(limit care.Limit, begins instant.Instant) (allowed time.Duration, follows bool) {
+	p := g.point
+	tightened := p.Tightened[limit]
+	if !p.changes.IsNone() && begins >= p.changes && p.rules[limit].sign*(p.limits.at[limit]-p.after.at[limit]) > tolerance {
+		tightened = p.changes
+	}
+	if tightened.IsNone() || begins < tightened || begins.Sub(tightened) >= care.SwitchWindow {
+		return p.rules[limit].on, false
+	}
+	return max(p.rules[limit].on, care.SwitchDelayOf(limit, p.name.Quantity)), true
+}
+
+// followAhead follows one direction: the limit of the band first, then the critical one anew.
+func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look *glance, fitted bool, at instant.Instant, v float64, out []Effect) []Effect {
+	inner, outer := care.High, care.CriticalHigh
 	if kind == onFalling {
-		inner, outer, sign = care.Low, care.CriticalLow, -1
+		inner, outer = care.Low, care.CriticalLow
 	}
-	if sign*(v-l.at[inner]) <= 0 && !math.IsInf(l.at[inner], 0) {
-		return inner, sign
+	horizon := p.band.Foresee
+	within := lookSteps
+	if f.Active {
+		within = lookSteps * 3 / 2
 	}
-	return outer, sign
-}
-
-func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, target float64, holds, releases bool, at instant.Instant, v float64, out []Effect) []Effect {
-	a := c.pointAlarm(i, kind)
-	if !f.Active {
-		if !holds {
+	find := func(limit care.Limit) (int, float64, bool) {
+		if !fitted || p.rules[limit].beyond(v) || look.trend.slope*p.rules[limit].sign < 0 {
+			return 0, 0, false
+		}
+		return look.meets(limit, within)
+	}
+	ahead, level, holds := find(inner)
+	critical := false
+	if !holds || f.Active && !f.Outer {
+		if further, at, meets := find(outer); meets && (!f.Active || f.Outer || further <= lookSteps) {
+			ahead, level, holds, critical = further, at, true, true
+		}
+	}
+	if !f.Active || !f.Outer && critical {
+		limit := inner
+		if critical {
+			limit = outer
+		}
+		if !holds || !p.Said[limit].IsNone() && at.Sub(p.Said[limit]) < again*horizon {
 			f.Out = instant.None
-			return out
+			if !f.Active {
+				return out
+			}
+		} else {
+			if f.Out.IsNone() {
+				f.Out = at
+			}
+			if at.Sub(f.Out) >= horizon/lookSteps-lookTolerance {
+				return c.foresee(i, f, kind, limit, time.Duration(ahead)*horizon/lookSteps, level, at, v, out)
+			}
 		}
-		if f.Out.IsNone() {
-			f.Out = at
-		}
-		if at.Sub(f.Out) < min(p.band.OnDelay, p.band.Foresee/9) {
-			return out
-		}
-		f.Active, f.Back = true, instant.None
-		return c.raise(a, occurrence{
-			since: f.Out, at: at, value: v, setpoint: target, extreme: math.NaN(), priority: kind.priority(),
-			reason: fmt.Sprintf("the limit is expected within %s if the trend goes on", p.band.Foresee),
-		}, out)
 	}
-	if !releases {
+	if !f.Active {
+		return out
+	}
+	if holds || !fitted {
 		f.Back = instant.None
 		return out
 	}
@@ -104,8 +253,22 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, targ
 	if at.Sub(f.Back) < p.band.OffDelay {
 		return out
 	}
-	f.Active, f.Out, f.Back = false, instant.None, instant.None
-	return c.clear(a, at, v, out)
+	*f = foresight{Out: instant.None, Back: instant.None}
+	return c.clear(c.pointAlarm(i, kind), at, v, out)
+}
+
+// foresee raises an outlook alarm, anew if it was about another limit.
+func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, ahead time.Duration, level float64, at instant.Instant, v float64, out []Effect) []Effect {
+	a, since := c.pointAlarm(i, kind), f.Out
+	if f.Active {
+		out = c.clear(a, at, v, out)
+	}
+	*f = foresight{Active: true, Outer: limit.Critical(), Out: instant.None, Back: instant.None}
+	c.points[i].Said[limit] = at
+	return c.raise(a, occurrence{
+		since: since, at: at, value: v, setpoint: level, extreme: math.NaN(), priority: kind.priority(),
+		reason: fmt.Sprintf("the limit is expected in about %d min, and for longer than is allowed", int(ahead.Round(time.Minute).Minutes())),
+	}, out)
 }
 
 // endOutlook clears the outlook alarms when the new band has no outlook.

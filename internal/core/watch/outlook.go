@@ -16,10 +16,20 @@ type outlook struct {
 	TV     float64 `json:"tv"`
 	VV     float64 `json:"vv"`
 	Span   float64 `json:"span"` // seconds covered without a gap
+	Last   float64 `json:"last"` // the latest value
+	// Deviates is whether the values are deviations from the usual day.
+	Deviates bool `json:"deviates,omitempty"`
 }
 
 // reset drops all readings, after a gap.
-func (o *outlook) reset() { *o = outlook{} }
+func (o *outlook) reset() { *o = outlook{Last: o.Last, Deviates: o.Deviates} }
+
+// move adds a number to all values.
+func (o *outlook) move(by float64) {
+	o.VV += by * (2*o.V + by*o.Weight)
+	o.TV += by * o.T
+	o.V += by * o.Weight
+}
 
 // add folds in a reading that came dt after the last one.
 func (o *outlook) add(dt time.Duration, v float64, horizon time.Duration) {
@@ -53,7 +63,7 @@ func (o *outlook) fit(horizon time.Duration) (n trend, known bool) {
 		return trend{}, false
 	}
 	slope := tv / tt
-	n = trend{value: (o.V - slope*o.T) / o.Weight, horizon: horizon.Seconds()}
+	n = trend{value: (o.V - slope*o.T) / o.Weight, horizon: fadeHorizons * horizon.Seconds()}
 	scatter := math.Sqrt(max(0, vv-slope*tv) / o.Weight)
 	// What the fit has seen move must exceed twice the scatter, else noise would be called a trend.
 	if seen := math.Abs(slope) * 2 * math.Sqrt(tt/o.Weight); seen >= 2*scatter {
@@ -62,9 +72,42 @@ func (o *outlook) fit(horizon time.Duration) (n trend, known bool) {
 	return n, true
 }
 
-// trend is the fitted value now and its expected course: the slope fades by 1/e per horizon. Hardly anything in a room continues
-// in a straight line: heating and cooling approach an end value, and a straight line would predict a limit at each thermostat cycle
-// (E. S. Gardner and E. McKenzie, Forecasting trends in time series, Management Science 31, 1985, on damped trends).
+// slopes knows how fast a point usually moves in each hour of the day: heating in the morning is steep every day, and at noon the same
+// slope is news.
+type slopes struct {
+	Square [24]float64 `json:"square"` // mean square of the slopes of the last days, (per second)²
+	Seen   [24]float64 `json:"seen"`   // seconds that it knows of
+}
+
+// The memory of slopes, in seconds of each hour.
+const (
+	slopesMemory = 7 * 3600
+	slopesKnown  = 2.5 * 3600 // so that it is of three days
+	slopesSpread = 16         // times the mean square: what is more enters it as that, so that one event is not usual at once, and a daily one soon
+	slowSlope    = 0.1 / 3600 // per second: hardly a slope for a temperature in °C or a humidity in %
+	usualSlope   = 2.5        // times the root of the mean square: what is no more than that is usual
+)
+
+// unusual takes in a slope that has held for some time, and returns what is left of it: nothing of a usual one, most of one that is far
+// from usual.
+func (s *slopes) unusual(minute, slope float64, dt time.Duration) float64 {
+	hour, seconds := int(minute)/60, min(dt.Seconds(), 3600)
+	known, square := s.Seen[hour] >= slopesKnown, s.Square[hour]
+	s.Seen[hour] = min(s.Seen[hour]+seconds, slopesMemory)
+	entering := slope * slope
+	if known {
+		entering = min(entering, slopesSpread*max(square, slowSlope*slowSlope))
+	}
+	s.Square[hour] += (entering - square) * min(seconds/max(s.Seen[hour], 1), 1)
+	if !known || slope == 0 {
+		return slope
+	}
+	return slope * max(0, 1-usualSlope*usualSlope*square/(slope*slope))
+}
+
+// trend is the fitted deviation now and its expected course: the slope fades by 1/e per horizon of the trend, since heating and
+// cooling approach an end value (E. S. Gardner and E. McKenzie, Forecasting trends in time series, Management Science 31, 1985, on
+// damped trends).
 type trend struct {
 	value   float64
 	slope   float64 // per second, now
@@ -75,17 +118,4 @@ type trend struct {
 func (n trend) after(wait time.Duration) trend {
 	left := math.Exp(-wait.Seconds() / n.horizon)
 	return trend{n.value + n.slope*n.horizon*(1-left), n.slope * left, n.horizon}
-}
-
-// reaches returns the time until the trend meets the level in the direction of sign; false when it never does.
-func (n trend) reaches(level, sign float64) (time.Duration, bool) {
-	speed, distance := sign*n.slope, sign*(level-n.value)
-	if speed <= 0 || distance < 0 {
-		return 0, false
-	}
-	share := distance / (speed * n.horizon) // of all that the trend will ever move
-	if share >= 1 {
-		return 0, false
-	}
-	return time.Duration(-math.Log1p(-share) * n.horizon * float64(time.Second)), true
 }

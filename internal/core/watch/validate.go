@@ -94,14 +94,15 @@ func finite(values ...float64) bool {
 }
 
 func (m *pointMemory) valid(now instant.Instant) bool {
-	ok := validTimes(m.Last, m.Accounted, m.Waiting, m.ZoneSince, m.SaturatedSince) && m.Last <= now && m.Accounted <= now &&
+	ok := validTimes(m.Last, m.Accounted, m.Waiting, m.ZoneSince, m.SaturatedSince, m.Looked) && m.Last <= now && m.Accounted <= now &&
 		finite(m.Value) && m.Zone < ZoneCount && m.Side <= AboveBand && m.Good >= 0 &&
 		(m.Flag == quantity.Flag(0) || m.Flag.Valid()) &&
 		(!m.Known || !m.Last.IsNone() && !m.Accounted.IsNone()) &&
-		m.Excursion.valid() && m.Ledger.valid() && m.Day.valid() && m.Outlook.valid()
+		m.Excursion.valid() && m.Ledger.valid() && m.Day.valid() && m.Outlook.valid() && m.Usual.valid() &&
+		m.Slopes.valid()
 	for i := range m.Conditions {
 		c := &m.Conditions[i]
-		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i]) && finite(c.Extreme)
+		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i], m.Said[i]) && finite(c.Extreme)
 	}
 	for i := range m.Ahead {
 		ok = ok && validTimes(m.Ahead[i].Out, m.Ahead[i].Back)
@@ -110,7 +111,16 @@ func (m *pointMemory) valid(now instant.Instant) bool {
 }
 
 func (o *outlook) valid() bool {
-	return finite(o.Weight, o.T, o.TT, o.V, o.TV, o.VV, o.Span) && o.Weight >= 0 && o.Span >= 0
+	return finite(o.Weight, o.T, o.TT, o.V, o.TV, o.VV, o.Span, o.Last) && o.Weight >= 0 && o.Span >= 0
+}
+
+func (s *slopes) valid() bool {
+	for hour := range s.Square {
+		if !finite(s.Square[hour], s.Seen[hour]) || s.Square[hour] < 0 || s.Seen[hour] < 0 {
+			return false
+		}
+	}
+	return true
 }
 
 func (e *Excursion) valid() bool {

@@ -127,7 +127,7 @@ func messages() map[string]*journal.Entry {
 		}),
 		"rising": entry(func(e *journal.Entry) {
 			e.Alarm, e.Priority, e.Extreme = "tub-1/water-temperature/rising", "medium", nil
-			e.Value, e.Reason = new(23.1), "the limit is expected within 45m0s if the trend goes on"
+			e.Value, e.Reason = new(23.1), "the limit is expected in about 40 min, and for longer than is allowed"
 		}),
 		"rising-over": entry(func(e *journal.Entry) {
 			e.Kind, e.State, e.Was, e.Value, e.At = journal.AlarmCleared, "A", "C", new(22.4), *at(16, 25)
