@@ -36,6 +36,7 @@ type verbs struct {
 	Export    exportCommand    `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
 	Misting   mistingCommand   `cmd:"" help:"See how an enclosure dries between mistings, and try another schedule on the recorded days."`
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
+	Status    statusCommand    `cmd:"" help:"Say what the running daemon watches, what it does not, who gets its alarms, and what does not work."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
 	Cohort    cohortCommand    `cmd:"" help:"Keep the record of the animals: who lives where, at which stage, how many."`
 	Done      doneCommand      `cmd:"" help:"Write down that a task of care is done."`

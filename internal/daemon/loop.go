@@ -335,6 +335,11 @@ func (l *loop) publish() {
 		p.FloodSince = since.Time()
 	}
 	p.Calls, p.History = maps.Clone(l.about.Calls), l.recorder.state()
+	site := l.site
+	p.Overview = func() (watched, unwatched []string) {
+		overview := assemble.Overview(site, p.At, p.Points)
+		return overview.Lines()
+	}
 	watched := *l.watched.Load()
 	watched.Intervals = p.Animals
 	l.watched.Store(&watched)

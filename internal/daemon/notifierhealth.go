@@ -28,6 +28,9 @@ type notifierHealth struct {
 	sensor  int32     // index in the core, where a failing notifier is like a failing sensor
 	failing time.Time // since when; zero while it delivers
 	failure string
+
+	sent     uint64    // messages of this run that were accepted
+	lastSent time.Time // when the last of them was; zero for never
 }
 
 // notifierWatch watches over the notifiers of the configuration: their health, their queues, and the messages they have given up.
@@ -49,7 +52,8 @@ func (w *notifierWatch) install(site *config.Site, sensors []watch.SensorFeeds) 
 	w.list = notifiersOf(site)
 	for i := range w.list {
 		n := &w.list[i]
-		n.failing, n.failure = known[n.name].failing, known[n.name].failure
+		k := known[n.name]
+		n.failing, n.failure, n.sent, n.lastSent = k.failing, k.failure, k.sent, k.lastSent
 		n.sensor = int32(len(sensors))
 		sensors = append(sensors, watch.SensorFeeds{ID: config.ReservedSensors + n.name, FaultAfter: n.within})
 	}
@@ -126,7 +130,7 @@ func (w *notifierWatch) states(known []status.NotifierHealth) []status.NotifierH
 			s = known[k]
 		}
 		w.queue(n.name).fill(&s)
-		s.FailingSince, s.Failure = n.failing, n.failure
+		s.FailingSince, s.Failure, s.LastSent = n.failing, n.failure, n.lastSent
 		states = append(states, s)
 	}
 	return states
@@ -138,6 +142,10 @@ func (w *notifierWatch) check(states []status.NotifierHealth) (events []watch.Ev
 	now := w.clock.Now()
 	for i := range states {
 		n, s := &w.list[i], &states[i]
+		if s.Sent > n.sent {
+			n.lastSent = now
+		}
+		n.sent = s.Sent // begins again at 0 when the notifier is opened again
 		failure := failureOf(s, now)
 		switch {
 		case failure == "" && !n.failing.IsZero():
@@ -182,8 +190,12 @@ func failureOf(s *status.NotifierHealth, now time.Time) string {
 // shift moves the remembered times by a step of the clock.
 func (w *notifierWatch) shift(by time.Duration) {
 	for i := range w.list {
-		if n := &w.list[i]; !n.failing.IsZero() {
+		n := &w.list[i]
+		if !n.failing.IsZero() {
 			n.failing = n.failing.Add(by)
+		}
+		if !n.lastSent.IsZero() {
+			n.lastSent = n.lastSent.Add(by)
 		}
 	}
 }

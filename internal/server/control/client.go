@@ -59,6 +59,16 @@ func (c *Client) Site(ctx context.Context) (Site, error) {
 	return site, c.understand(code, data, &site, http.StatusOK)
 }
 
+// State asks how the daemon is.
+func (c *Client) State(ctx context.Context) (State, error) {
+	code, data, err := c.do(ctx, http.MethodGet, "/status", nil)
+	if err != nil {
+		return State{}, err
+	}
+	var state State
+	return state, c.understand(code, data, &state, http.StatusOK)
+}
+
 // Notifiers asks for the state of the notifiers.
 func (c *Client) Notifiers(ctx context.Context) ([]NotifierStatus, error) {
 	code, data, err := c.do(ctx, http.MethodGet, "/outlets", nil)

@@ -96,7 +96,8 @@ type NotifierStatus struct {
 	Notifier     string          `json:"outlet"`
 	Connected    bool            `json:"connected"`
 	Pending      int             `json:"pending"`
-	Oldest       instant.Instant `json:"oldest"` // of what waits
+	Oldest       instant.Instant `json:"oldest"`    // of what waits
+	LastSent     instant.Instant `json:"last_sent"` // when a message of this run was last accepted
 	Failure      string          `json:"failure,omitempty"`
 	FailingSince instant.Instant `json:"failing_since"`
 	Test         *Test           `json:"test,omitempty"` // the last one of this run

@@ -67,6 +67,7 @@ func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http
 		answer(w, http.StatusOK, Cohorts(current.Get().Animals, instant.Of(current.Get().At)))
 	})
 	mux.HandleFunc("GET /site", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, siteOf(current.Get())) })
+	mux.HandleFunc("GET /status", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, StateOf(current.Get())) })
 	mux.HandleFunc("GET /outlets", func(w http.ResponseWriter, r *http.Request) {
 		answer(w, http.StatusOK, NotifierStatuses(current.Get()))
 	})
@@ -217,7 +218,7 @@ func NotifierStatuses(p *status.Snapshot) []NotifierStatus {
 	for i := range p.Notifiers {
 		o := &p.Notifiers[i]
 		shown := NotifierStatus{
-			Notifier: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instantOf(o.Oldest), Failure: o.Failure,
+			Notifier: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instantOf(o.Oldest), LastSent: instantOf(o.LastSent), Failure: o.Failure,
 			FailingSince: instantOf(o.FailingSince),
 		}
 		if o.Test.Event != "" {

@@ -34,6 +34,9 @@ type Snapshot struct {
 	ClockSteps time.Duration // sum of the sizes of all steps of the clock
 	Reloaded   time.Time     // last time a configuration came into force
 	ReloadOK   bool          // the last attempt to load one succeeded
+	// Overview returns as sentences what is watched and within which limits now, and what a keeper should look at. It is nil before
+	// the first configuration.
+	Overview func() (watched, unwatched []string)
 }
 
 // Calls counts how often a person was asked for, by the priority's name, since the start of the run.
@@ -68,6 +71,7 @@ type NotifierHealth struct {
 	Pending   int
 	Oldest    time.Time // of what is pending; zero where nothing is
 	Sent      uint64
+	LastSent  time.Time // when the receiver last accepted a message of this run; zero for never
 	Dropped   uint64
 
 	// FailingSince is when it began to fail, zero while it delivers, and Failure why; after the time allowed for acting it is

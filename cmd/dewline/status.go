@@ -1,0 +1,111 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+
+	"dewline/internal/core/instant"
+	"dewline/internal/server/control"
+)
+
+// statusCommand sums up the running daemon.
+type statusCommand struct {
+	daemonAt
+	JSON bool `name:"json" help:"Print JSON: all times in UTC."`
+}
+
+// Run prints what is watched, what is not, and what does not work. The answer is no where something needs the keeper.
+func (c *statusCommand) Run(ctx context.Context, s streams) error {
+	client, err := c.dial(ctx)
+	if err != nil {
+		return err
+	}
+	state, err := client.State(ctx)
+	if err != nil {
+		return err
+	}
+	site, err := shownBy(ctx, client)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		encoder := json.NewEncoder(s.out)
+		encoder.SetIndent("", "  ")
+		err = encoder.Encode(state)
+	} else {
+		printState(s.out, &state, site)
+	}
+	if err == nil && troubled(&state) {
+		return errNo
+	}
+	return err
+}
+
+// troubled reports whether the monitor itself needs the keeper. An alarm of an enclosure is the monitor at work.
+func troubled(s *control.State) bool {
+	failing := s.ConfigRefused || s.History != nil && s.History.Error != ""
+	for i := range s.Notifiers {
+		failing = failing || s.Notifiers[i].Failure != ""
+	}
+	return failing
+}
+
+func printState(w io.Writer, s *control.State, site show) {
+	for _, line := range s.Watched {
+		fmt.Fprintln(w, line)
+	}
+	for _, line := range s.Unwatched {
+		fmt.Fprintln(w, "look at this: "+line)
+	}
+	switch {
+	case s.Active == 0 && s.ToAcknowledge == 0:
+		fmt.Fprintln(w, "no alarm is active")
+	default:
+		fmt.Fprintf(w, "alarms: %d active, %d to acknowledge: dewline alarm list\n", s.Active, s.ToAcknowledge)
+	}
+	for i := range s.Notifiers {
+		fmt.Fprintln(w, notifierLine(&s.Notifiers[i], site))
+	}
+	fmt.Fprintln(w, clockLine(s))
+	fmt.Fprintln(w, historyLine(s.History))
+	fmt.Fprintln(w, "running since "+site.time(s.Started)+", with the configuration in force since "+site.time(s.ConfigInForce))
+	if s.ConfigRefused {
+		fmt.Fprintln(w, "the last configuration was refused, and the one before it holds: see dewline check")
+	}
+}
+
+func notifierLine(n *control.NotifierStatus, site show) string {
+	since := func(words string, at instant.Instant) string {
+		if at.IsNone() {
+			return ""
+		}
+		return words + site.time(at)
+	}
+	if n.Failure != "" {
+		return fmt.Sprintf("%s does not deliver%s: %s; %d waiting%s", n.Notifier, since(" since ", n.FailingSince), n.Failure, n.Pending,
+			since(", the last one accepted at ", n.LastSent))
+	}
+	if n.LastSent.IsNone() {
+		return n.Notifier + " is ready, and has sent nothing since the start: try it with dewline alarm test"
+	}
+	return n.Notifier + " works: the last message was accepted at " + site.time(n.LastSent)
+}
+
+func clockLine(s *control.State) string {
+	if s.ClockConfirmed {
+		return "the clock is right"
+	}
+	return "the clock is not confirmed yet: is there a network, and a time service? Until then only what leaves the limits of day and night alike is an alarm"
+}
+
+func historyLine(h *control.HistoryState) string {
+	switch {
+	case h == nil:
+		return "no history is kept: the configuration has no history"
+	case h.Error != "":
+		return "the history is not written: " + h.Error
+	}
+	return fmt.Sprintf("the history has %.1f MB; %d readings wait to be written", float64(h.Bytes)/1e6, h.Pending)
+}
