@@ -53,7 +53,7 @@ func TestAddress(t *testing.T) {
 		"an empty file":  {func(t *testing.T) httpx.Address { return httpx.Address{File: file(t, "\n")} }, "", "is empty"},
 		"a large file": {func(t *testing.T) httpx.Address {
 			return httpx.Address{File: file(t, strings.Repeat("s3cret", 20_000))}
-		}, "", "too large"},
+		}, "", "is larger than"},
 		"no file": {func(t *testing.T) httpx.Address { return httpx.Address{File: filepath.Join(t.TempDir(), "gone")} }, "", "no such file"},
 	} {
 		t.Run(name, func(t *testing.T) {
