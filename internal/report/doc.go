@@ -8,8 +8,8 @@
 //	err = report.HTML(page, exposure.Printed(report.WordsOf(site)))
 //
 // The readings of the range go through the very core that the daemon runs, under the bands that the configuration gives now
-// and the stages that the journal says were in force. So the report can be made again at any time, and a missing reading is
-// unknown in it, never fine. The days of a point add up to its range, zone by zone, to the millisecond, and so do its stages and
+// and the animals' record of the journal, as it is known now. The report of a cohort follows it from place to place. So the report can
+// be made again at any time, and a missing reading is unknown in it, never fine. The days of a point add up to its range, zone by zone, to the millisecond, and so do its stages and
 // its weeks.
 //
 // The range of a point is the one that was asked for. Where it would begin before the first reading that the history ever had of the
@@ -27,6 +27,7 @@
 //	{"report": "exposure", "version": 1, "site": …, "timezone": …,
 //	 "from": …, "to": …, "made": …|null,
 //	 "place": …, "cohort": …,                  absent unless asked for
+//	 "lives": [{"cohort": …, "place": …, "stage": …, "gosner": n, "count": n|null, "from": …, "to": …}],    who lived where
 //	 "points": [
 //	   {"point": "tub-1/water-temperature", "unit": "Cel",
 //	    "bands": [{"cohort": …, "stage": …,    absent where the band is the place's own

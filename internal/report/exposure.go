@@ -43,6 +43,7 @@ type Exposure struct {
 	Made     instant.Instant `json:"made"`
 	Place    string          `json:"place,omitempty"`
 	Cohort   string          `json:"cohort,omitempty"`
+	Lives    []Life          `json:"lives"`
 	Points   []Point         `json:"points"`
 	Alarms   []Alarm         `json:"alarms"`
 	Worst    []Worst         `json:"worst"`
@@ -113,6 +114,38 @@ const HeatLoad = "Mean kinetic temperature (MKT, USP <1160>, ΔH = 83.144 kJ/mol
 const Caution = "The bands are a starting point. Species, population, local code, permit office and your veterinarian decide. " +
 	"No figure here says that an animal is safe."
 
+// AsRaised is printed where something about the animals was written down later than it was true.
+const AsRaised = "Something about the animals was written down later than it was true, or corrected. The times and stays here are as it is " +
+	"known now; the alarms are as they were raised, by the limits that held as it was known then."
+
+// Life is a stretch in which nothing on record changed for a cohort.
+type Life struct {
+	Cohort string          `json:"cohort"`
+	Place  string          `json:"place"`
+	Stage  string          `json:"stage"`
+	Gosner int             `json:"gosner,omitempty"`
+	Count  *int            `json:"count"` // null where no count is on record
+	From   instant.Instant `json:"from"`
+	To     instant.Instant `json:"to"`
+}
+
+// lives lists who lived in the places of the report, and where its cohort lived.
+func (s *subject) lives() []Life {
+	lives := []Life{}
+	for i := range s.watched.Intervals {
+		n := &s.watched.Intervals[i]
+		if n.From >= s.To || n.To <= s.From || !s.shows(n.Place) || s.Cohort != "" && n.Cohort != s.Cohort {
+			continue
+		}
+		life := Life{Cohort: n.Cohort, Place: n.Place, Stage: n.Stage.String(), Gosner: n.Gosner, From: max(n.From, s.From), To: min(n.To, s.To)}
+		if n.Count != cohort.NotCounted {
+			life.Count = new(n.Count)
+		}
+		lives = append(lives, life)
+	}
+	return lives
+}
+
 // warmUp is how long before the range readings are taken up, so that a stay that began before it is known as one.
 const warmUp = 24 * time.Hour
 
@@ -139,7 +172,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	}
 	for i := range result.Points {
 		p := &result.Points[i]
-		if s.place != "" && p.Point.Place != s.place {
+		if !s.shows(p.Point.Place) || !s.follow(p) {
 			continue
 		}
 		point, err := s.complete(ctx, h, p)
@@ -151,7 +184,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	if out.Sensors, err = s.sensors(out.Points); err != nil {
 		return nil, err
 	}
-	entries, err := Entries(ctx, h, store.Filter{To: s.To.Add(1)})
+	entries, err := s.entries(ctx, h)
 	if err != nil {
 		return nil, err
 	}
@@ -163,8 +196,22 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	out.Worst = out.worst(&s)
 	out.Counts, out.Care = s.counts(entries), s.care(entries)
 	out.Advice, out.Cautions = s.advice(), s.cautions()
+	if slices.ContainsFunc(out.Journal, func(n Note) bool { return n.Cohort != "" && n.dated() && n.Kind != journal.Note }) {
+		out.Cautions = append(out.Cautions, AsRaised)
+	}
+	out.Lives = s.lives()
 	s.name(out)
 	return out, nil
+}
+
+// entries returns the journal up to the end of the range, and what was written of animals after it.
+func (s *subject) entries(ctx context.Context, h History) ([]*journal.Entry, error) {
+	entries, err := Entries(ctx, h, store.Filter{To: s.To.Add(1)})
+	if err != nil {
+		return nil, err
+	}
+	later, err := Entries(ctx, h, store.Filter{From: s.To.Add(1), Kinds: cohort.Kinds()})
+	return append(entries, later...), err
 }
 
 // subject is what a report is about.
@@ -173,6 +220,7 @@ type subject struct {
 	watched  watch.Site
 	location *time.Location
 	place    string                             // the only one that is shown; "" = all
+	stays    []cohort.Interval                  // of the only cohort that is shown, within the range; nil = all
 	first    map[quantity.Point]instant.Instant // the first readings from shortly before the range on
 }
 
@@ -213,13 +261,11 @@ func (s *subject) settle(ctx context.Context, h History) error {
 	for i := range s.watched.Points {
 		s.watched.Points[i].StaleAfter = 0
 	}
-	// A stage that begins soon after the end has a say in it: whether a silence over the end was spent on one side of the band.
-	soon := s.To.Add(replay.Reach(s.watched) + 1)
-	sets, err := Entries(ctx, h, store.Filter{Kinds: cohort.Kinds(), To: soon})
+	animals, err := Entries(ctx, h, store.Filter{Kinds: cohort.Kinds()}) // also what was written after the range, for a time in it
 	if err != nil {
 		return err
 	}
-	s.watched = replay.WithJournal(s.watched, sets)
+	s.watched = replay.WithJournal(s.watched, animals)
 	switch {
 	case s.Place != "" && s.Cohort != "":
 		return fmt.Errorf("ask for a place or for a cohort, not for both")
@@ -240,28 +286,48 @@ func (s *subject) settle(ctx context.Context, h History) error {
 	return nil
 }
 
-// settleCohort narrows the report to where a cohort lives and since when. It speaks for its place there, even where it shares it
-// with one that the configuration names first.
+// settleCohort narrows the report to where a cohort has lived, and when. It speaks for itself there, also where it shared a place
+// with others.
 func (s *subject) settleCohort() error {
-	i := slices.IndexFunc(s.watched.Cohorts, func(c watch.Cohort) bool { return c.ID == s.Cohort })
-	if i < 0 {
-		return fmt.Errorf("the configuration has no cohort %q: it has %s", s.Cohort, names(s.Site.Cohorts, func(c config.Cohort) string { return c.ID }))
+	life := cohort.Life(s.watched.Intervals, s.Cohort)
+	if len(life) == 0 {
+		return fmt.Errorf("no cohort %q is on record: there is %s", s.Cohort, s.known())
 	}
-	c := s.watched.Cohorts[i]
-	if c.Place == "" {
-		return fmt.Errorf("cohort %s lives nowhere any more: ask for the place where it lived with --place", c.ID)
+	from, to := life[0].From, life[len(life)-1].To
+	s.From, s.To = max(s.From, from), min(s.To, to)
+	if s.To <= s.From {
+		return fmt.Errorf("cohort %s lived from %s on%s: the range does not touch that", s.Cohort, from, until(to))
 	}
-	s.place = c.Place
+	for _, n := range life {
+		if n.Place != "" && n.From < s.To && n.To > s.From {
+			s.stays = append(s.stays, n)
+		}
+	}
+	if s.stays == nil {
+		return fmt.Errorf("cohort %s lived in no place of the site from %s to %s", s.Cohort, s.From, s.To)
+	}
 	slices.SortStableFunc(s.watched.Intervals, func(a, b cohort.Interval) int { // the first resident of a place gives its name to what is added up
 		return cmp.Compare(first(a.Cohort == s.Cohort), first(b.Cohort == s.Cohort))
 	})
-	if len(c.Stages) > 0 {
-		s.From = max(s.From, instant.Of(c.Stages[0].At))
-	}
-	if s.To <= s.From {
-		return fmt.Errorf("cohort %s lives in %s only since %s, after the end of the range (%s)", c.ID, c.Place, s.From, s.To)
-	}
 	return nil
+}
+
+func until(to instant.Instant) string {
+	if to == cohort.Open {
+		return ""
+	}
+	return " until " + to.String()
+}
+
+// known lists the cohorts on record.
+func (s *subject) known() string {
+	var ids []string
+	for i := range s.watched.Intervals {
+		if id := s.watched.Intervals[i].Cohort; !slices.Contains(ids, id) {
+			ids = append(ids, id)
+		}
+	}
+	return names(ids, func(id string) string { return id })
 }
 
 func first(yes bool) int {
@@ -269,6 +335,37 @@ func first(yes bool) int {
 		return 0
 	}
 	return 1
+}
+
+// shows reports whether the report is about a place.
+func (s *subject) shows(place string) bool {
+	switch {
+	case s.Cohort != "":
+		return s.livedIn(place, instant.None, cohort.Open)
+	case s.place != "":
+		return place == s.place
+	}
+	return true
+}
+
+// livedIn reports whether the cohort of the report lived in a place at some time from one moment to another.
+func (s *subject) livedIn(place string, from, to instant.Instant) bool {
+	return slices.ContainsFunc(s.stays, func(n cohort.Interval) bool { return n.Place == place && n.From <= to && n.To > from })
+}
+
+// follow leaves of a point what the cohort of the report has lived through there, and reports whether there is anything. Excursions end
+// where others come to live in a place, so that each is one of the same animals.
+func (s *subject) follow(p *replay.PointReport) bool {
+	if s.Cohort == "" {
+		return true
+	}
+	p.Parts = slices.DeleteFunc(p.Parts, func(l watch.Ledger) bool { return l.Cohort != s.Cohort })
+	p.Excursions = slices.DeleteFunc(p.Excursions, func(e replay.ExcursionReport) bool {
+		return !slices.ContainsFunc(p.Parts, func(l watch.Ledger) bool {
+			return e.From >= l.From && (e.From < l.To || e.From == l.To && l.To == s.To)
+		})
+	})
+	return len(p.Parts) > 0
 }
 
 func names[T any](all []T, id func(T) string) string {
@@ -287,17 +384,20 @@ func names[T any](all []T, id func(T) string) string {
 
 // wants reports whether a point takes part: one of the place, or the pressure of its room, from which oxygen is derived.
 func (s *subject) wants(p quantity.Point) bool {
-	if s.place == "" || p.Place == s.place {
+	if s.shows(p.Place) {
 		return true
 	}
 	return p.Quantity == quantity.Pressure && slices.ContainsFunc(s.Site.Places, func(place config.Place) bool {
-		return place.ID == s.place && place.In == p.Place
+		return s.shows(place.ID) && place.In == p.Place
 	})
 }
 
 func (s *subject) nothing() error {
 	where := ""
-	if s.place != "" {
+	switch {
+	case s.Cohort != "":
+		where = " of where " + s.Cohort + " lived"
+	case s.place != "":
 		where = " of " + s.place
 	}
 	return fmt.Errorf("the history holds no readings%s from %s to %s: look at what it holds with dewline export", where, s.From, s.To)
@@ -440,17 +540,17 @@ func (s *subject) dayAround(t instant.Instant) (begin, end instant.Instant) {
 }
 
 // bands returns the bands that judge a point while the cohort lives at its place in the stage.
-func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
+func (s *subject) bands(p quantity.Point, of, at string) []Band {
 	var bands care.DayNight
 	var made Band
 	if own, ok := s.ownBand(p); ok {
 		bands = own
 	} else {
-		i := slices.IndexFunc(s.watched.Cohorts, func(c watch.Cohort) bool { return c.ID == cohort })
+		i := slices.IndexFunc(s.watched.Intervals, func(n cohort.Interval) bool { return n.Cohort == of })
 		if i < 0 {
 			return nil
 		}
-		profile := s.watched.Profiles[s.watched.Cohorts[i].Profile]
+		profile := s.watched.Profiles[s.watched.Intervals[i].Profile]
 		st, err := care.Parse(at)
 		if profile == nil || err != nil {
 			return nil
@@ -458,7 +558,7 @@ func (s *subject) bands(p quantity.Point, cohort, at string) []Band {
 		if bands, ok = profile.Care[st].Bands[p.Quantity]; !ok {
 			return nil
 		}
-		made.Cohort, made.Stage = cohort, at
+		made.Cohort, made.Stage = of, at
 	}
 	day, night := made, made
 	day.When, day.Limits = "day", exposure.LimitsOf(&bands.Day)
@@ -527,9 +627,12 @@ func (s *subject) notes(entries []*journal.Entry) []Note {
 		default:
 			continue
 		}
-		elsewhere := s.place != "" && e.Place != "" && e.Place != s.place
-		other := s.Cohort != "" && e.Cohort != "" && e.Cohort != s.Cohort
-		if e.At < s.From || e.At > s.To || elsewhere || other {
+		since := e.At
+		if e.Dated() {
+			since = *e.Since
+		}
+		inRange := e.At >= s.From && e.At <= s.To || since >= s.From && since <= s.To
+		if !inRange || !s.tells(e, since) {
 			continue
 		}
 		notes = append(notes, Note{
@@ -540,13 +643,26 @@ func (s *subject) notes(entries []*journal.Entry) []Note {
 	return notes
 }
 
+// tells reports whether an entry says something about the place or the cohort of the report.
+func (s *subject) tells(e *journal.Entry, since instant.Instant) bool {
+	switch {
+	case s.Cohort != "" && e.Cohort != "":
+		return e.Cohort == s.Cohort
+	case s.Cohort != "":
+		return e.Place == "" || s.livedIn(e.Place, since, since)
+	case s.place == "" || e.Place == "" || e.Place == s.place:
+		return true
+	}
+	return e.Cohort != "" && s.livesHere(e.Cohort, since) // it has moved away
+}
+
 // cautions are those that the pages must show, and those of the profiles that were in force.
 func (s *subject) cautions() []string {
 	all := []string{Caution}
 	used := map[string]bool{}
 	for i := range s.watched.Intervals {
 		n := &s.watched.Intervals[i]
-		if (s.place == "" || n.Place == s.place) && (s.Cohort == "" || n.Cohort == s.Cohort) {
+		if n.From < s.To && n.To > s.From && s.shows(n.Place) && (s.Cohort == "" || n.Cohort == s.Cohort) {
 			used[n.Profile] = true
 		}
 	}

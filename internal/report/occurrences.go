@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
@@ -130,7 +131,11 @@ func cutLast(text, separator string) (before, after string, found bool) {
 // concerns reports whether an alarm is about the subject's place: on a point of it, on a sensor that feeds it, or of a room
 // that speaks for it.
 func (s *subject) concerns(a *Alarm) bool {
-	if s.place == "" || strings.HasPrefix(a.Alarm, s.place+"/") || slices.Contains(a.names, s.place) {
+	if s.place == "" && s.Cohort == "" {
+		return true
+	}
+	place, _, _ := strings.Cut(a.Alarm, "/")
+	if s.metBy(a, place) || slices.ContainsFunc(a.names, func(name string) bool { return s.metBy(a, name) }) {
 		return true
 	}
 	sensor, isFault := strings.CutPrefix(a.Alarm, journal.FaultPlace+"/")
@@ -143,10 +148,22 @@ func (s *subject) concerns(a *Alarm) bool {
 			return false
 		}
 		for of, p := range c.Feeds {
-			if p.Place == s.place && (channel == "" || channel == string(of)) {
+			if s.metBy(a, p.Place) && (channel == "" || channel == string(of)) {
 				return true
 			}
 		}
 		return false
 	})
+}
+
+// metBy reports whether an alarm of a place was one of the place of the report, or one that its cohort has lived through there.
+func (s *subject) metBy(a *Alarm, place string) bool {
+	if s.Cohort == "" {
+		return place == s.place
+	}
+	over := a.Cleared
+	if over.IsNone() {
+		over = cohort.Open
+	}
+	return s.livedIn(place, a.Raised, over)
 }

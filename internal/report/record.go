@@ -103,6 +103,9 @@ func (s *subject) care(entries []*journal.Entry) []Care {
 			continue
 		}
 		here := s.place == "" || e.Place == s.place || e.Cohort != "" && s.livesHere(e.Cohort, e.Since)
+		if s.Cohort != "" {
+			here = s.tells(&journal.Entry{Cohort: e.Cohort, Place: e.Place}, e.Since)
+		}
 		if !here || e.Since < s.From || e.Since > s.To {
 			continue
 		}

@@ -128,13 +128,16 @@ func (e *Exposure) Sheet(w Words) *Sheet {
 	s.Lines = append(s.Lines, w.within(e.From, e.To)+" ("+e.Timezone+")")
 	switch {
 	case e.Cohort != "":
-		s.Lines = append(s.Lines, "Only cohort "+e.Cohort+", for as long as it has lived in its place.")
+		s.Lines = append(s.Lines, "Only cohort "+e.Cohort+", from place to place.")
 	case e.Place != "":
 		s.Lines = append(s.Lines, "Only "+e.Place+".")
 	}
 	s.Lines = append(s.Lines, "Judged by the bands of the configuration and the stages of the journal. What was not observed is unknown, never fine.")
 	if !e.Made.IsNone() {
 		s.Lines = append(s.Lines, "Made on "+w.at(e.Made)+".")
+	}
+	if lives := w.livesTable(e.Lives); len(lives.Rows) > 0 {
+		s.Sections = append(s.Sections, Section{Title: "Who lived where", Tables: []Table{lives}})
 	}
 	for i := range e.Points {
 		s.Sections = append(s.Sections, w.pointSection(&e.Points[i]))
@@ -154,6 +157,22 @@ func (e *Exposure) Sheet(w Words) *Sheet {
 	s.Notes = append(s.Notes, e.HeatLoad)
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s
+}
+
+// livesTable lists who lived where.
+func (w Words) livesTable(lives []Life) Table {
+	t := Table{Head: []string{"cohort", "place", "stage", "count", "from", "to"}}
+	for _, l := range lives {
+		stage, count := l.Stage, "–"
+		if l.Gosner > 0 {
+			stage += fmt.Sprintf(" (Gosner %d)", l.Gosner)
+		}
+		if l.Count != nil {
+			count = fmt.Sprint(*l.Count)
+		}
+		t.Rows = append(t.Rows, []string{l.Cohort, l.Place, stage, count, w.at(l.From), w.at(l.To)})
+	}
+	return t
 }
 
 // shownStays bounds the stays that a sheet lists; the JSON form has all of them.
