@@ -142,7 +142,7 @@ const endedToggle = h("button", {
   "aria-controls": "ended",
   click: () => unfold(Boolean(ended.box.hidden)),
 });
-const endedAll = h("button", { type: "button", click: () => void acknowledgeEnded() }, "Acknowledge all ended");
+const endedAll = h("button", { type: "button", "data-acts": true, click: () => void acknowledgeEnded() }, "Acknowledge all ended");
 const endedResult = h("span", { class: "result", role: "status" });
 const endedLine = h("div", { class: "ended-line" }, endedToggle, endedAll, endedResult);
 ended.box.id = "ended";

@@ -79,7 +79,7 @@ export class Card {
   }
 
   private button(text: string, kind: string, click: () => void): HTMLButtonElement {
-    return h("button", { type: "button", class: kind, click }, text);
+    return h("button", { type: "button", class: kind, "data-acts": true, click }, text);
   }
 
   private toggle(form: HTMLFormElement, by: HTMLButtonElement): void {
@@ -159,7 +159,7 @@ export class Card {
       this.length,
       h("label", { for: reason.id }, "because"),
       reason,
-      h("button", { type: "submit", class: "first" }, "Shelve"),
+      h("button", { type: "submit", class: "first", "data-acts": true }, "Shelve"),
     );
     this.shelf.addEventListener("submit", (event) => {
       event.preventDefault();
@@ -181,7 +181,7 @@ export class Card {
     this.noting.append(
       h("label", { for: text.id }, "note for the journal"),
       text,
-      h("button", { type: "submit", class: "first" }, "Write the note"),
+      h("button", { type: "submit", class: "first", "data-acts": true }, "Write the note"),
     );
     this.noting.addEventListener("submit", (event) => {
       event.preventDefault();

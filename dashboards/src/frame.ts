@@ -86,7 +86,9 @@ function showLine(): void {
     say(line, `${lost ? "Lost" : "Live"} · last seen ${passed} ago · ${then} in ${zoneName(frame.zone, frame.at)}`);
     const why = connected
       ? "The server answers, but the daemon behind it has given no sign of life."
-      : "The server does not answer; this page keeps trying.";
+      : navigator.onLine
+        ? "Nothing answers: the server may have stopped, or the network between is down. This page keeps trying."
+        : "This device has no network. This page keeps trying.";
     say(
       alarm,
       lost && performance.now() - resumedAt > RESUME_MS
@@ -99,15 +101,22 @@ function showLine(): void {
   mark(line, "data-state", lost ? "lost" : "live");
   if (lost !== frame.lost && frame.now) {
     frame.lost = lost;
+    enableActs();
+    showTitle();
     announce();
   }
+}
+
+// enableActs disables the buttons that cannot work while the line is lost.
+function enableActs(): void {
+  for (const b of document.querySelectorAll<HTMLButtonElement>("[data-acts]")) b.disabled = frame.lost;
 }
 
 // showTitle puts the number of active alarms before the title of the tab, which is all that is seen of a page behind others.
 const bareTitle = document.title;
 function showTitle(): void {
   const n = frame.now!.alarms.filter((a) => a.active && "BCEF".includes(a.state)).length,
-    title = (n ? `(${n}) ` : "") + bareTitle;
+    title = (frame.lost ? "(?) " : n ? `(${n}) ` : "") + bareTitle;
   if (document.title !== title) document.title = title;
 }
 
@@ -224,6 +233,34 @@ function nextLook(): void {
   for (const listener of lookListeners) listener();
 }
 
+function lookChanged(): void {
+  for (const listener of lookListeners) listener();
+}
+
+// inLight shows the page in its light colours for what is kept on paper or in a picture.
+let before: string | undefined;
+function toLight(): void {
+  before = document.documentElement.dataset.look ?? "";
+  document.documentElement.dataset.look = "light";
+  lookChanged();
+}
+
+function fromLight(): void {
+  if (before) document.documentElement.dataset.look = before;
+  else delete document.documentElement.dataset.look;
+  lookChanged();
+}
+
+export async function inLight(work: () => Promise<void>): Promise<void> {
+  toLight();
+  try {
+    await new Promise((done) => setTimeout(done)); // the charts draw themselves after the task that changes them
+    await work();
+  } finally {
+    fromLight();
+  }
+}
+
 function showTools(): void {
   mark(celsius, "aria-pressed", String(frame.temperature === "Cel"));
   mark(fahrenheit, "aria-pressed", String(frame.temperature === "degF"));
@@ -240,6 +277,8 @@ export function start(): void {
   showLine();
   setInterval(showLine, 1000);
   document.addEventListener("visibilitychange", hide);
+  addEventListener("beforeprint", toLight);
+  addEventListener("afterprint", fromLight);
   const first = document.getElementById("picture"); // what the server knew when it made this page
   if (first) take(JSON.parse(first.textContent ?? "") as Now, Number(first.dataset.age));
   if (document.hidden) hide();

@@ -144,7 +144,7 @@ export const freeNote = h(
   freeText,
   h("label", { for: "note-place" }, "about"),
   notePlace,
-  h("button", { type: "submit" }, "Write the note"),
+  h("button", { type: "submit", "data-acts": true }, "Write the note"),
   noteResult,
 );
 freeNote.addEventListener("submit", (event) => {

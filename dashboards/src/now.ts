@@ -5,7 +5,7 @@ import { frame, onChange, start, type Frame } from "./frame";
 import { inhabited, outside, Place, worstZone } from "./place";
 import { refreshRecent } from "./recent";
 import { Trouble } from "./trouble";
-import { byUrgency } from "./words";
+import { byUrgency, isUpper } from "./words";
 import type { AlarmNow } from "./api";
 
 // How long a card whose alarm is over keeps its place, so that no other card slides under a finger.
@@ -29,6 +29,15 @@ const troubles = new Map<string, Shown>();
 let order: string[] = [];
 
 const isTrouble = (a: AlarmNow): boolean => a.active && "BCEF".includes(a.state);
+
+// covers reports whether an alarm is shown in the card of another one, which is of the same point and direction and more urgent.
+const covers = (lead: AlarmNow, a: AlarmNow, sorted: AlarmNow[]): boolean =>
+  lead.place === a.place &&
+  lead.quantity === a.quantity &&
+  lead.setpoint !== undefined &&
+  a.setpoint !== undefined &&
+  isUpper(lead) === isUpper(a) &&
+  sorted.indexOf(lead) < sorted.indexOf(a);
 
 // showVerdict says in one line what matters: how many of the enclosures with animals are out of range.
 function showVerdict(f: Frame): void {
@@ -62,7 +71,8 @@ function showVerdict(f: Frame): void {
 // showTroubles lists the active alarms, the most urgent first. A card whose alarm is over stays a moment, and meanwhile all do.
 function showTroubles(f: Frame): void {
   const now = performance.now(),
-    active = f.now!.alarms.filter(isTrouble).sort(byUrgency),
+    all = f.now!.alarms.filter(isTrouble).sort(byUrgency),
+    active = all.filter((a) => !all.some((other) => covers(other, a, all))),
     names = new Set(active.map((a) => a.alarm));
   for (const a of active) {
     let shown = troubles.get(a.alarm);
@@ -72,6 +82,7 @@ function showTroubles(f: Frame): void {
     shown.leaves = 0;
     shown.card.update(
       a,
+      all.filter((other) => covers(a, other, all)),
       f.now!.places.find((p) => p.id === a.place),
       f,
     );

@@ -3,7 +3,7 @@
 import { get, type Entry, type Exposure, type ExposureTable, type Marks, type Trend } from "./api";
 import { Chart, rangeWords, type Range } from "./chart";
 import { arrange, byId, h, mark, say, svg } from "./dom";
-import { frame, onChange, onLook, start, type Frame } from "./frame";
+import { frame, inLight, onChange, onLook, start, type Frame } from "./frame";
 import { daysBefore, fromInput, full, lasting, moment, toInput } from "./time";
 import { area, areaUnit, figure, unitOf } from "./units";
 import { alarmTitle, entryText, kindText, quantityWords, split } from "./words";
@@ -27,6 +27,8 @@ const SHORTEST = 60e3,
   LONGEST = 10 * 365 * DAY;
 const MOST_CHARTS = 8;
 const DAYS_BEYOND = 60 * DAY; // a longer range is shown by local days
+
+const iso = (ms: number): string => new Date(ms).toISOString();
 
 // View is what the address says.
 interface View {
@@ -238,7 +240,7 @@ function showControls(): void {
   }
   say(rangeTitle, rangeWords(frame.zone, r) + (view.span ? ", going on" : ""));
   const q = view.points.map((p) => "point=" + p).join("&");
-  csv.href = `/api/readings.csv?${q}&from=${new Date(r.from).toISOString()}&to=${new Date(r.to).toISOString()}`;
+  csv.href = `/api/readings.csv?${q}&from=${iso(r.from)}&to=${iso(r.to)}&temperature=${frame.temperature}`;
   csv.hidden = picture.hidden = !view.points.length;
   say(
     chooserTitle,
@@ -349,7 +351,6 @@ async function load(): Promise<void> {
   }
 }
 
-const iso = (ms: number): string => new Date(ms).toISOString();
 const points = (): string => view.points.map((p) => "point=" + p).join("&");
 
 function draw(): void {
@@ -372,6 +373,9 @@ function draw(): void {
   showLegend();
 }
 
+const LEGEND_MEAN = "line: mean; grey: lowest to highest; in colour: beyond the band";
+const LEGEND_BAND = "green: the band as it was then; dashed: critical limits";
+
 function showLegend(): void {
   const key = (text: string, ...shapes: SVGElement[]): HTMLElement =>
     h("span", {}, svg("svg", { viewBox: "0 0 26 16", "aria-hidden": "true", focusable: "false" }, ...shapes), text);
@@ -379,12 +383,12 @@ function showLegend(): void {
   const marks = shown!.marks;
   legend.replaceChildren(
     key(
-      "line: mean; grey: lowest to highest; in colour: beyond the band",
+      LEGEND_MEAN,
       svg("path", { d: "M0 4H26V12H0Z", fill: css("ink"), "fill-opacity": 0.22 }),
       svg("path", { d: "M0 8H26", stroke: css("ink"), "stroke-width": 2 }),
     ),
     key(
-      "green: the band as it was then; dashed: critical limits",
+      LEGEND_BAND,
       svg("path", { d: "M0 4H26V14H0Z", fill: css("band"), stroke: css("bandline") }),
       svg("path", { d: "M0 1H26", stroke: css("rust"), "stroke-dasharray": "5 4", "stroke-width": 1.5 }),
     ),
@@ -456,8 +460,8 @@ function showExposure(): void {
     ["not known", (e) => lasting(e.seconds.unknown) + share(e, e.seconds.unknown)],
     ["times outside", (e, _, has) => (has ? String(e.excursions) : "–")],
     ["longest time outside", (e, _, has) => (has ? lasting(e.longest_excursion_s) : "–")],
-    ["below × time", product((e) => e.degree_hours_below)],
-    ["above × time", product((e) => e.degree_hours_above)],
+    ["degree-hours below", product((e) => e.degree_hours_below)],
+    ["degree-hours above", product((e) => e.degree_hours_above)],
     ["lowest", value((e) => e.min)],
     ["mean", value((e) => e.mean)],
     ["highest", value((e) => e.max)],
@@ -521,47 +525,79 @@ function showHappenings(m: Marks): void {
   say(happeningsNote, notes.join(" "));
 }
 
-// savePicture puts the charts below each other, with what they show written beside them.
+const localDay = (ms: number): string => toInput(frame.zone, ms).slice(0, 10);
+
+// savePicture puts the charts below each other in light colours, with what they show written beside them.
 async function savePicture(): Promise<void> {
+  let blob: Blob | null = null;
+  await inLight(async () => {
+    const canvas = composed();
+    if (canvas) blob = await new Promise<Blob | null>((done) => canvas.toBlob(done, "image/png"));
+  });
+  if (!blob) {
+    say(message, "The browser could not make the picture.");
+    return;
+  }
+  const { from, to } = range();
+  const link = h("a", {
+    href: URL.createObjectURL(blob),
+    download: `${frame.now!.site}_${localDay(from)}_${localDay(to)}.png`,
+  });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10e3);
+}
+
+// composed draws title, charts, captions and legend, each text in as many lines as it needs.
+function composed(): HTMLCanvasElement | null {
   const parts = view.points.map((p) => charts.get(p)?.canvas()).filter((p) => p !== null && p !== undefined);
-  if (!parts.length) return;
+  if (!parts.length) return null;
   const style = getComputedStyle(document.documentElement),
     p = devicePixelRatio,
     margin = 16 * p,
-    head = 24 * p,
-    foot = 26 * p;
-  const canvas = document.createElement("canvas");
-  canvas.width = Math.max(...parts.map((c) => c.canvas.width)) + 2 * margin;
-  canvas.height = parts.reduce((sum, c) => sum + c.canvas.height + head + foot, 0) + 2 * margin + head;
-  const ctx = canvas.getContext("2d")!,
     family = getComputedStyle(document.body).fontFamily;
+  const canvas = document.createElement("canvas"),
+    ctx = canvas.getContext("2d")!,
+    width = Math.max(...parts.map((c) => c.canvas.width));
+  const lines = (text: string, font: string): string[] => {
+    ctx.font = font;
+    const broken = [""];
+    for (const word of text.split(" ")) {
+      const longer = `${broken.at(-1)} ${word}`.trim();
+      if (ctx.measureText(longer).width <= width) broken[broken.length - 1] = longer;
+      else broken.push(word);
+    }
+    return broken;
+  };
+  const strong = `600 ${15 * p}px ${family}`,
+    plain = `${12 * p}px ${family}`;
+  const pieces: ({ text: string; font: string; height: number } | { picture: HTMLCanvasElement; height: number })[] = [];
+  const write = (text: string, font: string, height: number): void => {
+    for (const line of lines(text, font)) pieces.push({ text: line, font, height: height * p });
+  };
+  write(`${frame.now!.site}: ${rangeWords(frame.zone, range())}, times in ${frame.zone}`, strong, 22);
+  for (const part of parts) {
+    write(part.title, strong, 22);
+    pieces.push({ picture: part.canvas, height: part.canvas.height + 4 * p });
+    write(part.caption, plain, 17);
+    pieces.push({ text: "", font: plain, height: 10 * p });
+  }
+  write(`${LEGEND_MEAN} · ${LEGEND_BAND}${view.overlay ? ` · broken line: ${overlayName()}` : ""} · bars below: alarms`, plain, 17);
+  canvas.width = width + 2 * margin;
+  canvas.height = pieces.reduce((sum, piece) => sum + piece.height, 2 * margin);
   ctx.fillStyle = style.getPropertyValue("--paper");
   ctx.fillRect(0, 0, canvas.width, canvas.height);
   ctx.fillStyle = style.getPropertyValue("--ink");
   ctx.textBaseline = "top";
   let y = margin;
-  ctx.font = `600 ${15 * p}px ${family}`;
-  ctx.fillText(`${frame.now!.site}: ${rangeWords(frame.zone, range())}, times in ${frame.zone}`, margin, y);
-  y += head;
-  for (const part of parts) {
-    ctx.font = `600 ${14 * p}px ${family}`;
-    ctx.fillText(part.title, margin, y);
-    ctx.drawImage(part.canvas, margin, y + head);
-    ctx.font = `${12 * p}px ${family}`;
-    ctx.fillText(part.caption, margin, y + head + part.canvas.height + 3 * p);
-    y += part.canvas.height + head + foot;
+  for (const piece of pieces) {
+    if ("picture" in piece) ctx.drawImage(piece.picture, margin, y);
+    else {
+      ctx.font = piece.font;
+      ctx.fillText(piece.text, margin, y);
+    }
+    y += piece.height;
   }
-  const blob = await new Promise<Blob | null>((done) => canvas.toBlob(done, "image/png"));
-  if (!blob) {
-    say(message, "The browser could not make the picture.");
-    return;
-  }
-  const link = h("a", {
-    href: URL.createObjectURL(blob),
-    download: `${frame.now!.site}_${iso(range().from).slice(0, 10)}_${iso(range().to).slice(0, 10)}.png`,
-  });
-  link.click();
-  setTimeout(() => URL.revokeObjectURL(link.href), 10e3);
+  return canvas;
 }
 
 readAddress();
@@ -591,6 +627,7 @@ onChange((f) => {
     showControls();
     void load();
   } else if (unit !== f.temperature) {
+    showControls();
     draw();
     showExposure();
     if (shown?.marks) showHappenings(shown.marks);

@@ -1,7 +1,7 @@
 // The card of an active alarm on the page of the current values: where, how far, since when, what to do, and one button.
 
 import { order, outcomeText } from "./act";
-import type { AlarmNow, PlaceNow } from "./api";
+import type { AlarmNow, Outcome, PlaceNow } from "./api";
 import { pointOf, SETTLE_MS } from "./card";
 import { h, mark, say } from "./dom";
 import type { Frame } from "./frame";
@@ -11,7 +11,10 @@ import { livesThere } from "./place";
 import { direction, RECENT_HOURS, sparkline } from "./recent";
 import { lasting, since } from "./time";
 import { figure, unitOf } from "./units";
-import { alarmLink, alarmTitle, distanceText, shortAdvice } from "./words";
+import { alarmLink, alarmTitle, distanceText, limitText, shortAdvice } from "./words";
+
+// waits reports whether an alarm is to be acknowledged.
+const waits = (a: AlarmNow): boolean => (a.state === "B" || a.state === "E") && Boolean(a.occurrence);
 
 export class Trouble {
   readonly element = h("article", { class: "trouble" });
@@ -26,9 +29,14 @@ export class Trouble {
   private readonly bar = h("div", { class: "bar" });
   private readonly spark = h("div", { class: "spark" });
   private readonly advice = h("p", { class: "do" });
-  private readonly acknowledge = h("button", { type: "button", class: "first", click: () => void this.press() }, "Acknowledge");
+  private readonly acknowledge = h(
+    "button",
+    { type: "button", class: "first", "data-acts": true, click: () => void this.press() },
+    "Acknowledge",
+  );
   private readonly result = h("p", { class: "result", role: "status" });
   private a: AlarmNow | null = null;
+  private lesser: AlarmNow[] = [];
   private movedAt = -Infinity;
   private drawn = "";
 
@@ -66,7 +74,12 @@ export class Trouble {
     }
     this.acknowledge.disabled = true;
     this.say("sending…", true);
-    const result = await order({ verb: "acknowledge", alarm: this.a!.alarm, occurrence: this.a!.occurrence ?? "" });
+    let result: Outcome = { done: true, changed: false };
+    for (const a of [this.a!, ...this.lesser].filter(waits)) {
+      const one = await order({ verb: "acknowledge", alarm: a.alarm, occurrence: a.occurrence ?? "" });
+      result = { ...one, changed: one.changed || result.changed };
+      if (!one.done) break;
+    }
     this.acknowledge.disabled = false;
     this.say(outcomeText(result, "Acknowledged."), result.done);
     if (!result.done) return;
@@ -88,7 +101,8 @@ export class Trouble {
     this.say(`Over since ${since(f.zone, f.at, f.at)}.`, true);
   }
 
-  update(a: AlarmNow, place: PlaceNow | undefined, f: Frame): void {
+  // update shows an alarm, and the lesser ones of the same point, which the same button acknowledges.
+  update(a: AlarmNow, lesser: AlarmNow[], place: PlaceNow | undefined, f: Frame): void {
     if (this.element.classList.contains("leaving") || (this.a && this.a.occurrence !== a.occurrence)) {
       // it has come again
       this.element.classList.remove("leaving");
@@ -96,6 +110,7 @@ export class Trouble {
       this.say("", true);
     }
     this.a = a;
+    this.lesser = lesser;
     const p = pointOf(a, f),
       t = f.temperature;
     mark(this.element, "data-priority", a.priority);
@@ -117,22 +132,20 @@ export class Trouble {
       say(this.distance, p.value === null ? "" : distanceText(a, p.value, t));
     }
     const began = a.since ?? a.raised;
-    say(
-      this.since,
-      [
-        began ? `since ${since(f.zone, f.at, Date.parse(began))} (${lasting((f.at - Date.parse(began)) / 1000)})` : "",
-        a.state === "C" || a.state === "F" ? "acknowledged" : "",
-      ]
-        .filter(Boolean)
-        .join(", "),
-    );
+    const parts = [began ? `since ${since(f.zone, f.at, Date.parse(began))} (${lasting((f.at - Date.parse(began)) / 1000)})` : ""];
+    for (const other of lesser) {
+      const at = other.since ? ` since ${since(f.zone, f.at, Date.parse(other.since))}` : "";
+      parts.push(`${limitText(other)}${at}`);
+    }
+    if (![a, ...lesser].some(waits)) parts.push("acknowledged");
+    say(this.since, parts.filter(Boolean).join(", "));
     const key = JSON.stringify([p?.value, p?.zone, p?.band, t]);
     if (key !== this.drawn) {
       this.drawn = key;
       this.bar.replaceChildren(...(p?.band && p.value !== null ? [gauge(p, t)] : []));
     }
     say(this.advice, shortAdvice(a.action));
-    const may = f.now!.commands && (a.state === "B" || a.state === "E") && Boolean(a.occurrence);
+    const may = f.now!.commands && [a, ...lesser].some(waits);
     if (this.acknowledge.hidden === may) this.acknowledge.hidden = !may;
   }
 

@@ -163,6 +163,12 @@ export function shortAdvice(text: string): string {
   return short;
 }
 
+// limitText says which limit an alarm is about.
+export const limitText = (a: AlarmNow): string => limitWords[a.limit] ?? a.limit;
+
+// isUpper reports whether an alarm is about too much of something.
+export const isUpper = (a: AlarmNow): boolean => upper(a.limit);
+
 // alarmLink is where the card of an alarm is.
 export const alarmLink = (name: string): string => "/alarms#" + name;
 

@@ -179,6 +179,20 @@ func (q *query) integer(name string, otherwise, least, most int) int {
 	return n
 }
 
+// display reads the unit of temperature in which values are to be written; NoUnit where they are to be canonical.
+func (q *query) display() quantity.Unit {
+	switch q.values.Get("temperature") {
+	case "":
+	case quantity.Celsius.Symbol():
+		return quantity.Celsius
+	case quantity.Fahrenheit.Symbol():
+		return quantity.Fahrenheit
+	default:
+		q.refuse("temperature must be Cel or degF, or left out for canonical units")
+	}
+	return quantity.NoUnit
+}
+
 const maxPoints = 32
 
 // points reads the points that were asked for; each must be one of the picture.

@@ -137,7 +137,9 @@ func TestSilenceIsUnmistakable(t *testing.T) {
 
 	// The server goes, and comes back at the same address.
 	stop()
-	b.until(`document.querySelector(".lost-note").textContent.includes("The server does not answer")`)
+	b.until(`document.querySelector(".lost-note").textContent.includes("Nothing answers: the server may have stopped, or the network between is down.")`)
+	assert.True(t, eval[bool](b, `[...document.querySelectorAll(".trouble button")].every((button) => button.disabled)`), "what cannot work is not offered")
+	assert.True(t, strings.HasPrefix(eval[string](b, "document.title"), "(?) Now"))
 	assert.True(t, eval[bool](b, struck))
 	o.Listen = server.Addr()
 	r.serve(t, o)
@@ -286,8 +288,13 @@ func TestTrendComparesExposesAndGivesAway(t *testing.T) {
 
 	// The picture is one of the charts, as large as they are.
 	eval[bool](b, `(() => { HTMLAnchorElement.prototype.click = function () { window.given = [this.download, this.href]; }; return true; })()`)
+	b.look("dark")
+	eval[bool](b, `document.documentElement.dataset.look = "dark", true`)
 	b.click(".files button")
 	b.until("window.given")
+	assert.Equal(t, "dark", eval[string](b, "document.documentElement.dataset.look"), "the page is as it was")
+	corner := eval[[]int](b, `new Promise((done, failed) => { const i = new Image(); i.onload = () => { const c = document.createElement("canvas"); c.width = c.height = 1; const x = c.getContext("2d"); x.drawImage(i, 0, 0); done([...x.getImageData(0, 0, 1, 1).data]); }; i.onerror = failed; i.src = window.given[1]; })`)
+	assert.Equal(t, []int{0xf2, 0xf0, 0xe6, 0xff}, corner, "on light paper, whatever the theme")
 	assert.Equal(t, "north-loft_2026-07-07_2026-07-14.png", eval[string](b, "window.given[0]"))
 	size := eval[[]int](b, `new Promise((done, failed) => { const i = new Image(); i.onload = () => done([i.naturalWidth, i.naturalHeight]); i.onerror = failed; i.src = window.given[1]; })`)
 	assert.Greater(t, size[0], 1000)

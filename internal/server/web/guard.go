@@ -9,7 +9,7 @@ import (
 
 // policy lets a page load what this server gives it and nothing else, from nowhere else. The one inline style is that of
 // the plain page, by its hash. Pictures of charts are made in the browser, hence blob: and data:.
-var policy = "default-src 'none'; script-src 'self'; connect-src 'self'; img-src 'self' blob: data:; style-src 'self' 'sha256-" + styleHash +
+var policy = "default-src 'none'; script-src 'self'; connect-src 'self'; img-src 'self' blob: data:; manifest-src 'self'; style-src 'self' 'sha256-" + styleHash +
 	"'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 
 // secure sets the headers that keep a page from doing more than it should.

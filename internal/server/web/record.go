@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"math"
 	"mime"
 	"net/http"
 	"strconv"
@@ -14,6 +15,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/control"
 )
@@ -80,7 +82,8 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 	answer(w, r, http.StatusOK, page)
 }
 
-// serveReadings writes single readings in the form that `dewline replay` reads.
+// serveReadings writes single readings in the form that `dewline replay` reads: in canonical units, or on request in those that a
+// keeper reads, rounded to what no sensor resolves.
 func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 	if s.History == nil {
 		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there are no readings")
@@ -90,6 +93,7 @@ func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 	q := query{values: r.URL.Query()}
 	points := q.points(p)
 	from, to := q.span(p)
+	shown := q.display()
 	if q.problem == "" && to.Sub(from) > maxExport {
 		q.refuse("more than two years at once: use dewline export")
 	}
@@ -107,7 +111,10 @@ func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 	_ = rows.Write([]string{"time", "point", "value", "unit", "flag"})
 	n := 0
 	for _, point := range points {
-		name, unit := point.String(), point.Quantity.Unit().Symbol()
+		name, unit := point.String(), point.Quantity.Unit()
+		if shown != quantity.NoUnit {
+			unit = point.Quantity.Keeper(shown)
+		}
 		for reading, err := range s.History.Readings(r.Context(), point, from, to) {
 			if err != nil {
 				s.Log.Error("writing readings", "point", name, "err", err)
@@ -116,11 +123,20 @@ func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 			if n++; n%4096 == 0 {
 				_ = line.SetWriteDeadline(time.Now().Add(sendLimit))
 			}
-			_ = rows.Write([]string{reading.At.String(), name, strconv.FormatFloat(reading.Value, 'g', -1, 64), unit, strconv.Itoa(int(reading.Flag))})
+			_ = rows.Write([]string{reading.At.String(), name, csvValue(reading.Value, unit, shown != quantity.NoUnit), unit.Symbol(), strconv.Itoa(int(reading.Flag))})
 		}
 	}
 	rows.Flush()
 	_ = buffered.Flush() // an error means that the client has hung up
+}
+
+// csvValue writes a value in a unit. A converted one has at most six decimals: 29.333… °C is 84.8 °F, not 84.80000000000001.
+func csvValue(canonical float64, unit quantity.Unit, converted bool) string {
+	if !converted {
+		return strconv.FormatFloat(canonical, 'g', -1, 64)
+	}
+	const millionths = 1e6
+	return strconv.FormatFloat(math.Round(unit.FromCanonical(canonical)*millionths)/millionths, 'f', -1, 64)
 }
 
 const maxCommandBytes = 16 << 10

@@ -1,0 +1,80 @@
+package web
+
+import (
+	"bytes"
+	_ "embed"
+	"html/template"
+	"net/http"
+	"strings"
+)
+
+const (
+	iconPath     = "/icon.svg"
+	manifestPath = "/manifest.webmanifest"
+)
+
+//go:embed icon.svg
+var icon []byte
+
+//go:embed nothing.html
+var nothingSource string
+
+var nothingPage = template.Must(template.New("nothing").Parse(nothingSource))
+
+type nothingView struct {
+	Site, Look string
+	Styles     []string
+	Style      template.CSS
+	Pages      []pageOf
+}
+
+// serveNothing answers for an address that there is not: a caller of the API in JSON, a person with a page.
+func (s *site) serveNothing(w http.ResponseWriter, r *http.Request) {
+	if strings.HasPrefix(r.URL.Path, "/api/") {
+		fail(w, r, http.StatusNotFound, notFound, "there is no such address: see /api/openapi.json")
+		return
+	}
+	view := nothingView{Site: s.Current.Get().Site, Look: lookOf(r), Pages: pages}
+	if s.assets != nil {
+		view.Styles = s.assets.manifest.Styles
+	} else {
+		view.Style = template.CSS(style)
+	}
+	var buffer bytes.Buffer
+	if err := nothingPage.Execute(&buffer, view); err != nil {
+		s.Log.Error("page of a missing address", "err", err)
+		http.NotFound(w, r)
+		return
+	}
+	answerBytes(w, r, http.StatusNotFound, "text/html; charset=utf-8", buffer.Bytes())
+}
+
+func serveIcon(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Cache-Control", "private, max-age=86400")
+	answerBytes(w, r, http.StatusOK, mediaTypes[".svg"], icon)
+}
+
+// manifest is what a phone asks for to put the pages on its home screen (W3C Web Application Manifest).
+type manifest struct {
+	Name       string         `json:"name"`
+	ShortName  string         `json:"short_name"`
+	Start      string         `json:"start_url"`
+	Display    string         `json:"display"`
+	Background string         `json:"background_color"`
+	Theme      string         `json:"theme_color"`
+	Icons      []manifestIcon `json:"icons"`
+}
+
+type manifestIcon struct {
+	Source string `json:"src"`
+	Sizes  string `json:"sizes"`
+	Type   string `json:"type"`
+}
+
+func (s *site) serveManifest(w http.ResponseWriter, r *http.Request) {
+	site := s.Current.Get().Site
+	answer(w, r, http.StatusOK, manifest{
+		Name: "dewline, " + site, ShortName: site, Start: "/", Display: "standalone", Background: "#f2f0e6", Theme: "#f2f0e6",
+		Icons: []manifestIcon{{iconPath, "any", mediaTypes[".svg"]}},
+	})
+}
