@@ -35,6 +35,7 @@ export class Trouble {
     "Acknowledge",
   );
   private readonly result = h("p", { class: "result", role: "status" });
+  private readonly noted = h("span", { class: "dim", hidden: true }, "acknowledged");
   private a: AlarmNow | null = null;
   private lesser: AlarmNow[] = [];
   private movedAt = -Infinity;
@@ -50,7 +51,7 @@ export class Trouble {
       this.bar,
       this.spark,
       this.advice,
-      h("div", { class: "answer" }, this.acknowledge, this.result),
+      h("div", { class: "answer" }, this.acknowledge, this.noted, this.result),
     );
   }
 
@@ -137,7 +138,6 @@ export class Trouble {
       const at = other.since ? ` since ${since(f.zone, f.at, Date.parse(other.since))}` : "";
       parts.push(`${limitText(other)}${at}`);
     }
-    if (![a, ...lesser].some(waits)) parts.push("acknowledged");
     say(this.since, parts.filter(Boolean).join(", "));
     const key = JSON.stringify([p?.value, p?.zone, p?.band, t]);
     if (key !== this.drawn) {
@@ -145,6 +145,7 @@ export class Trouble {
       this.bar.replaceChildren(...(p?.band && p.value !== null ? [gauge(p, t)] : []));
     }
     say(this.advice, shortAdvice(a.action));
+    this.noted.hidden = [a, ...lesser].some(waits) || Boolean(this.result.textContent);
     const may = f.now!.commands && [a, ...lesser].some(waits);
     if (this.acknowledge.hidden === may) this.acknowledge.hidden = !may;
   }

@@ -53,7 +53,7 @@ func TestNowShowsTroubleFirst(t *testing.T) {
 	b.click(".trouble button")
 	b.until(`document.querySelector(".trouble .result").textContent === "Acknowledged."`)
 	assert.Equal(t, string(isa.Acknowledged), string(r.alarm(t, a.Name).Letter))
-	b.until(`document.querySelector(".trouble").textContent.includes("acknowledged")`)
+	b.until(`document.querySelector(".verdict + p").textContent.includes("2 acknowledged")`)
 	assert.InDeltaSlice(t, before, eval[[]float64](b, tops), 2, "nothing has moved under the finger")
 	assert.True(t, eval[bool](b, `document.activeElement === document.querySelectorAll(".trouble h3")[1]`), "the focus is on the next one")
 
