@@ -4,6 +4,7 @@
 import uPlot from "uplot";
 import type { Band, Marks, PointTrend } from "./api";
 import { h, say } from "./dom";
+import type { Scene } from "./drawing";
 import { dayYear, full, lasting, moment } from "./time";
 import { convert, figure, fixed, unitOf, withUnit, type Temperature } from "./units";
 import { quantityWords, split } from "./words";
@@ -154,6 +155,25 @@ export class Chart {
 
   canvas(): { canvas: HTMLCanvasElement; title: string; caption: string } | null {
     return this.u ? { canvas: this.u.ctx.canvas, title: this.title.textContent ?? "", caption: this.caption.textContent ?? "" } : null;
+  }
+
+  // scene is what is drawn, for a drawing of another kind.
+  scene(): Scene | null {
+    if (!this.u || !this.input) return null;
+    const { trend, column, range, zone, temperature } = this.input,
+      { min, max } = this.u.scales.y!;
+    return {
+      title: this.title.textContent ?? "",
+      caption: this.caption.textContent ?? "",
+      trend,
+      known: knownStretches(trend, column),
+      column,
+      wide: column > trend.gap_s * 1000,
+      range,
+      values: [min!, max!],
+      of: (v) => convert(this.quantity, temperature, v),
+      zone,
+    };
   }
 
   destroy(): void {

@@ -3,6 +3,7 @@
 import { get, type Entry, type Exposure, type ExposureTable, type Marks, type Trend } from "./api";
 import { Chart, rangeWords, type Range } from "./chart";
 import { arrange, byId, h, mark, say, svg } from "./dom";
+import { drawing } from "./drawing";
 import { frame, inLight, onChange, onLook, start, type Frame } from "./frame";
 import { daysBefore, fromInput, full, lasting, moment, toInput } from "./time";
 import { area, areaUnit, figure, unitOf } from "./units";
@@ -122,7 +123,8 @@ const custom = h(
 );
 const overlay = h("select", { id: "with" }, ...overlays.map(([id, text]) => h("option", { value: id }, text)));
 const csv = h("a", { class: "button" }, "Readings as CSV");
-const picture = h("button", { type: "button", click: () => void savePicture() }, "Picture");
+const picture = h("button", { type: "button", click: () => void savePicture() }, "PNG");
+const vector = h("button", { type: "button", click: () => void saveDrawing() }, "SVG");
 const rangeTitle = h("p", { class: "range-title", "aria-live": "polite" });
 const message = h("p", { class: "message", role: "alert" });
 const chartBox = h("div", { class: "charts" });
@@ -142,7 +144,7 @@ const more = h(
     {},
     custom,
     h("div", { class: "compare" }, h("label", { for: "with" }, "Compare with"), overlay),
-    h("div", { class: "files" }, csv, picture),
+    h("div", { class: "files" }, csv, picture, vector),
   ),
 );
 // On a phone the charts come first.
@@ -241,7 +243,7 @@ function showControls(): void {
   say(rangeTitle, rangeWords(frame.zone, r) + (view.span ? ", going on" : ""));
   const q = view.points.map((p) => "point=" + p).join("&");
   csv.href = `/api/readings.csv?${q}&from=${iso(r.from)}&to=${iso(r.to)}&temperature=${frame.temperature}`;
-  csv.hidden = picture.hidden = !view.points.length;
+  csv.hidden = picture.hidden = vector.hidden = !view.points.length;
   say(
     chooserTitle,
     view.points.length
@@ -527,13 +529,8 @@ function showHappenings(m: Marks): void {
 
 const localDay = (ms: number): string => toInput(frame.zone, ms).slice(0, 10);
 
-// savePicture puts the charts below each other in light colours, with what they show written beside them.
-async function savePicture(): Promise<void> {
-  let blob: Blob | null = null;
-  await inLight(async () => {
-    const canvas = composed();
-    if (canvas) blob = await new Promise<Blob | null>((done) => canvas.toBlob(done, "image/png"));
-  });
+// save hands the browser a file, named by the local days of the range.
+function save(blob: Blob | null, extension: string): void {
   if (!blob) {
     say(message, "The browser could not make the picture.");
     return;
@@ -541,10 +538,31 @@ async function savePicture(): Promise<void> {
   const { from, to } = range();
   const link = h("a", {
     href: URL.createObjectURL(blob),
-    download: `${frame.now!.site}_${localDay(from)}_${localDay(to)}.png`,
+    download: `${frame.now!.site}_${localDay(from)}_${localDay(to)}.${extension}`,
   });
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10e3);
+}
+
+const pictureTitle = (): string => `${frame.now!.site}: ${rangeWords(frame.zone, range())}, times in ${frame.zone}`;
+
+// savePicture puts the charts below each other in light colours, with what they show written beside them.
+async function savePicture(): Promise<void> {
+  let blob: Blob | null = null;
+  await inLight(async () => {
+    const canvas = composed();
+    if (canvas) blob = await new Promise<Blob | null>((done) => canvas.toBlob(done, "image/png"));
+  });
+  save(blob, "png");
+}
+
+async function saveDrawing(): Promise<void> {
+  let text = "";
+  await inLight(async () => {
+    const shown = view.points.flatMap((p) => charts.get(p) ?? []);
+    text = drawing(pictureTitle(), shown, `${LEGEND_MEAN} · ${LEGEND_BAND}`);
+  });
+  save(new Blob([text], { type: "image/svg+xml" }), "svg");
 }
 
 // composed draws title, charts, captions and legend, each text in as many lines as it needs.
@@ -574,7 +592,7 @@ function composed(): HTMLCanvasElement | null {
   const write = (text: string, font: string, height: number): void => {
     for (const line of lines(text, font)) pieces.push({ text: line, font, height: height * p });
   };
-  write(`${frame.now!.site}: ${rangeWords(frame.zone, range())}, times in ${frame.zone}`, strong, 22);
+  write(pictureTitle(), strong, 22);
   for (const part of parts) {
     write(part.title, strong, 22);
     pieces.push({ picture: part.canvas, height: part.canvas.height + 4 * p });

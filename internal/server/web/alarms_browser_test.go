@@ -38,6 +38,7 @@ func (r *rig) endsUnacknowledged(t *testing.T, names ...string) {
 
 func TestAcknowledgeShelveAndNote(t *testing.T) {
 	r := newRig(t)
+	r.breathe(t)
 	b := openTab(t, r.serve(t, r.options(t)), phone)
 	b.open("/alarms", alarmsReady)
 	a := r.waiting(t)
@@ -95,6 +96,7 @@ func TestActiveAlarmsComeBeforeEndedOnes(t *testing.T) {
 	axe, err := os.ReadFile(axePath)
 	require.NoError(t, err)
 	r := newRig(t)
+	r.breathe(t)
 	ended := []string{"tub-1/water-temperature/critical-high", "tub-2/water-temperature/high"}
 	r.endsUnacknowledged(t, ended...)
 	o := r.options(t)

@@ -103,6 +103,7 @@ func TestPagesOfAnOperatorActInTheirName(t *testing.T) {
 	axe, err := os.ReadFile(axePath)
 	require.NoError(t, err)
 	r := newRig(t)
+	r.breathe(t)
 	o := locked(t, r)
 	b := openTab(t, r.serve(t, o), phone)
 	b.open("/alarms", formReady)

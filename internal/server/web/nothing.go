@@ -28,8 +28,16 @@ type nothingView struct {
 	Pages      []pageOf
 }
 
-// serveNothing answers for an address that there is not: a caller of the API in JSON, a person with a page.
-func (s *site) serveNothing(w http.ResponseWriter, r *http.Request) {
+// serveNothing answers for an address that there is not: a caller of the API in JSON, a person with a page. An address that only
+// takes orders is there.
+func (s *site) serveNothing(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) {
+	order := r.Clone(r.Context())
+	order.Method = http.MethodPost
+	if _, pattern := mux.Handler(order); pattern != "" {
+		w.Header().Set("Allow", http.MethodPost)
+		http.Error(w, http.StatusText(http.StatusMethodNotAllowed), http.StatusMethodNotAllowed)
+		return
+	}
 	if strings.HasPrefix(r.URL.Path, "/api/") {
 		fail(w, r, http.StatusNotFound, notFound, "there is no such address: see /api/openapi.json")
 		return

@@ -14,6 +14,7 @@ import (
 // A keeper with a phone sees on the first screen what is wrong, where, how far and since when, and answers with one tap.
 func TestNowShowsTroubleFirst(t *testing.T) {
 	r := newRig(t)
+	r.breathe(t)
 	b := openTab(t, r.serve(t, r.options(t)), phone)
 	b.open("/", nowReady)
 	homes, out := map[string]bool{}, map[string]bool{}

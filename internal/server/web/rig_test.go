@@ -472,6 +472,28 @@ func (r *rig) live(t testing.TB) {
 	t.Cleanup(wait.Wait)
 }
 
+// breathe lets the site give signs of life, with nothing new, until the test ends.
+func (r *rig) breathe(t testing.TB) {
+	ctx := t.Context()
+	var wait sync.WaitGroup
+	wait.Go(func() {
+		ticker := time.NewTicker(time.Second)
+		defer ticker.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-ticker.C:
+				r.mu.Lock()
+				same := *r.current.Get()
+				r.current.Set(&same)
+				r.mu.Unlock()
+			}
+		}
+	})
+	t.Cleanup(wait.Wait)
+}
+
 // waiting returns the most pressing alarm that waits for a person.
 func (r *rig) waiting(t testing.TB) watch.AlarmState {
 	r.mu.Lock()

@@ -209,7 +209,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /assets/{name}", s.serveAsset)
 	mux.HandleFunc("GET "+iconPath, serveIcon)
 	mux.HandleFunc("GET "+manifestPath, s.serveManifest)
-	mux.HandleFunc("GET /", s.serveNothing)
+	mux.HandleFunc("GET /", func(w http.ResponseWriter, r *http.Request) { s.serveNothing(mux, w, r) })
 	mux.HandleFunc("GET /api/now", s.serveNow)
 	mux.HandleFunc("GET /api/live", s.serveLive)
 	mux.HandleFunc("GET /api/trend", s.serveTrend)
