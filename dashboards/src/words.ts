@@ -106,6 +106,7 @@ const kindWords: Record<string, string> = {
   "alarm.summary": "summary sent",
   "alarm.chattering": "alarm chatters",
   "alarm.fleeting": "fleeting alarm",
+  "daily.digest": "digest of the day",
   "alarm.frequent": "comes often, compare its probe",
   "outlet.test": "notifiers tested",
   "outlet.taken": "test taken",

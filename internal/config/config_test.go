@@ -430,6 +430,9 @@ func TestWhatMustFit(t *testing.T) {
 			`13 "sunday 24:00" test "sunday 24:00": the day ends then: give 00:00 of the next`,
 		}},
 		{"a heartbeat of a racing heart", "", "heartbeat: {url: \"https://keeper.example\", every: 1s}\n", []string{"13 1s a heartbeat more often than every 30s is taken for an attack by many services"}},
+		{"a digest without an hour", "", "digest: {}\n", []string{"13 digest the digest has no hour: give one, such as at: \"19:00\""}},
+		{"a digest at no time of day", "", "digest: {at: \"25:00\"}\n", []string{"13 \"25:00\" time of day \"25:00\" is not of the form 07:00"}},
+		{"a digest at the end of the day", "", "digest: {at: \"24:00\"}\n", []string{"13 \"24:00\" time of day \"24:00\": the day ends then: give 00:00"}},
 		{"two addresses of one heartbeat", "", "heartbeat: {url: \"https://keeper.example\", url-file: /run/x}\n", []string{"13 /run/x give either url or url-file"}},
 	}
 	for _, c := range cases {

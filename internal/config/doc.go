@@ -99,6 +99,8 @@
 //	    template: PATH | "{{…}}"         # webhook, text and json: the keeper's own wording, see package deliver/text
 //	    server: HOST:PORT *, security: starttls | tls | none, username: TEXT, password-file: PATH (both or none),
 //	      from: ADDRESS *, to: [ADDRESS, …] *                               # mail
+//	digest: {at: "19:00"}                # once a day what is out of band, last night's extremes, what is due and what comes, through
+//	                                     # the notifiers that take low alarms at once, in quiet hours as well; absent: never
 //	heartbeat: {url: https://… | url-file: PATH, every: 5m}   # asked while all is well, so that silence is noticed
 //
 // A relative path is relative to the folder of the configuration.

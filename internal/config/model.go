@@ -28,6 +28,7 @@ type Site struct {
 	Web       Web
 	Control   Control
 	Notify    []NotifierConfig
+	Digest    *instant.Daily // when the digest of the day is sent; nil means never
 	Heartbeat Heartbeat
 
 	positions    origins

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
 )
@@ -18,7 +19,7 @@ const DefaultListen = "127.0.0.1:8420"
 
 var siteKeys = []string{
 	"site", "timezone", "light", "display", "profiles", "places", "cohorts", "sensors", "history", "mqtt", "web",
-	"control", "notify", "heartbeat",
+	"control", "notify", "digest", "heartbeat",
 }
 
 // site decodes a whole configuration. It reports what it cannot read and leaves it out of the site.
@@ -69,6 +70,7 @@ func (l *loader) site(root *node) *Site {
 	for i, n := range l.items(f["notify"], "notify") {
 		site.Notify = append(site.Notify, l.notifier(n, index("notify", i), local))
 	}
+	site.Digest = l.digest(f["digest"], local)
 	site.Heartbeat = l.heartbeat(f["heartbeat"])
 	return site
 }
@@ -356,6 +358,28 @@ func (l *loader) notifier(n *node, path string, local *time.Location) NotifierCo
 
 // refused replaces a value that was reported as wrong, in a model that is never returned.
 const refused = "(refused)"
+
+// digest reads {at: "19:00"}.
+func (l *loader) digest(n *node, local *time.Location) *instant.Daily {
+	f := l.fields(n, "digest", "at")
+	if f == nil {
+		return nil
+	}
+	text := l.text(f["at"], "digest.at")
+	if text == "" {
+		l.errorf("digest", `the digest has no hour: give one, such as at: "19:00"`)
+		return nil
+	}
+	minutes, err := parseTimeOfDay(text)
+	if err == nil && minutes == 24*60 {
+		err = fmt.Errorf("time of day %s: the day ends then: give 00:00", quoted(text))
+	}
+	if err != nil {
+		l.errorf("digest.at", "%s", err)
+		return nil
+	}
+	return &instant.Daily{Minutes: minutes, Location: local}
+}
 
 func (l *loader) heartbeat(n *node) Heartbeat {
 	f := l.fields(n, "heartbeat", "url", "url-file", "every")

@@ -8,6 +8,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/pipeline"
 	"dewline/internal/core/quantity"
+	"dewline/internal/core/today"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
 )
@@ -55,6 +56,7 @@ type present struct {
 	chain      *pipeline.Pipeline
 	points     []quantity.Point // of the core, by index
 	directions directions
+	day        chan today.Today // of the digest that is being made; nil while none is
 }
 
 // Residents implements [text.Now].

@@ -78,6 +78,7 @@ func (l *loop) install(site *config.Site) {
 	}
 	l.titles.Store(&titles)
 	l.chain.Configure(watched, l.id)
+	l.chain.Rules.Daily(site.Digest)
 	l.chain.Core.ReportDerived()
 	l.present.points = l.chain.Core.Points()
 	l.health = l.health.of(site)
@@ -201,6 +202,9 @@ func (l *loop) tick() {
 		l.step(ev)
 	}
 	for _, ev := range l.notifiers.lostMessages(l.chain.Rules) {
+		l.step(ev)
+	}
+	for _, ev := range l.present.digest(l.site, l.recorder.store) {
 		l.step(ev)
 	}
 	l.chain.Tick(l.now())

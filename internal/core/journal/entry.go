@@ -50,6 +50,7 @@ const (
 	Chattering   Kind = "alarm.chattering" // the alarm comes and goes faster than a person can act
 	Fleeting     Kind = "alarm.fleeting"   // the alarm ended before a person could act
 	Frequent     Kind = "alarm.frequent"   // the alarm comes so often that it is not heard for a while
+	DailyDigest  Kind = "daily.digest"     // what a keeper has to know once a day, in Text
 	NotifierTest Kind = "outlet.test"      // a test notification; never an alarm
 	TestTaken    Kind = "outlet.taken"     // the service behind a notifier has accepted a test
 	Lost         Kind = "outlet.lost"      // a notifier has given up a message; if its alarm is still active, another one is sent

@@ -86,6 +86,12 @@
 // Once a week, at the configured hour, a [journal.NotifierTest] is sent, since a notifier that is hardly ever used fails
 // unnoticed. If no program ran at that hour the test is left out: a message at an odd hour only alarms people.
 //
+// # The day
+//
+// Once a day, at the configured hour, a [journal.DailyDigest] goes to the notifiers that take low alarms at once, in their quiet hours
+// as well, since the keeper has chosen the hour. If no program ran then it is sent up to six hours late. Its text is made elsewhere:
+// [Rules.DailyDue] says when.
+//
 // Notifiers for machines, such as the MQTT event topic, get every entry without these rules. Only their tests are planned here.
 package notify
 
@@ -157,11 +163,12 @@ const (
 	Digest                  // a summary
 	Advice                  // an alarm is a nuisance
 	Test                    // a test notification
+	Day                     // what a keeper has to know once a day
 )
 
 // String returns the reason in words.
 func (w Reason) String() string {
-	return [...]string{"call", "again", "over", "escalated", "late", "digest", "advice", "test"}[w]
+	return [...]string{"call", "again", "over", "escalated", "late", "digest", "advice", "test", "day"}[w]
 }
 
 // Delivery asks a notifier to send an entry.
@@ -197,6 +204,8 @@ type Rules struct {
 	quietDigests map[string]*digest       // by notifier: its summary at the end of its quiet hours
 	chatter      map[string]*chatterState // by the alarm's name
 	weekly       []Weekly
+	daily        *instant.Daily
+	digested     instant.Instant            // time of the last digest of the day
 	tested       map[string]instant.Instant // by notifier: time of its last test
 	// unsettled is the part of chatter that has a stay to judge or an entry to record. It is mostly empty, while chatter grows with
 	// every alarm that ever called: Due, which runs each second, goes through unsettled only.
@@ -272,7 +281,7 @@ func New(notifiers []Rule) *Rules {
 	return &Rules{
 		rules: slices.Clone(notifiers), alarms: map[string]*alarmState{}, flood: noFlood(),
 		floodDigests: map[string]*digest{}, quietDigests: map[string]*digest{}, chatter: map[string]*chatterState{}, unsettled: map[string]*chatterState{},
-		tested: map[string]instant.Instant{}, frequent: map[string]*frequency{}, unadvised: map[string]bool{},
+		tested: map[string]instant.Instant{}, frequent: map[string]*frequency{}, unadvised: map[string]bool{}, digested: instant.None,
 	}
 }
 
@@ -286,6 +295,9 @@ func (r *Rules) Configure(notifiers []Rule) {
 		})
 	}
 }
+
+// Daily sets when the digest of the day is sent; nil means never.
+func (r *Rules) Daily(at *instant.Daily) { r.daily = at }
 
 // Tests sets when notifiers are tested.
 func (r *Rules) Tests(weekly []Weekly) { r.weekly = slices.Clone(weekly) }
@@ -309,7 +321,7 @@ func Kinds() []journal.Kind {
 	return []journal.Kind{
 		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmWorsened, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
-		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.Frequent, journal.NotifierTest, journal.Lost,
+		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.Frequent, journal.DailyDigest, journal.NotifierTest, journal.Lost,
 		journal.ClockStepped, journal.ClockConfirmed,
 	}
 }

@@ -47,6 +47,8 @@ func (r *Rules) record(entry *journal.Entry) []Delivery {
 	case journal.Lost:
 		r.lost(entry)
 		return nil
+	case journal.DailyDigest:
+		return r.dailyRecorded(entry)
 	case journal.NotifierTest:
 		for _, name := range entry.Notifiers {
 			r.tested[name] = entry.At

@@ -176,7 +176,7 @@ func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effe
 // report adds an entry about the alarms themselves to the journal. It changes no alarm.
 func (c *Core) report(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	switch cmd.Kind {
-	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.Frequent, journal.NotifierTest, journal.TestTaken, journal.Lost:
+	case journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.Frequent, journal.DailyDigest, journal.NotifierTest, journal.TestTaken, journal.Lost:
 	default:
 		return c.Refuse(at, cmd, fmt.Sprintf("%q is no kind of report", cmd.Kind), out)
 	}

@@ -9,10 +9,10 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// IsNotice reports whether an entry is sent to people although it is about no single alarm: a summary, a test, a nuisance.
+// IsNotice reports whether an entry is sent to people although it is about no single alarm: a summary, a test, a nuisance, the day.
 func IsNotice(entry *journal.Entry) bool {
 	switch entry.Kind {
-	case journal.Summary, journal.NotifierTest, journal.Chattering, journal.Fleeting, journal.Frequent:
+	case journal.Summary, journal.NotifierTest, journal.Chattering, journal.Fleeting, journal.Frequent, journal.DailyDigest:
 		return true
 	}
 	return false
@@ -20,6 +20,10 @@ func IsNotice(entry *journal.Entry) bool {
 
 // notice writes the message of such an entry.
 func (f *Formatter) notice(m *Message, entry *journal.Entry) {
+	if entry.Kind == journal.DailyDigest {
+		f.digest(m, entry)
+		return
+	}
 	of := &m.Fields
 	of.Link = f.Link("")
 	mark, title, lead := "", "", ""

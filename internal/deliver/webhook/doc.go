@@ -39,7 +39,7 @@
 // The id is the same on every repeat of a delivery, so a receiver may drop what it has seen. The type says what it is: alarm.raised,
 // alarm.repeated, alarm.returned and the like with data.state "B" call for a person, and one with another state says that it is over.
 // alarm.summary sums up many alarms, with the text in data.text; alarm.chattering, alarm.fleeting and
-// alarm.frequent name a nuisance; outlet.test,
+// alarm.frequent name a nuisance; daily.digest has what a keeper has to know of the day in data.text; outlet.test,
 // of the subject "test", is no alarm.
 //
 // # The signature

@@ -56,6 +56,7 @@ type SensorHealth struct {
 	Driver      string
 	Where       string
 	Part        string
+	Calibrated  time.Time // its last calibration; zero where none is configured with its date
 	LastSuccess time.Time
 	LastError   string
 	LastKind    string            // kind of the last error, "" after a success

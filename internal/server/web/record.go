@@ -39,7 +39,7 @@ var kindGroups = map[string][]journal.Kind{
 	"notes":    {journal.Note},
 	"stages":   {journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted},
 	"mistings": {journal.Misting},
-	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.NotifierTest, journal.TestTaken, journal.Lost},
+	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.DailyDigest, journal.NotifierTest, journal.TestTaken, journal.Lost},
 }
 
 func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {

@@ -1,0 +1,105 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"time"
+
+	"dewline/internal/core/cohort"
+	"dewline/internal/core/growth"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/today"
+	"dewline/internal/core/watch"
+	"dewline/internal/server/status"
+)
+
+const (
+	// carePast is how far back it matters what was done: the longest interval of a task is a year.
+	carePast = 400 * 24 * time.Hour
+	carePage = 500
+)
+
+// DayOf reads from a history what a day is composed of, and composes it. Without a history, or where it cannot be read, the day says what
+// is missing.
+func DayOf(ctx context.Context, h History, site *watch.Site, p *status.Snapshot) today.Today {
+	now := instant.Of(p.At)
+	facts := today.Facts{Now: now, Site: site, Points: p.Points, Calibrated: map[string]instant.Instant{}, Water: map[string][]growth.Day{}}
+	facts.Night.From, facts.Night.To = today.LastNight(site, now)
+	for i := range p.Sensors {
+		if s := &p.Sensors[i]; !s.Calibrated.IsZero() {
+			facts.Calibrated[s.ID] = instant.Of(s.Calibrated)
+		}
+	}
+	if h == nil {
+		facts.Missing = "no history is kept: what was done, and the extremes of the night, are not known"
+	} else if err := readDay(ctx, h, &facts); err != nil {
+		facts.Missing = fmt.Sprintf("the history could not be read, so a part of this is missing: %v", err)
+	}
+	return today.Compose(&facts)
+}
+
+// readDay reads what was done, the extremes of the night, and the temperatures of the water.
+func readDay(ctx context.Context, h History, facts *today.Facts) error {
+	filter := JournalFilter{From: facts.Now.Add(-carePast), Kinds: append(cohort.CareKinds(), journal.Note), Limit: carePage}
+	for {
+		entries, err := h.Journal(ctx, filter)
+		if err != nil {
+			return err
+		}
+		for i := range entries {
+			if e, ok := cohort.Of(&entries[i]); ok {
+				facts.Care = append(facts.Care, e)
+			}
+		}
+		if len(entries) < carePage {
+			break
+		}
+		filter.Before = entries[len(entries)-1].Seq
+	}
+	for _, point := range today.Measured(facts.Site, facts.Points) {
+		columns, err := h.Columns(ctx, point, facts.Night.From, facts.Night.To, 1)
+		if err != nil {
+			return err
+		}
+		if len(columns) == 1 && columns[0].Count > 0 {
+			facts.Night.Extremes = append(facts.Night.Extremes, today.Extreme{Point: point, Min: columns[0].Min, Max: columns[0].Max})
+		}
+	}
+	for _, s := range today.Stretches(facts.Site, facts.Now) {
+		columns, err := h.Columns(ctx, s.Water, s.From, s.From.Add(time.Duration(s.Days)*24*time.Hour), s.Days)
+		if err != nil {
+			return err
+		}
+		for i, c := range columns {
+			if c.Count > 0 {
+				facts.Water[s.Cohort] = append(facts.Water[s.Cohort], growth.Day{At: s.From.Add(time.Duration(i) * 24 * time.Hour), Celsius: c.Mean})
+			}
+		}
+	}
+	return nil
+}
+
+// dayNow is the day of a request; false where no configuration is known.
+func (s *site) dayNow(r *http.Request) (today.Today, bool) {
+	if s.Site == nil {
+		return today.Today{}, false
+	}
+	select { // as for an exposure: the board has few cores, and alarming goes first
+	case s.folds <- struct{}{}:
+		defer func() { <-s.folds }()
+	case <-r.Context().Done():
+		return today.Today{}, false
+	}
+	return DayOf(r.Context(), s.History, s.Site(), s.Current.Get()), true
+}
+
+func (s *site) serveToday(w http.ResponseWriter, r *http.Request) {
+	day, ok := s.dayNow(r)
+	if !ok {
+		fail(w, r, http.StatusServiceUnavailable, unavailable, "the configuration of the site is not known here")
+		return
+	}
+	answer(w, r, http.StatusOK, day)
+}
