@@ -21,7 +21,7 @@ func TestTableIsThatOfTheFacts(t *testing.T) {
 	require.Len(t, transitions, len(rows)-1)
 	cells := 0
 	for i, row := range rows[1:] {
-		require.Equal(t, States()[i], State(row[0]))
+		require.Equal(t, string("ABCDEFGHI"[i]), row[0])
 		for a, want := range row[1:] {
 			cells++
 			assert.Equal(t, want, transitions[State(row[0])][a], "%s %s", row[0], rows[0][a+1])
@@ -99,7 +99,8 @@ func TestStrongestSuppressionShows(t *testing.T) {
 
 func TestEveryStateIsOneOfAKind(t *testing.T) {
 	seen := map[string]bool{}
-	for _, s := range States() {
+	for _, letter := range "ABCDEFGHI" {
+		s := State(letter)
 		require.True(t, s.Valid())
 		require.NotEmpty(t, s.Words())
 		require.False(t, seen[s.Words()])

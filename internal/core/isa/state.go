@@ -17,14 +17,6 @@ const (
 	OutOfService           State = "I"
 )
 
-// States returns the nine states, in the order of their letters.
-func States() []State {
-	return []State{
-		Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged, LatchedUnacknowledged, LatchedAcknowledged,
-		Shelved, SuppressedByDesign, OutOfService,
-	}
-}
-
 // Valid reports whether the state is one of the nine.
 func (s State) Valid() bool { return len(s) == 1 && s >= Normal && s <= OutOfService }
 

@@ -128,3 +128,9 @@ func TestForesightUsesTheNextStage(t *testing.T) {
 		})
 	}
 }
+
+// after returns the trend as it is expected to be some time later.
+func (n trend) after(wait time.Duration) trend {
+	left := math.Exp(-wait.Seconds() / n.horizon)
+	return trend{n.value + n.slope*n.horizon*(1-left), n.slope * left, n.horizon}
+}

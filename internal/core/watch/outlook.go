@@ -113,9 +113,3 @@ type trend struct {
 	slope   float64 // per second, now
 	horizon float64 // seconds
 }
-
-// after returns the trend as it is expected to be some time later.
-func (n trend) after(wait time.Duration) trend {
-	left := math.Exp(-wait.Seconds() / n.horizon)
-	return trend{n.value + n.slope*n.horizon*(1-left), n.slope * left, n.horizon}
-}

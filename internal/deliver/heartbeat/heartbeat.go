@@ -98,13 +98,6 @@ func (b *Beat) Run(ctx context.Context) error {
 	return nil
 }
 
-// Status returns the state of the heartbeat.
-func (b *Beat) Status() Status {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.status
-}
-
 func (b *Beat) beat(ctx context.Context) {
 	if err := b.o.Healthy(); err != nil {
 		b.note(func(s *Status) { s.Withheld++ }, fmt.Errorf("the heartbeat is withheld: %w", err))

@@ -85,9 +85,6 @@ func New(sources []Source, o Options) (*Feed, error) {
 	return f, nil
 }
 
-// Topics returns the filters to subscribe to, each once.
-func (f *Feed) Topics() []string { return slices.Clone(f.topics) }
-
 // Take turns a message, which arrived at m.At, into samples of the sources that listen to its topic.
 func (f *Feed) Take(m mqtt.Received) []intake.Sample {
 	f.mu.Lock()
