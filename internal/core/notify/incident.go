@@ -16,9 +16,11 @@ import (
 const (
 	// together is how long after its last raise, and after its end, an incident takes in further alarms of its cause.
 	together = 30 * time.Minute
-	// sameCritical is how long after a message on a critical alarm the same one, which has come back, waits for the next repetition.
-	sameCritical = 30 * time.Minute
-	// minBetween is the shortest time between a message and a repetition.
+	// spoken is how long a message on a critical alarm speaks for its place, should the alarm come back, and for the enclosures of its
+	// room, which follow slowly: a tub is hours behind the air.
+	spoken = 2 * time.Hour
+	// minBetween is the shortest time between two messages on what is critical of an incident: a further place waits for the rest of it, or
+	// comes as the next repetition.
 	minBetween = 10 * time.Minute
 )
 
@@ -164,7 +166,7 @@ func (r *Rules) belongs(n *incident, point, place string, at instant.Instant) bo
 		switch {
 		case of == point, n.cause == sensors && where == place:
 			return true
-		case n.cause != sensors && where == n.room && r.alarms[member] != nil:
+		case n.cause != sensors && where == n.room:
 			return true
 		}
 	}
@@ -182,8 +184,7 @@ func (r *Rules) settle(n *incident, at instant.Instant) {
 }
 
 // audible reports whether a notifier sends an alarm of an incident so that it is heard. Below critical that is what is worse than all
-// before it. A critical alarm is heard for each place, unless the room speaks for it: its own critical alarm of the same cause is
-// active, and was heard. One that comes back soon waits for the next repetition.
+// before it. A critical alarm is heard for each place, unless a message on the place or on its room speaks for it.
 func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Instant) bool {
 	t := s.incident.sentBy(rule.Notifier)
 	if !critical(s.priority) {
@@ -191,16 +192,17 @@ func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Insta
 		return !s.frequent && (p > t.worst || t.worst == care.Unset)
 	}
 	_, place, _ := r.causeOf(name)
-	if last, spoke := t.critical[place]; spoke && at.Sub(last) < sameCritical {
+	if last, spoke := t.critical[place]; spoke && at.Sub(last) < spoken || !t.last.IsNone() && at.Sub(t.last) < minBetween {
 		return false
 	}
-	return place == s.incident.room || !r.roomSpeaks(s.incident, t)
+	return place == s.incident.room || !r.roomSpeaks(s.incident, t, at)
 }
 
-// roomSpeaks reports whether a critical alarm of the room itself is active and has been heard.
-func (r *Rules) roomSpeaks(n *incident, t *sentState) bool {
-	if _, spoke := t.critical[n.room]; !spoke {
-		return false
+// roomSpeaks reports whether a critical alarm of the room itself has been heard, and is active or was heard lately.
+func (r *Rules) roomSpeaks(n *incident, t *sentState, now instant.Instant) bool {
+	last, spoke := t.critical[n.room]
+	if !spoke || now.Sub(last) < spoken {
+		return spoke
 	}
 	for member := range n.members {
 		s := r.alarms[member]
@@ -271,22 +273,25 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 		return Again, false
 	case !sent && r.audible(rule, name, s, now):
 		return Late, true
-	case t.since.IsNone() || t.repeats >= len(repeatsAfter) || r.leader(s.incident) != name:
+	case t.since.IsNone() || t.repeats >= len(repeatsAfter) || r.leader(s.incident, rule.Notifier) != name:
 		return Again, false
 	}
 	due := max(t.since.Add(repeatsAfter[t.repeats]), t.last.Add(minBetween))
 	return Again, now >= due.Add(-tolerance)
 }
 
-// leader returns the alarm that repetitions of an incident are about: the first critical one by name that waits for a person.
-func (r *Rules) leader(n *incident) (name string) {
+// leader returns the alarm that the next repetition of an incident is about: the first critical one by name that waits for a person, one
+// that the notifier has not sent before all others.
+func (r *Rules) leader(n *incident, notifier string) (name string) {
+	fresh := false
 	for member := range n.members {
 		s := r.alarms[member]
 		if s == nil || s.incident != n || !critical(s.priority) || s.letter != isa.Unacknowledged || s.acknowledged || s.covered {
 			continue
 		}
-		if name == "" || member < name {
-			name = member
+		_, sent := s.notified[notifier]
+		if name == "" || !sent && !fresh || sent != fresh && member < name {
+			name, fresh = member, !sent
 		}
 	}
 	return name

@@ -98,9 +98,9 @@ func TestWhatBecomesWorseIsHeard(t *testing.T) {
 	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tub2Critical})
 	l.run(200, 22, 25, 25)
 	l.run(300, 22, 28, 25)
-	assert.Empty(t, l.heard(), "it has come back within half an hour of its message")
-	l.run(1200, 22, 28, 25)
-	assert.Equal(t, []string{"2470 keeper late " + tubCritical + " B", "3070 keeper again " + tubCritical + " B"}, l.heard(), "and is not acknowledged")
+	assert.Empty(t, l.heard(), "it has come back within two hours of its message")
+	l.run(5900, 22, 28, 25)
+	assert.Equal(t, []string{"7870 keeper late " + tubCritical + " B"}, l.heard(), "and is not acknowledged")
 }
 
 func TestRepetitionsOfWhatIsCritical(t *testing.T) {
@@ -127,6 +127,15 @@ func TestRepetitionsOfWhatIsCritical(t *testing.T) {
 	assert.Len(t, l.heard(), 1, "what is not critical is not repeated")
 }
 
+// Places that become critical one after another within minutes are heard one after another: as the next repetition, ten minutes later.
+func TestSeveralPlacesThatBecomeCriticalTogether(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(1500, 22, 28, 28)
+	assert.Equal(t, []string{
+		"70 keeper call " + tubHigh + " B", "70 keeper call " + tubCritical + " B", "670 keeper late " + tub2Critical + " B", "1270 keeper again " + tubCritical + " B",
+	}, l.heard())
+}
+
 // The room speaks for its enclosures where its own critical alarm was heard: by heat the core covers them, by cold the rules do.
 func TestEnclosuresThatFollowTheirRoom(t *testing.T) {
 	site := twoTubs()
@@ -148,7 +157,9 @@ func TestEnclosuresThatFollowTheirRoom(t *testing.T) {
 	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: "loft/air-temperature/critical-low"})
 	l.run(1200, 10, 17, 17)
 	assert.Empty(t, l.heard(), "the tubs follow")
-	l.run(600, 22, 17, 17)
+	l.run(3600, 22, 17, 17)
+	assert.Empty(t, l.heard(), "and are slow to come back")
+	l.run(2600, 22, 17, 17)
 	var late []string
 	for _, d := range l.heard() {
 		late = append(late, d[strings.IndexByte(d, ' ')+1:])
@@ -305,11 +316,11 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 			w.worst[entry.Incident] = entry.Priority
 		}
 	}
-	// Every critical occurrence that waits for a person is heard: at once, or within half an hour where a message on its place or its room
-	// was heard just before and goes on.
+	// Every critical occurrence that waits for a person is heard: at once, or within two hours where a message on its place or its room
+	// speaks for it, and then in its turn.
 	for name, since := range w.waiting {
 		a, _ := w.l.core.Alarm(name)
-		if a.Letter != isa.Unacknowledged || entry.At.Sub(since) < 31*time.Minute {
+		if a.Letter != isa.Unacknowledged || entry.At.Sub(since) < 150*time.Minute {
 			continue
 		}
 		if w.covered(name) {

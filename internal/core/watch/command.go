@@ -34,7 +34,8 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	case Reset:
 		return c.act(a, isa.Reset, journal.AlarmReset, at, cmd, out)
 	case Repeat:
-		if a.apply(isa.Realarm) != isa.Changed {
+		// A value that is back inside only waits for its off-delay: "still too warm" would be false.
+		if a.kind.critical() && c.returning(a) || a.apply(isa.Realarm) != isa.Changed {
 			return out
 		}
 		a.Repeats++
