@@ -120,10 +120,19 @@ func TestOverviewOfARunningDaemon(t *testing.T) {
 		s := core.State(int32(i))
 		s.Band = care.NoBand()
 		if s.Point.Place == "tub-2" {
-			s.Band.Limits[care.High], s.Cohort, s.Stage = 25, "c-2026", care.Larva
+			s.Band.Limits[care.High], s.Residents = 25, []watch.Resident{{Cohort: "c-2026", Stage: care.Larva}}
 		}
 		states = append(states, s)
 	}
 	o := assemble.Overview(site, inJuly, states)
 	assert.Equal(t, []string{"tub-2, tadpoles of c-2026: water temperature up to 77 °F"}, o.Watched)
+}
+
+// Where cohorts share a place, all of them are named, and whose each limit is.
+func TestOverviewSaysWhoseALimitIs(t *testing.T) {
+	shared := strings.Replace(northLoft, "  - {id: tub-1, kind: enclosure, in: loft}", "  - {id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {high: 73 degF}}}", 1)
+	shared = strings.Replace(shared, "place: tub-2, stages: [{stage: larva, since: 2027-07-01}]", "place: tub-1, stages: [{stage: larva, since: 2026-07-01}]", 1)
+	o := overviewAt(t, inJuly, shared)
+	assert.Contains(t, o.Watched, "tub-1, tadpoles of a-2026 and tadpoles of c-2026: water temperature 70–73 °F, critical below 62 or above 81 °F "+
+		"(critical-low, low and critical-high of a-2026 (larva), high of tub-1)")
 }

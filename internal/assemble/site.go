@@ -81,7 +81,10 @@ func Overview(s *config.Site, at time.Time, states []watch.PointState) config.Ov
 	points := make([]config.PointInForce, len(states))
 	for i := range states {
 		p := &states[i]
-		points[i] = config.PointInForce{Point: p.Point, Band: p.Band, Cohort: p.Cohort, Stage: p.Stage}
+		points[i] = config.PointInForce{Point: p.Point, Band: p.Band, Owners: p.Owners, Residents: map[string]care.Stage{}}
+		for _, r := range p.Residents {
+			points[i].Residents[r.Cohort] = r.Stage
+		}
 	}
 	return s.Overview(at, points)
 }

@@ -24,10 +24,10 @@ type Overview struct {
 
 // PointInForce is a point, the band that holds there, and who lives there.
 type PointInForce struct {
-	Point  quantity.Point
-	Band   care.Band
-	Cohort string // "" where none does
-	Stage  care.Stage
+	Point     quantity.Point
+	Band      care.Band
+	Owners    [care.LimitCount]string // whose the limits are; "" where there is no limit
+	Residents map[string]care.Stage   // the stages of the cohorts that live there
 }
 
 // Overview sums up a site that was checked, with its points as they are at a time.
@@ -127,7 +127,7 @@ func (o *overviewer) enclosure(i int) string {
 	var limits, bare []string
 	for _, p := range o.states[place.ID] {
 		if !p.Band.Empty() {
-			limits = append(limits, sayQuantity(p.Point.Quantity)+" "+o.limits(p.Point.Quantity, &p.Band))
+			limits = append(limits, sayQuantity(p.Point.Quantity)+" "+o.limits(p.Point.Quantity, &p.Band)+whoseLimits(&p))
 		} else if !p.Point.Quantity.Derived() {
 			bare = append(bare, sayQuantity(p.Point.Quantity))
 		}
@@ -172,15 +172,35 @@ func (o *overviewer) cohortsIn(place string) []string {
 func (o *overviewer) residents(place string) []string {
 	stages := map[string]care.Stage{}
 	for _, p := range o.states[place] {
-		if p.Cohort != "" {
-			stages[p.Cohort] = p.Stage
-		}
+		maps.Copy(stages, p.Residents)
 	}
 	var texts []string
 	for _, id := range slices.Sorted(maps.Keys(stages)) {
 		texts = append(texts, sayStage(stages[id])+" of "+id)
 	}
 	return texts
+}
+
+// whoseLimits says whose the limits of a point are, where they are not all the same one's: " (low of a-2026 (larva), high of tub-1)".
+func whoseLimits(p *PointInForce) string {
+	of, order := map[string][]string{}, []string{}
+	for l, owner := range p.Owners {
+		if owner == "" {
+			continue
+		}
+		if of[owner] == nil {
+			order = append(order, owner)
+		}
+		of[owner] = append(of[owner], care.Limit(l).String())
+	}
+	if len(order) < 2 {
+		return ""
+	}
+	var texts []string
+	for _, owner := range order {
+		texts = append(texts, sayList(of[owner])+" of "+owner)
+	}
+	return " (" + strings.Join(texts, ", ") + ")"
 }
 
 // limits writes the limits of a band in the keeper's unit: "70–75 °F, critical below 63 or above 81 °F".

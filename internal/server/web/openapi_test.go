@@ -256,6 +256,10 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "POST", "/api/command", "", `{"verb":"note","colour":"blue"}`, 400},
 		{site, "POST", "/api/command", "", `{"verb":"repeat","alarm":"` + unacknowledged.Name + `"}`, 400},
 		{site, "POST", "/api/command", "", `{"verb":"stage","cohort":"a-2026","stage":"metamorph","at":"soon"}`, 400},
+		{site, "POST", "/api/command", "", `{"verb":"move","cohort":"a-2026","place":"tub-2","at":"2026-07-10"}`, 200},
+		{site, "POST", "/api/command", "", `{"verb":"count","cohort":"a-2026","count":30,"why":"died","at":"2026-07-10 08:30"}`, 200},
+		{site, "POST", "/api/command", "", `{"verb":"move","cohort":"a-2026","place":"tub-2","at":"2199-01-01"}`, 409},
+		{site, "POST", "/api/command", "", `{"verb":"done","task":"feed","place":"tub-1","text":"half was left"}`, 200},
 		{without, "POST", "/api/command", "", `{"verb":"note","text":"x"}`, 403},
 		{site, "GET", "/api/openapi.json", "", "", 200},
 	}
