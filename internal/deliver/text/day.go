@@ -18,7 +18,7 @@ type Section struct {
 	Lines []string
 }
 
-// maxTasks is how many tasks that come later are named.
+// maxTasks is how many tasks of a state are named.
 const maxTasks = 12
 
 // Day puts a day into words: its headline, and its sections that have something to say, what presses most first. The digest, and the
@@ -113,13 +113,15 @@ func (f *Formatter) extremes(t *today.Today) (lines []string) {
 
 // tasks lists the tasks of a state; of those that come later the ones of the next day.
 func (f *Formatter) tasks(t *today.Today, state today.State) (lines []string) {
+	more := 0
 	for i := range t.Tasks {
 		task := &t.Tasks[i]
 		if task.State != state || state == today.Later && task.Due.Sub(t.At) > 24*time.Hour {
 			continue
 		}
-		if state == today.Later && len(lines) == maxTasks {
-			return append(lines, "and more")
+		if len(lines) == maxTasks {
+			more++
+			continue
 		}
 		what := strings.ReplaceAll(OneLine(task.Do), "-", " ")
 		if task.Turn != "" {
@@ -134,6 +136,9 @@ func (f *Formatter) tasks(t *today.Today, state today.State) (lines []string) {
 			when = "at " + f.clock(task.Due, t.At)
 		}
 		lines = append(lines, fmt.Sprintf("%s (%s): %s, %s; %s", f.place(task.Place), OneLine(strings.Join(task.Cohorts, ", ")), what, when, last))
+	}
+	if more > 0 {
+		lines = append(lines, fmt.Sprintf("and %d more", more))
 	}
 	return lines
 }

@@ -2,6 +2,7 @@ package text
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -64,4 +65,16 @@ func TestDigests(t *testing.T) {
 			compare(t, name+"."+suffix+".txt", fmt.Sprintf("Title: %s\nUrgent: %t\n\n%s", m.Title, m.Urgent, m.Text))
 		}
 	}
+}
+
+// Of many tasks the first ones are named and the others counted: a message has to fit on a phone.
+func TestManyTasksAreCounted(t *testing.T) {
+	day := &today.Today{At: local(7, 17, 18, 0)}
+	for range 30 {
+		day.Tasks = append(day.Tasks, today.Task{Do: "feed", Place: "tub-1", Cohorts: []string{"a-2026"}, State: today.Due, Due: local(7, 17, 8, 0), Last: instant.None})
+	}
+	text := formatter(t, quantity.Celsius, day.At).Digest(day)
+	assert.Equal(t, maxTasks, strings.Count(text, "- Tub 1 (a-2026): feed"))
+	assert.Contains(t, text, "- and 18 more")
+	assert.Contains(t, text, "30 to do")
 }
