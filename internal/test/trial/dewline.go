@@ -62,13 +62,14 @@ type dewline struct {
 
 // view is what is known of an alarm from its entries.
 type view struct {
-	point  int // −1 for a fault
-	limit  care.Limit
-	sensor int // −1 for others
-	kind   string
-	letter isa.State
-	active bool
-	heard  int // step at which the keeper's phone sounded for this occurrence; nowhere if it did not
+	point    int // −1 for a fault
+	limit    care.Limit
+	sensor   int // −1 for others
+	kind     string
+	letter   isa.State
+	active   bool
+	heard    int       // step at which the keeper's phone sounded for this occurrence; nowhere if it did not
+	forecast *forecast // of an outlook alarm, the latest one
 }
 
 // The kinds of alarms: the last level of their names, but for limits.
@@ -300,6 +301,9 @@ func (d *dewline) note(e *journal.Entry) {
 	switch e.Kind {
 	case journal.AlarmRaised:
 		v.active, v.heard = true, nowhere
+		if v.kind == rising || v.kind == falling {
+			d.foresee(v, *e.Setpoint)
+		}
 	case journal.AlarmCleared:
 		v.active = false
 	}
@@ -377,7 +381,11 @@ func (d *dewline) deliver(n notify.Delivery) {
 		}
 		channel.Verdicts[verdict]++
 	case rising, falling:
-		d.foresee(v, *n.Entry.Setpoint, channel)
+		if f := v.forecast; f.settled {
+			channel.Verdicts[f.verdict]++
+		} else {
+			f.channels = append(f.channels, channel)
+		}
 	default:
 		if !sounds {
 			channel.Verdicts[d.scorer.judge(limitOf{v.point, v.limit})]++
@@ -443,20 +451,23 @@ func (d *dewline) placeOf(v *view) string {
 // forecast is a notice that a limit will be left for longer than allowed, which time will prove right or wrong.
 type forecast struct {
 	limitOf
-	channel *Channel
-	raised  int
-	until   int // a stay that begins later does not prove it
-	nearest float64
-	right   bool
+	channels []*Channel // of the messages on it, each of which is worth what it is
+	raised   int
+	until    int // a stay that begins later does not prove it
+	nearest  float64
+	right    bool
+	settled  bool
+	verdict  Verdict
 }
 
-// foresee notes a forecast. It comes true where the truth goes beyond the limit within one and a half times the horizon, for longer than
+// foresee notes a forecast, whether or not a message says so: it may join an incident, or only be seen on a page. It comes true where the truth goes beyond the limit within one and a half times the horizon, for longer than
 // is allowed.
-func (d *dewline) foresee(v *view, level float64, channel *Channel) {
+func (d *dewline) foresee(v *view, level float64) {
 	step := d.scorer.truth.step
-	d.ahead = append(d.ahead, &forecast{
-		channel: channel, limitOf: limitOf{v.point, d.foreseen(v, level)}, raised: step, until: step + int(horizon*3/2/stepTime), nearest: math.Inf(-1),
-	})
+	v.forecast = &forecast{
+		limitOf: limitOf{v.point, d.foreseen(v, level)}, raised: step, until: step + int(horizon*3/2/stepTime), nearest: math.Inf(-1),
+	}
+	d.ahead = append(d.ahead, v.forecast)
 }
 
 // foreseen returns the limit that a forecast is about: the one at its level, now or when the band will have changed.
@@ -506,7 +517,10 @@ func (d *dewline) settleForecasts(last bool) {
 		case f.nearest >= -d.setting.accuracyOf(f.point, t.values):
 			verdict = TooClose
 		}
-		f.channel.Verdicts[verdict]++
+		f.settled, f.verdict = true, verdict
+		for _, channel := range f.channels {
+			channel.Verdicts[verdict]++
+		}
 		d.scorer.tallies[playerDewline].Forecasts[verdict]++
 		return true
 	})
@@ -515,7 +529,11 @@ func (d *dewline) settleForecasts(last bool) {
 // balance checks that each message has been counted once.
 func (d *dewline) balance() error {
 	tally := d.scorer.tallies[playerDewline]
-	if counted := tally.Phone.All() + tally.Notices.All() + len(d.ahead); counted != d.delivered {
+	counted := tally.Phone.All() + tally.Notices.All()
+	for _, f := range d.ahead {
+		counted += len(f.channels)
+	}
+	if counted != d.delivered {
 		return fmt.Errorf("%d messages went out, and %d were counted", d.delivered, counted)
 	}
 	return nil

@@ -135,7 +135,8 @@ func TestScoreOfAForecast(t *testing.T) {
 				}
 				g.truth.follow()
 				if step == c.said {
-					g.dewline.foresee(rises, fahrenheit(75), &g.scorer.tallies[playerDewline].Notices)
+					g.dewline.foresee(rises, fahrenheit(75))
+					rises.forecast.channels = []*Channel{&g.scorer.tallies[playerDewline].Notices}
 				}
 				g.dewline.settleForecasts(step == 299)
 				g.scorer.settle(func(int, *stay) bool { return false }, func(int) bool { return false }, step == 299)
