@@ -468,3 +468,25 @@ func TestPurity(t *testing.T) {
 		}
 	}
 }
+
+// TestMessagesOfOneIncident: they have one thread and one identity for push services; an update is not urgent, and its end is over.
+func TestMessagesOfOneIncident(t *testing.T) {
+	const incident = "loft/air-temperature/high@2026-07-17T13:20:00.000Z"
+	f := formatter(t, quantity.Celsius, *at(14, 10))
+	heard := f.Message(entry(func(e *journal.Entry) { e.Incident = incident }))
+	update := f.Message(entry(func(e *journal.Entry) {
+		e.Alarm, e.Place, e.Incident, e.Silent = "tub-2/water-temperature/high", "tub-2", incident, true
+	}))
+	over := f.Message(entry(func(e *journal.Entry) {
+		e.Kind, e.State, e.Incident, e.Silent = journal.AlarmCleared, "D", incident, true
+	}))
+	for _, m := range []Message{heard, update, over} {
+		assert.Equal(t, incident, m.Thread)
+		assert.Equal(t, incident, m.Incident)
+	}
+	assert.Equal(t, []bool{true, false, false}, []bool{heard.Urgent, update.Urgent, over.Urgent})
+	assert.Equal(t, []bool{false, true, true}, []bool{heard.Silent, update.Silent, over.Silent})
+	assert.True(t, strings.HasPrefix(over.Title, "Over: "), over.Title)
+	alone := f.Message(entry(func(*journal.Entry) {}))
+	assert.Equal(t, "tub-1/water-temperature/high@2026-07-17T13:40:00.000Z", alone.Thread, "an entry of before there were incidents")
+}
