@@ -87,25 +87,12 @@ func TestSeenStageNarrows(t *testing.T) {
 	assert.Greater(t, slow.Early, after(130), "a batch that is slower than the spread is believed")
 }
 
-func TestNextStageFollowsAndOwnBatchIsAReference(t *testing.T) {
+func TestNextStageFollows(t *testing.T) {
 	metamorph := Span{Reference: Reference{For: 5 * day, At: 24}, First: 42, End: 46}
 	w := Forecast(sixty, begun, daysAt(24, 40), nil, after(40))
 	next := Then(w, metamorph, daysAt(24, 40), after(40))
 	assert.InDelta(t, length(w.Early)+4, length(next.Early), 0.01)
 	assert.InDelta(t, length(w.Late)+7, length(next.Late), 0.01)
-
-	batch := daysAt(22, 70)
-	for i := 35; i < 70; i++ {
-		batch[i].Celsius = 24
-	}
-	own, ok := Own(begun, after(70), batch, 26)
-	require.True(t, ok)
-	assert.InDelta(t, 23, own.At, 1e-9)
-	assert.Equal(t, Reference{For: 70 * day, At: own.At, Cap: 26}, own)
-	_, ok = Own(begun, begun, daysAt(22, 3), 0)
-	assert.False(t, ok)
-	_, ok = Own(begun, after(3), nil, 0)
-	assert.False(t, ok)
 }
 
 func TestSharesRise(t *testing.T) {

@@ -134,17 +134,6 @@ func Then(begins Window, span Span, days []Day, now instant.Instant) Window {
 	return w
 }
 
-// Own returns the reference that an earlier batch of the keeper gives: it took so long at the mean temperature of its water. It reports
-// false where the batch took no time or no temperature is known.
-func Own(from, to instant.Instant, days []Day, limit float64) (Reference, bool) {
-	c := newCurve(&Span{}, from, days, func(celsius float64) float64 { return celsius })
-	if to <= from || len(c.steps) == 0 {
-		return Reference{}, false
-	}
-	length := to.Sub(from)
-	return Reference{For: length, At: c.at(to) / (length.Hours() / 24), Cap: limit}, true
-}
-
 // curve is the progress of a span: straight between its steps, and at the rate of the last days after them.
 type curve struct {
 	from  instant.Instant
