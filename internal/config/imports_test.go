@@ -16,7 +16,7 @@ func TestConfigBuildsNothing(t *testing.T) {
 	deps := strings.Fields(string(out))
 	require.Contains(t, deps, "dewline/internal/core/care")
 	// Of the core only its vocabulary: no fold, no rule, no physics.
-	vocabulary := []string{"instant", "quantity", "care", "cohort", "residence", "isa", "journal", "quality", "misting/schedule"}
+	vocabulary := []string{"instant", "quantity", "care", "cohort", "residence", "isa", "journal", "quality", "misting/schedule", "today"}
 	for _, dep := range deps {
 		if part, ok := strings.CutPrefix(dep, "dewline/internal/core/"); ok {
 			assert.Contains(t, vocabulary, part)

@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
-	"dewline/internal/core/growth"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/today"
@@ -164,7 +163,7 @@ func (f *Formatter) Window(w *today.Window, now instant.Instant) string {
 	case w.Overdue:
 		return line + fmt.Sprintf("%s was expected by %s. Look at the animals, and put the stage on record if it has come.", w.Next, f.day(w.Late, now))
 	case w.Early.IsNone():
-		return line + fmt.Sprintf("%s is more than %d days away in this water.", w.Next, growth.Horizon/(24*time.Hour))
+		return line + fmt.Sprintf("%s is more than a year away in this water.", w.Next)
 	case w.Late.IsNone():
 		line += fmt.Sprintf("%s not before %s.", w.Next, f.day(w.Early, now))
 	case w.Early <= now:

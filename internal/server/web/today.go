@@ -11,6 +11,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/today"
+	"dewline/internal/core/today/compose"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/status"
 )
@@ -25,8 +26,8 @@ const (
 // is missing.
 func DayOf(ctx context.Context, h History, site *watch.Site, p *status.Snapshot) today.Today {
 	now := instant.Of(p.At)
-	facts := today.Facts{Now: now, Site: site, Points: p.Points, Calibrated: map[string]instant.Instant{}, Water: map[string][]growth.Day{}}
-	facts.Night.From, facts.Night.To = today.LastNight(site, now)
+	facts := compose.Facts{Now: now, Site: site, Points: p.Points, Calibrated: map[string]instant.Instant{}, Water: map[string][]growth.Day{}}
+	facts.Night.From, facts.Night.To = compose.LastNight(site, now)
 	for i := range p.Sensors {
 		if s := &p.Sensors[i]; !s.Calibrated.IsZero() {
 			facts.Calibrated[s.ID] = instant.Of(s.Calibrated)
@@ -37,11 +38,11 @@ func DayOf(ctx context.Context, h History, site *watch.Site, p *status.Snapshot)
 	} else if err := readDay(ctx, h, &facts); err != nil {
 		facts.Missing = fmt.Sprintf("the history could not be read, so a part of this is missing: %v", err)
 	}
-	return today.Compose(&facts)
+	return compose.Day(&facts)
 }
 
 // readDay reads what was done, the extremes of the night, and the temperatures of the water.
-func readDay(ctx context.Context, h History, facts *today.Facts) error {
+func readDay(ctx context.Context, h History, facts *compose.Facts) error {
 	filter := JournalFilter{From: facts.Now.Add(-carePast), Kinds: append(cohort.CareKinds(), journal.Note), Limit: carePage}
 	for {
 		entries, err := h.Journal(ctx, filter)
@@ -58,7 +59,7 @@ func readDay(ctx context.Context, h History, facts *today.Facts) error {
 		}
 		filter.Before = entries[len(entries)-1].Seq
 	}
-	for _, point := range today.Measured(facts.Site, facts.Points) {
+	for _, point := range compose.Measured(facts.Site, facts.Points) {
 		columns, err := h.Columns(ctx, point, facts.Night.From, facts.Night.To, 1)
 		if err != nil {
 			return err
@@ -67,7 +68,7 @@ func readDay(ctx context.Context, h History, facts *today.Facts) error {
 			facts.Night.Extremes = append(facts.Night.Extremes, today.Extreme{Point: point, Min: columns[0].Min, Max: columns[0].Max})
 		}
 	}
-	for _, s := range today.Stretches(facts.Site, facts.Now) {
+	for _, s := range compose.Stretches(facts.Site, facts.Now) {
 		columns, err := h.Columns(ctx, s.Water, s.From, s.From.Add(time.Duration(s.Days)*24*time.Hour), s.Days)
 		if err != nil {
 			return err

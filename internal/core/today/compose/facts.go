@@ -1,4 +1,4 @@
-package today
+package compose
 
 import (
 	"time"
@@ -8,6 +8,7 @@ import (
 	"dewline/internal/core/growth"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
+	"dewline/internal/core/today"
 	"dewline/internal/core/watch"
 )
 
@@ -17,7 +18,7 @@ type Facts struct {
 	Site       *watch.Site // with its intervals
 	Points     []watch.PointState
 	Care       []cohort.Entry             // what was recorded of care, with the notes that withdraw some of it; in any order
-	Night      Night                      // its extremes, as far as they are on record
+	Night      today.Night                // its extremes, as far as they are on record
 	Water      map[string][]growth.Day    // by cohort: daily means since its stage began, in the order of time
 	Calibrated map[string]instant.Instant // by sensor: the date of its last calibration
 	Missing    string                     // why a part of it could not be had; "" where all of it is there

@@ -1,4 +1,4 @@
-package today
+package compose
 
 import (
 	"testing"
@@ -13,6 +13,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
+	"dewline/internal/core/today"
 	"dewline/internal/core/watch"
 )
 
@@ -57,10 +58,10 @@ func done(seq uint64, do, place, of string, when instant.Instant) cohort.Entry {
 	return cohort.Entry{ID: id.ID(), Seq: seq, Run: "r", At: when, Since: when, Kind: journal.CareDone, Task: do, Place: place, Cohort: of, Count: cohort.NotCounted}
 }
 
-func find(t *testing.T, day Today, do, of string) *Task {
+func find(t *testing.T, list today.Today, do, of string) *today.Task {
 	t.Helper()
-	for i := range day.Tasks {
-		if task := &day.Tasks[i]; task.Do == do && (task.Cohort == of || of == "" && task.Cohort == "") {
+	for i := range list.Tasks {
+		if task := &list.Tasks[i]; task.Do == do && (task.Cohort == of || of == "" && task.Cohort == "") {
 			return task
 		}
 	}
@@ -73,43 +74,43 @@ func TestTasksFollowWhatWasDone(t *testing.T) {
 		done(1, "feed", "", "a-2026", at(9, 8)), done(2, "feed", "tub-1", "", at(7, 20)), done(3, "change-water", "tub-1", "", at(6, 8)),
 		{ID: "r-4", Seq: 4, Run: "r", Since: at(10, 3), Kind: journal.Misting, Place: "grow-out", Count: cohort.NotCounted},
 	}}
-	today := Compose(facts)
+	made := Day(facts)
 
-	feed := find(t, today, "feed", "a-2026")
-	assert.Equal(t, Later, feed.State, "fed for the cohort")
+	feed := find(t, made, "feed", "a-2026")
+	assert.Equal(t, today.Later, feed.State, "fed for the cohort")
 	assert.Equal(t, at(11, 8), feed.Due)
 	assert.Equal(t, "algae", feed.Turn, "the third time")
-	feed = find(t, today, "feed", "b-2026")
-	assert.Equal(t, Due, feed.State, "fed with all of the tub")
+	feed = find(t, made, "feed", "b-2026")
+	assert.Equal(t, today.Due, feed.State, "fed with all of the tub")
 	assert.Equal(t, at(9, 20), feed.Due)
 	assert.Equal(t, at(7, 20), feed.Last)
 	assert.Equal(t, "powder", feed.Turn)
 
-	water := find(t, today, "change-water", "")
+	water := find(t, made, "change-water", "")
 	assert.Equal(t, []string{"a-2026", "b-2026"}, water.Cohorts, "the water of a place is changed for all, once")
 	assert.Equal(t, at(10, 8), water.Due)
-	assert.Equal(t, Due, water.State)
-	assert.Equal(t, Later, find(t, today, "mist", "").State, "a misting on record is a misting")
-	assert.Equal(t, at(10, 15), find(t, today, "mist", "").Due)
-	due, overdue := today.Count()
+	assert.Equal(t, today.Due, water.State)
+	assert.Equal(t, today.Later, find(t, made, "mist", "").State, "a misting on record is a misting")
+	assert.Equal(t, at(10, 15), find(t, made, "mist", "").Due)
+	due, overdue := made.Count()
 	assert.Equal(t, [2]int{2, 0}, [2]int{due, overdue})
 
 	// Two days later all of it is overdue, the oldest first.
 	facts.Now = at(13, 12)
-	today = Compose(facts)
-	assert.Equal(t, Overdue, today.Tasks[0].State)
-	assert.Equal(t, "feed", today.Tasks[0].Do)
-	assert.Equal(t, []string{"b-2026"}, today.Tasks[0].Cohorts)
-	for i := 1; i < len(today.Tasks); i++ {
-		if today.Tasks[i-1].State == today.Tasks[i].State {
-			assert.LessOrEqual(t, today.Tasks[i-1].Due, today.Tasks[i].Due)
+	made = Day(facts)
+	assert.Equal(t, today.Overdue, made.Tasks[0].State)
+	assert.Equal(t, "feed", made.Tasks[0].Do)
+	assert.Equal(t, []string{"b-2026"}, made.Tasks[0].Cohorts)
+	for i := 1; i < len(made.Tasks); i++ {
+		if made.Tasks[i-1].State == made.Tasks[i].State {
+			assert.LessOrEqual(t, made.Tasks[i-1].Due, made.Tasks[i].Due)
 		}
 	}
 
 	// A note that withdraws an entry takes it away.
 	facts.Now = at(10, 12)
 	facts.Care = append(facts.Care, cohort.Entry{ID: "r-5", Seq: 5, Run: "r", Since: at(10, 1), Kind: journal.Note, Corrects: "r-1", Count: cohort.NotCounted})
-	assert.Equal(t, at(9, 20), find(t, Compose(facts), "feed", "a-2026").Due)
+	assert.Equal(t, at(9, 20), find(t, Day(facts), "feed", "a-2026").Due)
 }
 
 // What is changed for one cohort of a tub is changed for the other one, and what was done in a place counts for those who move in.
@@ -118,15 +119,15 @@ func TestTasksOfAPlaceAreShared(t *testing.T) {
 	facts := &Facts{Now: at(10, 12), Site: loft(moved), Care: []cohort.Entry{
 		done(1, "change-water", "", "a-2026", at(7, 8)), done(2, "change-water", "tub-2", "", at(7, 10)), done(3, "feed", "tub-2", "", at(7, 10)),
 	}}
-	today := Compose(facts)
+	made := Day(facts)
 	var last []instant.Instant
-	for _, task := range today.Tasks {
+	for _, task := range made.Tasks {
 		if task.Do == "change-water" {
 			last = append(last, task.Last)
 		}
 	}
 	assert.ElementsMatch(t, []instant.Instant{at(7, 8), at(7, 10)}, last)
-	assert.True(t, find(t, today, "feed", "b-2026").Last.IsNone(), "food that others had in its new tub before it came")
+	assert.True(t, find(t, made, "feed", "b-2026").Last.IsNone(), "food that others had in its new tub before it came")
 }
 
 func TestNight(t *testing.T) {
@@ -145,8 +146,8 @@ func TestNight(t *testing.T) {
 	assert.Equal(t, [2]instant.Instant{at(9, 20), at(10, 8)}, [2]instant.Instant{from, to})
 
 	water := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}
-	today := Compose(&Facts{Now: at(10, 12), Site: loft(), Night: Night{at(9, 19), at(10, 7), []Extreme{{Point: water, Min: 20.5, Max: 23}}}})
-	assert.Equal(t, []Extreme{{Point: water, Min: 20.5, Max: 23, Below: true}}, today.Night.Extremes)
+	made := Day(&Facts{Now: at(10, 12), Site: loft(), Night: today.Night{From: at(9, 19), To: at(10, 7), Extremes: []today.Extreme{{Point: water, Min: 20.5, Max: 23}}}})
+	assert.Equal(t, []today.Extreme{{Point: water, Min: 20.5, Max: 23, Below: true}}, made.Night.Extremes)
 }
 
 func TestOutOfBandComesWorstFirst(t *testing.T) {
@@ -155,14 +156,14 @@ func TestOutOfBandComesWorstFirst(t *testing.T) {
 		band.Limits = [care.LimitCount]float64{17, 21, 24, 26}
 		return watch.PointState{Point: quantity.Point{Place: place, Quantity: quantity.WaterTemperature}, Value: 25, Zone: zone, Since: at(10, 8), Band: band, Fed: true}
 	}
-	today := Compose(&Facts{Now: at(10, 12), Site: loft(), Points: []watch.PointState{
+	made := Day(&Facts{Now: at(10, 12), Site: loft(), Points: []watch.PointState{
 		point("a", watch.InBand), point("b", watch.UnknownZone), point("c", watch.HighZone), point("d", watch.NoBand), point("e", watch.CriticalLowZone),
 	}})
-	require.Len(t, today.OutOfBand, 3)
-	assert.Equal(t, []string{"e", "c", "b"}, []string{today.OutOfBand[0].Point.Place, today.OutOfBand[1].Point.Place, today.OutOfBand[2].Point.Place})
-	assert.Equal(t, 17.0, *today.OutOfBand[0].Limit)
-	assert.Equal(t, 24.0, *today.OutOfBand[1].Limit)
-	assert.Nil(t, today.OutOfBand[2].Value, "an old value is no value")
+	require.Len(t, made.OutOfBand, 3)
+	assert.Equal(t, []string{"e", "c", "b"}, []string{made.OutOfBand[0].Point.Place, made.OutOfBand[1].Point.Place, made.OutOfBand[2].Point.Place})
+	assert.Equal(t, 17.0, *made.OutOfBand[0].Limit)
+	assert.Equal(t, 24.0, *made.OutOfBand[1].Limit)
+	assert.Nil(t, made.OutOfBand[2].Value, "an old value is no value")
 }
 
 func TestWindows(t *testing.T) {
@@ -180,9 +181,9 @@ func TestWindows(t *testing.T) {
 	for d := 1; d <= 10; d++ {
 		days = append(days, growth.Day{At: at(d, 0), Celsius: 24})
 	}
-	today := Compose(&Facts{Now: at(10, 12), Site: site, Water: map[string][]growth.Day{"a-2026": days}})
-	require.Len(t, today.Windows, 2, "a metamorph of nine days is no news")
-	a, b := today.Windows[0], today.Windows[1]
+	made := Day(&Facts{Now: at(10, 12), Site: site, Water: map[string][]growth.Day{"a-2026": days}})
+	require.Len(t, made.Windows, 2, "a metamorph of nine days is no news")
+	a, b := made.Windows[0], made.Windows[1]
 	assert.Equal(t, care.Metamorph, a.Next)
 	assert.InDelta(t, 48, a.Early.Sub(at(1, 0)).Hours()/24, 0.1, "0.8 of 60 days at 24 °C")
 	assert.InDelta(t, 84, a.Late.Sub(at(1, 0)).Hours()/24, 0.1, "1.4 of them")
@@ -193,25 +194,25 @@ func TestWindows(t *testing.T) {
 	metamorph := site.Profiles["pond"].Care[care.Metamorph]
 	metamorph.Lasts = care.Lasting{For: 5 * day, At: 24}
 	site.Profiles["pond"].Care[care.Metamorph] = metamorph
-	a = Compose(&Facts{Now: at(10, 12), Site: site, Water: map[string][]growth.Day{"a-2026": days}}).Windows[0]
+	a = Day(&Facts{Now: at(10, 12), Site: site, Water: map[string][]growth.Day{"a-2026": days}}).Windows[0]
 	assert.Equal(t, care.Juvenile, a.Then)
 	assert.InDelta(t, 4, a.ThenBy.Sub(a.Early).Hours()/24, 0.1, "0.8 of 5 days")
 	metamorph.Lasts = care.Lasting{}
 	site.Profiles["pond"].Care[care.Metamorph] = metamorph
 
 	// What should have come is said; a climax of more than ten days as well, although the profile gives it no length.
-	today = Compose(&Facts{Now: at(100, 0), Site: site, Water: map[string][]growth.Day{"a-2026": days}})
-	require.Len(t, today.Windows, 3)
-	assert.True(t, today.Windows[0].Overdue)
-	assert.Equal(t, "c-2026", today.Windows[2].Cohort)
-	assert.True(t, today.Windows[2].Overdue)
-	assert.True(t, today.Windows[2].Late.IsNone())
+	made = Day(&Facts{Now: at(100, 0), Site: site, Water: map[string][]growth.Day{"a-2026": days}})
+	require.Len(t, made.Windows, 3)
+	assert.True(t, made.Windows[0].Overdue)
+	assert.Equal(t, "c-2026", made.Windows[2].Cohort)
+	assert.True(t, made.Windows[2].Overdue)
+	assert.True(t, made.Windows[2].Late.IsNone())
 }
 
 func TestCalibrationsAreDueAfterAYear(t *testing.T) {
-	today := Compose(&Facts{Now: at(10, 12), Site: loft(), Calibrated: map[string]instant.Instant{
+	made := Day(&Facts{Now: at(10, 12), Site: loft(), Calibrated: map[string]instant.Instant{
 		"tub-1-probe": at(10, 13).Add(-365 * day), "tub-2-probe": at(10, 11).Add(-365 * day),
 	}})
-	require.Len(t, today.Calibration, 1)
-	assert.Equal(t, "tub-2-probe", today.Calibration[0].Sensor)
+	require.Len(t, made.Calibration, 1)
+	assert.Equal(t, "tub-2-probe", made.Calibration[0].Sensor)
 }
