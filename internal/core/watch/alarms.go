@@ -151,6 +151,7 @@ func finiteOrNil(v float64) *float64 {
 // raise makes an alarm active: a new occurrence with its own identity.
 func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	was := a.Letter
+	c.deadline = instant.None // a fault whose point has an active alarm calls sooner
 	a.Since, a.Raised, a.Cleared = o.since, o.at, instant.None
 	a.Occurrence = a.name + "@" + o.at.String()
 	a.Priority, a.Repeats, a.Reason = o.priority, 0, o.reason

@@ -165,7 +165,6 @@ func (c *Core) raiseFault(index int32, at instant.Instant, out []Effect) []Effec
 	if c.faultCalls(f) <= at {
 		priority, f.Called = onFault.priority(), at
 	}
-	c.deadline = instant.None
 	nan := math.NaN()
 	return c.raise(&c.alarms[f.alarm], occurrence{
 		since: f.Failing, at: at, value: nan, setpoint: nan, extreme: nan, priority: priority, reason: f.Reason,

@@ -97,7 +97,7 @@ func TestNotifiersAreShown(t *testing.T) {
 	since := time.Date(2026, 7, 6, 12, 20, 0, 0, time.UTC)
 	current := &status.Current{}
 	current.Set(&status.Snapshot{Notifiers: []status.NotifierHealth{
-		{Name: "mqtt", Connected: true},
+		{Name: "mqtt", Connected: true, LastSent: since},
 		{
 			Name: "webhook", Pending: 2, Oldest: since, Failure: "the webhook answered 503 Service Unavailable", FailingSince: since,
 			Test: status.Test{Event: "run-1-7", State: status.TestFailed, Reason: "the webhook answered 404 Not Found"},
@@ -111,8 +111,8 @@ func TestNotifiersAreShown(t *testing.T) {
 	require.NoError(t, err)
 	// The form is stable, as that of the alarms.
 	assert.JSONEq(t, `[
-		{"outlet":"mqtt","connected":true,"pending":0,"oldest":null,"failing_since":null},
-		{"outlet":"webhook","connected":false,"pending":2,"oldest":"2026-07-06T12:20:00.000Z",
+		{"outlet":"mqtt","connected":true,"pending":0,"oldest":null,"last_sent":"2026-07-06T12:20:00.000Z","failing_since":null},
+		{"outlet":"webhook","connected":false,"pending":2,"oldest":"2026-07-06T12:20:00.000Z","last_sent":null,
 		 "failure":"the webhook answered 503 Service Unavailable","failing_since":"2026-07-06T12:20:00.000Z",
 		 "test":{"event":"run-1-7","state":"failed","reason":"the webhook answered 404 Not Found"}}
 	]`, string(data))
