@@ -17,14 +17,16 @@ import (
 // Gardner and McKenzie (Management Science 31, 1985, equation from memory) add the trend of each step, smaller by a constant factor φ
 // each time: m steps ahead there are φ + φ² + … + φᵐ of it. In small steps that is what a trend does here.
 func TestTrendFadesAsPublished(t *testing.T) {
-	n := trend{value: 22, slope: 2.0 / 3600, horizon: 45 * 60}
+	const foresee = 45 * time.Minute
+	n := trend{value: 22, slope: 2.0 / 3600, horizon: fadeHorizons * foresee.Seconds()}
+	g := glance{point: &point{band: care.Band{Foresee: foresee}}, trend: n}
 	const step = 0.1
 	phi, sum, share := math.Exp(-step/n.horizon), 0.0, 1.0
-	for at := step; at <= 2*n.horizon; at += step {
-		share *= phi
-		sum += share * n.slope * step
-		if s := math.Round(at); math.Abs(at-s) < step/4 && int(s)%600 == 0 {
-			assert.InDelta(t, 22+sum, n.after(time.Duration(at*1e9)).value, 1e-4, "%g s ahead", at)
+	for k := range maxLook {
+		assert.InDelta(t, 22+sum, g.value(k), 1e-4, "%d steps ahead", k)
+		for range int(foresee.Seconds() / lookSteps / step) {
+			share *= phi
+			sum += share * n.slope * step
 		}
 	}
 }
@@ -127,10 +129,4 @@ func TestForesightUsesTheNextStage(t *testing.T) {
 			assert.Equal(t, map[bool]int{false: 0, true: 1}[set], raised)
 		})
 	}
-}
-
-// after returns the trend as it is expected to be some time later.
-func (n trend) after(wait time.Duration) trend {
-	left := math.Exp(-wait.Seconds() / n.horizon)
-	return trend{n.value + n.slope*n.horizon*(1-left), n.slope * left, n.horizon}
 }

@@ -77,6 +77,7 @@ func (r *Result) Failures(required []string, bound bool) (names []string) {
 				return float64(y[playerDewline].Audible - y[playerGrouped].Audible)
 			}),
 			"false-below-grouped": 1.645 * r.standardError(func(y *[playerCount]Year) float64 { return float64(y[playerDewline].False - y[playerGrouped].False) }),
+			"critical-missed":     maxMissedByChance,
 			"audible-worst-year":  maxAudibleWorst / 2,
 			"false-worst-year":    maxFalseWorst / 2,
 		}

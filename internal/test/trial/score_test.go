@@ -367,6 +367,13 @@ func TestGoals(t *testing.T) {
 	assert.Empty(t, chance.Failures(nil, true), "27.5 with a standard error of 8.5 may be chance")
 	assert.Equal(t, []string{"false"}, chance.Failures([]string{"false", "critical-missed"}, false))
 
+	unlucky := result([]int{20, 20}, []int{0, 0})
+	unlucky.Players[playerDewline].stays(Group{Critical: true})[Clear].Missed = 3
+	assert.Equal(t, []string{"critical-missed"}, unlucky.Failures(nil, false))
+	assert.Empty(t, unlucky.Failures(nil, true))
+	unlucky.Players[playerDewline].stays(Group{Critical: true})[Clear].Missed++
+	assert.Equal(t, []string{"critical-missed"}, unlucky.Failures(nil, true))
+
 	bad := result([]int{60, 62, 61, 80}, []int{9, 9, 9, 13})
 	assert.Equal(t, []string{"audible", "audible-worst-year", "false", "false-worst-year"}, bad.Failures(nil, true))
 	bad.World = Harsh
