@@ -3,8 +3,10 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"dewline/internal/assemble"
@@ -19,7 +21,7 @@ type reportCommand struct {
 	From   string `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 30d; the last seven local days if not given."`
 	To     string `placeholder:"T" help:"End of the range; the newest reading if not given."`
 	Place  string `placeholder:"ID" xor:"subject" help:"Only this place."`
-	Cohort string `placeholder:"ID" xor:"subject" help:"Only this cohort: the place where it lives, since it has lived there."`
+	Cohort string `placeholder:"ID" xor:"subject" help:"Only this cohort, in each place while it lived there."`
 	Alarms bool   `help:"Instead, how well the alarms have served, against the published targets."`
 	Format string `enum:"text,json,csv,html" default:"text" help:"text, json, csv (a line for each point and day) or html (to print: at most four pages for twelve weeks of a place or cohort)."`
 }
@@ -41,7 +43,7 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	}
 	db, err := openHistory(site.History.Path)
 	if err != nil {
-		return err
+		return errors.Join(c.unconfigured(site), err)
 	}
 	defer db.Close(ctx)
 	request := report.Request{Site: site, Place: c.Place, Cohort: c.Cohort, Made: instant.Of(time.Now())}
@@ -80,6 +82,18 @@ func (c *reportCommand) knownSubject(site *config.Site) error {
 		}
 	}
 	return nil
+}
+
+// unconfigured returns what is wrong with a cohort that only a history can know.
+func (c *reportCommand) unconfigured(site *config.Site) error {
+	var ids []string
+	for i := range site.Cohorts {
+		ids = append(ids, site.Cohorts[i].ID)
+	}
+	if c.Cohort == "" || slices.Contains(ids, c.Cohort) {
+		return nil
+	}
+	return fmt.Errorf("--cohort: %s", config.UnknownWord("cohort", c.Cohort, ids))
 }
 
 // span finds the range: what is not given depends on what there is.

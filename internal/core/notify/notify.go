@@ -368,10 +368,10 @@ func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 	}()
 	for i := range alarms {
 		a := &alarms[i]
-		if !a.Active || a.Occurrence == "" {
-			continue
-		}
 		s := known[a.Name]
+		if a.Occurrence == "" || !a.Active && (s == nil || s.occurrence != a.Occurrence || !a.Letter.Silenced()) {
+			continue // one that has ended while it was silenced is reported when that ends
+		}
 		if s == nil || s.occurrence != a.Occurrence {
 			s = r.initialState(a, now)
 		} else if !s.raised.IsNone() && !a.Raised.IsNone() {

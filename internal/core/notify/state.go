@@ -77,8 +77,16 @@ func (r *Rules) deliverTo(entry *journal.Entry, why Reason) (deliveries []Delive
 func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 	s := r.alarms[entry.Alarm]
 	if s == nil || s.occurrence != entry.Occurrence {
+		before := s
 		s = newAlarmState(entry.Occurrence, entry.At)
 		r.alarms[entry.Alarm] = s
+		if before != nil { // it ended while it was covered: what its quiet hours owe is owed still
+			for notifier, why := range before.held {
+				if why == holdQuiet {
+					s.held[notifier] = why
+				}
+			}
+		}
 	}
 	s.letter, s.priority = entry.State, entry.Priority
 	switch entry.Kind {
