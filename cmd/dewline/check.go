@@ -23,7 +23,7 @@ func (c *checkCommand) Run(s streams) error {
 		fmt.Fprintln(s.out, problems)
 		return errNo
 	}
-	overview := assemble.Overview(site, time.Now(), nil)
+	overview := assemble.Overview(site, time.Now(), nil, nil)
 	for _, p := range append(problems, overview.Unwatched...).Sorted(c.Config) {
 		fmt.Fprintln(s.out, p)
 	}

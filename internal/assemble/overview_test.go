@@ -12,6 +12,8 @@ import (
 	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/watch"
 )
 
@@ -31,7 +33,7 @@ func overviewAt(t *testing.T, at time.Time, text string) config.Overview {
 		"site.yaml": &fstest.MapFile{Data: []byte(text)}, "frogs.yaml": &fstest.MapFile{Data: []byte(careOfFrogs)},
 	}, "site.yaml")
 	require.NoError(t, problems.Err())
-	return assemble.Overview(site, at, nil)
+	return assemble.Overview(site, at, nil, nil)
 }
 
 const northLoft = `site: north-loft
@@ -124,8 +126,24 @@ func TestOverviewOfARunningDaemon(t *testing.T) {
 		}
 		states = append(states, s)
 	}
-	o := assemble.Overview(site, inJuly, states)
+	o := assemble.Overview(site, inJuly, states, nil)
 	assert.Equal(t, []string{"tub-2, tadpoles of c-2026: water temperature up to 77 °F"}, o.Watched)
+
+	// The record knows that a-2026 has moved out of tub-1, which the configuration does not.
+	from := instant.Of(inJuly.Add(-time.Hour))
+	moved := []cohort.Interval{
+		{Cohort: "a-2026", Place: "tub-1", From: from.Add(-time.Hour), To: from}, {Cohort: "a-2026", Place: "tub-3", From: from, To: cohort.Open},
+	}
+	said := func(o config.Overview) (all string) {
+		for _, p := range o.Unwatched {
+			all += p.Message + "\n"
+		}
+		return all
+	}
+	assert.Contains(t, said(o), "no alarm can come from tub-1: sensors are there, but a-2026 has no limits now")
+	o = assemble.Overview(site, inJuly, states, moved)
+	assert.NotContains(t, said(o), "a-2026 has no limits now")
+	assert.Contains(t, said(o), "tub-3 is not watched, although a-2026 lives there: no sensor is there")
 }
 
 // Where cohorts share a place, all of them are named, and whose each limit is.

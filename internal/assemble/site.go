@@ -8,6 +8,7 @@ import (
 
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -68,9 +69,9 @@ func Site(s *config.Site) watch.Site {
 	return site.WithRecord(nil)
 }
 
-// Overview sums up a site that was checked. states are those of its points, of a running daemon for example, whose cohorts may
-// have been moved to other stages since; nil means those that follow from the configuration at that time.
-func Overview(s *config.Site, at time.Time, states []watch.PointState) config.Overview {
+// Overview sums up a site that was checked. states are those of its points and animals the record of a running daemon, whose cohorts
+// may have other stages and places since; without states they follow from the configuration at that time.
+func Overview(s *config.Site, at time.Time, states []watch.PointState, animals []cohort.Interval) config.Overview {
 	if states == nil {
 		core := watch.New(Site(s), "")
 		core.Step(watch.Event{Kind: watch.StartEvent, At: instant.Of(at)}, nil)
@@ -86,5 +87,11 @@ func Overview(s *config.Site, at time.Time, states []watch.PointState) config.Ov
 			points[i].Residents[r.Cohort] = r.Stage
 		}
 	}
-	return s.Overview(at, points)
+	lives := map[string]string{}
+	for i := range animals {
+		if animals[i].Holds(instant.Of(at)) {
+			lives[animals[i].Cohort] = animals[i].Place
+		}
+	}
+	return s.Overview(at, points, lives)
 }

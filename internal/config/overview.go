@@ -30,12 +30,22 @@ type PointInForce struct {
 	Residents map[string]care.Stage   // the stages of the cohorts that live there
 }
 
-// Overview sums up a site that was checked, with its points as they are at a time.
-func (s *Site) Overview(at time.Time, states []PointInForce) Overview {
+// Overview sums up a site that was checked, with its points as they are at a time. lives is the place of each cohort that the record
+// of the animals knows at that time, "" for one that lives nowhere; of the others the configuration says it.
+func (s *Site) Overview(at time.Time, states []PointInForce, lives map[string]string) Overview {
 	location := cmp.Or(s.Location, time.UTC)
-	o := &overviewer{reporter: reporter{origins: s.positions}, Site: s, at: at.In(location), states: map[string][]PointInForce{}}
+	o := &overviewer{reporter: reporter{origins: s.positions}, Site: s, at: at.In(location), states: map[string][]PointInForce{}, lives: maps.Clone(lives)}
 	if o.origins == nil {
 		o.origins = origins{}
+	}
+	if o.lives == nil {
+		o.lives = map[string]string{}
+	}
+	for i := range s.Cohorts {
+		c := &s.Cohorts[i]
+		if _, known := lives[c.ID]; !known {
+			o.lives[c.ID] = c.Place
+		}
 	}
 	for _, p := range states {
 		o.states[p.Point.Place] = append(o.states[p.Point.Place], p)
@@ -85,6 +95,7 @@ type overviewer struct {
 	*Site
 	at     time.Time
 	states map[string][]PointInForce // by place
+	lives  map[string]string         // the place of each cohort, "" for nowhere
 
 	idle, limitless group // enclosures without a sensor, places without any limit
 }
@@ -160,9 +171,9 @@ func (o *overviewer) measured(place string) bool {
 // cohortsIn lists the cohorts of a place.
 func (o *overviewer) cohortsIn(place string) []string {
 	var ids []string
-	for i := range o.Cohorts {
-		if c := &o.Cohorts[i]; c.Place == place {
-			ids = append(ids, c.ID)
+	for _, id := range slices.Sorted(maps.Keys(o.lives)) {
+		if o.lives[id] == place {
+			ids = append(ids, id)
 		}
 	}
 	return ids
@@ -234,8 +245,8 @@ func (o *overviewer) limits(q quantity.Quantity, b *care.Band) string {
 // cohort warns of what the stage of a cohort needs and does not have.
 func (o *overviewer) cohort(i int) {
 	cohort, path := &o.Cohorts[i], index("cohorts", i)
-	profile, place := o.Profiles[cohort.Profile], o.Site.place(cohort.Place)
-	if len(cohort.Stages) == 0 || cohort.Place == "" || place == nil {
+	profile, place := o.Profiles[cohort.Profile], o.Site.place(o.lives[cohort.ID])
+	if len(cohort.Stages) == 0 || place == nil {
 		return
 	}
 	now := slices.IndexFunc(cohort.Stages, func(s care.Since) bool { return s.At.After(o.at) }) - 1

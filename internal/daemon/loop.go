@@ -166,7 +166,7 @@ func (l *loop) open() {
 	for i := range states {
 		states[i] = l.chain.Core.State(int32(i))
 	}
-	l.options.Opening(assemble.Overview(l.site, l.clock.Now(), states))
+	l.options.Opening(assemble.Overview(l.site, l.clock.Now(), states, l.chain.Core.Animals()))
 }
 
 // serve is the loop: it handles one event at a time until ctx ends.
@@ -341,7 +341,7 @@ func (l *loop) publish() {
 	p.Calls, p.History = maps.Clone(l.about.Calls), l.recorder.state()
 	site := l.site
 	p.Overview = func() (watched, unwatched []string) {
-		overview := assemble.Overview(site, p.At, p.Points)
+		overview := assemble.Overview(site, p.At, p.Points, p.Animals)
 		return overview.Lines()
 	}
 	watched := *l.watched.Load()
