@@ -159,9 +159,10 @@ func TestWithJournalIsWhatIsKnownNow(t *testing.T) {
 				low, top, limit := min(v0, v1), max(v0, v1), high[stage]
 				elapsed[stage.String()]++
 				switch {
+				case top <= limit: // a value on a limit is within it
 				case low >= limit:
 					above[stage.String()]++
-				case top > limit:
+				default:
 					above[stage.String()] += (top - limit) / (top - low)
 				}
 			}
