@@ -147,7 +147,7 @@ func TestBackwardStep(t *testing.T) {
 }
 
 // Slewing is followed and is no step, however far it leads: at 500 ppm, the most that the kernel does (adjtimex(2)), and in pushes
-// just below what counts as a step.
+// of half of what counts as a step. A millisecond for which this machine is busy is pace milliseconds of the program's clock.
 func TestSlewing(t *testing.T) {
 	h := newHouse(t, harness.Options{Start: noon, Pace: 600})
 	p := h.Start()
@@ -156,9 +156,9 @@ func TestSlewing(t *testing.T) {
 		require.NoError(t, clockfile.Change(h.Clock, func(s *clockfile.Setting) { s.Pace = 600 * (1 + ppm/1e6) }))
 		h.pass(15 * time.Minute)
 	}
-	require.NoError(t, clockfile.Change(h.Clock, func(s *clockfile.Setting) { s.Pace = 600 }))
-	for range 250 { // three minutes in all
-		h.Step(700 * time.Millisecond)
+	require.NoError(t, clockfile.Change(h.Clock, func(s *clockfile.Setting) { s.Pace = 200 }))
+	for range 120 { // a minute in all
+		h.Step(500 * time.Millisecond)
 		h.reads(1)
 	}
 	h.Wait("the readings have the time of the clock", func() bool {
