@@ -149,11 +149,11 @@ func TestBackwardStep(t *testing.T) {
 // Slewing is followed and is no step, however far it leads: at 500 ppm, the most that the kernel does (adjtimex(2)), and in pushes
 // of half of what counts as a step. A millisecond for which this machine is busy is pace milliseconds of the program's clock.
 func TestSlewing(t *testing.T) {
-	h := newHouse(t, harness.Options{Start: noon, Pace: 600})
+	h := newHouse(t, harness.Options{Start: noon, Pace: 200})
 	p := h.Start()
 	zones := h.balance()
 	for _, ppm := range []float64{500, -500, 500} {
-		require.NoError(t, clockfile.Change(h.Clock, func(s *clockfile.Setting) { s.Pace = 600 * (1 + ppm/1e6) }))
+		require.NoError(t, clockfile.Change(h.Clock, func(s *clockfile.Setting) { s.Pace = 200 * (1 + ppm/1e6) }))
 		h.pass(15 * time.Minute)
 	}
 	require.NoError(t, clockfile.Change(h.Clock, func(s *clockfile.Setting) { s.Pace = 200 }))
