@@ -16,9 +16,12 @@ import (
 const (
 	// together is how long after its last raise, and after its end, an incident takes in further alarms of its cause.
 	together = 30 * time.Minute
-	// spoken is how long a message on a critical alarm speaks for its place, should the alarm come back, and for the enclosures of its
-	// room, which follow slowly: a tub is hours behind the air.
+	// spoken is how long a message on a critical alarm of a room speaks for its enclosures, which follow slowly: a tub is hours behind
+	// the air.
 	spoken = 2 * time.Hour
+	// spokenAgain is how long a message on a critical alarm speaks for its own place, should the alarm come back. It is short, since an
+	// animal may not have longer.
+	spokenAgain = 20 * time.Minute
 	// minBetween is the shortest time between two messages on what is critical of an incident: a further place waits for the rest of it, or
 	// comes as the next repetition.
 	minBetween = 10 * time.Minute
@@ -192,7 +195,7 @@ func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Insta
 		return !s.frequent && (p > t.worst || t.worst == care.Unset)
 	}
 	_, place, _ := r.causeOf(name)
-	if last, spoke := t.critical[place]; spoke && at.Sub(last) < spoken || !t.last.IsNone() && at.Sub(t.last) < minBetween {
+	if last, spoke := t.critical[place]; spoke && at.Sub(last) < spokenAgain || !t.last.IsNone() && at.Sub(t.last) < minBetween {
 		return false
 	}
 	return place == s.incident.room || !r.roomSpeaks(s.incident, t, at)

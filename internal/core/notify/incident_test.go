@@ -98,9 +98,13 @@ func TestWhatBecomesWorseIsHeard(t *testing.T) {
 	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tub2Critical})
 	l.run(200, 22, 25, 25)
 	l.run(300, 22, 28, 25)
-	assert.Empty(t, l.heard(), "it has come back within two hours of its message")
-	l.run(5900, 22, 28, 25)
-	assert.Equal(t, []string{"7870 keeper late " + tubCritical + " B"}, l.heard(), "and is not acknowledged")
+	assert.Equal(t, []string{"2070 keeper call " + tubCritical + " B"}, l.heard(), "it has come back after twenty minutes")
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.run(200, 22, 25, 25)
+	l.run(300, 22, 28, 25)
+	assert.Empty(t, l.heard(), "it has come back within twenty minutes of its message")
+	l.run(800, 22, 28, 25)
+	assert.Equal(t, []string{"3270 keeper late " + tubCritical + " B"}, l.heard(), "and is not acknowledged")
 }
 
 func TestRepetitionsOfWhatIsCritical(t *testing.T) {

@@ -11,7 +11,7 @@ type path struct {
 }
 
 // nowhere is the arrival of what does not arrive.
-const nowhere = 1 << 40
+const nowhere = 1 << 30
 
 // arrives returns the step at which the keeper's phone sounds for a message of a step. A sender that queues tries again until the
 // uplink is back; what another one sends in vain is gone. None knows that a message was lost behind the service.
