@@ -320,8 +320,8 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 			w.worst[entry.Incident] = entry.Priority
 		}
 	}
-	// Every critical occurrence that waits for a person is heard: at once, or within two hours where a message on its place or its room
-	// speaks for it, and then in its turn.
+	// Every critical occurrence that waits for a person is heard: at once, or where a message on its place or its room speaks for it
+	// within twenty minutes or two hours, and then in its turn.
 	for name, since := range w.waiting {
 		a, _ := w.l.core.Alarm(name)
 		if a.Letter != isa.Unacknowledged || entry.At.Sub(since) < 150*time.Minute {

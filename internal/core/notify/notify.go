@@ -26,8 +26,8 @@
 //
 //   - at the first alarm of the incident that it takes, and at each that is worse than all before it
 //   - at a critical alarm of each place, unless the room speaks for it: its own critical alarm was heard, and is active or was so
-//     within two hours. One that comes back within two hours of its message waits for the rest of them, and a further place within
-//     ten minutes of the last message for the rest of those, or it comes as the next repetition
+//     within two hours. One that comes back within twenty minutes of its message waits for the rest of them, and a further place
+//     within ten minutes of the last message for the rest of those, or it comes as the next repetition
 //   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
