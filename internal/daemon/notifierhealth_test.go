@@ -119,6 +119,7 @@ notify:
 			test := r.notifier(name).Test
 			return test != nil && test.Event == response.Event && test.State == "delivered"
 		})
+		r.wait(name+" has the time of its last message", func() bool { return !r.notifier(name).LastSent.IsNone() })
 	}
 	assert.Equal(t, 1, h.count("dewline.outlet.test.v1 test"))
 	assert.Equal(t, 0, h.count("dewline.alarm"))
