@@ -51,13 +51,14 @@ var names = []string{
 	"vivarium-1/surface-temperature", "shelf-9/air-temperature", "shelf-8/water-temperature",
 }
 
-// drawTracks draws the rows of each point in the order of time, with odd spacing, gaps, equal times and every flag.
+// drawTracks draws the rows of each point in the order of time, with odd spacing, gaps, equal times and every flag. A value
+// wanders, but stays among those that its quantity can have: a reader refuses the others.
 func drawTracks(t *rapid.T) [][]string {
 	var tracks [][]string
 	for _, name := range names {
-		unit, value, spread := "Cel", 24.0, 2.0
+		unit, value, spread, least, greatest := "Cel", 24.0, 2.0, -20.0, 60.0
 		if strings.HasSuffix(name, "humidity") {
-			unit, value, spread = "%RH", 80, 8
+			unit, value, spread, least, greatest = "%RH", 80, 8, 0, 100
 		}
 		var track []string
 		when := began
@@ -65,7 +66,7 @@ func drawTracks(t *rapid.T) [][]string {
 			// Whole tens of seconds more often than not, so that rows of different points meet.
 			pause := time.Duration(rapid.SampledFrom([]int{0, 10_000, 10_000, 10_000, 20_000, 50_000, 120_000, 7_001, 333}).Draw(t, "ms")) * time.Millisecond
 			when = when.Add(pause)
-			value += rapid.Float64Range(-spread, spread).Draw(t, "change")
+			value = min(max(value+rapid.Float64Range(-spread, spread).Draw(t, "change"), least), greatest)
 			flag := rapid.SampledFrom([]int{1, 1, 1, 1, 1, 2, 3, 4, 9}).Draw(t, "flag")
 			track = append(track, fmt.Sprintf("%s,%s,%.3f,%s,%d\n", when.Format(time.RFC3339Nano), name, value, unit, flag))
 		}
