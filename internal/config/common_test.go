@@ -38,7 +38,7 @@ sensors:
 	require.Equal(t, "w1", site.Sensors[0].Driver)
 	require.Equal(t, "sht4x", site.Sensors[1].Driver)
 	require.Contains(t, site.Profiles["pond"].Care, care.Larva)
-	for name, driver := range driverOfPart {
+	for name, driver := range driverOfPart() {
 		require.NotNil(t, driverOf(driver), name)
 	}
 

@@ -2,7 +2,6 @@ package config
 
 import (
 	"fmt"
-	"maps"
 	"math"
 	"os"
 	"regexp"
@@ -18,6 +17,8 @@ import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
+	"dewline/sensors/sht4x"
 )
 
 // TestExampleOfTheDesign reads the configuration that the design shows, word for word.
@@ -118,7 +119,7 @@ func TestEveryKey(t *testing.T) {
 	assert.Equal(t, "2026-08-15", probe.Calibration.Date.Format(time.DateOnly))
 
 	bridged := byID["probe-2"]
-	assert.Equal(t, &Mux{Address: 0x71, Channel: 2}, bridged.Mux)
+	assert.Equal(t, &drivers.Mux{Address: 0x71, Channel: 2}, bridged.Mux)
 	assert.EqualValues(t, 0x19, bridged.Bridge)
 	assert.Equal(t, 3, bridged.Line)
 	assert.Equal(t, 0.5, bridged.Accuracy[sensors.Temperature], "an original by its code")
@@ -127,7 +128,7 @@ func TestEveryKey(t *testing.T) {
 
 	air := byID["air-1"]
 	assert.EqualValues(t, 0x45, air.I2C)
-	assert.Equal(t, &Heater{Above: 95, For: 2 * time.Hour, Every: 30 * time.Minute}, air.Heater)
+	assert.Equal(t, &sht4x.Heater{Above: 95, For: 2 * time.Hour, Every: 30 * time.Minute}, air.Heater)
 	assert.Equal(t, map[sensors.Channel]float64{sensors.Temperature: 0.1, sensors.Humidity: 1.5}, air.Accuracy, "part and config")
 	assert.Equal(t, []Fix{{33.4, 32.8}, {75.9, 75.3}}, air.Calibration.Channels[sensors.Humidity].Points, "sorted")
 	assert.EqualValues(t, 0x44, byID["air-2"].I2C, "68 in decimal")
@@ -592,29 +593,13 @@ func TestCalibrationOf(t *testing.T) {
 	assert.Nil(t, none)
 }
 
-// TestDriverTable checks the properties of the table that the rest of the program relies on.
-func TestDriverTable(t *testing.T) {
-	for _, drv := range drivers {
-		t.Run(drv.name, func(t *testing.T) {
-			assert.NotEmpty(t, drv.channels)
-			for channel, value := range drv.accuracy {
-				assert.True(t, drv.offers(channel), channel)
-				assert.Positive(t, value)
-			}
-			for part, figures := range drv.parts {
-				assert.Equal(t, slices.Sorted(maps.Keys(drv.accuracy)), slices.Sorted(maps.Keys(figures)), part)
-				for channel, value := range figures {
-					assert.LessOrEqual(t, value, drv.accuracy[channel], "%s: without a part the least accurate one counts", part)
-				}
-			}
-			for _, address := range drv.addresses {
-				assert.True(t, address >= 0x08 && address <= 0x77, "0x%02x is reserved on the bus (UM10204)", address)
-			}
-			for _, key := range drv.options {
-				assert.Contains(t, sensorKeys, key)
-				assert.NotContains(t, sharedSensorKeys, key)
-			}
-		})
+// Each option of a driver is a key that is read, and one that not every driver has.
+func TestOptionsOfDrivers(t *testing.T) {
+	for _, drv := range known {
+		for _, key := range drv.Options {
+			assert.Contains(t, sensorKeys, key, drv.Name)
+			assert.NotContains(t, sharedSensorKeys, key, drv.Name)
+		}
 	}
 	assert.Equal(t, "calibration", sharedSensorKeys[len(sharedSensorKeys)-1], "sharedSensorKeys cuts sensorKeys after the shared ones")
 }

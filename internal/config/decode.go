@@ -212,14 +212,6 @@ var (
 	scaleOf = map[string]string{
 		"c": "celsius", "°c": "celsius", "degc": "celsius", "cel": "celsius", "f": "fahrenheit", "°f": "fahrenheit", "degf": "fahrenheit",
 	}
-	// driverOfPart has the parts whose name is not that of their driver.
-	driverOfPart = map[string]string{
-		"ds18b20": "w1", "ds18s20": "w1", "ds1822": "w1", "ds1825": "w1", "ds28ea00": "w1",
-		"ds2482": "ds248x", "ds2482-100": "ds248x", "ds2482-800": "ds248x", "ds2483": "ds248x",
-		"sht40": "sht4x", "sht41": "sht4x", "sht45": "sht4x", "sht30": "sht3x", "sht31": "sht3x", "sht35": "sht3x",
-		"htu21d": "htu21", "si7021": "htu21", "sht21": "htu21", "hdc3020": "hdc302x", "hdc3021": "hdc302x", "hdc3022": "hdc302x",
-		"scd40": "scd4x", "scd41": "scd4x",
-	}
 )
 
 func (d *decoder) boolean(n *node, path string) bool {

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// TestConfigBuildsNothing: a configuration is a checked model. What runs on it is made elsewhere, and nothing of that is linked here.
+// TestConfigBuildsNothing: a configuration is a checked model. Apart from the table of the drivers, nothing that runs on it is linked here.
 func TestConfigBuildsNothing(t *testing.T) {
 	out, err := exec.Command("go", "list", "-deps", ".").Output()
 	require.NoError(t, err)

@@ -10,6 +10,7 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/deliver/text"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
 )
 
 // Site is one installation as its configuration describes it. It holds no secret: where one is needed it holds the path
@@ -76,20 +77,8 @@ type SensorConfig struct {
 	Every  time.Duration
 	Feeds  map[sensors.Channel]quantity.Point
 
-	// Where the device is. The package documentation lists which of these a driver uses.
-	Bus     string // as written, such as "I2C1"
-	I2C     uint16 // 7-bit address on an I²C bus
-	Address string // ROM code of a 1-Wire device; which of several kernel devices of one name; thermal zone of a board
-	Name    string // kernel's name of an hwmon or IIO device, such as "sht4x"
-	Bridge  uint16 // I²C address of a DS248x 1-Wire master
-	Line    int    // of a DS2482-800, 0 to 7; -1 for a master with one line
-	Mux     *Mux
-
-	// Options of single drivers.
-	Part              string                     // of sht4x, sht3x and htu21: "SHT45"; sets the accuracy
-	Inputs            map[sensors.Channel]string // of hwmon and iio: kernel's item of a channel, such as "temp2"; nil means the first
-	Heater            *Heater                    // of sht4x; nil means that it never heats itself
-	TemperatureOffset *float64                   // of scd4x, in kelvin; nil leaves what the part holds
+	// Settings say where the device is. The package documentation lists which of these a driver uses.
+	drivers.Settings
 
 	// Options of the driver mqtt.
 	Topic        string
@@ -117,19 +106,6 @@ type SensorConfig struct {
 
 	Gap        time.Duration // 0 means the default, see [SensorConfig.GapOrDefault]
 	StaleAfter time.Duration // 0 means the default, see [SensorConfig.StaleAfterOrDefault]
-}
-
-// Mux is a channel of an I²C multiplexer between the bus and the sensor.
-type Mux struct {
-	Address uint16
-	Channel int
-}
-
-// Heater says when a sensor heats itself against the creep of long humidity; 0 means the default of the driver.
-type Heater struct {
-	Above float64       // percent relative humidity
-	For   time.Duration // how long it must have been as humid
-	Every time.Duration // least time between two pulses
 }
 
 // Interval is a closed interval in the canonical unit of its channel.

@@ -8,6 +8,7 @@ import (
 
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
 )
 
 var sensorKeys = []string{
@@ -24,24 +25,24 @@ var sharedSensorKeys = sensorKeys[:10]
 func (l *loader) sensor(n *node, path string, local *time.Location) (sensor SensorConfig, whole bool) {
 	f := l.fields(n, path, sensorKeys...)
 	sensor.ID = l.id(f["id"], join(path, "id"))
-	sensor.Driver = l.commonWord(f["driver"], join(path, "driver"), "driver", driverOfPart, driverNames()...)
+	sensor.Driver = l.commonWord(f["driver"], join(path, "driver"), "driver", driverOfPart(), driverNames()...)
 	if f != nil && f["driver"] == nil {
 		l.errorf(path, "sensor %s has no driver: %s", quoted(sensor.ID), strings.Join(driverNames(), ", "))
 	}
 	drv := driverOf(sensor.Driver)
 	if drv != nil {
 		for _, key := range sensorKeys {
-			if f[key] != nil && !slices.Contains(sharedSensorKeys, key) && !drv.takes(key) {
-				l.errorf(join(path, key), "%s is an option of the drivers %s, not of %s", key, driversWith(key), drv.name)
+			if f[key] != nil && !slices.Contains(sharedSensorKeys, key) && !drv.Takes(key) {
+				l.errorf(join(path, key), "%s is an option of the drivers %s, not of %s", key, driversWith(key), drv.Name)
 				delete(f, key)
 			}
 		}
 	}
 	sensor.Every = l.positive(f["every"], join(path, "every"), 24*time.Hour)
 	if sensor.Every == 0 {
-		sensor.Every = usualInterval
-		if drv != nil && drv.usual > 0 {
-			sensor.Every = drv.usual
+		sensor.Every = drivers.UsualInterval
+		if drv != nil {
+			sensor.Every = drv.Every()
 		}
 	}
 	sensor.Gap = l.positive(f["gap"], join(path, "gap"), 7*24*time.Hour)
@@ -51,9 +52,9 @@ func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sens
 	if feeds := f["feeds"]; feeds != nil {
 		whole = feeds.kind == mapping && len(sensor.Feeds) == len(feeds.entries)
 	} else if f != nil && drv != nil {
-		whole = drv.name == "board"
+		whole = drv.Name == "board"
 		if !whole {
-			l.errorf(path, "sensor %s feeds nothing: give feeds: {%s: place/quantity}", quoted(sensor.ID), drv.channels[0])
+			l.errorf(path, "sensor %s feeds nothing: give feeds: {%s: place/quantity}", quoted(sensor.ID), drv.Channels[0])
 		}
 	}
 	sensor.Accuracy = perChannel(l.decoder, f["accuracy"], join(path, "accuracy"), l.difference)
@@ -61,7 +62,7 @@ func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sens
 		l.where(&sensor, drv, f, path)
 		l.special(&sensor, drv, f, path)
 		l.source(&sensor, drv, f, path)
-		for channel, value := range drv.accuracyOf(&sensor) {
+		for channel, value := range drv.AccuracyOf(sensor.Settings) {
 			if _, given := sensor.Accuracy[channel]; !given {
 				if sensor.Accuracy == nil {
 					sensor.Accuracy = map[sensors.Channel]float64{}

@@ -11,6 +11,8 @@ import (
 
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
+	"dewline/sensors/sht4x"
 )
 
 var (
@@ -22,7 +24,7 @@ var (
 )
 
 // where reads the keys that identify a device: bus, address, multiplexer, bridge.
-func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string) {
+func (l *loader) where(sensor *SensorConfig, drv *drivers.Driver, f fields, path string) {
 	sensor.Bus = l.text(f["bus"], join(path, "bus"))
 	if bus := join(path, "bus"); sensor.Bus != "" && !busName.MatchString(sensor.Bus) {
 		hint := ""
@@ -32,27 +34,27 @@ func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string)
 		l.errorf(bus, "%s is no I²C bus: write it as I2C1%s", quoted(sensor.Bus), hint)
 		sensor.Bus = ""
 	}
-	if drv.addresses != nil && f["bus"] == nil {
+	if drv.Addresses != nil && f["bus"] == nil {
 		l.errorf(path, "sensor %s has no bus, such as bus: I2C1", quoted(sensor.ID))
 	}
 	address := join(path, "address")
 	switch {
-	case drv.oneWire:
+	case drv.OneWire:
 		sensor.Address = l.rom(f["address"], address)
 		if f["address"] == nil {
 			l.errorf(path, "sensor %s has no address, the ROM code of the probe, such as 28-0316a2794bff", quoted(sensor.ID))
 		}
-	case drv.kernel:
+	case drv.Kernel:
 		sensor.Address = l.text(f["address"], address)
 		sensor.Name = l.text(f["name"], join(path, "name"))
-		if f["name"] == nil && drv.takes("name") {
+		if f["name"] == nil && drv.Takes("name") {
 			l.errorf(path, "sensor %s has no name, the one the kernel gives the device, such as name: sht4x", quoted(sensor.ID))
 		}
-	case drv.addresses != nil:
-		sensor.I2C = l.i2c(f["address"], address, drv.name, drv.addresses)
+	case drv.Addresses != nil:
+		sensor.I2C = l.i2c(f["address"], address, drv.Name, drv.Addresses)
 	}
-	if drv.name == "ds248x" {
-		sensor.Bridge = l.i2c(f["bridge"], join(path, "bridge"), "a "+drv.name+" bridge", drv.addresses)
+	if drv.Name == "ds248x" {
+		sensor.Bridge = l.i2c(f["bridge"], join(path, "bridge"), "a "+drv.Name+" bridge", drv.Addresses)
 	}
 	sensor.Line = -1
 	if line, ok := l.whole(f["line"], join(path, "line"), 0, 7); ok {
@@ -61,7 +63,7 @@ func (l *loader) where(sensor *SensorConfig, drv *driver, f fields, path string)
 	if n := f["mux"]; n != nil {
 		mux := join(path, "mux")
 		f := l.fields(n, mux, "address", "channel")
-		sensor.Mux = &Mux{Address: l.i2c(f["address"], join(mux, "address"), "a multiplexer", muxAddresses)}
+		sensor.Mux = &drivers.Mux{Address: l.i2c(f["address"], join(mux, "address"), "a multiplexer", muxAddresses)}
 		channel, _ := l.whole(f["channel"], join(mux, "channel"), 0, 7)
 		sensor.Mux.Channel = int(channel)
 		if f != nil && f["channel"] == nil {
@@ -121,8 +123,8 @@ func (l *loader) rom(n *node, path string) string {
 }
 
 // special reads what only single drivers of devices take.
-func (l *loader) special(sensor *SensorConfig, drv *driver, f fields, path string) {
-	sensor.Part = l.word(f["part"], join(path, "part"), "part", slices.Sorted(maps.Keys(drv.parts))...)
+func (l *loader) special(sensor *SensorConfig, drv *drivers.Driver, f fields, path string) {
+	sensor.Part = l.word(f["part"], join(path, "part"), "part", slices.Sorted(maps.Keys(drv.ByPart))...)
 	sensor.Inputs = perChannel(l.decoder, f["inputs"], join(path, "inputs"), func(n *node, path string, _ sensors.Channel) (string, bool) {
 		text := l.text(n, path)
 		if strings.ContainsAny(text, "/ ") {
@@ -135,11 +137,11 @@ func (l *loader) special(sensor *SensorConfig, drv *driver, f fields, path strin
 		at := join(path, "heater")
 		if n.kind == scalar {
 			if l.boolean(n, at) {
-				sensor.Heater = &Heater{}
+				sensor.Heater = &sht4x.Heater{}
 			}
 		} else {
 			f := l.fields(n, at, "above", "for", "every")
-			sensor.Heater = &Heater{
+			sensor.Heater = &sht4x.Heater{
 				For:   l.positive(f["for"], join(at, "for"), 7*24*time.Hour),
 				Every: l.positive(f["every"], join(at, "every"), 7*24*time.Hour),
 			}

@@ -10,11 +10,12 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/format/jsonpointer"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
 )
 
 // source reads the options of drivers that read no device.
-func (l *loader) source(sensor *SensorConfig, drv *driver, f fields, path string) {
-	if drv.name == "recorded" {
+func (l *loader) source(sensor *SensorConfig, drv *drivers.Driver, f fields, path string) {
+	if drv.Name == "recorded" {
 		sensor.File = l.file(f["file"], join(path, "file"))
 		sensor.Loop = l.boolean(f["loop"], join(path, "loop"))
 		sensor.Speed = 1
@@ -30,7 +31,7 @@ func (l *loader) source(sensor *SensorConfig, drv *driver, f fields, path string
 			l.errorf(path, "sensor %s has no file of recorded readings: file: readings.csv", quoted(sensor.ID))
 		}
 	}
-	if drv.name != "mqtt" {
+	if drv.Name != "mqtt" {
 		return
 	}
 	sensor.Topic = l.text(f["topic"], join(path, "topic"))

@@ -9,6 +9,7 @@ import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
 )
 
 func (v *validator) sensors() {
@@ -64,15 +65,15 @@ func (v *validator) sensors() {
 }
 
 // feeds checks what each channel of a sensor feeds.
-func (v *validator) feeds(sensor *SensorConfig, drv *driver, path string, places []string) {
+func (v *validator) feeds(sensor *SensorConfig, drv *drivers.Driver, path string, places []string) {
 	for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 		point, at := sensor.Feeds[channel], join(path, "feeds."+string(channel))
 		if v.place(point.Place) == nil && !v.unsure.places {
 			v.errorf(at, "%s", UnknownWord("place", point.Place, without(places, "")))
 		}
 		switch {
-		case !drv.offers(channel):
-			v.errorf(at, "%s has no channel %s: it offers %s", drv.name, channel, strings.Join(channelNames(drv.channels), ", "))
+		case !drv.Offers(channel):
+			v.errorf(at, "%s has no channel %s: it offers %s", drv.Name, channel, strings.Join(channelNames(drv.Channels), ", "))
 		case point.Quantity.Derived():
 			v.errorf(at, "%s is computed from %s and cannot be fed", point.Quantity, quantityList(inputs(point.Quantity)))
 		case quantityOf(channel).Unit() != point.Quantity.Unit():
@@ -96,11 +97,11 @@ func fits(channel sensors.Channel) string {
 }
 
 // offered checks that settings per channel are about channels the driver has.
-func (v *validator) offered(sensor *SensorConfig, drv *driver, path string) {
+func (v *validator) offered(sensor *SensorConfig, drv *drivers.Driver, path string) {
 	check := func(key string, channels []sensors.Channel) {
 		for _, channel := range channels {
-			if !drv.offers(channel) {
-				v.errorf(join(path, key+"."+string(channel)), "%s has no channel %s: it offers %s", drv.name, channel, strings.Join(channelNames(drv.channels), ", "))
+			if !drv.Offers(channel) {
+				v.errorf(join(path, key+"."+string(channel)), "%s has no channel %s: it offers %s", drv.Name, channel, strings.Join(channelNames(drv.Channels), ", "))
 			}
 		}
 	}
@@ -113,9 +114,9 @@ func (v *validator) offered(sensor *SensorConfig, drv *driver, path string) {
 	}
 }
 
-func (v *validator) intervals(sensor *SensorConfig, drv *driver, path string) {
-	if sensor.Every < drv.minimum {
-		v.warnf(join(path, "every"), "%s gives a new value every %s at best: %s only warms the sensor", drv.name, formatDuration(drv.minimum), formatDuration(sensor.Every))
+func (v *validator) intervals(sensor *SensorConfig, drv *drivers.Driver, path string) {
+	if sensor.Every < drv.Minimum {
+		v.warnf(join(path, "every"), "%s gives a new value every %s at best: %s only warms the sensor", drv.Name, formatDuration(drv.Minimum), formatDuration(sensor.Every))
 	}
 	if sensor.Gap > 0 && sensor.Gap < sensor.Every {
 		v.errorf(join(path, "gap"), "a gap of %s is shorter than the interval of %s: no two readings would ever be joined", formatDuration(sensor.Gap), formatDuration(sensor.Every))
@@ -142,8 +143,8 @@ func (v *validator) calibrated(sensor *SensorConfig, path string) {
 const wet = 90.0
 
 // condensing warns of a part that is rated for non-condensing air in a place that is meant to be wet.
-func (v *validator) condensing(sensor *SensorConfig, drv *driver, path string) {
-	if !drv.nonCondensing {
+func (v *validator) condensing(sensor *SensorConfig, drv *drivers.Driver, path string) {
+	if !drv.NonCondensing {
 		return
 	}
 	seen := map[string]bool{}
@@ -171,7 +172,7 @@ func (v *validator) condensing(sensor *SensorConfig, drv *driver, path string) {
 			}
 		}
 		if whose != "" {
-			v.warnf(join(path, "driver"), "%s is rated for air in which nothing condenses, and %s of %s goes above %g %%RH: it will drift there, prefer an SHT3x, SHT4x or HDC302x", drv.name, whose, id, wet)
+			v.warnf(join(path, "driver"), "%s is rated for air in which nothing condenses, and %s of %s goes above %g %%RH: it will drift there, prefer an SHT3x, SHT4x or HDC302x", drv.Name, whose, id, wet)
 		}
 	}
 }
@@ -191,8 +192,8 @@ type occupant struct {
 	what, path string
 	bus        string
 	address    uint16
-	mux        *Mux // nil: directly on the bus
-	bridge     bool // a bridge to a 1-Wire bus, which several sensors share
+	mux        *drivers.Mux // nil: directly on the bus
+	bridge     bool         // a bridge to a 1-Wire bus, which several sensors share
 }
 
 // clashes reports sensors that would answer for one another.
@@ -205,10 +206,10 @@ func (v *validator) clashes() {
 		if drv == nil {
 			continue
 		}
-		if drv.oneWire && sensor.Address != "" || drv.kernel && (sensor.Name != "" || drv.name == "board") {
+		if drv.OneWire && sensor.Address != "" || drv.Kernel && (sensor.Name != "" || drv.Name == "board") {
 			key := sensor.Address
-			if drv.kernel {
-				key = strings.Join([]string{drv.name, sensor.Name, key}, " ")
+			if drv.Kernel {
+				key = strings.Join([]string{drv.Name, sensor.Name, key}, " ")
 			}
 			if before, twice := devices[key]; twice {
 				v.errorf(v.origins.first(join(path, "address"), join(path, "name"), path), "sensor %s reads this device already%s: let one sensor feed all its points",
@@ -217,7 +218,7 @@ func (v *validator) clashes() {
 				devices[key] = i
 			}
 		}
-		if drv.addresses == nil || sensor.Bus == "" {
+		if drv.Addresses == nil || sensor.Bus == "" {
 			continue
 		}
 		bus := busKey(sensor.Bus)
@@ -227,7 +228,7 @@ func (v *validator) clashes() {
 		}
 		mine := occupant{what: "sensor " + quoted(sensor.ID), path: path, bus: bus, address: sensor.I2C, mux: sensor.Mux}
 		at := v.origins.first(join(path, "address"), path)
-		if drv.name == "ds248x" {
+		if drv.Name == "ds248x" {
 			mine.address, mine.bridge, mine.what = sensor.Bridge, true, "the bridge of sensor "+quoted(sensor.ID)
 			at = v.origins.first(join(path, "bridge"), path)
 		}

@@ -7,7 +7,9 @@ import (
 	"strconv"
 	"strings"
 
+	"dewline/internal/format/timetext"
 	"dewline/sensors"
+	"dewline/sensors/drivers"
 )
 
 // placeholder is written where the keeper has to name the place. It is no valid id, so a configuration with it is refused.
@@ -42,10 +44,10 @@ func propose(devices []Device) {
 // stem is the id of a device that is the only one of its kind. DS18B20 probes get the end of their ROM code, which differs
 // between probes and is the part that a person reads most easily from a list.
 func stem(d Device) string {
-	switch d.Driver {
-	case "w1", "ds248x":
+	switch driver := drivers.Of(d.Driver); {
+	case driver.OneWire:
 		return "probe-" + d.Address[max(0, len(d.Address)-4):]
-	case "hwmon", "iio":
+	case driver.Takes("name"):
 		if word := plainWord(d.Name); word != "" {
 			return word
 		}
@@ -104,15 +106,12 @@ func writeEntry(b *strings.Builder, d Device, place string) {
 	if d.Bridge != "" {
 		fmt.Fprintf(b, "    bridge: %s\n", d.Bridge)
 	}
-	if d.Driver == "hwmon" || d.Driver == "iio" {
+	driver := drivers.Of(d.Driver)
+	if driver.Takes("name") {
 		fmt.Fprintf(b, "    name: %s\n", scalar(d.Name))
 	}
 	fmt.Fprintf(b, "    address: %s\n", scalar(d.Address))
-	every := "10s"
-	if d.Driver == "board" {
-		every = "1m"
-	}
-	fmt.Fprintf(b, "    every: %s\n", every)
+	fmt.Fprintf(b, "    every: %s\n", timetext.Duration(driver.Every()))
 	var accuracy, feeds []string
 	for _, channel := range d.Channels {
 		quantity := quantityOf(d, channel)
@@ -151,7 +150,7 @@ func quantityOf(d Device, channel sensors.Channel) string {
 	switch {
 	case d.Driver == "board":
 		return ""
-	case channel == sensors.Temperature && (d.Driver == "w1" || d.Driver == "ds248x"):
+	case channel == sensors.Temperature && drivers.Of(d.Driver).OneWire:
 		return "water-temperature"
 	case channel == sensors.Temperature:
 		return "air-temperature"

@@ -18,9 +18,8 @@ import (
 	"time"
 
 	"dewline/sensors"
-	"dewline/sensors/ds248x"
+	"dewline/sensors/drivers"
 	"dewline/sensors/i2cbus"
-	"dewline/sensors/w1"
 )
 
 // Options say where to look. The zero value looks at what the kernel shows below /sys.
@@ -85,12 +84,7 @@ const (
 // Run searches and reads. Buses are worked on side by side, the devices of one bus one after another. Where ctx ends, what
 // is missing has its error.
 func Run(ctx context.Context, options Options) Result {
-	options.fill()
-	p := &prober{
-		options: options,
-		lines:   map[string]*w1.Bus{},
-		masters: map[string]*ds248x.Master{},
-	}
+	p := newProber(options)
 	result := p.search(ctx)
 	p.read(ctx, result.Devices)
 	for i := range result.Devices {
@@ -106,11 +100,13 @@ func (o *Options) fill() {
 }
 
 type prober struct {
-	options Options
+	options  Options
+	hardware *drivers.Hardware
+}
 
-	mu      sync.Mutex // guards what follows
-	lines   map[string]*w1.Bus
-	masters map[string]*ds248x.Master
+func newProber(options Options) *prober {
+	options.fill()
+	return &prober{options, drivers.NewHardware(options.Sys, options.I2C)}
 }
 
 // read reads every device once.

@@ -339,7 +339,7 @@ func TestHungBus(t *testing.T) {
 		// A device that was found and hangs then.
 		healthy := Run(t.Context(), Options{I2C: board, Only: []string{"I2C3"}})
 		require.NoError(t, healthy.Devices[0].Err)
-		p := &prober{options: Options{I2C: board, Timeout: 2 * time.Second}}
+		p := newProber(Options{I2C: board, Timeout: 2 * time.Second})
 		well.Block()
 		again := []Device{{Found: healthy.Devices[0].Found}}
 		p.read(t.Context(), again)

@@ -13,28 +13,11 @@ import (
 	"syscall"
 
 	"dewline/sensors"
-	"dewline/sensors/board"
+	"dewline/sensors/drivers"
 	"dewline/sensors/ds248x"
-	"dewline/sensors/hwmon"
 	"dewline/sensors/i2cbus"
 	"dewline/sensors/i2cscan"
-	"dewline/sensors/iio"
-	"dewline/sensors/mcp9808"
-	"dewline/sensors/scd4x"
-	"dewline/sensors/tmp102"
-	"dewline/sensors/w1"
 )
-
-// kernel holds what the kernel shows, in the order in which it is listed.
-var kernel = []struct {
-	name     string
-	discover func(ctx context.Context, root string) ([]sensors.Found, error)
-}{
-	{"w1", w1.Discover},
-	{"hwmon", hwmon.Discover},
-	{"iio", iio.Discover},
-	{"board", board.Discover},
-}
 
 // job is the search of one bus or of one class of the kernel.
 type job struct {
@@ -92,25 +75,22 @@ func (p *prober) jobs() (jobs []job, problems []Problem) {
 		}
 		jobs = append(jobs, job{bus.String(), func(ctx context.Context) ([]Device, error) { return p.searchI2C(ctx, bus) }})
 	}
-	for _, class := range kernel {
-		if len(p.options.Only) > 0 && !slices.Contains(p.options.Only, class.name) {
+	for _, class := range drivers.Table {
+		if class.Discover == nil || len(p.options.Only) > 0 && !slices.Contains(p.options.Only, class.Name) {
 			continue
 		}
-		jobs = append(jobs, job{class.name, func(ctx context.Context) ([]Device, error) {
-			found, err := class.discover(ctx, p.options.Sys)
+		jobs = append(jobs, job{class.Name, func(ctx context.Context) ([]Device, error) {
+			found, err := class.Discover(ctx, p.options.Sys)
 			return plain(found), err
 		}})
 	}
 	return jobs, problems
 }
 
+// isClass reports whether a name is that of a class of the kernel, which is also that of its driver.
 func isClass(name string) bool {
-	for _, class := range kernel {
-		if class.name == name {
-			return true
-		}
-	}
-	return false
+	d := drivers.Of(name)
+	return d != nil && d.Discover != nil
 }
 
 func plain(found []sensors.Found) []Device {
@@ -170,60 +150,58 @@ func number(d Device) uint64 {
 	return n
 }
 
-// question asks whether a part is at an address.
+// question asks whether the part of a driver is at an address.
 type question struct {
-	address  uint16
-	driver   string
-	part     string
-	channels []sensors.Channel
-	identify func(ctx context.Context, bus *i2cbus.Bus, address uint16) (bool, error)
+	address uint16
+	driver  drivers.Driver
 }
 
 // furtherQuestions are asked in order; the first part that an address admits to ends the questions there. A 1-Wire master
 // comes after the thermometers of its address, since it has to be reset to be recognised.
-func furtherQuestions() []question {
-	warm := []sensors.Channel{sensors.Temperature}
-	var all []question
-	for a := uint16(mcp9808.LowestAddress); a <= mcp9808.HighestAddress; a++ {
-		all = append(all, question{a, "mcp9808", "MCP9808", warm, func(ctx context.Context, bus *i2cbus.Bus, a uint16) (bool, error) {
-			return mcp9808.Identify(ctx, bus, a)
-		}}, question{a, "ds248x", "", nil, func(ctx context.Context, bus *i2cbus.Bus, a uint16) (bool, error) {
-			return ds248x.Identify(ctx, bus, a)
-		}})
+func furtherQuestions() (all []question) {
+	for _, d := range drivers.Table {
+		if d.Identify != nil {
+			for _, address := range d.Addresses {
+				all = append(all, question{address, d})
+			}
+		}
 	}
-	for a := uint16(tmp102.LowestAddress); a <= tmp102.HighestAddress; a++ {
-		all = append(all, question{a, "tmp102", "TMP102", warm, func(ctx context.Context, bus *i2cbus.Bus, a uint16) (bool, error) {
-			return tmp102.Identify(ctx, bus, a)
-		}})
+	masterLast := func(q question) int {
+		if q.driver.OneWire {
+			return 1
+		}
+		return 0
 	}
-	three := []sensors.Channel{sensors.CO2, sensors.Temperature, sensors.Humidity}
-	return append(all, question{scd4x.Address, "scd4x", "SCD4x", three, func(ctx context.Context, bus *i2cbus.Bus, _ uint16) (bool, error) {
-		return scd4x.Identify(ctx, bus)
-	}})
+	slices.SortStableFunc(all, func(a, b question) int {
+		return cmp.Or(cmp.Compare(a.address, b.address), cmp.Compare(masterLast(a), masterLast(b)))
+	})
+	return all
 }
 
 // ask asks one question. An address where nothing answers, or nothing known, is no error.
 func (p *prober) ask(ctx context.Context, search *i2cscan.Search, bus *i2cbus.Bus, q question) ([]Device, error) {
 	is, held := false, false
 	err := search.Ask(ctx, q.address, func(ctx context.Context) (err error) {
-		is, err = q.identify(ctx, bus, q.address)
+		is, err = q.driver.Identify(ctx, bus, q.address)
 		held = errors.Is(err, syscall.EBUSY)
 		if held || errors.Is(err, i2cbus.ErrMuxAddress) || sensors.KindOf(err) == sensors.Absent || sensors.KindOf(err) == sensors.Checksum {
 			return nil
 		}
 		return err
 	})
-	found := sensors.Found{Driver: q.driver, Bus: bus.String(), Address: hex(q.address), Part: q.part, Channels: q.channels}
+	found := sensors.Found{
+		Driver: q.driver.Name, Bus: bus.String(), Address: hex(q.address), Part: q.driver.Recognises, Channels: q.driver.Channels,
+	}
 	switch {
 	case err != nil:
 		return nil, err
-	case held && q.driver != "ds248x": // of that address the question before has reported it
+	case held && !q.driver.OneWire: // of that address the question before has reported it
 		found.Driver, found.Part, found.Channels = "", heldPart, nil
 		found.Notes = []string{"a kernel driver holds this address: read it with the driver hwmon or iio"}
 		return []Device{{Found: found}}, nil
 	case !is:
 		return nil, nil
-	case q.driver == "ds248x":
+	case q.driver.OneWire:
 		return p.searchLine(ctx, bus, q.address)
 	}
 	return []Device{{Found: found}}, nil
@@ -231,7 +209,7 @@ func (p *prober) ask(ctx context.Context, search *i2cscan.Search, bus *i2cbus.Bu
 
 // searchLine lists the thermometers behind a 1-Wire master.
 func (p *prober) searchLine(ctx context.Context, bus *i2cbus.Bus, address uint16) ([]Device, error) {
-	master, err := p.master(bus, address)
+	master, err := p.hardware.Master(bus, address, 1)
 	if err != nil {
 		return nil, err
 	}

@@ -10,14 +10,11 @@ import (
 	"text/tabwriter"
 
 	"dewline/sensors"
-	"dewline/sensors/ds248x"
-	"dewline/sensors/w1"
 )
 
 // Again reads the devices of a result once more, without searching for others.
 func (r Result) Again(ctx context.Context, options Options) Result {
-	options.fill()
-	p := &prober{options: options, lines: map[string]*w1.Bus{}, masters: map[string]*ds248x.Master{}}
+	p := newProber(options)
 	r.Devices = slices.Clone(r.Devices)
 	for i := range r.Devices {
 		r.Devices[i].Reading, r.Devices[i].Err = sensors.Measurement{}, nil
