@@ -111,6 +111,7 @@
 //	ds248x                   bus: I2C1 *, mux, bridge: 0x18, line: 0…7 (DS2482-800 only), address: as w1 *
 //	sht4x, sht3x, htu21      bus *, mux, address, part: SHT45 (sets the accuracy); sht4x also
 //	                         heater: true | {above: 90 %, for: 1h, every: 1h}
+//	lm75                     bus *, mux, address, part: TMP105 (sets accuracy and resolution; absent: 0.5 K steps, as an LM75 has)
 //	all others on I²C        bus *, mux, address (absent: the part's first)
 //	scd4x                    bus *, mux, temperature-offset: 4 K
 //	hwmon, iio               name: the kernel's *, address: which of several, such as 1-0044,

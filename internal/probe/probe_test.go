@@ -263,6 +263,47 @@ func TestBehindMaster(t *testing.T) {
 	})
 }
 
+// Parts of the class of the LM75: one as after power-on above the addresses of a TMP102, and one that package lm75 has set up,
+// whose configuration begins like that of a TMP102.
+func TestLM75(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := sensortest.NewBus("I2C1")
+		for address, settings := range map[uint16]byte{0x4D: 0x00, 0x49: 0x68} {
+			bus.Attach(address, lm75Part(settings))
+		}
+		result := Run(t.Context(), Options{I2C: buses{"I2C1": i2cbus.Share(bus)}, Only: []string{"I2C1"}})
+		require.Empty(t, result.Problems)
+		require.Len(t, result.Devices, 2)
+		for i, address := range []string{"0x49", "0x4d"} {
+			d := result.Devices[i]
+			require.NoError(t, d.Err)
+			require.Equal(t, "lm75", d.Driver)
+			require.Equal(t, address, d.Address)
+			value, _ := d.Reading.Measured(sensors.Temperature)
+			require.Equal(t, 22.5, value.Value)
+			require.Contains(t, d.Notes[0], "part: TMP105")
+		}
+		require.Equal(t, "lm75-0x49", accept(t, result).Sensors[0].ID)
+	})
+}
+
+// lm75Part has a configuration of one byte: a second one that is asked of it is whatever was there.
+func lm75Part(settings byte) sensortest.Device {
+	pointer := byte(0)
+	return sensortest.Func{Answer: func(w, r []byte) error {
+		if len(w) > 0 {
+			pointer = w[0] & 3
+		}
+		if len(w) == 2 && pointer == 1 {
+			settings = w[1]
+		}
+		for i := range r {
+			r[i] = [][2]byte{{0x16, 0x80}, {settings, 0x80}, {0x4B, 0}, {0x50, 0}}[pointer][i%2]
+		}
+		return nil
+	}}
+}
+
 // An address that a kernel driver holds is listed once, and not touched.
 func TestHeldAddresses(t *testing.T) {
 	board := buses{"I2C1": i2cbus.Share(held{sensortest.NewBus("I2C1")})}

@@ -16,6 +16,7 @@ import (
 	"dewline/sensors/hwmon"
 	"dewline/sensors/i2cbus"
 	"dewline/sensors/iio"
+	"dewline/sensors/lm75"
 	"dewline/sensors/mcp9808"
 	"dewline/sensors/scd4x"
 	"dewline/sensors/sht3x"
@@ -178,6 +179,24 @@ var Table = []Driver{
 		Recognises: "TMP102", Identify: tmp102.Identify,
 		open: func(_ *Hardware, bus *i2cbus.Bus, s Settings) (sensors.Sensor, error) {
 			return tmp102.New(bus, tmp102.Options{Address: s.I2C})
+		},
+	},
+	{
+		Name: lm75.Driver, Channels: onlyTemperature, Sold: []string{"pct2075", "tmp75", "tmp105", "tmp175", "tmp275", "mcp9800"},
+		Addresses: []uint16{0x48, 0x49, 0x4a, 0x4b, 0x4c, 0x4d, 0x4e, 0x4f}, Options: partOnBus, Minimum: time.Second,
+		Accuracy: figures{sensors.Temperature: 2}, // D: LM75 DS012658, −25…100 °C
+		ByPart: map[string]figures{
+			"LM75":    {sensors.Temperature: 2},   // D
+			"PCT2075": {sensors.Temperature: 1},   // mem
+			"TMP75":   {sensors.Temperature: 2},   // D: −40…125 °C
+			"TMP105":  {sensors.Temperature: 2},   // D: SLLS648D, −25…85 °C
+			"TMP175":  {sensors.Temperature: 2},   // D: −40…125 °C
+			"TMP275":  {sensors.Temperature: 0.5}, // mem
+			"MCP9800": {sensors.Temperature: 1},   // mem
+		},
+		Recognises: "LM75, TMP75, TMP105 or alike", Identify: lm75.Identify, // after the TMP102, whose limits are the same
+		open: func(_ *Hardware, bus *i2cbus.Bus, s Settings) (sensors.Sensor, error) {
+			return lm75.New(bus, lm75.Options{Address: s.I2C, Part: s.Part})
 		},
 	},
 	{

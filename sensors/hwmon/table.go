@@ -19,8 +19,8 @@ func climate(temperature, humidity sensors.Measure) []sensors.Measure {
 //
 // Sources: SHT4x data sheet v6 and Linux sht4x.c (commit 06b7cf39: checks the checksum, does not clamp); SHT3x-DIS data
 // sheet and Linux sht3x.c (commit 1975d167: does not check it); TMP102 as in the periph driver; from memory: the
-// accuracies of SHT40, SHTC3, SHT21, MCP9808 and LM75. Whether the drivers shtc1 and sht21 check the checksum is not
-// confirmed, so they count as unchecked; LM75, TMP102 and MCP9808 (jc42) send none.
+// accuracies of SHT40, SHTC3, SHT21, MCP9808 and TMP275; of LM75, TMP75, TMP105 and TMP175 as in package lm75. Whether the drivers shtc1 and sht21 check the checksum is not
+// confirmed, so they count as unchecked; LM75 and alike, TMP102 and MCP9808 (jc42) send none.
 var known = map[string]kerneldevice.Facts{
 	"sht4x": {Part: "SHT4x",
 		Measures: climate(kerneldevice.Temperature(-40, 125, 0.003, 0.2), kerneldevice.Humidity(-6, 119, 0.002, 1.8))},
@@ -34,6 +34,10 @@ var known = map[string]kerneldevice.Facts{
 	"sht21": {Part: "SHT21", Unchecked: true,
 		Measures: climate(kerneldevice.Temperature(-40, 125, 0.01, 0.3), kerneldevice.Humidity(-6, 118, 0.04, 2))},
 	"lm75":   {Part: "LM75", Unchecked: true, Measures: temperature(-55, 125, 0.5, 2)},
+	"tmp75":  {Part: "TMP75", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 2)},
+	"tmp105": {Part: "TMP105", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 2)},
+	"tmp175": {Part: "TMP175", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 2)},
+	"tmp275": {Part: "TMP275", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 0.5)},
 	"tmp102": {Part: "TMP102", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 0.5)},
 	"jc42":   {Part: "MCP9808 or alike", Unchecked: true, Measures: temperature(-40, 125, 0.0625, 0.5)},
 }

@@ -5,7 +5,7 @@
 // I²C has no way to ask an unknown device what it is, and a byte that one part takes for a question may switch another. So
 // each address where a known part may be is asked with as little as will identify it:
 //
-//   - 0x18 to 0x1F, 0x48 to 0x4B: one byte is read. What answers is not identified, only named as something to look at.
+//   - 0x18 to 0x1F, 0x48 to 0x4F: one byte is read. What answers is not identified, only named as something to look at.
 //   - 0x38: seven bytes are read and nothing is written, since the status command of an AHT20 would set the pins of a
 //     PCF8574A port expander.
 //   - 0x40: one command byte, the measurement of an HTU21D. A part with registers takes it for a register number.
@@ -54,6 +54,7 @@ var questions = []struct {
 	{0x40, askHTU21},
 	{0x44, askSensirion}, {0x45, askSensirion}, {0x46, askSensirion},
 	{0x48, askThermometer}, {0x49, askThermometer}, {0x4A, askThermometer}, {0x4B, askThermometer},
+	{0x4C, askThermometer}, {0x4D, askThermometer}, {0x4E, askThermometer}, {0x4F, askThermometer},
 	{0x70, askMux}, {0x71, askMux}, {0x72, askMux}, {0x73, askMux}, {0x74, askMux}, {0x75, askMux},
 	{0x76, askBosch}, {0x77, askBosch},
 }
@@ -222,7 +223,7 @@ func askThermometer(ctx context.Context, at place) (*sensors.Found, error) {
 	}
 	note := "look at the part: it may be an MCP9808 (driver mcp9808), a 1-Wire bridge DS2482 (driver ds248x) or something else"
 	if at.address >= 0x48 {
-		note = "look at the part: it may be a TMP102 (driver tmp102) or something else"
+		note = "look at the part: it may be a TMP102 (driver tmp102), an LM75, TMP75, TMP105 (driver lm75) or something else"
 	}
 	return at.found("", "unknown part", nil, note), nil
 }

@@ -201,6 +201,7 @@ func TestIdentify(t *testing.T) {
 		"TMP102":                    {registers(0x60A0, 0x4B00, 0x5000), true},
 		"TMP102 that we set up":     {registers(0x6040, 0x4B00, 0x5000), true},
 		"LM75, eight bits of setup": {registers(0x0000, 0x4B00, 0x5000), false},
+		"TMP105 set up by lm75":     {registers(0x6880, 0x4B00, 0x5000), false},
 		"ADS1115":                   {registers(0x8583, 0x8000, 0x7FFF), false},
 		"other limits":              {registers(0x60A0, 0x1900, 0x1E00), false},
 		"idle bus":                  {registers(0xFFFF, 0xFFFF, 0xFFFF), false},

@@ -277,6 +277,7 @@ var chips = map[string]func() chip{
 		return words(5, 0xC168, 0x07E0, map[byte][]byte{6: {0, 0x54}, 7: {4, 0}, 8: {3}})
 	},
 	"tmp102": newTMP102,
+	"lm75":   func() chip { return words(0, 0x1680, 0x7FFF, map[byte][]byte{1: {0}, 2: {0x4B, 0}, 3: {0x50, 0}}) },
 	"bme280": func() chip {
 		return newBosch(0x60, "6C6E77663200A89227D5D00B6F18CAFFF9FFAC260AD8BD10004B"+"650100140B001E", "553380817FB07913")
 	},

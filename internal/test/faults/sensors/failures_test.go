@@ -30,6 +30,7 @@ import (
 	"dewline/sensors/iio"
 	"dewline/sensors/kernelfile"
 	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/lm75"
 	"dewline/sensors/mcp9808"
 	"dewline/sensors/scd4x"
 	"dewline/sensors/sensortest"
@@ -70,7 +71,7 @@ func onWire(t *testing.T, driver string, truth map[sensors.Channel]float64) *pat
 	bus, part := sensortest.NewBus("I2C1"), &locked{chip: chips[driver]()}
 	address := map[string]uint16{
 		"sht4x": 0x44, "sht3x": 0x44, "htu21": 0x40, "bme280": 0x76, "bmp280": 0x76, "aht20": 0x38, "hdc302x": 0x44, "mcp9808": 0x18,
-		"tmp102": 0x48, "scd4x": 0x62, "ds248x": 0x18,
+		"tmp102": 0x48, "lm75": 0x4C, "scd4x": 0x62, "ds248x": 0x18,
 	}[driver]
 	bus.Attach(address, part)
 	const besideAddress = 0x4B
@@ -98,7 +99,7 @@ func onWire(t *testing.T, driver string, truth map[sensors.Channel]float64) *pat
 		},
 	}
 	switch driver { // parts without a checksum: what the adapter says of a spoilt transfer
-	case "bme280", "bmp280", "mcp9808", "tmp102":
+	case "bme280", "bmp280", "mcp9808", "tmp102", "lm75":
 		p.broken["checksum"] = func() { bus.Fail(syscall.EIO) }
 	}
 	switch driver {
@@ -120,6 +121,8 @@ func onWire(t *testing.T, driver string, truth map[sensors.Channel]float64) *pat
 		p.sensor, err = mcp9808.New(wire, mcp9808.Options{})
 	case "tmp102":
 		p.sensor, err = tmp102.New(wire, tmp102.Options{})
+	case "lm75":
+		p.sensor, err = lm75.New(wire, lm75.Options{Address: address})
 	case "scd4x":
 		p.sensor, err = scd4x.New(wire, scd4x.Options{})
 	case "ds248x":
@@ -237,6 +240,7 @@ func init() {
 		"sht4x": warm, "sht3x": warm, "hdc302x": warm, "scd4x": warm, "htu21": {sensors.Temperature: 24.69, sensors.Humidity: 32.34},
 		"bme280": {sensors.Temperature: 24.44, sensors.Humidity: 54.18}, "bmp280": {sensors.Temperature: 25.08, sensors.Pressure: 100653},
 		"aht20": {sensors.Temperature: 19.446, sensors.Humidity: 45.828}, "mcp9808": {sensors.Temperature: 22.5}, "tmp102": {sensors.Temperature: 22.5},
+		"lm75":   {sensors.Temperature: 22.5},
 		"ds248x": {sensors.Temperature: 22.3125},
 	} {
 		patients[driver] = func(t *testing.T) *patient { return onWire(t, driver, measured) }
