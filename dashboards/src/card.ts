@@ -8,7 +8,7 @@ import { priorityGlyph } from "./glyph";
 import { direction } from "./recent";
 import { lasting, since } from "./time";
 import { figure, unitOf } from "./units";
-import { alarmFigures, alarmTitle, distanceText, plainReason } from "./words";
+import { alarmFigures, alarmTitle, alsoText, distanceText, plainReason } from "./words";
 
 const shelves: [number, string][] = [
   [1800, "30 minutes"],
@@ -219,7 +219,7 @@ export class Card {
     if (a.repeats) state.push(a.repeats === 1 ? "called again once" : `called again ${a.repeats} times`);
     say(this.state, state.join(", "));
     say(this.figures, alarmFigures(a, t));
-    const also = a.names?.length ? `Also affects ${a.names.join(", ")}.` : "";
+    const also = alsoText(a) && `${alsoText(a)}.`;
     const doubt = a.doubt ? `Its sensor is in doubt: ${plainReason(a.doubt)}.` : "";
     say(this.reason, [plainReason(a.reason ?? ""), doubt, also].filter(Boolean).join(" "));
     this.reason.hidden = !this.reason.textContent;

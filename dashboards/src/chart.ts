@@ -5,6 +5,7 @@ import uPlot from "uplot";
 import type { Band, Marks, PointTrend } from "./api";
 import { h, say } from "./dom";
 import type { Scene } from "./drawing";
+import { placeName } from "./names";
 import { dayYear, full, lasting, moment } from "./time";
 import { convert, figure, fixed, unitOf, withUnit, type Temperature } from "./units";
 import { quantityWords, split } from "./words";
@@ -130,7 +131,7 @@ export class Chart {
     const value = (v: number | null): number | null => (v === null ? null : convert(this.quantity, temperature, v));
     const one: uPlot.AlignedData = [trend.t, trend.mean.map(value), trend.min.map(value), trend.max.map(value)];
     this.data = other ? uPlot.join([one, [other.t.map((t) => t + input.shift / 1000), other.mean.map(value)]]) : one;
-    say(this.title, `${split(this.point).place}, ${quantityWords(this.quantity)} in ${unitOf(this.quantity, temperature)}`);
+    say(this.title, `${placeName(split(this.point).place)}, ${quantityWords(this.quantity)} in ${unitOf(this.quantity, temperature)}`);
     if (again) {
       this.u!.batch(() => {
         this.u!.setData(this.data, false);

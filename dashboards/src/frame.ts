@@ -3,6 +3,7 @@
 import { get, type Now } from "./api";
 import { arrange, byId, h, mark, say } from "./dom";
 import { applyPatch, type Operation } from "./patch";
+import { learn } from "./names";
 import { clockSeconds, lasting, zoneName } from "./time";
 import type { Temperature } from "./units";
 
@@ -130,6 +131,7 @@ async function leave(): Promise<void> {
 function take(now: Now, ageS: number): void {
   heard(ageS);
   frame.now = now;
+  learn(now.places);
   frame.zone = now.timezone;
   frame.at = now.at ? Date.parse(now.at) : 0;
   frame.temperature = (cookie("dewline-temperature") as Temperature | null) ?? now.temperature;

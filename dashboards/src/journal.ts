@@ -4,6 +4,7 @@ import { get, type Entry, type JournalPage } from "./api";
 import { order, outcomeText } from "./act";
 import { h, mark, say } from "./dom";
 import { frame, type Frame } from "./frame";
+import { placeName } from "./names";
 import { clockSeconds, dayYear, fromInput } from "./time";
 import { byPerson, entryText, kindText, plainReason } from "./words";
 
@@ -101,7 +102,7 @@ function gathered(list: Entry[]): { e: Entry; all: Entry[] }[] {
 }
 
 function gatheredText(all: Entry[]): string {
-  const names = [...new Set(all.map((e) => e.place ?? ""))].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
+  const names = [...new Set(all.map((e) => placeName(e.place ?? "")))].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
   return `${all.length} alarms at ${names.join(", ")}; ${plainReason(all[0]!.reason ?? "")}`;
 }
 
@@ -119,7 +120,7 @@ export function showJournal(): void {
         { "data-kind": e.kind },
         h("td", {}, h("span", { class: "date" }, text || h("span", { class: "unseen" }, date)), " ", clockSeconds(frame.zone, at)),
         h("td", {}, kindText(e.kind), e.priority ? h("span", { class: "dim" }, ` ${e.priority}`) : ""),
-        h("td", {}, all.length > 1 ? "" : (e.place ?? "")),
+        h("td", {}, all.length > 1 ? "" : placeName(e.place ?? "")),
         h("td", {}, all.length > 1 ? gatheredText(all) : entryText(e, frame.temperature)),
         h("td", {}, byPerson(e)),
       );
@@ -199,7 +200,7 @@ let unit = "";
 export function followJournal(f: Frame): void {
   for (const p of f.now!.places) {
     for (const select of [place, notePlace])
-      if (![...select.options].some((o) => o.value === p.id)) select.append(h("option", { value: p.id }, p.id));
+      if (![...select.options].some((o) => o.value === p.id)) select.append(h("option", { value: p.id }, placeName(p.id)));
   }
   if (!f.now!.history) {
     say(problem, "This site keeps no history, so there is no journal to show.");

@@ -5,6 +5,7 @@ import { arrange, h, mark, say } from "./dom";
 import type { Frame } from "./frame";
 import { gauge } from "./gauge";
 import { zoneGlyph } from "./glyph";
+import { otherName, placeName } from "./names";
 import { direction, RECENT_HOURS, sparkline } from "./recent";
 import { clockSeconds, lasting, since } from "./time";
 import { bandText, difference, figure, unitOf, withUnit } from "./units";
@@ -140,7 +141,7 @@ export class Place {
     this.line.dataset.key = key;
     this.line.replaceChildren(
       zoneGlyph(zone),
-      h("h3", {}, place.id),
+      h("h3", {}, placeName(place.id)),
       h("span", { class: "dim" }, who),
       h(
         "span",
@@ -166,7 +167,7 @@ export class Place {
         `${c.id}: ${c.stage}${c.gosner ? ` (Gosner ${c.gosner})` : ""}` +
         (c.since ? `, ${lasting((f.at - Date.parse(c.since)) / 1000).replace(/ \d+ h$/, "")}` : ""),
     );
-    const lead = place.title && place.title.toLowerCase() !== place.id ? [place.title] : place.room ? ["room"] : [];
+    const lead = [otherName(place.id), place.room ? "room" : ""].filter(Boolean);
     say(this.tenants, [...lead, ...who].join(" · "));
     const banded = place.points.filter((p) => p.band);
     this.showLine(place, banded, f);

@@ -4,6 +4,7 @@ import type { NotifierNow, PointNow, SensorNow } from "./api";
 import { arrange, byId, h, mark, say } from "./dom";
 import { onChange, start, type Frame } from "./frame";
 import { zoneGlyph } from "./glyph";
+import { placeName } from "./names";
 import { clockSeconds, full, lasting, since } from "./time";
 import { difference, unitOf, withUnit } from "./units";
 import { quantityWords, split } from "./words";
@@ -87,7 +88,7 @@ class Sensor {
         { place, quantity } = split(name);
       return [
         name,
-        `${place}, ${quantityWords(quantity)}`,
+        `${placeName(place)}, ${quantityWords(quantity)}`,
         p ? withUnit(quantity, f.temperature, p.value) : "not known",
         !p?.last_reading
           ? "no reading yet"

@@ -5,6 +5,7 @@ import { Chart, rangeWords, type Range } from "./chart";
 import { arrange, byId, h, mark, say, svg } from "./dom";
 import { drawing } from "./drawing";
 import { frame, inLight, onChange, onLook, start, type Frame } from "./frame";
+import { placeName } from "./names";
 import { daysBefore, fromInput, full, lasting, moment, toInput } from "./time";
 import { area, areaUnit, figure, unitOf } from "./units";
 import { alarmTitle, entryText, kindText, quantityWords, split } from "./words";
@@ -265,7 +266,7 @@ function showChoices(f: Frame): void {
         h(
           "fieldset",
           {},
-          h("legend", {}, p.id),
+          h("legend", {}, placeName(p.id)),
           ...p.points.map((x) => {
             const box = h("input", { type: "checkbox", value: x.point });
             box.addEventListener("change", () => {
@@ -430,7 +431,7 @@ function showExposure(): void {
   // A column for each point, and beside it one for the range laid over: what is to be compared is side by side.
   const columns = exposureShown.now.points.flatMap((p) => {
     const { place, quantity } = split(p.point),
-      name = `${place}, ${quantityWords(quantity)}`;
+      name = `${placeName(place)}, ${quantityWords(quantity)}`;
     const older = exposureShown!.other?.points.find((o) => o.point === p.point);
     return [{ p, name }, ...(older ? [{ p: older, name: `the same, ${overlayName()}` }] : [])];
   });
@@ -503,7 +504,7 @@ function showHappenings(m: Marks): void {
       at: Date.parse(e.at),
       cells: [
         kindText(e.kind),
-        e.place ?? "",
+        placeName(e.place ?? ""),
         [entryText({ ...e, seq: 0, run: "" } as Entry, frame.temperature), e.by ? `by ${e.by}` : ""].filter(Boolean).join(", "),
       ],
     });
@@ -512,7 +513,7 @@ function showHappenings(m: Marks): void {
     if (!view.points.some((p) => a.alarm.startsWith(p + "/"))) continue;
     const from = Date.parse(a.since),
       until = a.cleared ? `to ${moment(zone, Date.parse(a.cleared))} (${lasting((Date.parse(a.cleared) - from) / 1000)})` : "still active";
-    rows.push({ at: from, cells: [`alarm, ${a.priority}`, a.place, `${alarmTitle(a.alarm)}, ${until}`] });
+    rows.push({ at: from, cells: [`alarm, ${a.priority}`, placeName(a.place), `${alarmTitle(a.alarm)}, ${until}`] });
   }
   rows.sort((a, b) => b.at - a.at);
   const most = 120;

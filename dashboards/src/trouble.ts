@@ -9,9 +9,10 @@ import { gauge } from "./gauge";
 import { priorityGlyph } from "./glyph";
 import { livesThere } from "./place";
 import { direction, RECENT_HOURS, sparkline } from "./recent";
+import { otherName } from "./names";
 import { lasting, since } from "./time";
-import { figure, unitOf } from "./units";
-import { alarmLink, alarmTitle, distanceText, limitText, shortAdvice } from "./words";
+import { figure, unitOf, withUnit } from "./units";
+import { alarmLink, alarmTitle, alsoText, distanceText, expectedAt, limitText, shortAdvice } from "./words";
 
 // waits reports whether an alarm is to be acknowledged.
 const waits = (a: AlarmNow): boolean => (a.state === "B" || a.state === "E") && Boolean(a.occurrence);
@@ -122,8 +123,7 @@ export class Trouble {
       this.link.replaceChildren(title);
       this.title.replaceChildren(priorityGlyph(a.priority), h("span", { class: "priority" }, a.priority || "no priority"), " ", this.link);
     }
-    const also = a.names?.length ? `Also affects ${a.names.join(", ")}` : "";
-    say(this.who, [place ? livesThere(place) : "", also].filter(Boolean).join(" · "));
+    say(this.who, [otherName(a.place), place ? livesThere(place) : "", alsoText(a)].filter(Boolean).join(" · "));
     this.who.hidden = !this.who.textContent;
     this.number.hidden = this.spark.hidden = !p;
     if (p) {
@@ -134,11 +134,14 @@ export class Trouble {
     }
     const began = a.since ?? a.raised;
     const parts = [began ? `since ${since(f.zone, f.at, Date.parse(began))} (${lasting((f.at - Date.parse(began)) / 1000)})` : ""];
-    for (const other of lesser) {
-      const at = other.since ? ` since ${since(f.zone, f.at, Date.parse(other.since))}` : "";
-      parts.push(`${limitText(other)}${at}`);
+    for (const other of [a, ...lesser]) {
+      const at = expectedAt(other, f.at),
+        limit = other.setpoint === undefined ? "its limit" : withUnit(other.quantity, t, other.setpoint);
+      if (!Number.isNaN(at))
+        parts.push(`${limit} expected about ${since(f.zone, f.at, at)} (in ${lasting(Math.max(0, at - f.at) / 1000)})`);
+      else if (other !== a && other.since) parts.push(`${limitText(other)} since ${since(f.zone, f.at, Date.parse(other.since))}`);
     }
-    say(this.since, parts.filter(Boolean).join(", "));
+    say(this.since, parts.filter(Boolean).join(" · "));
     const key = JSON.stringify([p?.value, p?.zone, p?.band, t]);
     if (key !== this.drawn) {
       this.drawn = key;

@@ -1,6 +1,7 @@
 // Words for what the server names by its terms.
 
 import type { AlarmNow, Entry, Zone } from "./api";
+import { placeName } from "./names";
 import { difference, figure, unitOf, withUnit, type Temperature } from "./units";
 
 export function quantityWords(quantity: string): string {
@@ -50,7 +51,7 @@ export function alarmTitle(name: string): string {
   if (rest.length > 1) return `${quantity}: ${rest[0]} cannot be believed`;
   if (limit === "fault" && quantity.startsWith("outlet-")) return `${quantity.slice(7)}: does not deliver`;
   if (limit === "fault") return `${quantity}: ${limitWords.fault}`;
-  return `${place}, ${quantityWords(quantity)}: ${limitWords[limit] ?? limit}`;
+  return `${placeName(place)}, ${quantityWords(quantity)}: ${limitWords[limit] ?? limit}`;
 }
 
 // alarmFigures says what the limit is and how far it went.
@@ -127,7 +128,7 @@ function animalText(e: Entry): string[] {
     case "cohort.began":
       return [`${who} begins as ${e.stage ?? ""}${counted ? `, ${counted}` : ""}`];
     case "cohort.moved":
-      return [`${who} moved to ${e.place ?? ""}`];
+      return [`${who} moved to ${placeName(e.place ?? "")}`];
     case "cohort.counted":
       return [e.count === 0 ? `${who} has ended${why}` : `${who}: ${counted}${why}`];
     case "care.done":
@@ -147,7 +148,8 @@ export function entryText(e: Entry, t: Temperature): string {
     if (e.setpoint !== undefined && e.unit && e.kind === "alarm.raised") parts.push(`limit ${withUnit(quantity, t, e.setpoint)}`);
     if (e.extreme !== undefined && e.unit && e.kind === "alarm.cleared") parts.push(`furthest ${withUnit(quantity, t, e.extreme)}`);
   }
-  if (e.names?.length) parts.push(`speaks for ${e.names.join(", ")}`);
+  if (e.names?.length)
+    parts.push(`speaks for ${e.names.map((name) => (name.includes("/") ? alarmTitle(name) : placeName(name))).join(", ")}`);
   if (e.kind.startsWith("outlet.") && e.outlets?.length) parts.push(e.outlets.join(", "));
   if (e.text) parts.push(e.text);
   if (e.reason) parts.push(plainReason(e.reason));
@@ -166,6 +168,19 @@ export function shortAdvice(text: string): string {
 
 // limitText says which limit an alarm is about.
 export const limitText = (a: AlarmNow): string => limitWords[a.limit] ?? a.limit;
+
+// alsoText names the places of the alarms that an alarm covers.
+export function alsoText(a: AlarmNow): string {
+  const places = new Set((a.names ?? []).map((name) => placeName(name.split("/")[0]!)));
+  return places.size ? `Also affects ${[...places].join(", ")}` : "";
+}
+
+// expectedAt is when a value is expected at the limit that it moves towards, in milliseconds; NaN where that is not said, or long past.
+export function expectedAt(a: AlarmNow, now: number): number {
+  const minutes = Number(/expected in about (\d+) min/.exec(a.reason ?? "")?.[1] ?? NaN),
+    at = Date.parse(a.raised ?? "") + minutes * 60e3;
+  return at > now - 60e3 ? at : NaN;
+}
 
 // isUpper reports whether an alarm is about too much of something.
 export const isUpper = (a: AlarmNow): boolean => upper(a.limit);

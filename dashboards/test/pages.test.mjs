@@ -78,3 +78,16 @@ test("reasons are put into words", () => {
   assert.equal(words.alarmTitle("sensor/tub-7-probe/fault"), "tub-7-probe: sensor fault");
   assert.equal(words.alarmTitle("sensor/loft-air/humidity/fault"), "loft-air: humidity cannot be believed");
 });
+
+test("a limit that a value moves towards has a time, until that time is past", () => {
+  const alarm = { raised: "2026-07-14T12:05:00Z", reason: "the limit is expected in about 14 min, and for longer than is allowed" };
+  assert.equal(words.expectedAt(alarm, utc("2026-07-14T12:10Z")), utc("2026-07-14T12:19Z"));
+  assert.ok(Number.isNaN(words.expectedAt(alarm, utc("2026-07-14T12:30Z"))));
+  assert.ok(Number.isNaN(words.expectedAt({ ...alarm, reason: "" }, utc("2026-07-14T12:10Z"))));
+});
+
+test("an alarm names what it affects once each", () => {
+  const names = ["tub-1/water-temperature/high", "tub-1/water-temperature/critical-high", "tub-2"];
+  assert.equal(words.alsoText({ names }), "Also affects tub-1, tub-2");
+  assert.equal(words.alsoText({}), "");
+});

@@ -45,7 +45,7 @@ func TestAcknowledgeShelveAndNote(t *testing.T) {
 	require.Equal(t, "loft/air-temperature/critical-high", a.Name)
 	first := b.text(".alarm h3")
 	assert.Contains(t, first, "critical")
-	assert.Contains(t, first, "loft, air temperature: critically high", "the most pressing comes first")
+	assert.Contains(t, first, "The loft, air temperature: critically high", "the most pressing comes first")
 	value := r.core.State(mustIndex(t, r, "loft/air-temperature")).Value
 	over := fmt.Sprintf("+%.1f °F over 82", (value-a.Setpoint)*9/5)
 	b.until(`document.querySelector(".alarm .present").textContent.includes("in 1 h")`) // which way it goes comes a moment later
@@ -66,7 +66,7 @@ func TestAcknowledgeShelveAndNote(t *testing.T) {
 	assert.Equal(t, order[1], eval[string](b, `document.activeElement.closest(".alarm").id`))
 	b.shot("alarms-held-390")
 	b.until(fmt.Sprintf(`document.querySelectorAll("#page > h2")[1].textContent.startsWith("Acknowledged (") && document.querySelectorAll("#page > h2")[1].nextElementSibling.contains(document.querySelector('%s'))`, card(a.Name)))
-	b.until(`[...document.querySelectorAll(".journal tbody tr")].some((r) => r.textContent.includes("acknowledged") && r.textContent.includes("Ines") && r.textContent.includes("loft, air temperature: critically high"))`)
+	b.until(`[...document.querySelectorAll(".journal tbody tr")].some((r) => r.textContent.includes("acknowledged") && r.textContent.includes("Ines") && r.textContent.includes("The loft, air temperature: critically high"))`)
 
 	// Shelve the next one: it needs a reason, and always has an end.
 	target := eval[string](b, `document.querySelector(".alarm").id`)
@@ -112,7 +112,7 @@ func TestActiveAlarmsComeBeforeEndedOnes(t *testing.T) {
 	for _, look := range []string{"light", "dark"} {
 		b.look(look)
 		b.open("/alarms", alarmsReady)
-		assert.Contains(t, b.text(".alarm h3"), "loft, air temperature", "the active one, although one that has ended is as critical")
+		assert.Contains(t, b.text(".alarm h3"), "The loft, air temperature", "the active one, although one that has ended is as critical")
 		assert.Equal(t, "2 ended, not acknowledged", b.text(".ended-line button"))
 		assert.False(t, eval[bool](b, fmt.Sprintf(`document.querySelector('%s').checkVisibility()`, card(ended[0]))))
 		b.click(".ended-line button")

@@ -41,7 +41,7 @@ func TestDrawingHoldsTheChartsAndTheirWords(t *testing.T) {
 	assert.GreaterOrEqual(t, paths, 4, "an envelope and a mean for each of two charts")
 	assert.Greater(t, lengths, 10_000)
 	for _, part := range []string{
-		"north-loft: 7 Jul 2026 14:50 to 14 Jul 2026 14:50 (7 d)", "tub-1, water temperature in °F", "vivarium-1, relative humidity in %RH",
+		"north-loft: 7 Jul 2026 14:50 to 14 Jul 2026 14:50 (7 d)", "tub-1, water temperature in °F", "Vivarium 1, planted, relative humidity in %RH",
 		"Lowest ", "line: mean; grey: lowest to highest; in colour: beyond the band", "#f2f0e6",
 	} {
 		assert.Contains(t, text, part)

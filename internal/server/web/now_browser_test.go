@@ -33,7 +33,7 @@ func TestNowShowsTroubleFirst(t *testing.T) {
 	first := b.text(".trouble")
 	value := r.core.State(mustIndex(t, r, "loft/air-temperature")).Value
 	for _, part := range []string{
-		"critical loft, air temperature: critically high", fmt.Sprintf("%.1f", value*9/5+32), fmt.Sprintf("+%.1f °F over 82", (value-a.Setpoint)*9/5),
+		"critical The loft, air temperature: critically high", fmt.Sprintf("%.1f", value*9/5+32), fmt.Sprintf("+%.1f °F over 82", (value-a.Setpoint)*9/5),
 		"since 14:11 (39 min)", "°F in 1 h", "Act now: minutes count. Cool the room slowly", "Also affects tub-1",
 	} {
 		assert.Contains(t, first, part)

@@ -17,6 +17,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
@@ -71,7 +72,7 @@ type pageView struct {
 type alarmView struct{ Name, State, Priority, Since, Reason, Action string }
 
 type placeView struct {
-	ID, Stage string
+	ID, Title, Stage string
 	Points    []pointView
 }
 
@@ -133,7 +134,7 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 		configured = s.Site()
 		v.Cautions = cautionsOf(configured)
 	}
-	v.Alarms, v.Covered = alarmsOf(p, s.placesNow(p, configured), at)
+	v.Alarms, v.Covered = s.alarmsOf(p, s.placesNow(p, configured), at)
 	for i := range p.Points {
 		point := &p.Points[i]
 		k := slices.IndexFunc(v.Places, func(place placeView) bool { return place.ID == point.Point.Place })
@@ -143,7 +144,7 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 				label = point.Cohort + ", " + point.Stage.String()
 			}
 			k = len(v.Places)
-			v.Places = append(v.Places, placeView{ID: point.Point.Place, Stage: label})
+			v.Places = append(v.Places, placeView{ID: point.Point.Place, Title: s.titleOf(point.Point.Place), Stage: label})
 		}
 		v.Places[k].Points = append(v.Places[k].Points, viewOfPoint(point, display, at))
 	}
@@ -158,7 +159,7 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 }
 
 // alarmsOf lists what a person should see, the most pressing first, and counts what is silent.
-func alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time) string) (shown []alarmView, silent int) {
+func (s *site) alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time) string) (shown []alarmView, silent int) {
 	var alarms []*watch.AlarmState
 	for i := range p.Alarms {
 		switch a := &p.Alarms[i]; a.Letter {
@@ -176,9 +177,26 @@ func alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time) string) 
 			since = at(a.Since.Time())
 		}
 		action := strings.Join(text.AdviceOn(a.Quantity, a.Limit, stagesIn(places, a.Place)...).Actions, " ")
-		shown = append(shown, alarmView{a.Name, text.State(a.Letter, a.By), a.Priority.String(), since, a.Reason, action})
+		shown = append(shown, alarmView{s.alarmTitle(a), text.State(a.Letter, a.By), a.Priority.String(), since, a.Reason, action})
 	}
 	return shown, silent
+}
+
+// titleOf returns what a place is called: its title, or its id where it has none.
+func (s *site) titleOf(place string) string {
+	if s.Title != nil {
+		return cmp.Or(s.Title(place), place)
+	}
+	return place
+}
+
+// alarmTitle says an alarm by place, quantity and limit; a fault by its name.
+func (s *site) alarmTitle(a *watch.AlarmState) string {
+	if a.Place == journal.FaultPlace {
+		return a.Name
+	}
+	words := strings.NewReplacer("-", " ")
+	return fmt.Sprintf("%s, %s: %s", s.titleOf(a.Place), words.Replace(a.Quantity), words.Replace(a.Limit))
 }
 
 // cautionsOf lists the cautions of the care profiles that are in use.

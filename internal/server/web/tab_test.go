@@ -41,7 +41,7 @@ var (
 // patience is for a busy machine; nothing here is timed.
 const patience = 90 * time.Second
 
-// tab is a page in a browser of its own. It fails the test for every request that leaves the site, and for everything that the
+// tab is a page in a browser context of its own. It fails the test for every request that leaves the site, and for everything that the
 // page complains of.
 type tab struct {
 	testing.TB
@@ -56,16 +56,12 @@ func openTab(t testing.TB, site string, s screen) *tab {
 	require.True(t, dashboards.Built(), "the pages were not built: run npm ci --ignore-scripts && npm run build in dashboards")
 	_, err := os.Stat(browserPath)
 	require.NoError(t, err, "these tests need Debian's package chromium")
-	allocator, stopAllocator := chromedp.NewExecAllocator(context.Background(),
-		chromedp.ExecPath(browserPath), chromedp.UserDataDir(t.TempDir()), chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.Headless,
-		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("disable-dev-shm-usage", true),
-		chromedp.Flag("hide-scrollbars", true))
-	ctx, stop := chromedp.NewContext(allocator)
+	browser, err := theBrowser()
+	require.NoError(t, err)
+	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
 	t.Cleanup(func() {
-		_ = chromedp.Cancel(ctx) // closes the browser before its folder goes
+		_ = chromedp.Cancel(ctx) // closes the tab, and what its context has kept goes with it
 		stop()
-		stopAllocator()
 	})
 	b := &tab{TB: t, ctx: ctx, site: site}
 	require.NoError(t, chromedp.Listen(ctx, b.notice))
@@ -73,6 +69,39 @@ func openTab(t testing.TB, site string, s screen) *tab {
 	call(b, runtime.Enable, cdp.Empty{})
 	b.resize(s)
 	return b
+}
+
+// theBrowser is the one browser of all tests of the package. Each tab has a context of its own in it, with its own cookies and cache.
+var (
+	theBrowser   = sync.OnceValues(startBrowser)
+	closeBrowser = func() {}
+)
+
+func startBrowser() (context.Context, error) {
+	folder, err := os.MkdirTemp("", "dewline-browser-")
+	if err != nil {
+		return nil, err
+	}
+	allocator, stopAllocator := chromedp.NewExecAllocator(context.Background(),
+		chromedp.ExecPath(browserPath), chromedp.UserDataDir(folder), chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.Headless,
+		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("disable-dev-shm-usage", true),
+		chromedp.Flag("hide-scrollbars", true))
+	ctx, stop := chromedp.NewContext(allocator)
+	closeBrowser = func() {
+		_ = chromedp.Cancel(ctx) // closes the browser before its folder goes
+		stop()
+		stopAllocator()
+		_ = os.RemoveAll(folder)
+	}
+	_, err = chromedp.Call(ctx, network.Enable, network.EnableParams{}) // the first call starts the browser
+	return ctx, err
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	closeBrowser()
+	os.Exit(code)
 }
 
 // notice hears everything that happens in the tab.
