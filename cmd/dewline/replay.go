@@ -30,7 +30,9 @@ type replayCommand struct {
 	From     string            `placeholder:"T" help:"Begin of the range: RFC 3339, 2026-07-14 or \"2026-07-14 20:00\" at the site, or so long ago, as 7d."`
 	To       string            `placeholder:"T" help:"End of the range."`
 	Gap      timetext.Duration `placeholder:"15m" help:"The longest time between two readings that are joined, for all points; what lies between others is unknown. A point has that of its sensor, or 60s."`
-	Judge    bool              `help:"Judge rows without a flag by the quality tests, as the daemon would; without it they pass. Flags in the record stay."`
+	Judge    bool              `help:"Judge rows without a flag by the quality tests, as the daemon would; without it they pass. Flags in the record stay. In a history, faults of sensors are found again. Part of --compare."`
+	Compare  bool              `help:"Show beside each other what the configuration would have brought and what the one in force would have: alarms, messages, exposure. A range that is not given is the last seven days."`
+	With     string            `placeholder:"FILE" help:"With --compare, the configuration in force; ${service_config} if not given."`
 	JSON     bool              `name:"json" help:"Print JSON."`
 }
 
@@ -52,6 +54,12 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	options.Gap = time.Duration(c.Gap)
+	if c.Compare {
+		return c.compare(ctx, s, site, options)
+	}
+	if c.With != "" {
+		return usageError{errors.New("--with belongs to --compare")}
+	}
 	watched := assemble.Site(site)
 	var readings *recorded.Stream
 	if c.Readings != "" {
@@ -79,9 +87,8 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	if readings.Close != nil {
 		defer readings.Close()
 	}
-	if c.Judge && c.Readings != "" { // every reading of a history has its flag
-		parts := daemon.Descriptions(daemon.Options{Config: c.Config, Site: site})
-		if options.Judge, err = assemble.RecordSources(site, parts, readings.Points, options.Gap); err != nil {
+	if c.Judge {
+		if options.Judge, err = judging(c.Config, site, readings, options.Gap); err != nil {
 			return err
 		}
 	}
@@ -106,6 +113,12 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		return encoder.Encode(result)
 	}
 	return replay.Print(s.out, result, site.Display.Temperature, site.Location)
+}
+
+// judging returns the sources by which the daemon of a configuration would judge a record.
+func judging(path string, site *config.Site, readings *recorded.Stream, gap time.Duration) (replay.Judging, error) {
+	parts := daemon.Descriptions(daemon.Options{Config: path, Site: site})
+	return assemble.RecordSources(site, parts, readings.Points, gap)
 }
 
 // fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
@@ -77,7 +78,7 @@ func notifiersOf(site *config.Site) []notifierHealth {
 		}
 		list = append(list, notifierHealth{name: mqttNotifier, within: within})
 	}
-	for i, name := range notifierNames(site) {
+	for i, name := range assemble.NotifierNames(site) {
 		if name != "" {
 			list = append(list, notifierHealth{name: name, within: site.Notify[i].Slowest()})
 		}
@@ -88,31 +89,12 @@ func notifiersOf(site *config.Site) []notifierHealth {
 // weeklyTests lists when the notifiers of a configuration are to be tested.
 func weeklyTests(site *config.Site) []notify.Weekly {
 	var tests []notify.Weekly
-	for i, name := range notifierNames(site) {
+	for i, name := range assemble.NotifierNames(site) {
 		if at := site.Notify[i].Test; at != nil {
 			tests = append(tests, notify.Weekly{Notifier: cmp.Or(name, mqttNotifier), At: *at})
 		}
 	}
 	return tests
-}
-
-// notifierNames returns a name for each rule under notify: webhook, mail, or with a number from the second one on. It is ""
-// for MQTT, which is no notifier of its own.
-func notifierNames(site *config.Site) []string {
-	names := make([]string, len(site.Notify))
-	count := map[string]int{}
-	for i := range site.Notify {
-		kind := site.Notify[i].Kind
-		if kind == mqttNotifier {
-			continue // its events topic carries everything
-		}
-		if count[kind]++; count[kind] == 1 {
-			names[i] = kind
-		} else {
-			names[i] = fmt.Sprintf("%s-%d", kind, count[kind])
-		}
-	}
-	return names
 }
 
 // faultOf returns the name of the alarm that a notifier does not deliver.

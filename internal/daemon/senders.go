@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sync"
 
+	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/notify"
@@ -42,7 +43,7 @@ type senders struct {
 func openSenders(shared *common, site *config.Site, notifiers *notifierWatch, words *text.Formatter) (*senders, error) {
 	c := &senders{common: shared, site: site, senders: map[string]sender{}}
 	var problem error
-	for i, name := range notifierNames(site) {
+	for i, name := range assemble.NotifierNames(site) {
 		if name == "" {
 			continue
 		}
@@ -53,10 +54,9 @@ func openSenders(shared *common, site *config.Site, notifiers *notifierWatch, wo
 			continue
 		}
 		c.names, c.senders[name] = append(c.names, name), made
-		c.rules = append(c.rules, notify.Rule{
-			Notifier: name, Priorities: o.Priorities, After: o.After, Every: o.Every, Updates: o.Updates(), Repeat: o.Repeat, Until: o.Until, Quiet: o.Quiet,
-			Except: faultOf(name),
-		})
+		rule := assemble.Rule(name, o)
+		rule.Except = faultOf(name)
+		c.rules = append(c.rules, rule)
 	}
 	if h := &site.Heartbeat; h.URL != "" || h.URLFile != "" {
 		beat, err := heartbeat.New(heartbeat.Options{URL: h.URL, URLFile: h.URLFile, Every: h.Every, Healthy: c.healthy, Log: c.options.Log})

@@ -23,7 +23,7 @@ type History interface {
 // or to of None is open. Derived quantities are left out, since the core derives them again. Where retention has left only
 // minutes, a minute is one reading: its mean. The store is read once to learn what it holds, and again for each use.
 func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*recorded.Stream, error) {
-	s := &recorded.Stream{First: instant.None, Last: instant.None}
+	s := &recorded.Stream{First: instant.None, Last: instant.None, Kept: true}
 	numbers := map[quantity.Point]int32{}
 	for sample, err := range measured(ctx, db, from, to) {
 		if err != nil {
@@ -38,9 +38,40 @@ func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*re
 		}
 		s.Last = sample.At
 	}
-	s.Rows = func() iter.Seq2[recorded.Row, error] {
+	s.Rows = rowsOf(ctx, db, numbers, from, s.Last) // a daemon may go on writing
+	return s, nil
+}
+
+// LongHistory is [FromHistory] for a range so long that reading it twice takes too long: the rows are not counted, and First and Last
+// are the ends of the range, the first of them not before the first reading.
+func LongHistory(ctx context.Context, db interface {
+	History
+	Points() []quantity.Point
+}, from, to instant.Instant) (*recorded.Stream, error) {
+	s := &recorded.Stream{First: instant.None, Last: to, Kept: true}
+	for sample, err := range measured(ctx, db, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		s.First = sample.At
+		break
+	}
+	numbers := map[quantity.Point]int32{}
+	for _, p := range db.Points() {
+		if !p.Quantity.Derived() {
+			numbers[p] = int32(len(s.Points))
+			s.Points = append(s.Points, p)
+		}
+	}
+	s.Rows = rowsOf(ctx, db, numbers, from, to)
+	return s, nil
+}
+
+// rowsOf streams the readings in [from, to] of the points that have a number.
+func rowsOf(ctx context.Context, db History, numbers map[quantity.Point]int32, from, to instant.Instant) func() iter.Seq2[recorded.Row, error] {
+	return func() iter.Seq2[recorded.Row, error] {
 		return func(yield func(recorded.Row, error) bool) {
-			for sample, err := range measured(ctx, db, from, s.Last) { // a daemon may go on writing
+			for sample, err := range measured(ctx, db, from, to) {
 				number, known := numbers[sample.Point]
 				if err == nil && !known {
 					continue
@@ -51,7 +82,6 @@ func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*re
 			}
 		}
 	}
-	return s, nil
 }
 
 // measured yields the readings in [from, to] that are not derived from others.

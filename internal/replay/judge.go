@@ -23,6 +23,21 @@ type Judging []intake.Source
 type judge struct {
 	line   *intake.Line
 	points []judged // by the number of the point in the record
+	// kept says that a daemon has judged the rows: their flags stay, while what the tests say of the channels counts as it did then.
+	kept   bool
+	values [1]sensors.Value // of the row that is judged
+}
+
+// verdict is what the tests say of the channel of a row; known is false where they say nothing.
+type verdict struct {
+	known, unsteady, implausible bool
+	failure                      string // "" for a good read
+}
+
+// judgedRow is a row with its verdict.
+type judgedRow struct {
+	recorded.Row
+	verdict
 }
 
 type judged struct {
@@ -31,12 +46,13 @@ type judged struct {
 }
 
 // newJudge returns a judge of the points of a record.
-func newJudge(by Judging, points []quantity.Point) (*judge, error) {
+func newJudge(by Judging, record *recorded.Stream) (*judge, error) {
+	points := record.Points
 	line, err := intake.NewLine(by, nil)
 	if err != nil {
 		return nil, fmt.Errorf("judging the readings: %w", err)
 	}
-	j := &judge{line: line, points: make([]judged, len(points))}
+	j := &judge{line: line, points: make([]judged, len(points)), kept: record.Kept}
 	for i, p := range points {
 		if n := slices.IndexFunc(by, func(s intake.Source) bool { return s.Feeds[0].Point == p }); n >= 0 {
 			j.points[i] = judged{by[n].ID, by[n].Feeds[0]}
@@ -45,30 +61,29 @@ func newJudge(by Judging, points []quantity.Point) (*judge, error) {
 	return j, nil
 }
 
-// take judges a row, and sets its flag where it carries none. The report is that of the channel; ok is false where there is nothing to
-// report. A row that carries a flag keeps it. If it is usable, later rows are compared with it.
+// take judges a row, and sets its flag where it carries none. A row that carries a flag keeps it; a later one is compared with it.
 //
 // The values of a record are corrected already, so that what the part has measured is computed back. The raw words are not on record:
 // equal values count as equal words.
-func (j *judge) take(row *recorded.Row) (report intake.Report, amendments []intake.Amendment, ok bool, err error) {
+func (j *judge) take(row *recorded.Row) (v verdict, amendments []intake.Amendment, err error) {
 	p := &j.points[row.Point]
-	if p.id == "" || !row.Unflagged && !row.Flag.Usable() {
-		return report, nil, false, nil
+	if p.id == "" || row.Flag == quantity.Missing || !row.Unflagged && !row.Flag.Usable() && !j.kept {
+		return v, nil, nil
 	}
-	measured := sensors.Value{Channel: p.feed.Channel, Value: p.feed.Calibration.Invert(row.Value), Raw: math.Float64bits(row.Value)}
-	outcome, err := j.line.Take(intake.Sample{
-		Sensor: p.id, At: row.At.Time(), Reading: sensors.Measurement{Values: []sensors.Value{measured}},
-	})
+	j.values[0] = sensors.Value{Channel: p.feed.Channel, Value: p.feed.Calibration.Invert(row.Value), Raw: math.Float64bits(row.Value)}
+	outcome, err := j.line.Take(intake.Sample{Sensor: p.id, At: row.At.Time(), Reading: sensors.Measurement{Values: j.values[:]}})
 	if err != nil {
-		return report, nil, false, err
+		return v, nil, err
 	}
-	report = outcome.Reports[len(outcome.Reports)-1]
-	if row.Unflagged {
+	report := &outcome.Reports[len(outcome.Reports)-1]
+	v = verdict{known: true, unsteady: report.Unsteady, implausible: report.Kind == sensors.Implausible, failure: report.Failure}
+	switch {
+	case row.Unflagged:
 		row.Flag = outcome.Readings[0].Flag
-	} else {
-		report.Failure = ""
+	case !j.kept:
+		v.failure = ""
 	}
-	return report, outcome.Amendments, true, nil
+	return v, outcome.Amendments, nil
 }
 
 // Judged returns a record with the flags that its rows would have in the history of a daemon: those of the tests, late ones included.
@@ -81,7 +96,7 @@ func Judged(record *recorded.Stream, by Judging) *recorded.Stream {
 	final := *record
 	final.Rows = func() iter.Seq2[recorded.Row, error] {
 		return func(yield func(recorded.Row, error) bool) {
-			j, err := newJudge(by, record.Points)
+			j, err := newJudge(by, record)
 			if err != nil {
 				yield(recorded.Row{}, err)
 				return
@@ -90,7 +105,7 @@ func Judged(record *recorded.Stream, by Judging) *recorded.Stream {
 			for row, err := range record.Rows() {
 				var amendments []intake.Amendment
 				if err == nil {
-					_, amendments, _, err = j.take(&row)
+					_, amendments, err = j.take(&row)
 				}
 				if err != nil {
 					yield(row, err)
@@ -167,38 +182,63 @@ func judgedAlarms(
 	if err != nil {
 		return nil, err
 	}
-	if live.judge, err = newJudge(by, record.Points); err != nil {
+	if live.judge, err = newJudge(by, record); err != nil {
 		return nil, err
 	}
-	live.channels = channelsOf(site, record.Points)
+	live.channels, live.kept = channelsOf(site, record.Points), record.Kept
 	err = live.fold()
 	return live.alarms, err
 }
 
-// judgeGroup gives the rows of one time their flags, and folds in the reports of the channels that fail. Those of the others are
-// folded in after the readings, in the order of [pipeline.Pipeline.Take].
-func (r *run) judgeGroup() (good []watch.Event, err error) {
+// judgeGroup folds in the reports on the channels that fail, of the rows of one time. Those on the others are folded in after the
+// readings, in the order of [pipeline.Pipeline.Take].
+func (r *run) judgeGroup() {
+	r.good = r.good[:0]
+	if r.kept {
+		r.absent()
+	}
 	for i := range r.group {
 		row := &r.group[i]
-		report, _, ok, err := r.judge.take(row)
-		if err != nil {
-			return nil, err
-		}
 		channel := r.channels[row.Point]
-		if !ok || channel.sensor < 0 {
+		if !row.known || channel.sensor < 0 {
 			continue
 		}
 		ev := watch.Event{
-			Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Channel: channel.channel, Failure: report.Failure, Flag: quantity.Missing,
+			Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Channel: channel.channel, Failure: row.failure, Flag: quantity.Missing,
+			Unsteady: row.unsteady,
 		}
-		if report.Kind == sensors.Implausible {
+		if row.implausible {
 			ev.Flag = quantity.Fail
 		}
 		if ev.Failure == "" {
-			good = append(good, ev)
+			r.good = append(r.good, ev)
 		} else {
 			r.step(ev)
 		}
+		if r.kept {
+			r.good = append(r.good, watch.Event{Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Flag: quantity.Missing})
+		}
 	}
-	return good, nil
+}
+
+// absent folds in the reads that a daemon has recorded as missing: that of a sensor where it gave nothing at that time, else that of
+// a channel.
+func (r *run) absent() {
+	answers := func(sensor int32) bool {
+		return slices.ContainsFunc(r.group, func(row judgedRow) bool {
+			return row.Flag != quantity.Missing && r.channels[row.Point].sensor == sensor
+		})
+	}
+	for i := range r.group {
+		row := &r.group[i]
+		channel := r.channels[row.Point]
+		if row.Flag != quantity.Missing || channel.sensor < 0 {
+			continue
+		}
+		ev := watch.Event{Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Failure: "it gave no value", Flag: quantity.Missing}
+		if answers(channel.sensor) {
+			ev.Channel = channel.channel
+		}
+		r.step(ev)
+	}
 }

@@ -192,12 +192,16 @@ type run struct {
 	order    []int32         // index in the core of each point of the record; −1 where its rows are ignored
 	rank     []int32         // place of each point of the record among rows of equal time
 	rhythm   []rhythm        // of each point of the core; nil where it is of no interest
-	group    []recorded.Row  // of one time
-	judge    *judge          // of rows without a flag; nil = they pass
-	channels []channelOf     // that alone feed the points of the record; only with a judge
+	group    []judgedRow     // of one time
+	judge    *judge          // of rows without a flag; nil = they pass, or come judged
+	channels []channelOf     // that alone feed the points of the record; nil where nothing is judged
+	kept     bool            // see [judge]
+	good     []watch.Event   // reports that wait for the readings of their time
 	within   bool            // what is taken lies in the range or before it
 	end      instant.Instant // up to where time goes
 	seen     instant.Instant // the time of the last row
+	done     int64           // rows that were taken
+	notified *notified       // nil where it is of no interest
 
 	ledgers    []watch.Ledger
 	excursions [][]watch.Excursion
@@ -250,6 +254,27 @@ func Reach(site watch.Site) time.Duration {
 
 // fold steps through the rows.
 func (r *run) fold() error {
+	r.begin()
+	for row, err := range r.readings.Rows() {
+		if err != nil {
+			return err
+		}
+		var v verdict
+		if r.judge != nil {
+			if v, _, err = r.judge.take(&row); err != nil {
+				return err
+			}
+		}
+		if !r.takeRow(judgedRow{row, v}) {
+			break
+		}
+	}
+	r.finish()
+	return nil
+}
+
+// begin starts the core at the beginning of the record.
+func (r *run) begin() {
 	r.step(watch.Event{Kind: watch.StartEvent, At: r.start})
 	for _, cut := range r.cuts {
 		if cut > r.start {
@@ -257,30 +282,29 @@ func (r *run) fold() error {
 		}
 	}
 	r.within, r.end = true, r.to
-	var done int64
-	for row, err := range r.readings.Rows() {
-		if err != nil {
-			return err
-		}
-		if len(r.group) > 0 && r.group[0].At != row.At {
-			if err := r.takeGroup(); err != nil {
-				return err
-			}
-		}
-		if row.At > r.enough {
-			break
-		}
-		if r.order[row.Point] >= 0 {
-			r.group = append(r.group, row)
-		}
-		r.seen = row.At
-		if done++; r.progress != nil && done%100_000 == 0 {
-			r.progress(done, r.readings.Count)
-		}
+}
+
+// takeRow takes the next row, and reports whether later ones may have a say in the range.
+func (r *run) takeRow(row judgedRow) (more bool) {
+	if len(r.group) > 0 && r.group[0].At != row.At {
+		r.takeGroup()
 	}
-	if err := r.takeGroup(); err != nil {
-		return err
+	if row.At > r.enough {
+		return false
 	}
+	if r.order[row.Point] >= 0 {
+		r.group = append(r.group, row)
+	}
+	r.seen = row.At
+	if r.done++; r.progress != nil && r.done%100_000 == 0 {
+		r.progress(r.done, r.readings.Count)
+	}
+	return true
+}
+
+// finish takes what is left, and lets time pass to the end of the range.
+func (r *run) finish() {
+	r.takeGroup()
 	r.end = max(r.end, r.seen)
 	if r.within {
 		r.noteExtremes()
@@ -288,47 +312,44 @@ func (r *run) fold() error {
 	if r.readings.Last > r.enough {
 		r.end = max(r.end, r.enough)
 	}
+	r.pass(r.end)
 	r.step(watch.Event{Kind: watch.TickEvent, At: r.end})
 	r.effects = r.core.Finish(r.end, r.effects[:0])
 	r.take()
-	return nil
 }
 
 // takeGroup takes the rows of one time, rooms before what is inside them, then as the core has them.
-func (r *run) takeGroup() error {
+func (r *run) takeGroup() {
 	if len(r.group) == 0 {
-		return nil
+		return
 	}
 	at := r.group[0].At
 	if at > r.to && r.within {
 		r.within = false
 		r.noteExtremes()
 	}
+	r.pass(at)
 	if r.core.Due(at) {
 		r.step(watch.Event{Kind: watch.TickEvent, At: at})
 	}
 	if len(r.group) > 1 {
-		slices.SortStableFunc(r.group, func(a, b recorded.Row) int { return cmp.Compare(r.rank[a.Point], r.rank[b.Point]) })
+		slices.SortStableFunc(r.group, func(a, b judgedRow) int { return cmp.Compare(r.rank[a.Point], r.rank[b.Point]) })
 	}
-	var good []watch.Event
-	if r.judge != nil {
-		var err error
-		if good, err = r.judgeGroup(); err != nil {
-			return err
-		}
+	if r.channels != nil {
+		r.judgeGroup()
 	}
-	for _, row := range r.group {
+	for i := range r.group {
+		row := &r.group[i]
 		point := r.order[row.Point]
 		r.step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: point, Value: row.Value, Flag: row.Flag})
 		if r.rhythm != nil && row.Flag.Usable() {
 			r.rhythm[point].note(at)
 		}
 	}
-	for _, ev := range good {
-		r.step(ev)
+	for i := range r.good {
+		r.step(r.good[i])
 	}
-	r.group = r.group[:0]
-	return nil
+	r.group, r.good = r.group[:0], r.good[:0]
 }
 
 func (r *run) step(ev watch.Event) {
@@ -360,6 +381,9 @@ func (r *run) take() {
 		case watch.Record:
 			r.alarm(e.Entry)
 		}
+	}
+	if r.notified != nil {
+		r.notified.take(r.effects)
 	}
 }
 

@@ -25,6 +25,8 @@ type Stream struct {
 	First, Last instant.Instant // None where there is no row
 	// Rows yields the rows in the order of their times; rows of equal time keep their order.
 	Rows func() iter.Seq2[Row, error]
+	// Kept says that a daemon has recorded the rows and judged them.
+	Kept bool
 	// Close removes the temporary file of the sort; nil if there is none.
 	Close func() error
 }
