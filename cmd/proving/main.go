@@ -1,8 +1,8 @@
 // Command proving plays years of an invented breeding room at high speed, with everything that can go wrong in it, and scores
 // dewline and three plain programs on the alarms that they gave. It exits with 1 where a goal is missed.
 //
-//	go run ./cmd/proving [--room-years 100] [--seed 1|--drawn-by TEXT] [--world standard|harsh] [--keeper asleep|caring]
-//	                     [--faults all|none|LIST] [--require all|LIST] [--workers N] [--json]
+//	go run ./cmd/proving [--room-years 100] [--first 0] [--seed 1|--drawn-by TEXT] [--world standard|harsh] [--keeper asleep|caring]
+//	                     [--faults all|none|LIST] [--require all|LIST] [--workers N] [--json] [--explain]
 package main
 
 import (
@@ -37,6 +37,8 @@ type flags struct {
 	Seed      uint64 `default:"1" help:"What all chance comes from: the same seed gives the same table."`
 	World     string `default:"standard" enum:"standard,harsh" help:"standard, or harsh: more faults, more noise, more weather."`
 	Faults    string `default:"all" help:"all, none, or a list such as door,drift."`
+	First     int    `default:"0" help:"The first room-year that is played, to see one that is known by its number again."`
+	Explain   bool   `help:"Play each room-year with a false alarm or a missed critical stay once more, and write to standard error what happened."`
 	Workers   int    `default:"0" help:"How many years are played at once; 0 means one for each processor. It changes nothing but the time it takes."`
 	Keeper    string `default:"asleep" enum:"asleep,caring" help:"asleep acknowledges and cures nothing; caring cures what he is notified of and compares his probes monthly."`
 	DrawnBy   string `name:"drawn-by" help:"Take the seed from this text, such as the id of a commit, instead, and allow for chance: a goal on a rate is missed only beyond its 95 % bound, one on the worst year by half as much again."`
@@ -77,14 +79,15 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 		return exitUsage
 	}
 	begun := time.Now()
-	result, err := trial.Play(ctx, trial.Options{
-		RoomYears: f.RoomYears, Seed: f.Seed, World: trial.World(f.World), Keeper: trial.KeeperKind(f.Keeper), Faults: faults, Workers: f.Workers,
+	options := trial.Options{
+		RoomYears: f.RoomYears, First: f.First, Seed: f.Seed, World: trial.World(f.World), Keeper: trial.KeeperKind(f.Keeper), Faults: faults, Workers: f.Workers,
 		Progress: func(done int) {
 			if done%10 == 0 || done == f.RoomYears {
 				fmt.Fprintf(errs, "%d of %d room-years, %s\n", done, f.RoomYears, time.Since(begun).Round(time.Second))
 			}
 		},
-	})
+	}
+	result, err := trial.Play(ctx, options)
 	if err == nil && result.RoomYears < f.RoomYears {
 		fmt.Fprintf(errs, "proving: stopped after %d room-years, which the table shows\n", result.RoomYears)
 	}
@@ -96,6 +99,12 @@ func run(ctx context.Context, args []string, out, errs io.Writer) int {
 	if err != nil {
 		fmt.Fprintln(errs, "proving:", err)
 		return exitMissed
+	}
+	if f.Explain {
+		if err := trial.Explain(ctx, options, result, errs); err != nil {
+			fmt.Fprintln(errs, "proving:", err)
+			return exitMissed
+		}
 	}
 	missed := result.Failures(required, f.DrawnBy != "")
 	if len(missed) > 0 {

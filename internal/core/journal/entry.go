@@ -83,6 +83,8 @@ type Entry struct {
 
 	Incident string `json:"incident,omitempty"` // of an alarm that has called: the occurrence of the first alarm of its incident
 	Silent   bool   `json:"silent,omitempty"`   // it updates its incident, and needs no sound
+	// Also names the other critical alarms of its incident that are active: a message that is heard speaks for them as well.
+	Also []string `json:"also,omitempty"`
 
 	Notifiers []string `json:"outlets,omitempty"` // those that a summary, a test or a late call is for
 

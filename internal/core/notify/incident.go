@@ -219,35 +219,59 @@ func (r *Rules) roomSpeaks(n *incident, t *sentState, now instant.Instant) bool 
 	return false
 }
 
-// noteHeard notes that a notifier has sent an alarm of an incident so that it is heard. A series of repetitions begins anew with a message
-// on what is critical if the one before has ended, by an acknowledgement or with its last repetition.
-func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at instant.Instant) {
+// noteHeard notes that a notifier has sent an alarm of an incident so that it is heard, and returns the other critical alarms of the
+// incident that are active: a message on what is critical names them all, since the one that first did may have got lost on its way.
+// A series of repetitions begins anew with a message on what is critical if the one before has ended, by an acknowledgement or with its
+// last repetition. A message at the time of a repetition, or later, takes its place.
+func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at instant.Instant) (also []string) {
 	t := s.incident.sentBy(rule.Notifier)
 	p, _ := care.ParsePriority(s.priority)
 	t.worst = max(t.worst, p)
 	if !critical(s.priority) {
-		return
+		return nil
 	}
+	also = r.alsoCritical(s.incident, name)
 	_, place, _ := r.causeOf(name)
 	t.critical[place], t.last = at, at
+	for _, other := range also {
+		o := r.alarms[other]
+		if o.letter != isa.Unacknowledged {
+			continue // it is named and known: should it come back, it is heard
+		}
+		_, place, _ := r.causeOf(other)
+		t.critical[place], o.notified[rule.Notifier] = at, at
+		delete(o.held, rule.Notifier)
+	}
 	switch {
-	case why == Again:
-		t.repeats++
 	case t.since.IsNone() || t.repeats >= len(repeatsAfter):
 		t.since, t.repeats = at, 0
+	case why == Again, at >= t.since.Add(repeatsAfter[t.repeats]):
+		t.repeats++
 	}
+	return also
+}
+
+// alsoCritical returns the critical alarms of an incident that are active, but for one, in the order of their names.
+func (r *Rules) alsoCritical(n *incident, but string) (names []string) {
+	for member := range n.members {
+		if s := r.alarms[member]; member != but && s != nil && s.incident == n && critical(s.priority) && s.letter.InAlarm() {
+			names = append(names, member)
+		}
+	}
+	slices.Sort(names)
+	return names
 }
 
 // acknowledge lets the acknowledgement of one alarm count for all of its incident that have called before it: the keeper has heard one
-// message for them all. What is critical is acknowledged by a critical alarm only.
-func (r *Rules) acknowledge(s *alarmState) {
+// message for them all. What is critical is acknowledged by a critical alarm only, and only if a message that was heard spoke for it.
+func (r *Rules) acknowledge(s *alarmState, at instant.Instant) {
 	n := s.incident
 	if n == nil {
 		return
 	}
 	all := critical(s.priority)
 	for member := range n.members {
-		if m := r.alarms[member]; m != nil && m.incident == n && (all || !critical(m.priority)) {
+		if m := r.alarms[member]; m != nil && m.incident == n && (!critical(m.priority) || all && r.spokenFor(member, m, at)) {
 			m.covered = true
 		}
 	}
@@ -256,6 +280,17 @@ func (r *Rules) acknowledge(s *alarmState) {
 			t.since, t.repeats = instant.None, 0
 		}
 	}
+}
+
+// spokenFor reports whether each notifier that sends a critical alarm at once has named it in a message, or its room speaks for it.
+func (r *Rules) spokenFor(name string, s *alarmState, at instant.Instant) bool {
+	_, place, _ := r.causeOf(name)
+	return !slices.ContainsFunc(r.rules, func(rule Rule) bool {
+		if _, named := s.notified[rule.Notifier]; named || rule.Every || rule.After > 0 || !rule.listens(name, s.priority) {
+			return false
+		}
+		return place == s.incident.room || !r.roomSpeaks(s.incident, s.incident.sentBy(rule.Notifier), at)
+	})
 }
 
 // dueInIncident reports whether the notifier should send an alarm of an incident at a time up to tolerance after now, and why.

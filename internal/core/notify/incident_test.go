@@ -131,6 +131,29 @@ func TestRepetitionsOfWhatIsCritical(t *testing.T) {
 	assert.Len(t, l.heard(), 1, "what is not critical is not repeated")
 }
 
+// A message on what is critical names all that is critical in its incident, so that one that gets lost on its way hides nothing; and an
+// acknowledgement counts for no place that no message has named.
+func TestAMessageNamesAllThatIsCritical(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(400, 22, 28, 22)
+	l.run(200, 22, 28, 28)
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.run(3000, 22, 28, 28)
+	var critical [][]string
+	for _, d := range l.log {
+		if d.Entry.Priority == "critical" {
+			critical = append(critical, append([]string{describe(d)}, d.Entry.Also...))
+		}
+	}
+	assert.Equal(t, [][]string{
+		{"70 keeper call " + tubCritical + " B"},
+		{"670 keeper late " + tub2Critical + " B", tubCritical},
+		{"1270 keeper again " + tub2Critical + " B", tubCritical},
+		{"1870 keeper again " + tub2Critical + " B", tubCritical},
+		{"3070 keeper again " + tub2Critical + " B", tubCritical},
+	}, critical)
+}
+
 // Places that become critical one after another within minutes are heard one after another: as the next repetition, ten minutes later.
 func TestSeveralPlacesThatBecomeCriticalTogether(t *testing.T) {
 	l := openSite(t, twoTubs(), keeper)
@@ -164,11 +187,10 @@ func TestEnclosuresThatFollowTheirRoom(t *testing.T) {
 	l.run(3600, 22, 17, 17)
 	assert.Empty(t, l.heard(), "and are slow to come back")
 	l.run(2600, 22, 17, 17)
-	var late []string
-	for _, d := range l.heard() {
-		late = append(late, d[strings.IndexByte(d, ' ')+1:])
-	}
-	assert.Equal(t, []string{"keeper late tub-1/water-temperature/critical-low B", "keeper late tub-2/water-temperature/critical-low B"}, late, "the room is back and they are not")
+	require.NotEmpty(t, l.log)
+	assert.Equal(t, notify.Late, l.log[0].Reason, "the room is back and they are not")
+	assert.Equal(t, "tub-1/water-temperature/critical-low", l.log[0].Entry.Alarm)
+	assert.Equal(t, []string{"tub-2/water-temperature/critical-low"}, l.log[0].Entry.Also)
 }
 
 func TestTheNextPersonHearsAnIncidentOnce(t *testing.T) {
@@ -273,7 +295,8 @@ type incidentLaws struct {
 	l         *loft
 	worst     map[string]string          // by incident: the worst priority heard
 	last      map[string]instant.Instant // by incident and place: the last critical message heard
-	waiting   map[string]instant.Instant // critical alarms that call and were not heard: since when
+	waiting   map[string]instant.Instant // critical alarms that call and that no message heard since has named: since when
+	room      instant.Instant            // when the room's critical alarm was heard last
 	confirmed map[string]bool            // occurrences that a person has acknowledged
 }
 
@@ -288,6 +311,9 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	}
 	if entry.Kind == journal.AlarmAcknowledged {
 		w.confirmed[entry.Occurrence] = true
+		if strings.Contains(entry.Alarm, "critical") && w.roomSpeaks(entry.At) {
+			clear(w.waiting) // it counts for the enclosures as well
+		}
 	}
 	if e.Kind == watch.Notify && strings.Contains(entry.Alarm, "critical") && entry.Kind != journal.AlarmRepeated {
 		w.waiting[entry.Alarm] = entry.At
@@ -305,7 +331,14 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 		require.NotEmpty(w.t, entry.Incident, describe(d))
 		require.Equal(w.t, isa.Unacknowledged, entry.State, describe(d))
 		if entry.Priority == "critical" {
-			delete(w.waiting, entry.Alarm)
+			for _, named := range append([]string{entry.Alarm}, entry.Also...) {
+				a, _ := w.l.core.Alarm(named)
+				require.True(w.t, a.Active, "%s names %s", describe(d), named)
+				delete(w.waiting, named)
+				if named == roomCritical {
+					w.room = entry.At
+				}
+			}
 			if d.Reason == notify.Again && w.confirmed[entry.Occurrence] {
 				w.t.Fatalf("%s, after its acknowledgement", describe(d))
 			}
@@ -320,42 +353,32 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 			w.worst[entry.Incident] = entry.Priority
 		}
 	}
-	// Every critical occurrence that waits for a person is heard: at once, or where a message on its place or its room speaks for it
-	// within twenty minutes or two hours, and then in its turn.
+	// Every critical occurrence that waits for a person is named in a message that is heard: at once, or with the next one where there was
+	// one on its place within twenty minutes, or on another within ten, unless its room speaks for it. No acknowledgement of another alarm
+	// changes that.
 	for name, since := range w.waiting {
 		a, _ := w.l.core.Alarm(name)
-		if a.Letter != isa.Unacknowledged || entry.At.Sub(since) < 150*time.Minute {
-			continue
-		}
-		if w.covered(name) {
+		switch {
+		case a.Letter != isa.Unacknowledged || entry.At.Sub(since) <= 31*time.Minute:
+		case w.roomSpeaks(entry.At):
 			w.waiting[name] = entry.At
-			continue
+		default:
+			w.t.Fatalf("%s has called since %s and was in no message that was heard by %s", name, since, entry.At)
 		}
-		w.t.Fatalf("%s has called since %s and was not heard by %s", name, since, entry.At)
 	}
 }
 
-// covered reports whether the room speaks for an alarm, or an acknowledgement of its incident counts for it.
-func (w *incidentLaws) covered(name string) bool {
-	for _, other := range w.l.core.Alarms() {
-		critical := strings.HasPrefix(other.Limit, "critical")
-		if critical && other.Name != name && other.Active && (other.Place == "loft" && (other.Letter.InAlarm())) {
-			return true
-		}
-	}
-	for occurrence := range w.confirmed {
-		if strings.Contains(occurrence, "critical") {
-			return true // it may have been of the same incident
-		}
-	}
-	return false
+// roomSpeaks reports whether the room's critical alarm was heard within two hours, or is active.
+func (w *incidentLaws) roomSpeaks(now instant.Instant) bool {
+	a, _ := w.l.core.Alarm(roomCritical)
+	return !w.room.IsNone() && (now.Sub(w.room) < 2*time.Hour || a.Active)
 }
 
 func TestLawsOfIncidents(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site := twoTubs()
 		l := openSite(t, site, keeper)
-		w := &incidentLaws{t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, waiting: map[string]instant.Instant{}, confirmed: map[string]bool{}}
+		w := &incidentLaws{t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, room: instant.None, waiting: map[string]instant.Instant{}, confirmed: map[string]bool{}}
 		l.watching = w.watch
 		names := []string{tubHigh, tubCritical, tub2High, tub2Critical, roomHigh, roomCritical}
 		for range rapid.IntRange(1, 25).Draw(t, "steps") {

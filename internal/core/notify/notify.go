@@ -32,7 +32,11 @@
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
 //
-// An acknowledgement counts for all alarms of the incident up to then, for the critical ones only if it is that of a critical one. What
+// A message on what is critical names all that is critical in its incident ([journal.Entry.Also]): a message may get lost on its way, and
+// the next one makes up for it.
+//
+// An acknowledgement counts for all alarms of the incident up to then, for the critical ones only if it is that of a critical one and
+// they were named, or their room spoke for them. What
 // else happens, the end included, goes to notifiers that can update an incident without a sound ([Rule.Updates]), as [Delivery.Silent].
 //
 // A notifier with an After time joins when an alarm that it would send has been active and unacknowledged for that long, and from

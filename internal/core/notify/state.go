@@ -95,7 +95,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
-		r.acknowledge(s)
+		r.acknowledge(s, entry.At)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)
 		clear(s.held)
@@ -225,7 +225,7 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		}
 		heard = true
 		if !rule.Every {
-			r.noteHeard(rule, entry.Alarm, s, why, entry.At)
+			entry.Also = r.noteHeard(rule, entry.Alarm, s, why, entry.At)
 		}
 		s.notified[rule.Notifier], s.lastEntry[rule.Notifier] = entry.At, entry.ID()
 		delete(s.held, rule.Notifier)

@@ -22,6 +22,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
@@ -112,6 +113,7 @@ type Fields struct {
 	HowSoon     string     `json:"how_soon"`     // what the profile says about it: within 2 h outside the band …
 	Consequence string     `json:"consequence"`
 	Actions     []string   `json:"actions"`
+	Also        []string   `json:"also"` // what else of its incident is critical: Tub 2: water far too warm, 82.4 °F
 	Note        string     `json:"note"`
 	InDoubt     bool       `json:"in_doubt"` // a critical alarm although its sensor is in doubt
 	Link        string     `json:"link"`     // to the alarm on the pages
@@ -126,7 +128,7 @@ veterinarian. dewline watches and warns; it switches nothing.`
 func (f *Formatter) Message(entry *journal.Entry) Message {
 	m := Message{ID: OneLine(entry.ID()), Thread: entry.ID(), Fields: Fields{
 		Site: OneLine(f.Site), Kind: string(entry.Kind), Priority: OneLine(entry.Priority), Time: f.date(entry.At),
-		Residents: []Resident{}, Actions: []string{},
+		Residents: []Resident{}, Actions: []string{}, Also: []string{},
 	}}
 	if IsNotice(entry) {
 		f.notice(&m, entry)
@@ -148,6 +150,9 @@ func (f *Formatter) Message(entry *journal.Entry) Message {
 	m.Title = mark(entry, over) + ": " + headline
 	if v := m.Fields.Value; v != "" && !(over && n.limit == "stale") {
 		m.Title += ", " + v
+	}
+	if more := len(m.Fields.Also); more > 0 {
+		m.Title += fmt.Sprintf("; %d more critical", more)
 	}
 	m.Text = f.body(entry, n, headline, &m.Fields)
 	return m
@@ -301,7 +306,19 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 		to.Consequence, to.Actions = advice.Consequence, advice.Actions
 		to.HowSoon, to.LimitSource = f.profileSays(entry, n)
 	}
+	for _, alarm := range entry.Also {
+		to.Also = append(to.Also, f.brief(alarm))
+	}
 	to.Link = f.Link(entry.Alarm)
+}
+
+// brief says in one line what is wrong by an active alarm, with the present value.
+func (f *Formatter) brief(alarm string) string {
+	n, line := parse(alarm), f.Headline(&journal.Entry{Alarm: alarm, State: isa.Unacknowledged})
+	if state, ok := f.state(quantity.Point{Place: n.place, Quantity: n.of}); ok && state.Fresh {
+		line += ", " + f.pointer(n.of, &state.Value)
+	}
+	return line
 }
 
 // stages are those of the animals in a place.
@@ -387,6 +404,9 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 			titles[i] = f.place(id)
 		}
 		line("Also for", strings.Join(titles, ", "))
+	}
+	for _, other := range of.Also {
+		line("Also critical", other)
 	}
 	line("Who lives there", of.LivesThere)
 	value := of.Value

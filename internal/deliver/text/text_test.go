@@ -120,6 +120,11 @@ func messages() map[string]*journal.Entry {
 			e.Alarm, e.Place = "grow-out/relative-humidity/critical-low", "grow-out"
 			e.Priority, e.Value, e.Setpoint, e.Extreme = "critical", new(67.2), new(70.0), new(66.9)
 		}),
+		"several-critical": entry(func(e *journal.Entry) {
+			e.Kind, e.Was, e.At, e.Repeats = journal.AlarmRepeated, "B", *at(14, 0), 1
+			e.Alarm, e.Place, e.Priority, e.Value, e.Setpoint, e.Extreme = "tub-1/water-temperature/critical-high", "tub-1", "critical", new(28.4), new(27.0), new(28.4)
+			e.Also = []string{"grow-out/air-temperature/critical-high", "tub-2/water-temperature/critical-high"}
+		}),
 		"dry-in-doubt": entry(func(e *journal.Entry) {
 			e.Alarm, e.Place = "grow-out/relative-humidity/critical-low", "grow-out"
 			e.Priority, e.Value, e.Setpoint, e.Extreme = "critical", new(67.2), new(70.0), new(66.9)
@@ -367,7 +372,7 @@ func TestTextFromElsewhereStaysInItsLine(t *testing.T) {
 			Kind:  rapid.SampledFrom([]journal.Kind{journal.AlarmRaised, journal.AlarmRepeated, journal.Summary, journal.NotifierTest, journal.Chattering}).Draw(t, "kind"),
 			State: rapid.SampledFrom([]isa.State{"", "A", "B", "C", "D", "H"}).Draw(t, "state"), By: text.Draw(t, "by"), Text: text.Draw(t, "text"),
 			Alarm:    text.Draw(t, "place") + "/" + rapid.OneOf(text, rapid.Just("air-temperature")).Draw(t, "quantity") + "/" + text.Draw(t, "limit"),
-			Priority: text.Draw(t, "priority"), Reason: text.Draw(t, "reason"), Names: []string{text.Draw(t, "name")},
+			Priority: text.Draw(t, "priority"), Reason: text.Draw(t, "reason"), Names: []string{text.Draw(t, "name")}, Also: []string{text.Draw(t, "other") + "/" + text.Draw(t, "limit of the other")},
 			Occurrence: text.Draw(t, "occurrence"), Value: new(rapid.Float64().Draw(t, "value")),
 		}
 		f := &Formatter{Site: text.Draw(t, "site"), Titles: map[string]string{parse(e.Alarm).place: text.Draw(t, "title")}}

@@ -11,7 +11,7 @@ func BenchmarkMonth(b *testing.B) {
 	o := Options{RoomYears: 1, Seed: 1, Faults: AllFaults(), steps: 30 * 24 * 60}
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := playYear(b.Context(), s, 0, o); err != nil {
+		if _, err := playYear(b.Context(), s, 0, o, nil); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -56,6 +56,7 @@ type dewline struct {
 	logFrom  instant.Instant
 	err      error
 
+	trace     *tracer
 	delivered int               // messages that went out, each of which must be counted once
 	incidents map[string][2]int // by incident: steps at which the phone sounded for it, and for something critical of it
 }
@@ -278,6 +279,7 @@ func (d *dewline) carryOut() {
 			fallthrough
 		case watch.Refused:
 			recorded = true
+			d.trace.entry(d.scorer.truth.now(), e.Entry)
 			kept := *e.Entry // its times are put right when the clock is
 			d.journal = append(d.journal, &kept)
 		}
@@ -333,10 +335,19 @@ func (d *dewline) held(v *view, by string) {
 // deliver counts what goes out, and lets the keeper hear of it.
 func (d *dewline) deliver(n notify.Delivery) {
 	d.delivered++
+	d.trace.message(d, &n)
 	sounds := audible(&n)
 	channel := &d.scorer.tallies[playerDewline].Notices
 	if sounds {
 		channel = &d.scorer.tallies[playerDewline].Phone
+	}
+	if sounds {
+		arrives := d.scorer.path.arrives(d.scorer.truth.step, true)
+		for _, name := range n.Entry.Also {
+			if o := d.views[name]; o != nil {
+				o.heard = min(o.heard, arrives)
+			}
+		}
 	}
 	v := d.views[n.Entry.Alarm]
 	switch n.Reason {

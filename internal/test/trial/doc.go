@@ -73,7 +73,8 @@
 // minutes or was wrong by more than its accuracy, and false otherwise. A forecast is true if within one and a half times its horizon a stay
 // beyond its limit begins that lasts longer than it may, too close to call if the truth reaches the limit within the accuracy, and false
 // otherwise; a stay is foreseen if a forecast of its limit came before its allowed time was over. False alarms are the audible ones. Repetitions, the word that it is over, summaries of floods and
-// advice are counted apart, and as messages; what a summary names counts as notified from the moment at which it arrives. So each
+// advice are counted apart, and as messages; what a summary names counts as notified from the moment at which it arrives, and so does
+// what else of its incident is critical by a message on what is critical: those of dewline and of the grouped hold time name it. So each
 // message is counted exactly once, which is checked in every room-year.
 //
 // An alarm that is held back by design is held back wrongly if the truth is beyond its limit and what covers it is a

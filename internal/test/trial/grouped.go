@@ -189,8 +189,18 @@ func (g *grouped) raise(i int, at limitOf) {
 		n.hear(l.update, critical)
 		n.audible, n.acknowledged = true, false
 		if critical {
+			g.name(n, l.update)
 			n.critical[point.Place] = true
 			n.again, n.wait = step+firstAgain, firstAgain
+		}
+	}
+}
+
+// name notes the arrival of a message on what is critical of an incident: it names all that is.
+func (g *grouped) name(n *incident, at int) {
+	for i := range n.active {
+		if care.Limit(i % care.LimitCount).Critical() {
+			g.limits[i].update = min(g.limits[i].update, at)
 		}
 	}
 }
@@ -248,7 +258,9 @@ func (g *grouped) tick() {
 			continue
 		}
 		tally.Phone.Again++
-		n.hear(g.scorer.path.arrives(step, true), true)
+		arrives := g.scorer.path.arrives(step, true)
+		n.hear(arrives, true)
+		g.name(n, arrives)
 		if n.wait *= 2; n.wait > lastAgain {
 			n.again = 0
 		} else {

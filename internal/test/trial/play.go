@@ -19,6 +19,7 @@ import (
 // Options say what is to be played.
 type Options struct {
 	RoomYears int
+	First     int // the first of them; each room-year is the same whichever others are played
 	Seed      uint64
 	World     World      // "" means [Standard]
 	Keeper    KeeperKind // "" means [Asleep]
@@ -63,7 +64,7 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 	for range min(count, max(o.RoomYears, 1)) {
 		workers.Go(func() {
 			for year := int(next.Add(1)) - 1; year < o.RoomYears && ctx.Err() == nil; year = int(next.Add(1)) - 1 {
-				years[year], failures[year] = playYear(ctx, s, year, o)
+				years[year], failures[year] = playYear(ctx, s, o.First+year, o, nil)
 				if o.Progress != nil {
 					o.Progress(int(done.Add(1)))
 				}
@@ -87,7 +88,7 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 	}
 	for year, c := range years {
 		if failures[year] != nil {
-			return nil, fmt.Errorf("room-year %d: %w", year, failures[year])
+			return nil, fmt.Errorf("room-year %d: %w", o.First+year, failures[year])
 		}
 		var counts [playerCount]Year
 		for i := range r.Players {
@@ -96,7 +97,7 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 		}
 		r.Years = append(r.Years, counts)
 		for _, m := range c.misses {
-			m.Year = year
+			m.Year = o.First + year
 			r.Misses = append(r.Misses, m)
 		}
 	}
@@ -113,13 +114,17 @@ const (
 )
 
 // playYear plays one room-year. A caring keeper changes the world, so that it is played once for each player.
-func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, error) {
+func playYear(ctx context.Context, s *setting, year int, o Options, trace *tracer) (*scorer, error) {
 	if cmp.Or(o.Keeper, Asleep) != Caring {
-		return playFor(ctx, s, year, o, everyone)
+		return playFor(ctx, s, year, o, everyone, trace)
 	}
 	var all *scorer
 	for player := range playerCount {
-		c, err := playFor(ctx, s, year, o, player)
+		follows := trace
+		if player != playerDewline {
+			follows = nil
+		}
+		c, err := playFor(ctx, s, year, o, player, follows)
 		if err != nil {
 			return nil, err
 		}
@@ -135,7 +140,7 @@ func playYear(ctx context.Context, s *setting, year int, o Options) (*scorer, er
 const everyone = -1
 
 // playFor plays one room-year, in the world that the keeper of one player makes.
-func playFor(ctx context.Context, s *setting, year int, o Options, lead int) (*scorer, error) {
+func playFor(ctx context.Context, s *setting, year int, o Options, lead int, trace *tracer) (*scorer, error) {
 	steps := cmp.Or(o.steps, stepsPerYear)
 	stream := func(what int) *rand.Rand {
 		return rand.New(rand.NewPCG(o.Seed, uint64(year)<<16|uint64(what)))
@@ -147,7 +152,7 @@ func playFor(ctx context.Context, s *setting, year int, o Options, lead int) (*s
 	if err != nil {
 		return nil, err
 	}
-	g.lead = lead
+	g.lead, g.trace, g.dewline.trace = lead, trace, trace
 	// f-2025 is set to adult on the first of October.
 	g.moves = []move{{time.Date(2026, 10, 1, 9, 0, 0, 0, s.watch.Location), "f-2025", care.Adult}}
 	return g.scorer, g.play(ctx, steps)
@@ -174,6 +179,7 @@ type game struct {
 	grouped  *grouped
 	moves    []move
 	samples  []intake.Sample
+	trace    *tracer      // nil for none
 	naives   [][]*float64 // of each point, what its sensors gave last, NaN for nothing
 }
 
@@ -245,6 +251,7 @@ func (g *game) play(ctx context.Context, steps int) error {
 		if g.dewline.on {
 			g.live()
 		}
+		g.trace.step(g)
 		g.scorer.followHeartbeat()
 		if g.lead != everyone && step%compareEvery == compareEvery-1 {
 			g.compareAll()

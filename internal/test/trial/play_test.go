@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -169,6 +170,20 @@ func TestMissed(t *testing.T) {
 	require.NoError(t, r.WriteText(&text))
 	assert.Contains(t, text.String(), "MISSED: critical-missed: 1")
 	assert.Contains(t, text.String(), "missed in room-year 0: tub-3/water-temperature/")
+}
+
+// The trace of a stay has its minutes, what the rules decided, and what made a sound.
+func TestTrace(t *testing.T) {
+	var text strings.Builder
+	g := little(t, map[quantity.Point]func(int) float64{tub3: during(60, 180, 28, 22.5)}, nil)
+	critical := limitOf{g.setting.order[tub3], care.CriticalHigh}
+	g.trace = &tracer{w: &text, stays: []Miss{{Point: tub3.String(), Limit: "critical-high", From: morning.Add(time.Hour), Group: Group{Allowed: 5 * time.Minute}, at: critical}}}
+	g.dewline.trace = g.trace
+	played(t, g, 240)
+	assert.Regexp(t, `(?m)^\S+ \S+ call alarm.raised tub-3/water-temperature/critical-high true, in truth beyond by 1.00`, text.String())
+	assert.Regexp(t, `(?m)^    \S+ \S+ alarm.raised tub-3/water-temperature/critical-high B was A, .*silent false`, text.String())
+	assert.Regexp(t, `(?m)^  \S+ 10:00 true 28.00, beyond critical-high by 1.00 .*reading \S+ flag . critical-high B; it knows dewline bare-threshold hold-time grouped-hold-time$`, text.String())
+	assert.NotContains(t, text.String(), " 12:00 true", "long after it was decided")
 }
 
 // A short stay, by little more than the accuracy of a sensor that reads too low by just that: no reading is beyond the limit, and
@@ -400,6 +415,25 @@ func TestSameSeedSameTable(t *testing.T) {
 	one := play(3, 1)
 	assert.Equal(t, one, play(3, 3))
 	assert.NotEqual(t, one, play(4, 2))
+}
+
+// A room-year is the same whichever others are played, so that one can be played again to see what happened in it.
+func TestARoomYearAgain(t *testing.T) {
+	o := Options{RoomYears: 3, Seed: 3, Faults: AllFaults(), steps: 4 * 24 * 60, rush: 60}
+	all, err := Play(t.Context(), o)
+	require.NoError(t, err)
+	o.First, o.RoomYears = 2, 1
+	last, err := Play(t.Context(), o)
+	require.NoError(t, err)
+	assert.Equal(t, all.Years[2:], last.Years)
+	of := slices.DeleteFunc(slices.Clone(all.Misses), func(m Miss) bool { return m.Year != 2 })
+	assert.ElementsMatch(t, of, last.Misses)
+	var text strings.Builder
+	require.NoError(t, Explain(t.Context(), o, last, &text))
+	if last.Years[0][playerDewline].False > 0 {
+		assert.Contains(t, text.String(), "room-year 2\n")
+		assert.Contains(t, text.String(), "FALSE")
+	}
 }
 
 func TestStopsWhenItsContextEnds(t *testing.T) {

@@ -176,6 +176,7 @@ type Miss struct {
 	From  time.Time `json:"from"`
 	To    time.Time `json:"to"`
 	Group Group     `json:"-"`
+	at    limitOf
 	// Shown is whether any reading was beyond the limit. What no reading shows, no program can know.
 	Shown bool `json:"in_a_reading"`
 }
@@ -330,7 +331,7 @@ func (c *scorer) close(s *stay) {
 	}
 	if d := s.notified[playerDewline]; kind == Clear && !(d.found && s.inTime(d.at)) {
 		c.misses = append(c.misses, Miss{
-			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group,
+			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group, at: s.limitOf,
 			Shown: s.notified[playerBare].found, // it reports every reading that is beyond
 			From:  c.truth.start.Add(time.Duration(s.from) * stepTime), To: c.truth.start.Add(time.Duration(max(s.to, s.from)) * stepTime),
 		})
