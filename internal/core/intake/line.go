@@ -298,12 +298,16 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 	if verdict.Amended && j.alone == from.id && j.at == verdict.Amendment.At {
 		l.amend(f, verdict.Amendment)
 	}
-	choice := j.choice.Offer(quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag})
+	offered := quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag}
+	if verdict.Erratic && j.choice.Another(from.id, reading.At) {
+		offered.Flag = quantity.Fail // of a channel that raves even the steady readings count only where there is nothing better
+	}
+	choice := j.choice.Offer(offered)
 	j.odd, j.spread = choice.Odd, choice.Spread
 	if slices.Contains(j.odd, from.id) {
 		l.blameUnsteady("%s", j.disagreement(from.id))
 	}
-	if choice.Of > 0 && !reading.Flag.Usable() {
+	if choice.Of > 0 && !offered.Flag.Usable() {
 		return // another sensor speaks for the point
 	}
 	if j.last < reading.At || j.last.Sub(reading.At) > time.Minute {

@@ -59,7 +59,7 @@ func (e *erratic) jump(at instant.Instant, value float64, rate *Rate) {
 	for len(e.counted) > 0 && at.Sub(e.counted[0]) >= erraticWindow {
 		e.counted = e.counted[1:]
 	}
-	if e.before.known && !rate.exceeded(value-e.before.value, at.Sub(e.before.at)) {
+	if !e.spiked && e.before.known && !rate.exceeded(value-e.before.value, at.Sub(e.before.at)) {
 		e.spiked = true // it is back where it was before the last value
 		return
 	}

@@ -65,6 +65,18 @@ func TestStepsAndLoneSpikesAreNoErraticChannel(t *testing.T) {
 	}
 	four := judged(minutely(), 24, 60, 24, 24, 60, 24, 24, 60, 24, 24, 60, 24)
 	assert.True(t, four[len(four)-1].Erratic, "four spikes in half an hour")
+	two := judged(minutely(), 24, 60, 24, 60, 24, 60, 24, 60, 24)
+	assert.True(t, two[len(two)-1].Erratic, "to and fro between two values")
+}
+
+// Values beyond the end of what a part can say are that end: a channel that raves may rest there for minutes.
+func TestTheEndOfItsRangeIsNoSteadyReadingOfAnErraticChannel(t *testing.T) {
+	verdicts := judged(minutely(), 23, 125, 23, 23, 125, 23, 23, 125, 23, 23, 125, 125, 125, 125, 23, 23, 23)
+	for _, v := range verdicts[10:14] {
+		assert.Equal(t, quantity.Fail, v.Flag)
+		assert.Equal(t, Erratic, v.Why)
+	}
+	assert.True(t, verdicts[16].Flag.Usable())
 }
 
 // However a channel raves, what is used of it while it is erratic agrees with the readings of two minutes before it.
@@ -85,7 +97,7 @@ func TestWhatIsUsedOfAnErraticChannelIsSteady(t *testing.T) {
 func TestDistrustOutlivesTheJudge(t *testing.T) {
 	j := minutely()
 	j.Distrust(0)
-	verdicts := judged(j, 80, 80, 80)
+	verdicts := judged(j, 30, 30, 30)
 	assert.Equal(t, quantity.Fail, verdicts[1].Flag)
 	assert.True(t, verdicts[2].Flag.Usable(), "steady for two minutes")
 }

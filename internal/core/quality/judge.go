@@ -51,7 +51,7 @@ type Amendment struct {
 // far from both its neighbours fails, afterwards. A value that failed is compared with no other.
 //
 // A channel that jumps to and fro is erratic until it has been free of jumps for [Settled]. In that time a value fails unless it
-// agrees with those of the last minutes.
+// agrees with those of the last minutes and is one that the room can have: a channel that raves rests at the end of its range.
 type Judge struct {
 	tests Tests
 
@@ -128,7 +128,7 @@ func (j *Judge) Judge(o Observation) Verdict {
 		v.Flag, v.Why = quantity.Fail, GrossLimits
 		return v
 	}
-	if disagrees {
+	if disagrees || v.Erratic && !j.tests.Expected.Contains(o.Value) {
 		v.Flag, v.Why = quantity.Fail, Erratic
 		return v
 	}

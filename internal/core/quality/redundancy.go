@@ -132,6 +132,11 @@ func (r *Redundancy) Offer(reading Candidate) Choice {
 	return choice
 }
 
+// Another reports whether another sensor than one has a usable reading at a time.
+func (r *Redundancy) Another(sensor string, at instant.Instant) bool {
+	return slices.ContainsFunc(r.latest, func(c Candidate) bool { return c.Sensor != sensor && at.Sub(c.At) <= r.age && c.At.Sub(at) <= r.age })
+}
+
 // settle holds a disagreement back until it has lasted, and keeps it up until it is surely over.
 func (r *Redundancy) settle(at instant.Instant, choice *Choice) {
 	switch {

@@ -113,17 +113,21 @@ func (p *probe) read(step int, started bool, sample *intake.Sample) {
 		sample.Reading.Values = p.values
 		return
 	}
+	raves := anyHolds(f.erratic, step)
 	wild := -1.0 // from 0 to 1: where in its range a wild value is
 	switch {
 	case odd < f.spikes:
 		wild = odd / f.spikes
-	case wet < raving && anyHolds(f.erratic, step):
+	case wet < raving && raves:
 		wild = wet / raving
 	}
 	for k := range p.part.channels {
 		p.measure(k, step, noise[min(k, 1)])
 		if wild >= 0 {
-			p.rave(k, step, wild)
+			p.rave(k, wild)
+		}
+		if wild >= 0 || raves { // which of the values of a sensor that raves are right, no one can know
+			p.right[k], p.wrongAt = false, step
 		}
 	}
 	sample.Reading.Values, sample.Reading.First = p.values, first
@@ -183,13 +187,12 @@ func (p *probe) measure(k, step int, noise float64) {
 const raving = 0.65
 
 // rave replaces the value of a channel by a wild one.
-func (p *probe) rave(k, step int, wild float64) {
+func (p *probe) rave(k int, wild float64) {
 	value := 70 + 320*wild
 	if p.part.channels[k].Channel == sensors.Humidity {
 		value = 100 * wild
 	}
 	p.give(k, value)
-	p.right[k], p.wrongAt = false, step
 }
 
 // give makes a value what the part can say.
