@@ -11,13 +11,8 @@ import (
 
 // TestMain lets tests run this program as a process of its own: see program.
 func TestMain(m *testing.M) {
-	testscript.Main(tests{m}, map[string]func(){"dewline": main})
+	testscript.Main(m, map[string]func(){"dewline": main})
 }
-
-// tests removes the program that the scripts have run.
-type tests struct{ m *testing.M }
-
-func (t tests) Run() int { return harness.Run(t.m) }
 
 // TestScripts runs the command lines in testdata/script, with good and with bad input, against the real program, which
 // has the flags of the tag harness.

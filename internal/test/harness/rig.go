@@ -33,50 +33,51 @@ import (
 	"dewline/sensors/kernelfile/kernelfiletest"
 )
 
-var binary struct {
-	sync.Mutex
-	folder, path string
-}
-
-// Main runs the tests of a package, removes the program that they have built, and exits.
-func Main(m *testing.M) { os.Exit(Run(m)) }
-
-// Run is [Main] without the exit, and returns its code.
-func Run(m *testing.M) int {
-	code := m.Run()
-	if binary.folder != "" {
-		_ = os.RemoveAll(binary.folder)
-	}
-	return code
-}
+// Main runs the tests of a package and exits.
+func Main(m *testing.M) { os.Exit(m.Run()) }
 
 // Plain makes [Binary] leave out the race detector even where the tests have it: for tests that start the program hundreds of times.
 // Call it before Main.
 func Plain() { buildFlags = nil }
 
-// Binary returns the path of the program, built from the checkout once for all tests of a package; with the race detector
-// where the tests have it, and with the tag harness, which adds the flags --root and --clock of run.
+// Binary returns the path of the program, built from the checkout; with the race detector where the tests have it, and with the tag
+// harness, which adds the flags --root and --clock of run. All packages share it in dist/harness: the first one links it, and the
+// others find it up to date.
 func Binary(t testing.TB) string {
 	t.Helper()
-	binary.Lock()
-	defer binary.Unlock()
-	if binary.path != "" {
-		return binary.path
-	}
-	folder, err := os.MkdirTemp("", "dewline-rig-")
+	path, err := program()
 	if err != nil {
 		t.Fatal(err)
 	}
-	binary.folder = folder
-	path := filepath.Join(folder, "dewline")
-	build := exec.Command("go", append([]string{"build", "-tags", "harness"}, append(buildFlags, "-o", path, "./cmd/dewline")...)...)
-	build.Dir = Checkout()
-	if output, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("building the program: %v\n%s", err, output)
-	}
-	binary.path = path
 	return path
 }
+
+var program = sync.OnceValues(func() (string, error) {
+	kind := "plain"
+	if len(buildFlags) > 0 {
+		kind = "race"
+	}
+	folder := filepath.Join(Checkout(), "dist", "harness", kind)
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return "", err
+	}
+	lock, err := os.OpenFile(filepath.Join(folder, "lock"), os.O_CREATE|os.O_RDWR, 0o644)
+	if err != nil {
+		return "", err
+	}
+	defer lock.Close() // gives the lock back
+	if err := syscall.Flock(int(lock.Fd()), syscall.LOCK_EX); err != nil {
+		return "", err
+	}
+	path := filepath.Join(folder, "dewline")
+	flags := append([]string{"build", "-tags", "harness", "-ldflags=-s -w", "-o", path}, buildFlags...)
+	build := exec.Command("go", append(flags, "./cmd/dewline")...)
+	build.Dir = Checkout()
+	if output, err := build.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("building the program: %w\n%s", err, output)
+	}
+	return path, nil
+})
 
 // Checkout is the folder of the source: the first one with a go.mod from the working directory upwards, "" without one. A path that
 // the compiler has written into the program would be shortened by -trimpath.
