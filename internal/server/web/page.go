@@ -73,7 +73,7 @@ type alarmView struct{ Name, State, Priority, Since, Reason, Action string }
 
 type placeView struct {
 	ID, Title, Stage string
-	Points    []pointView
+	Points           []pointView
 }
 
 type pointView struct{ Quantity, Value, Zone, Band, Since, Certainty, Class string }
