@@ -8,7 +8,7 @@ import { fileURLToPath } from "node:url";
 
 const here = fileURLToPath(new URL(".", import.meta.url));
 const out = here + "built";
-const pages = ["now", "trend", "alarms", "sensors"];
+const pages = ["now", "trend", "alarms", "sensors", "wall"];
 
 await mkdir(out, { recursive: true });
 for (const name of await readdir(out)) {
@@ -53,7 +53,7 @@ for (const [path, output] of Object.entries(result.metafile.outputs)) {
   if (!output.entryPoint) continue;
   const entry = basename(output.entryPoint).replace(/\.\w+$/, "");
   if (path.endsWith(".css")) {
-    manifest.styles.push(basename(path));
+    if (output.entryPoint.endsWith(".css")) manifest.styles.push(basename(path));
     continue;
   }
   const imports = new Set();
@@ -66,7 +66,8 @@ for (const [path, output] of Object.entries(result.metafile.outputs)) {
     }
   };
   follow(path);
-  manifest.pages[entry] = [path, ...imports].map((name) => basename(name));
+  // A page may have styles of its own, which no other page loads.
+  manifest.pages[entry] = [path, ...imports, ...(output.cssBundle ? [output.cssBundle] : [])].map((name) => basename(name));
 }
 for (const page of pages) {
   if (!manifest.pages[page]) throw new Error(`no bundle came out for the page ${page}`);

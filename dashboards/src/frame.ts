@@ -19,6 +19,9 @@ export interface Frame {
   lost: boolean;
 }
 
+// A stream without any event for this long is not one: the server sends a beat every three seconds.
+const SILENT_MS = 20e3;
+
 type Listener = (frame: Frame) => void;
 
 export const frame: Frame = { now: null, temperature: "Cel", zone: "UTC", at: 0, lost: false };
@@ -42,6 +45,7 @@ function announce(): void {
 // The age of the picture is what the server said, plus what has passed here since: by the browser's steady clock, so that a
 // wrong time of day on either side does not matter.
 let ageThen = 0;
+let signAt = -Infinity; // of life of any kind, by the browser's steady clock
 let heardAt = -Infinity;
 let connected = false;
 
@@ -64,7 +68,7 @@ const warning = h("p", { class: "clock-note" });
 
 function heard(ageS: number): void {
   ageThen = ageS;
-  heardAt = performance.now();
+  heardAt = signAt = performance.now();
   connected = true;
 }
 
@@ -100,6 +104,8 @@ function showLine(): void {
   }
   document.documentElement.classList.toggle("lost", lost && frame.now !== null);
   mark(line, "data-state", lost ? "lost" : "live");
+  // A line that a network has dropped without a word stays open for ever: it is opened anew.
+  if (source && performance.now() - signAt > SILENT_MS) connect();
   if (lost !== frame.lost && frame.now) {
     frame.lost = lost;
     enableActs();
@@ -146,6 +152,7 @@ let source: EventSource | null = null;
 // connect listens to the stream: the whole picture first, then what differs.
 function connect(): void {
   source?.close();
+  signAt = performance.now();
   const own = (source = new EventSource(`/api/live?changes=${location.pathname === "/sensors" ? "all" : "values"}`));
   const data = (event: Event): unknown => JSON.parse((event as MessageEvent<string>).data);
   let picture: Now | null = null;
@@ -269,8 +276,11 @@ function showTools(): void {
   say(look, lookWords[currentLook()]);
 }
 
+// start listens, and offers the switches of unit and theme where the page has a place for them.
 export function start(): void {
-  byId("tools").append(h("div", { class: "units", role: "group", "aria-label": "Unit of temperature" }, celsius, fahrenheit), look);
+  document
+    .getElementById("tools")
+    ?.append(h("div", { class: "units", role: "group", "aria-label": "Unit of temperature" }, celsius, fahrenheit), look);
   arrange(byId("line"), [line, warning, alarm]);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     for (const listener of lookListeners) listener();

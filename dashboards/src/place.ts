@@ -89,7 +89,7 @@ class Row {
   }
 }
 
-const severity: Zone[] = ["critical-high", "critical-low", "high", "low", "unknown", "in-band", "no-band"];
+export const severity: Zone[] = ["critical-high", "critical-low", "high", "low", "unknown", "in-band", "no-band"];
 
 export const inhabited = (p: PlaceNow): boolean => !p.room && p.cohorts.some((c) => c.stage);
 export const outside = (zone: Zone): boolean => severity.indexOf(zone) < 4;

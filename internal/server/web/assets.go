@@ -8,13 +8,14 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"slices"
 	"strconv"
 )
 
 // Manifest is what the build of the pages writes beside its files: which of them each page needs.
 type Manifest struct {
 	Styles []string            `json:"styles"`
-	Pages  map[string][]string `json:"pages"`  // the page's script first, then what it imports
+	Pages  map[string][]string `json:"pages"`  // the page's script first, then what it imports and its own styles
 	Notice string              `json:"notice"` // the licences of the packages that the files contain
 }
 
@@ -65,7 +66,7 @@ func loadAssets(built fs.FS) (*assets, error) {
 		_ = writer.Close()
 		a.files[entry.Name()] = asset{mediaType, raw, packed.Bytes()}
 	}
-	for _, p := range pages {
+	for _, p := range slices.Concat(pages, further) {
 		if len(a.manifest.Pages[p.Name]) == 0 {
 			return nil, fmt.Errorf("%s names no script for the page %q", ManifestName, p.Name)
 		}

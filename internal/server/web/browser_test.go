@@ -28,6 +28,7 @@ const (
 	nowReady     = `document.querySelectorAll(".spark svg").length > 10`
 	trendReady   = `document.querySelector("#page").dataset.drawn !== undefined && document.querySelectorAll(".exposure td").length > 0`
 	alarmsReady  = `document.querySelectorAll(".alarm").length > 0 && document.querySelectorAll(".journal tbody tr").length > 0`
+	wallReady    = `document.querySelectorAll(".tile .glyph").length >= 4`
 	sensorsReady = `document.querySelectorAll(".sensor").length > 5`
 )
 
@@ -35,6 +36,7 @@ const trendPath = "/trend?p=tub-1/water-temperature&p=vivarium-1/relative-humidi
 
 var everyPage = []struct{ name, path, ready string }{
 	{"now", "/", nowReady}, {"trend", trendPath, trendReady}, {"alarms", "/alarms", alarmsReady}, {"sensors", "/sensors", sensorsReady},
+	{"wall", "/wall", wallReady},
 }
 
 // axePath is the accessibility checker that npm has put there (axe-core, WCAG 2.2 AA and its best practices).
@@ -47,9 +49,13 @@ func TestEveryPageIsSoundOnEveryScreen(t *testing.T) {
 	r := newRig(t)
 	site := r.serve(t, r.options(t))
 	r.live(t)
-	for _, s := range []screen{phone, desk} {
+	for _, s := range []screen{small, phone, desk} {
 		b := openTab(t, site, s)
-		for _, look := range []string{"light", "dark"} {
+		looks := []string{"light", "dark"}
+		if s == small {
+			looks = looks[:1] // the colours are those of the phone
+		}
+		for _, look := range looks {
 			b.look(look)
 			for _, p := range everyPage {
 				name := p.name + "-" + s.name + "-" + look

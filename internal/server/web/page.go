@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"math"
 	"net/http"
+	"path"
 	"slices"
 	"strconv"
 	"strings"
@@ -33,6 +34,13 @@ var pageSource string
 
 var page = template.Must(template.New("page").Parse(pageSource))
 
+// The page on the wall has a frame of its own, with nothing to press.
+//
+//go:embed wall.html
+var wallSource string
+
+var wallPage = template.Must(template.Must(page.Clone()).New("wall").Parse(wallSource))
+
 // styleHash lets the plain page's own style through the content security policy, and no other.
 var styleHash = func() string {
 	sum := sha256.Sum256([]byte(style))
@@ -47,6 +55,11 @@ var pages = []pageOf{
 	{"trend", "/trend", "/trend", "Trend"},
 	{"alarms", "/alarms", "/alarms", "Alarms"},
 	{"sensors", "/sensors", "/sensors", "Sensors"},
+}
+
+// further are pages that the navigation does not name: the others lead to them.
+var further = []pageOf{
+	{"wall", "/wall", "/wall", "Wall"},
 }
 
 type pageView struct {
@@ -86,7 +99,14 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	view := s.viewOf(s.Current.Get(), displayOf(r, s.Current.Get()))
 	view.Page, view.Pages = p, pages
 	if s.assets != nil {
-		view.Built, view.Scripts, view.Styles = true, s.assets.manifest.Pages[p.Name], s.assets.manifest.Styles
+		view.Built, view.Styles = true, s.assets.manifest.Styles
+		for _, name := range s.assets.manifest.Pages[p.Name] {
+			if path.Ext(name) == ".css" {
+				view.Styles = append(slices.Clip(view.Styles), name)
+			} else {
+				view.Scripts = append(view.Scripts, name)
+			}
+		}
 		view.Notice = s.assets.manifest.Notice
 		if picture := s.Current.Get(); !picture.At.IsZero() {
 			// encoding/json writes no <, so nothing in it can end the element.
@@ -96,7 +116,11 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	}
 	view.Look, view.Who = lookOf(r), visitorOf(r).Identity
 	var buffer bytes.Buffer
-	if err := page.Execute(&buffer, view); err != nil {
+	frame := page
+	if p.Name == "wall" && view.Built {
+		frame = wallPage
+	}
+	if err := frame.Execute(&buffer, view); err != nil {
 		s.Log.Error("page", "err", err)
 		http.Error(w, "the page could not be made", http.StatusInternalServerError)
 		return

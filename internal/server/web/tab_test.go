@@ -34,8 +34,10 @@ type screen struct {
 }
 
 var (
-	phone = screen{"390", 390, 844, true}
-	desk  = screen{"1440", 1440, 900, false}
+	small  = screen{"320", 320, 568, true}
+	phone  = screen{"390", 390, 844, true}
+	tablet = screen{"1024", 1024, 768, true}
+	desk   = screen{"1440", 1440, 900, false}
 )
 
 // patience is for a busy machine; nothing here is timed.

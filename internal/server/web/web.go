@@ -19,6 +19,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"sync"
 	"time"
 
@@ -200,7 +201,7 @@ func (s *site) handler() http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", s.Metrics)
 	mux.HandleFunc("GET /health", s.serveHealth)
-	for _, p := range pages {
+	for _, p := range slices.Concat(pages, further) {
 		mux.HandleFunc("GET "+p.Path, func(w http.ResponseWriter, r *http.Request) { s.servePage(w, r, p) })
 	}
 	mux.HandleFunc("GET "+loginPath, s.serveLogin)

@@ -1,0 +1,2 @@
+// Styles of a page are bundled with its script.
+declare module "*.css";
