@@ -80,6 +80,7 @@ export interface AlarmNow {
   names?: string[];
   reason?: string;
   doubt?: string;
+  expected?: { limit: string; at: string; from?: string; to?: string };
   place: string;
   quantity: string;
   channel?: string;

@@ -8,7 +8,7 @@ import { priorityGlyph } from "./glyph";
 import { direction } from "./recent";
 import { lasting, since } from "./time";
 import { figure, unitOf } from "./units";
-import { alarmFigures, alarmTitle, alsoText, distanceText, plainReason } from "./words";
+import { alarmFigures, alarmTitle, alsoText, distanceText, expectedText, plainReason } from "./words";
 
 const shelves: [number, string][] = [
   [1800, "30 minutes"],
@@ -221,7 +221,8 @@ export class Card {
     say(this.figures, alarmFigures(a, t));
     const also = alsoText(a) && `${alsoText(a)}.`;
     const doubt = a.doubt ? `Its sensor is in doubt: ${plainReason(a.doubt)}.` : "";
-    say(this.reason, [plainReason(a.reason ?? ""), doubt, also].filter(Boolean).join(" "));
+    const why = expectedText(a, f.at) || plainReason(a.reason ?? "");
+    say(this.reason, [why, doubt, also].filter(Boolean).join(" "));
     this.reason.hidden = !this.reason.textContent;
     this.figures.hidden = !this.figures.textContent;
     say(this.consequence, a.consequence);

@@ -12,7 +12,7 @@ import { direction, RECENT_HOURS, sparkline } from "./recent";
 import { otherName } from "./names";
 import { lasting, since } from "./time";
 import { figure, unitOf, withUnit } from "./units";
-import { alarmLink, alarmTitle, alsoText, distanceText, expectedAt, limitText, shortAdvice } from "./words";
+import { alarmLink, alarmTitle, alsoText, distanceText, expectedText, limitText, shortAdvice } from "./words";
 
 // waits reports whether an alarm is to be acknowledged.
 const waits = (a: AlarmNow): boolean => (a.state === "B" || a.state === "E") && Boolean(a.occurrence);
@@ -135,10 +135,8 @@ export class Trouble {
     const began = a.since ?? a.raised;
     const parts = [began ? `since ${since(f.zone, f.at, Date.parse(began))} (${lasting((f.at - Date.parse(began)) / 1000)})` : ""];
     for (const other of [a, ...lesser]) {
-      const at = expectedAt(other, f.at),
-        limit = other.setpoint === undefined ? "its limit" : withUnit(other.quantity, t, other.setpoint);
-      if (!Number.isNaN(at))
-        parts.push(`${limit} expected about ${since(f.zone, f.at, at)} (in ${lasting(Math.max(0, at - f.at) / 1000)})`);
+      const foreseen = expectedText(other, f.at);
+      if (foreseen) parts.push(foreseen + (other.setpoint === undefined ? "" : `, at ${withUnit(other.quantity, t, other.setpoint)}`));
       else if (other !== a && other.since) parts.push(`${limitText(other)} since ${since(f.zone, f.at, Date.parse(other.since))}`);
     }
     say(this.since, parts.filter(Boolean).join(" · "));

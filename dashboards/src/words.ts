@@ -75,6 +75,19 @@ export function distanceText(a: AlarmNow, value: number, t: Temperature): string
   return `${size} ${unit} inside the limit of ${limit}`;
 }
 
+// expectedText says when the limit that an alarm foresees will be met, as seen at a time in ms: "critical in 25–55 min".
+export function expectedText(a: AlarmNow, at: number): string {
+  const e = a.expected;
+  if (!e) return "";
+  const what = e.limit.startsWith("critical") ? "critical" : (limitWords[e.limit] ?? e.limit);
+  const minutes = (iso: string): number => Math.round((Date.parse(iso) - at) / 60_000);
+  if (!e.from || !e.to) return minutes(e.at) > 0 ? `${what} in about ${minutes(e.at)} min` : `${what} at any moment`;
+  const from = Math.max(minutes(e.from), 0),
+    to = minutes(e.to);
+  if (to <= 0) return `${what} at any moment`;
+  return from > 0 ? `${what} in ${from}–${to} min` : `${what} within ${to} min`;
+}
+
 const kindWords: Record<string, string> = {
   "alarm.raised": "alarm",
   "alarm.cleared": "alarm over",
@@ -173,13 +186,6 @@ export const limitText = (a: AlarmNow): string => limitWords[a.limit] ?? a.limit
 export function alsoText(a: AlarmNow): string {
   const places = new Set((a.names ?? []).map((name) => placeName(name.split("/")[0]!)));
   return places.size ? `Also affects ${[...places].join(", ")}` : "";
-}
-
-// expectedAt is when a value is expected at the limit that it moves towards, in milliseconds; NaN where that is not said, or long past.
-export function expectedAt(a: AlarmNow, now: number): number {
-  const minutes = Number(/expected in about (\d+) min/.exec(a.reason ?? "")?.[1] ?? NaN),
-    at = Date.parse(a.raised ?? "") + minutes * 60e3;
-  return at > now - 60e3 ? at : NaN;
 }
 
 // isUpper reports whether an alarm is about too much of something.

@@ -71,19 +71,24 @@ test("values are rounded as everywhere in dewline: what lies in the middle goes 
   assert.equal(units.withUnit("dew-point", "Cel", null), "not known");
 });
 
+test("what is foreseen is said by the time that is left", () => {
+  const at = utc("2026-07-14T13:00Z"),
+    said = (expected) => words.expectedText({ expected }, at);
+  const span = { at: "2026-07-14T13:40Z", from: "2026-07-14T13:25Z", to: "2026-07-14T13:55Z" };
+  assert.equal(said(undefined), "");
+  assert.equal(said({ limit: "critical-high", ...span }), "critical in 25–55 min");
+  assert.equal(said({ limit: "low", ...span, from: "2026-07-14T12:59Z" }), "too low within 55 min");
+  assert.equal(said({ limit: "high", ...span, from: "2026-07-14T12:10Z", to: "2026-07-14T12:50Z" }), "too high at any moment");
+  assert.equal(said({ limit: "high", at: span.at }), "too high in about 40 min");
+  assert.equal(said({ limit: "high", at: "2026-07-14T12:59Z" }), "too high at any moment");
+});
+
 test("reasons are put into words", () => {
   assert.equal(words.plainReason("covered by loft/air-temperature/critical-high"), "covered by loft, air temperature: critically high");
   assert.equal(words.plainReason("no usable reading for 2m0s"), "no usable reading for 2 min");
   assert.equal(words.plainReason("within 1h0m0s or 1h30m0s"), "within 1 h or 1 h 30 min");
   assert.equal(words.alarmTitle("sensor/tub-7-probe/fault"), "tub-7-probe: sensor fault");
   assert.equal(words.alarmTitle("sensor/loft-air/humidity/fault"), "loft-air: humidity cannot be believed");
-});
-
-test("a limit that a value moves towards has a time, until that time is past", () => {
-  const alarm = { raised: "2026-07-14T12:05:00Z", reason: "the limit is expected in about 14 min, and for longer than is allowed" };
-  assert.equal(words.expectedAt(alarm, utc("2026-07-14T12:10Z")), utc("2026-07-14T12:19Z"));
-  assert.ok(Number.isNaN(words.expectedAt(alarm, utc("2026-07-14T12:30Z"))));
-  assert.ok(Number.isNaN(words.expectedAt({ ...alarm, reason: "" }, utc("2026-07-14T12:10Z"))));
 });
 
 test("an alarm names what it affects once each", () => {

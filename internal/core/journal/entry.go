@@ -79,7 +79,8 @@ type Entry struct {
 	Since      *instant.Instant `json:"since,omitempty"` // the interpolated crossing; what a clock showed before it was set; the start of a flood
 	Until      *instant.Instant `json:"until,omitempty"` // end of a shelf
 	Repeats    int              `json:"repeats,omitempty"`
-	Names      []string         `json:"names,omitempty"` // places that a room's alarm speaks for
+	Names      []string         `json:"names,omitempty"`    // places that a room's alarm speaks for
+	Expected   *Expectation     `json:"expected,omitempty"` // when the limit of an outlook alarm will be met
 
 	Incident string `json:"incident,omitempty"` // of an alarm that has called: the occurrence of the first alarm of its incident
 	Silent   bool   `json:"silent,omitempty"`   // it updates its incident, and needs no sound
@@ -105,6 +106,15 @@ type Entry struct {
 	Reason string `json:"reason,omitempty"` // why, in words
 	Doubt  string `json:"doubt,omitempty"`  // why the readings behind an alarm are in doubt: what is wrong with the sensor
 	Text   string `json:"text,omitempty"`   // a note's text
+}
+
+// Expectation says when a limit will be met, provided that it will be.
+type Expectation struct {
+	Limit string          `json:"limit"` // such as "critical-high"
+	At    instant.Instant `json:"at"`
+	// From and To enclose it in four of five cases; nil while too little is known of how well the outlook of the point says when.
+	From *instant.Instant `json:"from,omitempty"`
+	To   *instant.Instant `json:"to,omitempty"`
 }
 
 // ID returns the identity of the entry: the same on every repeat of its delivery, different for every other entry.

@@ -79,6 +79,8 @@ type alarmMemory struct {
 	Reason      string          `json:"reason,omitempty"`
 	ShelfReason string          `json:"shelf_reason,omitempty"` // why it is shelved; "" when it is not
 	Names       []string        `json:"names,omitempty"`
+
+	Expected *journal.Expectation `json:"expected,omitempty"` // of an outlook alarm: when its limit will be met
 }
 
 func newAlarmMemory() alarmMemory {
@@ -118,7 +120,7 @@ func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was i
 	if a.DesignBy != "" {
 		e.By = a.DesignBy
 	}
-	e.Names, e.Repeats = a.Names, a.Repeats
+	e.Names, e.Repeats, e.Expected = a.Names, a.Repeats, a.Expected
 	return e
 }
 
@@ -139,6 +141,7 @@ type occurrence struct {
 	extreme   float64 // NaN where there is none
 	priority  care.Priority
 	reason    string
+	expected  *journal.Expectation
 }
 
 func finiteOrNil(v float64) *float64 {
@@ -156,7 +159,7 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	a.Occurrence = a.name + "@" + o.at.String()
 	a.Priority, a.Repeats, a.Reason = o.priority, 0, o.reason
 	a.Setpoint, a.Extreme = finiteOrNil(o.setpoint), finiteOrNil(o.extreme)
-	a.Names = nil
+	a.Names, a.Expected = nil, o.expected
 	if c.roomAlarm(a) {
 		a.Names = c.inside[a.place]
 	}
@@ -176,7 +179,7 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 // clear ends the condition of an alarm.
 func (c *Core) clear(a *alarm, at instant.Instant, value float64, out []Effect) []Effect {
 	was := a.Letter
-	a.Cleared = at
+	a.Cleared, a.Expected = at, nil
 	a.lifecycle.apply(isa.Clear)
 	e := c.alarmEntry(a, journal.AlarmCleared, at, was)
 	e.Value = finiteOrNil(value)

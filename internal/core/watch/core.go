@@ -110,6 +110,7 @@ type pointMemory struct {
 	Looked    instant.Instant                  `json:"looked"` // when the outlook was looked at last; None if never
 	Usual     usual                            `json:"usual"`
 	Slopes    slopes                           `json:"slopes"`
+	Timing    timing                           `json:"timing"`
 	Good      int                              `json:"good"` // usable readings in a row since it was stale
 
 	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor is at the end of its range

@@ -35,6 +35,7 @@ const (
 func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at instant.Instant, v float64, out []Effect) []Effect {
 	if !joined || math.Abs(v-p.Outlook.Last) > maxSpeed(p.name.Quantity)*max(dt.Minutes(), 1) {
 		p.Outlook.reset() // after a gap, and after a jump, the trend is another one
+		p.Timing.drop()
 		for d := range p.Ahead {
 			if !joined {
 				p.Ahead[d].Out, p.Ahead[d].Back = instant.None, instant.None
@@ -65,6 +66,9 @@ func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at in
 		now.slope = p.Slopes.unusual(minute, now.slope, since)
 	}
 	look := glance{point: p, at: at, minute: minute, trend: now, learned: known}
+	if fitted {
+		p.Timing.follow(&look, at, v)
+	}
 	for d, kind := range [2]alarmKind{onRising, onFalling} {
 		out = c.followAhead(i, p, &p.Ahead[d], kind, &look, fitted, at, v, out)
 	}
@@ -149,9 +153,9 @@ func (g *glance) later(k int) instant.Instant {
 	return g.at.Add(time.Duration(k) * g.point.band.Foresee / lookSteps)
 }
 
-// meets returns after how many steps a stay beyond a limit is expected to begin that lasts longer than it may, and the level of the limit
+// meets returns how long from now a stay beyond a limit is expected to begin that lasts longer than it may, and the level of the limit
 // when it will have; false where none begins within so many steps.
-func (g *glance) meets(limit care.Limit, within int) (ahead int, level float64, meets bool) {
+func (g *glance) meets(limit care.Limit, within int) (ahead time.Duration, level float64, meets bool) {
 	step := g.point.band.Foresee / lookSteps
 	for k := 0; k <= within; k++ {
 		if !(g.over(limit, k) > 0) {
@@ -164,7 +168,11 @@ func (g *glance) meets(limit care.Limit, within int) (ahead int, level float64, 
 			margin = math.Abs(g.point.rules[limit].level - g.point.rules[limit].returning)
 		}
 		if g.over(limit, (k+due)/2) > 0 && g.over(limit, due) > margin {
-			return k, g.level(limit, due), true
+			begins := float64(k)
+			if before := g.over(limit, max(k-1, 0)); k > 0 && before <= 0 && finite(before) {
+				begins += before/(before-g.over(limit, k)) - 1 // on the line between the two steps
+			}
+			return time.Duration(begins * float64(step)), g.level(limit, due), true
 		}
 	}
 	return 0, 0, false
@@ -208,7 +216,7 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	if f.Active {
 		within = lookSteps * 3 / 2
 	}
-	find := func(limit care.Limit) (int, float64, bool) {
+	find := func(limit care.Limit) (time.Duration, float64, bool) {
 		if !fitted || p.rules[limit].beyond(v) || look.trend.slope*p.rules[limit].sign < 0 {
 			return 0, 0, false
 		}
@@ -217,15 +225,15 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	ahead, level, holds := find(inner)
 	critical := false
 	if !holds || f.Active && !f.Outer {
-		if further, at, meets := find(outer); meets && (!f.Active || f.Outer || further <= lookSteps) {
+		if further, at, meets := find(outer); meets && (!f.Active || f.Outer || further <= horizon) {
 			ahead, level, holds, critical = further, at, true, true
 		}
 	}
+	limit := inner
+	if critical {
+		limit = outer
+	}
 	if !f.Active || !f.Outer && critical {
-		limit := inner
-		if critical {
-			limit = outer
-		}
 		if !holds || !p.Said[limit].IsNone() && at.Sub(p.Said[limit]) < again*horizon {
 			f.Out = instant.None
 			if !f.Active {
@@ -236,7 +244,7 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 				f.Out = at
 			}
 			if at.Sub(f.Out) >= horizon/lookSteps-lookTolerance {
-				return c.foresee(i, f, kind, limit, time.Duration(ahead)*horizon/lookSteps, level, at, v, out)
+				return c.foresee(i, f, kind, limit, ahead, level, at, v, out)
 			}
 		}
 	}
@@ -244,7 +252,9 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 		return out
 	}
 	if holds || !fitted {
-		f.Back = instant.None
+		if f.Back = instant.None; holds && critical == f.Outer {
+			c.pointAlarm(i, kind).Expected = p.Timing.expect(limit, at, ahead)
+		}
 		return out
 	}
 	if f.Back.IsNone() {
@@ -267,7 +277,8 @@ func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, 
 	c.points[i].Said[limit] = at
 	return c.raise(a, occurrence{
 		since: since, at: at, value: v, setpoint: level, extreme: math.NaN(), priority: kind.priority(),
-		reason: fmt.Sprintf("the limit is expected in about %d min, and for longer than is allowed", int(ahead.Round(time.Minute).Minutes())),
+		expected: c.points[i].Timing.expect(limit, at, ahead),
+		reason:   fmt.Sprintf("the limit is expected in about %d min, and for longer than is allowed", int(ahead.Round(time.Minute).Minutes())),
 	}, out)
 }
 

@@ -353,7 +353,7 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 		Name: a.name, Place: a.place, Quantity: a.quantity, Channel: a.channel, Limit: a.kind.String(), Letter: a.Letter,
 		Priority: a.Priority, Active: a.Active, Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised,
 		Cleared: a.Cleared, Until: a.ShelfUntil, By: a.DesignBy, Setpoint: math.NaN(), Extreme: math.NaN(),
-		Repeats: a.Repeats, Names: a.Names, Reason: cmp.Or(a.ShelfReason, a.Reason),
+		Repeats: a.Repeats, Names: a.Names, Expected: a.Expected, Reason: cmp.Or(a.ShelfReason, a.Reason),
 	}
 	if a.kind == onFault && a.Active && !c.faults[a.fault].Silences {
 		s.Reason += c.faults[a.fault].recovering(c.recovery(&c.faults[a.fault]))

@@ -4,6 +4,7 @@ import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
 
@@ -61,7 +62,8 @@ type AlarmState struct {
 	Setpoint   float64         // NaN for alarms without a limit
 	Extreme    float64         // NaN where it does not apply
 	Repeats    int
-	Names      []string // enclosures a room's alarm speaks for
-	Reason     string   // why it is shelved, or else what the sensor says of its fault
-	Doubt      string   // why the readings of its point are in doubt while it is active: what is wrong with the sensor; "" = they are not
+	Names      []string             // enclosures a room's alarm speaks for
+	Reason     string               // why it is shelved, or else what the sensor says of its fault
+	Expected   *journal.Expectation // of an outlook alarm: when its limit will be met; nil where it does not apply
+	Doubt      string               // why the readings of its point are in doubt while it is active: what is wrong with the sensor; "" = they are not
 }

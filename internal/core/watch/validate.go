@@ -99,7 +99,7 @@ func (m *pointMemory) valid(now instant.Instant) bool {
 		(m.Flag == quantity.Flag(0) || m.Flag.Valid()) &&
 		(!m.Known || !m.Last.IsNone() && !m.Accounted.IsNone()) &&
 		m.Excursion.valid() && m.Ledger.valid() && m.Day.valid() && m.Outlook.valid() && m.Usual.valid() &&
-		m.Slopes.valid()
+		m.Slopes.valid() && m.Timing.valid()
 	for i := range m.Conditions {
 		c := &m.Conditions[i]
 		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i], m.Said[i]) && finite(c.Extreme)

@@ -161,6 +161,28 @@ func (f *Formatter) clock(i, near instant.Instant) string {
 	return at.Format("Mon 2 Jan, 15:04")
 }
 
+// foreseen names the limit that an outlook alarm is about.
+func foreseen(entry *journal.Entry) string {
+	if e := entry.Expected; e != nil && strings.HasPrefix(e.Limit, "critical") {
+		return "the critical limit"
+	}
+	return "the limit"
+}
+
+// expected says when a limit is foreseen to be met, "" where none is.
+func (f *Formatter) expected(entry *journal.Entry) string {
+	e := entry.Expected
+	if e == nil {
+		return ""
+	}
+	minutes := func(at instant.Instant) int { return max(int(math.Round(at.Sub(entry.At).Minutes())), 0) }
+	if e.From == nil || e.To == nil {
+		return fmt.Sprintf("at about %s, in %d min, if it goes on like this", f.clock(e.At, entry.At), minutes(e.At))
+	}
+	return fmt.Sprintf("between %s and %s, in %d to %d min, if it goes on like this",
+		f.clock(*e.From, entry.At), f.clock(*e.To, entry.At), minutes(*e.From), minutes(*e.To))
+}
+
 // maxLine bounds what a name or a reason can take.
 const maxLine = 300
 

@@ -101,16 +101,17 @@ type Fields struct {
 	Quantity    string     `json:"quantity"`
 	LivesThere  string     `json:"lives_there"` // a-2026 (larva)
 	Residents   []Resident `json:"residents"`
-	Value       string     `json:"value"`        // in the displayed unit: 78.1 °F
-	Direction   string     `json:"direction"`    // rising, falling or steady
-	Limit       string     `json:"limit"`        // 75.2 °F
-	Worst       string     `json:"worst"`        // the furthest value beyond the limit
-	LastValue   string     `json:"last_value"`   // of a sensor that has failed: the last good value
-	Time        string     `json:"time"`         // local: Fri 17 Jul 2026, 14:40 WEST
-	Since       string     `json:"since"`        // likewise
-	Lasted      string     `json:"lasted"`       // 30 min
-	LimitSource string     `json:"limit_source"` // where the profile has the limit from
-	HowSoon     string     `json:"how_soon"`     // what the profile says about it: within 2 h outside the band …
+	Value       string     `json:"value"`              // in the displayed unit: 78.1 °F
+	Direction   string     `json:"direction"`          // rising, falling or steady
+	Limit       string     `json:"limit"`              // 75.2 °F
+	Expected    string     `json:"expected,omitempty"` // of a limit that is foreseen: between 15:10 and 15:40, in 25 to 55 min
+	Worst       string     `json:"worst"`              // the furthest value beyond the limit
+	LastValue   string     `json:"last_value"`         // of a sensor that has failed: the last good value
+	Time        string     `json:"time"`               // local: Fri 17 Jul 2026, 14:40 WEST
+	Since       string     `json:"since"`              // likewise
+	Lasted      string     `json:"lasted"`             // 30 min
+	LimitSource string     `json:"limit_source"`       // where the profile has the limit from
+	HowSoon     string     `json:"how_soon"`           // what the profile says about it: within 2 h outside the band …
 	Consequence string     `json:"consequence"`
 	Actions     []string   `json:"actions"`
 	Also        []string   `json:"also"` // what else of its incident is critical: Tub 2: water far too warm, 82.4 °F
@@ -212,9 +213,9 @@ func (f *Formatter) Headline(entry *journal.Entry) string {
 	case "critical-high", "critical-low":
 		condition = either("far too "+wrong, "no longer critical")
 	case "rising":
-		condition = either("rising towards the limit", "no longer rising towards the limit")
+		condition = either("rising towards "+foreseen(entry), "no longer rising towards the limit")
 	case "falling":
-		condition = either("falling towards the limit", "no longer falling towards the limit")
+		condition = either("falling towards "+foreseen(entry), "no longer falling towards the limit")
 	case "stale":
 		return fmt.Sprintf("%s: %s %s", where, what, either("is not being measured", "is being measured again"))
 	default:
@@ -255,6 +256,7 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	}
 	to.Quantity = OneLine(n.quantity)
 	to.Limit = f.pointer(n.of, entry.Setpoint)
+	to.Expected = f.expected(entry)
 	value := entry.Value
 	places := append([]string{n.place}, entry.Names...)
 	if n.place == journal.FaultPlace {
@@ -420,6 +422,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 	if of.Limit != "" {
 		line("Limit", map[bool]string{true: "at most ", false: "at least "}[n.upper()]+of.Limit)
 	}
+	line("Expected there", of.Expected)
 	line("Limit from", of.LimitSource)
 	line(map[bool]string{true: "Highest", false: "Lowest"}[n.upper()], of.Worst)
 	line("Last good value", of.LastValue)

@@ -133,6 +133,12 @@ func messages() map[string]*journal.Entry {
 		"rising": entry(func(e *journal.Entry) {
 			e.Alarm, e.Priority, e.Extreme = "tub-1/water-temperature/rising", "medium", nil
 			e.Value, e.Reason = new(23.1), "the limit is expected in about 40 min, and for longer than is allowed"
+			e.Expected = &journal.Expectation{Limit: "high", At: e.At.Add(40 * time.Minute)}
+		}),
+		"rising-critical": entry(func(e *journal.Entry) {
+			e.Alarm, e.Priority, e.Extreme = "tub-1/water-temperature/rising", "medium", nil
+			e.Value, e.Setpoint = new(25.1), new(26.0)
+			e.Expected = &journal.Expectation{Limit: "critical-high", At: e.At.Add(40 * time.Minute), From: new(e.At.Add(25 * time.Minute)), To: new(e.At.Add(55 * time.Minute))}
 		}),
 		"rising-over": entry(func(e *journal.Entry) {
 			e.Kind, e.State, e.Was, e.Value, e.At = journal.AlarmCleared, "A", "C", new(22.4), *at(16, 25)

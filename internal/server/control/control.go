@@ -12,6 +12,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/strictjson"
 	"dewline/internal/format/timetext"
@@ -38,6 +39,8 @@ type Alarm struct {
 	Names      []string        `json:"names,omitempty"`
 	Reason     string          `json:"reason,omitempty"`
 	Doubt      string          `json:"doubt,omitempty"` // what is wrong with the sensor behind an active alarm
+
+	Expected *journal.Expectation `json:"expected,omitempty"` // of an active outlook alarm: when its limit will be met
 }
 
 // Request is a command as it is sent: the core's own, with the length of a shelf in seconds.

@@ -209,6 +209,7 @@ func AlarmOf(a *watch.AlarmState) Alarm {
 		Alarm: a.Name, State: a.Letter, Words: text.State(a.Letter, a.By), Priority: a.Priority.String(), Active: a.Active,
 		Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
 		Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason, Doubt: a.Doubt,
+		Expected: a.Expected,
 	}
 }
 

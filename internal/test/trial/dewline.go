@@ -304,7 +304,7 @@ func (d *dewline) note(e *journal.Entry) {
 	case journal.AlarmRaised:
 		v.active, v.heard = true, nowhere
 		if v.kind == rising || v.kind == falling {
-			d.foresee(v, *e.Setpoint)
+			d.foresee(v, *e.Setpoint, e)
 		}
 	case journal.AlarmCleared:
 		v.active = false
@@ -469,14 +469,23 @@ type forecast struct {
 	right    bool
 	settled  bool
 	verdict  Verdict
+
+	from, to int // steps that the forecast gives for the crossing, where timed
+	timed    bool
+	crossed  int // step of the crossing, once right
 }
 
 // foresee notes a forecast, whether or not a message says so: it may join an incident, or only be seen on a page. It comes true where the truth goes beyond the limit within one and a half times the horizon, for longer than
 // is allowed.
-func (d *dewline) foresee(v *view, level float64) {
+func (d *dewline) foresee(v *view, level float64, e *journal.Entry) {
 	step := d.scorer.truth.step
 	v.forecast = &forecast{
 		limitOf: limitOf{v.point, d.foreseen(v, level)}, raised: step, until: step + int(horizon*3/2/stepTime), nearest: math.Inf(-1),
+	}
+	if x := e.Expected; x != nil && x.From != nil {
+		v.forecast.timed = true
+		v.forecast.from = step + int(math.Floor(x.From.Sub(e.At).Minutes()))
+		v.forecast.to = step + int(math.Ceil(x.To.Sub(e.At).Minutes()))
 	}
 	d.ahead = append(d.ahead, v.forecast)
 }
@@ -514,7 +523,9 @@ func (d *dewline) settleForecasts(last bool) {
 			f.nearest = max(f.nearest, far)
 		}
 		if stay != nil && stay.from <= f.until {
-			f.right = f.right || stay.long
+			if !f.right && stay.long {
+				f.right, f.crossed = true, stay.from
+			}
 			stay.foresee(f.raised)
 		}
 		waits := t.step < f.until || stay != nil && stay.from <= f.until && !f.right
@@ -532,7 +543,15 @@ func (d *dewline) settleForecasts(last bool) {
 		for _, channel := range f.channels {
 			channel.Verdicts[verdict]++
 		}
-		d.scorer.tallies[playerDewline].Forecasts[verdict]++
+		tally := d.scorer.tallies[playerDewline]
+		tally.Forecasts[verdict]++
+		if f.timed && f.right {
+			tally.Timed++
+			if f.crossed >= f.from && f.crossed <= f.to {
+				tally.InTime++
+			}
+			tally.Spans = append(tally.Spans, f.to-f.from)
+		}
 		return true
 	})
 }

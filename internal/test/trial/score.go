@@ -86,6 +86,8 @@ type Tally struct {
 	BlindNotified int            // stays that no living sensor saw, but the sensor's fault had been reported
 	DarkNotified  int            // stays without power at the board, while the keeper knew that it is silent
 	Forecasts     [verdictCount]int
+	Timed, InTime int             // true forecasts that gave an interval for the crossing, and those whose crossing lay in it
+	Spans         []int           // lengths of those intervals, in minutes
 	Foreseen      map[bool]*Stays // clear stays, by whether the limit is critical
 	Leads         map[bool][]int  // minutes from the forecast of such a stay to the end of its allowed time
 	FaultWeek     int             // audible messages on one sensor in one week, in the worst one
@@ -120,6 +122,9 @@ func (t *Tally) add(o *Tally) {
 	for i := range t.Forecasts {
 		t.Forecasts[i] += o.Forecasts[i]
 	}
+	t.Timed += o.Timed
+	t.InTime += o.InTime
+	t.Spans = append(t.Spans, o.Spans...)
 	for critical, n := range o.Foreseen {
 		t.Foreseen[critical].Found += n.Found
 		t.Foreseen[critical].Missed += n.Missed

@@ -12,6 +12,8 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
 
@@ -135,7 +137,10 @@ func TestScoreOfAForecast(t *testing.T) {
 				}
 				g.truth.follow()
 				if step == c.said {
-					g.dewline.foresee(rises, fahrenheit(75))
+					at := instant.Of(g.truth.now())
+					g.dewline.foresee(rises, fahrenheit(75), &journal.Entry{At: at, Expected: &journal.Expectation{
+						At: at.Add(30 * time.Minute), From: new(at.Add(20 * time.Minute)), To: new(at.Add(35 * time.Minute)),
+					}})
 					rises.forecast.channels = []*Channel{&g.scorer.tallies[playerDewline].Notices}
 				}
 				g.dewline.settleForecasts(step == 299)
@@ -146,6 +151,12 @@ func TestScoreOfAForecast(t *testing.T) {
 			counted[c.want] = 1
 			assert.Equal(t, counted, tally.Forecasts)
 			assert.Equal(t, tally.Forecasts, tally.Notices.Verdicts)
+			assert.Equal(t, counted[True], tally.Timed)
+			if ahead := c.at - c.said; c.want == True && ahead >= 20 && ahead <= 35 {
+				assert.Equal(t, 1, tally.InTime)
+			} else {
+				assert.Zero(t, tally.InTime)
+			}
 			want := Stays{Missed: 1}
 			if c.foreseen {
 				want = Stays{Found: 1}

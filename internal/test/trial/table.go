@@ -65,6 +65,13 @@ func (r *Result) Rows() [][]string {
 		}
 		return text
 	}
+	row("– true ones with an interval for the crossing, those in it, median length in minutes", func(i int, t *Tally) string {
+		length := "–"
+		if spans := slices.Sorted(slices.Values(t.Spans)); len(spans) > 0 {
+			length = fmt.Sprint(spans[len(spans)/2])
+		}
+		return onlyDewline(i, fmt.Sprintf("%d, %d, %s", t.Timed, t.InTime, length))
+	})
 	for _, critical := range []bool{true, false} {
 		limits := "beyond the band"
 		if critical {
