@@ -33,6 +33,7 @@ import (
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/store"
+	"dewline/internal/test/initramfs"
 )
 
 const site = `
@@ -95,8 +96,7 @@ func run(kernel string, patience time.Duration) error {
 	return judge(path)
 }
 
-// pack makes the machine's file system: a cpio archive of the form "newc" (Documentation/driver-api/early-userspace/buffer-format.rst
-// of the kernel).
+// pack makes the machine's file system.
 func pack(folder, archive string) error {
 	files := fstreeOf(site)
 	for name, source := range map[string]string{"init": "./internal/test/faults/clock/machine/guest", "dewline": "./cmd/dewline"} {
@@ -110,7 +110,7 @@ func pack(folder, archive string) error {
 		if err != nil {
 			return err
 		}
-		files = append(files, file{name, 0o100755, data})
+		files = append(files, initramfs.File{Name: name, Mode: initramfs.Program, Data: data})
 	}
 	const recorded = "testdata/sys/north-loft"
 	tree := os.DirFS(recorded)
@@ -120,16 +120,16 @@ func pack(folder, archive string) error {
 		}
 		name := filepath.Join("house/sys", path)
 		if entry.IsDir() {
-			files = append(files, file{name, 0o040755, nil})
+			files = append(files, initramfs.File{Name: name, Mode: initramfs.Folder})
 			return nil
 		}
 		if entry.Type()&fs.ModeSymlink != 0 {
 			to, err := os.Readlink(filepath.Join(recorded, path))
-			files = append(files, file{name, 0o120777, []byte(to)})
+			files = append(files, initramfs.File{Name: name, Mode: initramfs.Link, Data: []byte(to)})
 			return err
 		}
 		data, err := fs.ReadFile(tree, path)
-		files = append(files, file{name, 0o100644, data})
+		files = append(files, initramfs.File{Name: name, Mode: initramfs.Regular, Data: data})
 		return err
 	})
 	if err != nil {
@@ -137,7 +137,7 @@ func pack(folder, archive string) error {
 	}
 	var packed bytes.Buffer
 	zip := gzip.NewWriter(&packed)
-	if _, err := zip.Write(cpio(files)); err != nil {
+	if _, err := zip.Write(initramfs.Archive(files)); err != nil {
 		return err
 	}
 	if err := zip.Close(); err != nil {
@@ -146,35 +146,11 @@ func pack(folder, archive string) error {
 	return os.WriteFile(archive, packed.Bytes(), 0o600)
 }
 
-// file is an entry of the archive.
-type file struct {
-	name string
-	mode uint32
-	data []byte
-}
-
 // fstreeOf returns the folders of the machine and the configuration.
-func fstreeOf(site string) []file {
-	return []file{{"house", 0o040755, nil}, {"house/site.yaml", 0o100644, []byte(site)}}
-}
-
-func cpio(files []file) []byte {
-	var b bytes.Buffer
-	pad := func() {
-		for b.Len()%4 != 0 {
-			b.WriteByte(0)
-		}
+func fstreeOf(site string) []initramfs.File {
+	return []initramfs.File{
+		{Name: "house", Mode: initramfs.Folder}, {Name: "house/site.yaml", Mode: initramfs.Regular, Data: []byte(site)},
 	}
-	for i, f := range append(files, file{name: "TRAILER!!!"}) {
-		fmt.Fprintf(&b, "070701%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x%08x",
-			i+1, f.mode, 0, 0, 1, 0, len(f.data), 0, 0, 0, 0, len(f.name)+1, 0)
-		b.WriteString(f.name)
-		b.WriteByte(0)
-		pad()
-		b.Write(f.data)
-		pad()
-	}
-	return b.Bytes()
 }
 
 // boot runs the machine, whose own clock begins in 1970, until it switches itself off, and returns what it wrote.
