@@ -287,6 +287,31 @@ func TestLM75(t *testing.T) {
 	})
 }
 
+// Behind a channel of a multiplexer only its own parts are listed, although those in front answer there as well.
+func TestBehindMultiplexer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		wire := sensortest.NewBranched("I2C1")
+		wire.Attach(0x49, lm75Part(0))
+		board := buses{"I2C1": i2cbus.Share(wire)}
+		for channel := range uint8(2) {
+			wire.Channels[channel] = sensortest.NewBus("a channel")
+			wire.Channels[channel].Attach(0x4D, lm75Part(0))
+			bus, err := i2cbus.Mux(board["I2C1"], 0x70, channel)
+			require.NoError(t, err)
+			board[bus.String()] = bus
+		}
+		result := Run(t.Context(), Options{I2C: board, Only: []string{"I2C1", "I2C1/0x70:0", "I2C1/0x70:1"}})
+		require.Empty(t, result.Problems)
+		var at []string
+		for _, d := range result.Devices {
+			require.NoError(t, d.Err)
+			at = append(at, d.Bus+" "+d.Address)
+		}
+		require.Equal(t, []string{"I2C1 0x49", "I2C1 0x70", "I2C1/0x70:0 0x4d", "I2C1/0x70:1 0x4d"}, at)
+		require.Len(t, accept(t, result).Sensors, 3)
+	})
+}
+
 // lm75Part has a configuration of one byte: a second one that is asked of it is whatever was there.
 func lm75Part(settings byte) sensortest.Device {
 	pointer := byte(0)

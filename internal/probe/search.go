@@ -101,9 +101,22 @@ func plain(found []sensors.Found) []Device {
 	return devices
 }
 
-// searchI2C probes the addresses at which package i2cscan identified nothing, with the driver packages of the parts that may
-// be there.
+// searchI2C searches a bus. Behind a multiplexer only what answers behind it counts: what hangs in front answers there as well.
 func (p *prober) searchI2C(ctx context.Context, bus *i2cbus.Bus) ([]Device, error) {
+	devices, err := p.searchWire(ctx, bus)
+	front := bus.Front()
+	if front == nil || len(devices) == 0 || err != nil {
+		return devices, err
+	}
+	inFront, err := p.searchWire(ctx, front)
+	return slices.DeleteFunc(devices, func(d Device) bool {
+		return slices.ContainsFunc(inFront, func(f Device) bool { return number(f) == number(d) })
+	}), err
+}
+
+// searchWire probes the addresses at which package i2cscan identified nothing, with the driver packages of the parts that may
+// be there.
+func (p *prober) searchWire(ctx context.Context, bus *i2cbus.Bus) ([]Device, error) {
 	search := i2cscan.Begin(bus)
 	scanned, err := search.Known(ctx)
 	devices := plain(scanned)

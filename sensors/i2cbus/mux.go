@@ -52,6 +52,15 @@ func Mux(bus i2c.Bus, address uint16, channel uint8) (*Bus, error) {
 	return &Bus{wire: shared.wire, path: append(slices.Clone(shared.path), h)}, nil
 }
 
+// Front returns the bus in front of the last multiplexer on the way to b, or nil where there is none. What hangs there answers on b
+// as well, since an open channel is the same wire.
+func (b *Bus) Front() *Bus {
+	if len(b.path) == 0 {
+		return nil
+	}
+	return &Bus{wire: b.wire, path: slices.Clone(b.path[:len(b.path)-1])}
+}
+
 // ErrMuxAddress says that a device would share the address of a multiplexer on its way.
 var ErrMuxAddress = errors.New("a device cannot have the address of the multiplexer before it, give one of them another")
 
