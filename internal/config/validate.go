@@ -6,16 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"dewline/internal/deliver/text"
-)
-
-// ReservedPlace is an id that no place may have: topics and alarms of sensors stand where those of a place would.
-const ReservedPlace = "sensor"
-
-// Ids that no sensor may have, since dewline's own parts raise their faults like sensors: the history, and each notifier.
-const (
-	ReservedSensor  = text.HistorySensor
-	ReservedSensors = text.NotifierPrefix // followed by the name of a notifier
+	"dewline/internal/core/journal"
 )
 
 // ReservedUser is the name under which dewline itself uses its embedded broker.
@@ -97,8 +88,8 @@ func (v *validator) places() {
 	}
 	for i := range v.Places {
 		place, path := &v.Places[i], index("places", i)
-		if place.ID == ReservedPlace {
-			v.errorf(join(path, "id"), "no place can have the id %q: the topics of sensors have it", ReservedPlace)
+		if place.ID == journal.FaultPlace {
+			v.errorf(join(path, "id"), "no place can have the id %q: the topics of sensors have it", journal.FaultPlace)
 		}
 		v.inside(place, join(path, "in"), ids)
 		for _, q := range slices.Sorted(maps.Keys(place.Bands)) {

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/sensors"
 	"dewline/sensors/drivers"
@@ -22,7 +23,7 @@ func (v *validator) sensors() {
 	}
 	v.ids("sensor", "sensors", ids)
 	for i, id := range ids {
-		if id == ReservedSensor || strings.HasPrefix(id, ReservedSensors) {
+		if id == journal.HistoryComponent || strings.HasPrefix(id, journal.NotifierComponents) {
 			v.errorf(join(index("sensors", i), "id"), "no sensor can have the id %s: the alarms of dewline's own parts have such names", quoted(id))
 		}
 	}

@@ -68,9 +68,9 @@ func (l *loop) install(site *config.Site) {
 	l.site = site
 	watched := assemble.Site(site)
 	if site.History.Path != "" {
-		watched.Sensors = append(watched.Sensors, watch.SensorFeeds{ID: storeSensor, FaultAfter: 2 * commitEvery})
+		watched.Components = []watch.Component{historyComponent: {ID: journal.HistoryComponent, FaultAfter: 2 * commitEvery}}
 	}
-	watched.Sensors = l.notifiers.install(site, watched.Sensors)
+	watched.Components = l.notifiers.install(site, watched.Components)
 	l.watched.Store(&watched)
 	titles := map[string]string{}
 	for _, p := range site.Places {

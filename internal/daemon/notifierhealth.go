@@ -25,10 +25,10 @@ type notifierHealth struct {
 	name string
 	// within is how long it may fail before that is an alarm: the shortest time within which a person must act on one of its
 	// messages.
-	within  time.Duration
-	sensor  int32     // index in the core, where a failing notifier is like a failing sensor
-	failing time.Time // since when; zero while it delivers
-	failure string
+	within    time.Duration
+	component int32     // index in the core
+	failing   time.Time // since when; zero while it delivers
+	failure   string
 
 	sent     uint64    // messages of this run that were accepted
 	lastSent time.Time // when the last of them was; zero for never
@@ -43,9 +43,9 @@ type notifierWatch struct {
 	lost   lostMessages
 }
 
-// install takes over the notifiers of a configuration and appends them to the sensors of the core. What is known of one that stays is
-// kept.
-func (w *notifierWatch) install(site *config.Site, sensors []watch.SensorFeeds) []watch.SensorFeeds {
+// install takes over the notifiers of a configuration and appends them to the components of the core. What is known of one that stays
+// is kept.
+func (w *notifierWatch) install(site *config.Site, components []watch.Component) []watch.Component {
 	known := map[string]notifierHealth{}
 	for _, n := range w.list {
 		known[n.name] = n
@@ -55,10 +55,10 @@ func (w *notifierWatch) install(site *config.Site, sensors []watch.SensorFeeds) 
 		n := &w.list[i]
 		k := known[n.name]
 		n.failing, n.failure, n.sent, n.lastSent = k.failing, k.failure, k.sent, k.lastSent
-		n.sensor = int32(len(sensors))
-		sensors = append(sensors, watch.SensorFeeds{ID: config.ReservedSensors + n.name, FaultAfter: n.within})
+		n.component = int32(len(components))
+		components = append(components, watch.Component{ID: journal.NotifierComponents + n.name, FaultAfter: n.within})
 	}
-	return sensors
+	return components
 }
 
 // maxQueued is how long a message may wait in a queue before the notifier counts as failing. A working notifier empties its
@@ -95,11 +95,6 @@ func weeklyTests(site *config.Site) []notify.Weekly {
 		}
 	}
 	return tests
-}
-
-// faultOf returns the name of the alarm that a notifier does not deliver.
-func faultOf(name string) string {
-	return journal.FaultPlace + "/" + config.ReservedSensors + name + "/fault"
 }
 
 // states returns the health of all notifiers of the configuration; known is that of those that are open.
@@ -149,7 +144,7 @@ func (w *notifierWatch) check(states []status.NotifierHealth) (events []watch.Ev
 		if failure != "" && (s.Refused || s.GaveUp != "") && now.Sub(n.failing) >= maxRefused {
 			flag = quantity.Fail
 		}
-		events = append(events, watch.Event{Kind: watch.SensorEvent, At: instant.Of(now), Sensor: n.sensor, Failure: failure, Flag: flag})
+		events = append(events, watch.Event{Kind: watch.ComponentEvent, At: instant.Of(now), Component: n.component, Failure: failure, Flag: flag})
 	}
 	return events
 }

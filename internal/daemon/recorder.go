@@ -32,9 +32,8 @@ const (
 	pruneEvery    = time.Hour
 )
 
-// storeSensor is the name under which a failing store raises a fault like a failing sensor: a person must look after a disk
-// that cannot be written.
-const storeSensor = config.ReservedSensor
+// historyComponent is the index in the core of the history, where there is one: a person must look after a disk that cannot be written.
+const historyComponent = 0
 
 // recorder hands what happens to the store. Without a store it does nothing.
 type recorder struct {

@@ -55,7 +55,7 @@ func openSenders(shared *common, site *config.Site, notifiers *notifierWatch, wo
 		}
 		c.names, c.senders[name] = append(c.names, name), made
 		rule := assemble.Rule(name, o)
-		rule.Except = faultOf(name)
+		rule.Except = journal.NotifierFault(name)
 		c.rules = append(c.rules, rule)
 	}
 	if h := &site.Heartbeat; h.URL != "" || h.URLFile != "" {

@@ -37,5 +37,5 @@ func (l *loop) storeNotice(text string) {
 }
 
 func (l *loop) storeEvent(failure string, flag quantity.Flag) {
-	l.step(watch.Event{Kind: watch.SensorEvent, At: l.now(), Sensor: int32(len(l.site.Sensors)), Failure: failure, Flag: flag})
+	l.step(watch.Event{Kind: watch.ComponentEvent, At: l.now(), Component: historyComponent, Failure: failure, Flag: flag})
 }

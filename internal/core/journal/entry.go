@@ -60,6 +60,18 @@ const (
 // this id.
 const FaultPlace = "sensor"
 
+// The parts of dewline itself that can fail take the position of a sensor there, such as "sensor/outlet-mail/fault". No sensor may have
+// such an id.
+const (
+	HistoryComponent   = "history-file" // the record, where it cannot be written
+	NotifierComponents = "outlet-"      // followed by the name of a notifier
+)
+
+// NotifierFault returns the name of the alarm that a notifier does not deliver.
+func NotifierFault(notifier string) string {
+	return FaultPlace + "/" + NotifierComponents + notifier + "/fault"
+}
+
 // Entry is one line of the journal. Fields that do not apply are absent.
 type Entry struct {
 	Seq  uint64          `json:"seq"` // counts up by one within a site, over restarts

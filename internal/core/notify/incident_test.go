@@ -254,15 +254,16 @@ func TestFaultsAreOneIncident(t *testing.T) {
 			ID: fmt.Sprintf("probe-%d", i+1), Channels: []watch.Channel{{Name: "temperature", Feeds: p.Point}}, FaultAfter: time.Minute, Recovery: 10 * time.Minute,
 		})
 	}
-	site.Sensors = append(site.Sensors, watch.SensorFeeds{ID: "history-file", FaultAfter: time.Minute})
+	site.Components = []watch.Component{{ID: journal.HistoryComponent, FaultAfter: time.Minute}}
 	l := openSite(t, site, keeper)
 	l.run(100, 22, 22, 22)
 	for range 40 * 6 {
 		l.now += 10
 		l.event(watch.Event{Kind: watch.TickEvent})
-		for sensor := range int32(3) {
+		for sensor := range int32(2) {
 			l.event(watch.Event{Kind: watch.SensorEvent, Sensor: sensor, Failure: "no answer", Flag: quantity.Missing})
 		}
+		l.event(watch.Event{Kind: watch.ComponentEvent, Failure: "the disk is full", Flag: quantity.Missing})
 	}
 	heard := l.heard()
 	require.Len(t, heard, 2, "%v", heard)

@@ -199,7 +199,7 @@ type Rules struct {
 	rules        []Rule
 	rooms        map[string]bool
 	roomOf       map[string]string      // room of an enclosure
-	apart        map[string]bool        // what is watched like a sensor and feeds no point: each has incidents of its own
+	apart        map[string]bool        // what has faults and feeds no point: each has incidents of its own
 	alarms       map[string]*alarmState // by name; only active ones
 	incidents    []*incident            // those that can still grow, the oldest first
 	frequent     map[string]*frequency  // by the alarm's name
@@ -307,12 +307,15 @@ func (r *Rules) Daily(at *instant.Daily) { r.daily = at }
 // Tests sets when notifiers are tested.
 func (r *Rules) Tests(weekly []Weekly) { r.weekly = slices.Clone(weekly) }
 
-// Site sets which places are rooms, which enclosures are in them, and what is watched like a sensor and is none.
+// Site sets which places are rooms, which enclosures are in them, and whose faults concern no point: those of components, and of sensors that feed none.
 func (r *Rules) Site(site *watch.Site) {
 	r.rooms, r.roomOf, r.apart = map[string]bool{}, map[string]string{}, map[string]bool{}
 	for i := range site.Places {
 		place := &site.Places[i]
 		r.rooms[place.ID], r.roomOf[place.ID] = place.Room, place.In
+	}
+	for i := range site.Components {
+		r.apart[site.Components[i].ID] = true
 	}
 	for i := range site.Sensors {
 		if s := &site.Sensors[i]; len(s.Channels) == 0 {

@@ -19,7 +19,9 @@ type Site struct {
 	Points   []Point // derived points are added by [New] wherever their inputs are
 	Cohorts  []Cohort
 	Sensors  []SensorFeeds
-	Profiles map[string]*care.Profile
+	// Components are the parts of dewline itself whose failure is an alarm.
+	Components []Component
+	Profiles   map[string]*care.Profile
 	// Intervals say which animals live where, and when. A core makes them of Cohorts where there are none, and again with each entry
 	// about animals. [Site.WithRecord] makes them of what is on record already.
 	Intervals []cohort.Interval
@@ -52,6 +54,13 @@ type SensorFeeds struct {
 	Recovery time.Duration
 }
 
+// Component is a part of dewline itself: the history, a notifier. It feeds no point and covers no alarm, so that its fault calls for a
+// person at once, and two reports that it works again end it.
+type Component struct {
+	ID         string        // takes the position of a sensor's in the name of its alarm: [journal.HistoryComponent] and those after it
+	FaultAfter time.Duration // how long it may fail without a break before that alarm is raised
+}
+
 // Channel is one quantity that a sensor delivers, and the point it feeds.
 type Channel struct {
 	Name  string // such as "humidity"; unique within its sensor
@@ -66,6 +75,7 @@ const (
 	ReadingEvent   EventKind = iota // Point, Value, Flag
 	TickEvent                       // time passes
 	SensorEvent                     // Sensor, Channel, Failure ("" = a good read), Flag, Unsteady
+	ComponentEvent                  // Component, Failure ("" = it works), Flag
 	CommandEvent                    // Command
 	ClockStepEvent                  // By: all earlier times of this run are shifted by it; Mark
 	CutEvent                        // ledgers are closed at this time, so that ranges begin or end there
@@ -75,17 +85,18 @@ const (
 // Event is something that happened outside the core. At is its time; events come in the order of their times, except
 // that readings of different points may be reordered freely.
 type Event struct {
-	Kind    EventKind
-	Flag    quantity.Flag
-	Point   int32 // index by Core.Index
-	Sensor  int32 // index into Site.Sensors
-	Channel int32 // of a SensorEvent: 0 = the part itself, n = the n-th of its channels, counted from 1
-	At      instant.Instant
-	Value   float64
-	By      time.Duration
-	Failure string
-	Run     string
-	Command *Command
+	Kind      EventKind
+	Flag      quantity.Flag
+	Point     int32 // index by Core.Index
+	Sensor    int32 // index into Site.Sensors
+	Channel   int32 // of a SensorEvent: 0 = the part itself, n = the n-th of its channels, counted from 1
+	Component int32 // index into Site.Components
+	At        instant.Instant
+	Value     float64
+	By        time.Duration
+	Failure   string
+	Run       string
+	Command   *Command
 
 	Unsteady    bool        // of a failure: it comes and goes, and its fault is over only after an hour without it
 	Unconfirmed bool        // of a start: it is not known whether the clock is right

@@ -30,6 +30,7 @@ type Core struct {
 	byName    map[string]int
 	faults    []fault
 	faultOf   []int32       // index in faults of each sensor itself; its channels follow
+	ownFaults int32         // index in faults of the first component; the others follow
 	record    cohort.Record // of the animals
 	before    []Cohort      // of the configuration before this one; nil where there was none
 
@@ -246,8 +247,10 @@ func (c *Core) Step(ev Event, out []Effect) []Effect {
 		return c.tick(ev.At, out)
 	case StartEvent:
 		return c.start(ev, out)
+	case ComponentEvent:
+		return c.failure(c.ownFaults+ev.Component, ev, out)
 	case SensorEvent:
-		return c.sensorReport(ev, out)
+		return c.failure(c.faultOf[ev.Sensor]+ev.Channel, ev, out)
 	case CommandEvent:
 		return c.command(ev.At, ev.Command, out)
 	case ClockStepEvent:

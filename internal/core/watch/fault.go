@@ -12,16 +12,19 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// fault is the state of a sensor, which may not answer, or of one of its channels, whose values may be wrong.
+// fault is the state of a sensor, which may not answer, of one of its channels, whose values may be wrong, or of a component.
 type fault struct {
-	id      string // "loft-air", or "loft-air/humidity" for a channel
-	sensor  int32
-	channel bool
-	alarm   int32
+	id       string        // "loft-air", or "loft-air/humidity" for a channel
+	of       string        // the sensor's or component's id
+	channel  bool          // it is that of a channel
+	feeds    []Channel     // what it concerns; none of a component
+	after    time.Duration // that it may fail without a break
+	recovery time.Duration // for how long its reads must be good
+	alarm    int32
 	faultMemory
 }
 
-// faultMemory follows the reads of a sensor or of a channel.
+// faultMemory follows the reads of a sensor or of a channel, or the reports on a component.
 type faultMemory struct {
 	Failing   instant.Instant `json:"failing"`    // every read has failed since then; None when the last one was good
 	Wrong     int             `json:"wrong"`      // reads in a row that gave a value known to be wrong
@@ -50,50 +53,50 @@ const (
 	longBlind = 24 * time.Hour
 )
 
-// addFaults adds a fault and its alarm for each sensor and each of its channels.
+// addFaults adds a fault and its alarm for each sensor and each of its channels, and for each component.
 func (c *Core) addFaults() {
 	for i := range c.site.Sensors {
 		sensor := &c.site.Sensors[i]
 		part := int32(len(c.faults))
 		c.faultOf = append(c.faultOf, part)
-		c.addFault(int32(i), "")
-		for _, channel := range sensor.Channels {
+		c.addFault(fault{id: sensor.ID, of: sensor.ID, feeds: sensor.Channels, after: sensor.FaultAfter, recovery: sensor.Recovery}, "")
+		for k, channel := range sensor.Channels {
 			if point, ok := c.index[channel.Feeds]; ok {
 				c.points[point].feeders = append(c.points[point].feeders, feeder{part, int32(len(c.faults))})
 			}
-			c.addFault(int32(i), channel.Name)
+			c.addFault(fault{
+				id: sensor.ID + "/" + channel.Name, of: sensor.ID, channel: true, feeds: sensor.Channels[k : k+1],
+				after: sensor.FaultAfter, recovery: sensor.Recovery,
+			}, channel.Name)
 		}
+	}
+	c.ownFaults = int32(len(c.faults))
+	for _, own := range c.site.Components {
+		c.addFault(fault{id: own.ID, of: own.ID, after: own.FaultAfter}, "")
 	}
 }
 
-// addFault adds the fault of a sensor, or of one of its channels.
-func (c *Core) addFault(sensor int32, channel string) {
-	id := c.site.Sensors[sensor].ID
-	f := fault{id: id, sensor: sensor, channel: channel != "", alarm: int32(len(c.alarms)), faultMemory: faultMemory{Failing: instant.None, Called: instant.None}}
-	if f.channel {
-		f.id += "/" + channel
-	}
+// addFault adds a fault and its alarm; channel is the one that it is about, "" for none.
+func (c *Core) addFault(f fault, channel string) {
+	f.alarm, f.faultMemory = int32(len(c.alarms)), faultMemory{Failing: instant.None, Called: instant.None}
 	a := alarm{
-		name: journal.FaultPlace + "/" + f.id + "/" + onFault.String(), kind: onFault, place: journal.FaultPlace, quantity: id, channel: channel,
+		name: journal.FaultPlace + "/" + f.id + "/" + onFault.String(), kind: onFault, place: journal.FaultPlace, quantity: f.of, channel: channel,
 		point: -1, fault: int32(len(c.faults)), alarmMemory: newAlarmMemory(),
 	}
 	c.byName[a.name] = len(c.alarms)
 	c.alarms, c.faults = append(c.alarms, a), append(c.faults, f)
 }
 
-// faultDue returns when a failure that goes on becomes a fault.
-func (c *Core) faultDue(f *fault) instant.Instant {
-	return f.Failing.Add(c.site.Sensors[f.sensor].FaultAfter)
-}
+// due returns when a failure that goes on becomes a fault.
+func (f *fault) due() instant.Instant { return f.Failing.Add(f.after) }
 
-// sensorReport folds in a read of a sensor or of a channel. Two values in a row that are known to be wrong are a fault at once;
+// failure folds in a read of a sensor or of a channel, or how a component is. Two values in a row that are known to be wrong are a fault at once;
 // other failures become one after FaultAfter.
 //
 // Two good reads in a row end the suppression of the alarms on the points it feeds. The fault itself ends only when reads have
 // been good for the sensor's recovery time: a bad contact lets some reads through, and each of its pauses would otherwise be an
 // alarm of its own.
-func (c *Core) sensorReport(ev Event, out []Effect) []Effect {
-	index := c.faultOf[ev.Sensor] + ev.Channel
+func (c *Core) failure(index int32, ev Event, out []Effect) []Effect {
 	f := &c.faults[index]
 	if ev.Failure == "" {
 		return c.goodRead(f, ev.At, out)
@@ -114,7 +117,7 @@ func (c *Core) sensorReport(ev Event, out []Effect) []Effect {
 		if f.Wrong >= 2 {
 			out = c.raiseFault(index, ev.At, out)
 		}
-	case !f.Silences && (f.Wrong >= 2 || ev.At >= c.faultDue(f)):
+	case !f.Silences && (f.Wrong >= 2 || ev.At >= f.due()):
 		f.Silences = true
 		out = c.refreshSuppression(ev.At, out)
 	}
@@ -138,7 +141,7 @@ func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 	silenced := f.Silences
 	f.Silences = false
 	switch {
-	case at.Sub(f.GoodSince) >= c.recovery(f):
+	case at.Sub(f.GoodSince) >= f.mustRecover():
 		f.Unsteady = false
 		return c.clear(a, at, math.NaN(), out)
 	case silenced:
@@ -147,13 +150,12 @@ func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 	return out
 }
 
-// recovery returns for how long the reads of a fault must be good.
-func (c *Core) recovery(f *fault) time.Duration {
-	recovery := c.site.Sensors[f.sensor].Recovery
+// mustRecover returns for how long the reads of a fault must be good.
+func (f *fault) mustRecover() time.Duration {
 	if f.Unsteady {
-		recovery = max(recovery, unsteadyRecovery)
+		return max(f.recovery, unsteadyRecovery)
 	}
-	return recovery
+	return f.recovery
 }
 
 // raiseFault raises the alarm of a fault. Where other sensors still deliver, or for the first half hour, it is a notice: see
@@ -179,8 +181,7 @@ const faultNotice = care.MediumPriority
 // called within sameCalls does so only after longBlind.
 func (c *Core) faultCalls(f *fault) instant.Instant {
 	calls := instant.Instant(math.MaxInt64)
-	feeds := c.feedsOf(f)
-	for _, channel := range feeds {
+	for _, channel := range f.feeds {
 		i, ok := c.index[channel.Feeds]
 		if !ok {
 			continue
@@ -199,20 +200,10 @@ func (c *Core) faultCalls(f *fault) instant.Instant {
 		}
 		calls = min(calls, at)
 	}
-	if len(feeds) == 0 {
+	if len(f.feeds) == 0 {
 		return instant.None
 	}
 	return calls
-}
-
-// feedsOf returns the channels that a fault concerns.
-func (c *Core) feedsOf(f *fault) []Channel {
-	channels := c.site.Sensors[f.sensor].Channels
-	if !f.channel {
-		return channels
-	}
-	own := f.alarm - c.faults[c.faultOf[f.sensor]].alarm - 1
-	return channels[own : own+1]
 }
 
 // blind reports whether every sensor of a point fails.
@@ -252,7 +243,7 @@ func (c *Core) worsenFault(index int32, at instant.Instant, out []Effect) []Effe
 func (c *Core) UnsteadyChannels() (channels []UnsteadyChannel) {
 	for i := range c.faults {
 		if f := &c.faults[i]; f.channel && f.Unsteady && c.alarms[f.alarm].Active {
-			channels = append(channels, UnsteadyChannel{c.site.Sensors[f.sensor].ID, c.feedsOf(f)[0].Feeds})
+			channels = append(channels, UnsteadyChannel{f.of, f.feeds[0].Feeds})
 		}
 	}
 	return channels
@@ -285,7 +276,8 @@ func (c *Core) raiseCauseOfStale(p *point, at instant.Instant, out []Effect) []E
 }
 
 // recovering returns a text, to be appended to the reason of a fault, that its reads are good again.
-func (f *fault) recovering(recovery time.Duration) string {
+func (f *fault) recovering() string {
+	recovery := f.mustRecover()
 	if f.channel {
 		return fmt.Sprintf("; its values are good again, and its fault is over once they have been so for %s", recovery)
 	}

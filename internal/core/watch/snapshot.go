@@ -356,7 +356,7 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 		Repeats: a.Repeats, Names: a.Names, Expected: a.Expected, Reason: cmp.Or(a.ShelfReason, a.Reason),
 	}
 	if a.kind == onFault && a.Active && !c.faults[a.fault].Silences {
-		s.Reason += c.faults[a.fault].recovering(c.recovery(&c.faults[a.fault]))
+		s.Reason += c.faults[a.fault].recovering()
 	}
 	s.Doubt = c.doubtOf(a)
 	switch a.Letter {

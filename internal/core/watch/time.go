@@ -40,7 +40,7 @@ func (c *Core) nextDue() due {
 	}
 	for i := range c.faults {
 		if f := &c.faults[i]; !f.Failing.IsNone() && !c.alarms[f.alarm].Active {
-			consider(c.faultDue(f), dueFault, i)
+			consider(f.due(), dueFault, i)
 		} else if a := &c.alarms[f.alarm]; a.Active && a.Priority < onFault.priority() && !f.Failing.IsNone() {
 			consider(max(c.faultCalls(f), a.Raised), dueFaultCall, i)
 		}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
 
@@ -15,22 +16,16 @@ type Advice struct {
 	Actions     []string // what to do, the first thing first, a sentence or two each
 }
 
-// HistorySensor is the sensor name under which a record that cannot be written raises its alarm.
-const HistorySensor = "history-file"
-
-// NotifierPrefix begins the sensor name under which a notifier that does not deliver raises its alarm.
-const NotifierPrefix = "outlet-"
-
-// AdviceOn returns the advice on an alarm, given by the last two levels of its name. For a fault the first of them is the sensor.
+// AdviceOn returns the advice on an alarm, given by the last two levels of its name. For a fault the first of them is the sensor or the component.
 // stages are those of the animals in the place; with none, as for a room, it is the advice for every stage.
 func AdviceOn(quantityName, limit string, stages ...care.Stage) Advice {
 	switch {
-	case limit == "fault" && strings.HasPrefix(quantityName, NotifierPrefix):
+	case limit == "fault" && strings.HasPrefix(quantityName, journal.NotifierComponents):
 		return Advice{"Alarms do not reach you this way until it works again.", []string{
 			"Check the network, and the service or server at the other end; dewline's log has its answer.",
 			"Until it delivers again, rely on your other notifiers. Messages that wait are sent then; dewline alarm test shows whether it works.",
 		}}
-	case limit == "fault" && quantityName == HistorySensor:
+	case limit == "fault" && quantityName == journal.HistoryComponent:
 		return Advice{"Readings and alarms are kept in memory only: a power cut loses them. Alarms still reach you.", []string{
 			"Check whether the card or disk is full, read-only or worn out; dewline's log has its answer.",
 		}}

@@ -92,7 +92,7 @@ func (n name) notifier() string {
 	if n.place != journal.FaultPlace || n.limit != "fault" {
 		return ""
 	}
-	notifier, ok := strings.CutPrefix(n.quantity, NotifierPrefix)
+	notifier, ok := strings.CutPrefix(n.quantity, journal.NotifierComponents)
 	if !ok {
 		return ""
 	}

@@ -226,7 +226,7 @@ func (f *Formatter) Headline(entry *journal.Entry) string {
 
 // faultHeadline says what is wrong with a sensor, or with one of its channels ("loft-air/humidity").
 func (f *Formatter) faultHeadline(sensor string, over bool) string {
-	if sensor == HistorySensor {
+	if sensor == journal.HistoryComponent {
 		return map[bool]string{false: "The record is not being written", true: "The record is being written again"}[over]
 	}
 	sensor, channel, of := strings.Cut(sensor, "/")
