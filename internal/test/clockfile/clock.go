@@ -8,6 +8,7 @@
 package clockfile
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -25,6 +26,12 @@ type Setting struct {
 	// Boot names the time for which the machine has been up: the monotonic clock counts from there. Zero means that each
 	// process is a boot of its own.
 	Boot time.Time `json:"boot,omitzero"`
+	// Slept is for how long the machine has been suspended since the boot, as [Sleep] does it: both clocks count it, as
+	// CLOCK_BOOTTIME does (clock_gettime(2)), and no timer.
+	Slept time.Duration `json:"slept,omitempty"`
+	// Timers is how fast timers run, where that is not Pace: with a short Pace and Sleep a test has time in its hand, and
+	// what the program does every quarter of an hour still takes milliseconds.
+	Timers float64 `json:"timers,omitempty"`
 }
 
 // At returns what the clock shows when the machine's shows t.
@@ -77,8 +84,13 @@ func Step(path string, by time.Duration) error {
 	return Change(path, func(s *Setting) { s.Wall = s.Wall.Add(by) })
 }
 
-// Clock shows the time of a file, which it reads at every look: what distinguishes a new file from an old one is not fine enough
-// for a test that steps the clock twice at once.
+// Sleep lets a time pass at one blow, for both clocks: no step of the clock, but a machine that was suspended.
+func Sleep(path string, d time.Duration) error {
+	return Change(path, func(s *Setting) { s.Wall, s.Slept = s.Wall.Add(d), s.Slept+d })
+}
+
+// Clock shows the time of a file. It looks at the file each time, and reads it unless it is the one that was read last: for as long as
+// the file is young its time and number do not tell it from the next one, as a test may step the clock twice at once.
 type Clock struct {
 	path string
 	boot time.Time
@@ -86,10 +98,15 @@ type Clock struct {
 	up    time.Duration
 	start time.Time
 	pace  float64 // of the start: the monotonic clock never changes its pace
+	timer float64
 
 	mu      sync.Mutex
 	setting Setting
+	read    os.FileInfo // the file that setting is from; nil where that was young
 }
+
+// settled is the age from which on a file has another time than any that follows. The kernel counts file times by its ticks, 10 ms at most.
+const settled = 50 * time.Millisecond
 
 // Open returns the clock of a file.
 func Open(path string) (*Clock, error) {
@@ -97,7 +114,7 @@ func Open(path string) (*Clock, error) {
 	if err != nil {
 		return nil, err
 	}
-	c := &Clock{path: path, boot: s.Boot, start: time.Now(), pace: s.Pace, setting: s}
+	c := &Clock{path: path, boot: s.Boot, start: time.Now(), pace: s.Pace, timer: cmp.Or(s.Timers, s.Pace), setting: s}
 	if !s.Boot.IsZero() {
 		c.up = c.start.Round(0).Sub(s.Boot)
 	}
@@ -108,8 +125,16 @@ func Open(path string) (*Clock, error) {
 func (c *Clock) look() Setting {
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	info, err := os.Stat(c.path)
+	if err != nil || c.read != nil && os.SameFile(info, c.read) && info.ModTime().Equal(c.read.ModTime()) {
+		return c.setting
+	}
+	c.read = nil
 	if s, err := Read(c.path); err == nil {
 		c.setting = s
+		if time.Since(info.ModTime()) > settled {
+			c.read = info
+		}
 	}
 	return c.setting
 }
@@ -119,7 +144,7 @@ func (c *Clock) Now() time.Time { return c.look().At(time.Now()) }
 
 // Monotonic returns the time since the boot, which no step changes.
 func (c *Clock) Monotonic() time.Duration {
-	return time.Duration(float64(c.up+time.Since(c.start)) * c.pace)
+	return time.Duration(float64(c.up+time.Since(c.start))*c.pace) + c.look().Slept
 }
 
 // Boot names the boot.
@@ -135,5 +160,5 @@ func (c *Clock) Synchronised() bool { return c.look().Synchronised }
 
 // Real returns how long a stretch of the rehearsal lasts on the machine's clock.
 func (c *Clock) Real(d time.Duration) time.Duration {
-	return max(time.Duration(float64(d)/c.pace), time.Millisecond)
+	return max(time.Duration(float64(d)/c.timer), time.Millisecond)
 }

@@ -35,6 +35,27 @@ func TestClockIsGovernedFromOutside(t *testing.T) {
 	assert.WithinDuration(t, start.Add(3*time.Hour), clock.Now(), time.Minute, "without its file the clock goes on")
 }
 
+// Time that passes in one blow is no step: both clocks count it, and timers do not.
+func TestSleep(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "clock")
+	start := time.Date(2026, 7, 14, 9, 0, 0, 0, time.UTC)
+	require.NoError(t, clockfile.Write(path, clockfile.Setting{Origin: time.Now(), Wall: start, Pace: 1, Timers: 600}))
+	clock, err := clockfile.Open(path)
+	require.NoError(t, err)
+	before := clock.Monotonic()
+	for i := range 100 { // without a pause: files of the same time and number must not be taken for each other
+		require.NoError(t, clockfile.Sleep(path, time.Hour))
+		slept := time.Duration(i+1) * time.Hour
+		assert.WithinDuration(t, start.Add(slept), clock.Now(), 10*time.Minute)
+		assert.InDelta(t, slept, clock.Monotonic()-before, float64(10*time.Minute))
+	}
+	assert.Equal(t, 100*time.Millisecond, clock.Real(time.Minute))
+	time.Sleep(100 * time.Millisecond) // old enough to be known again
+	clock.Now()
+	require.NoError(t, clockfile.Sleep(path, time.Hour))
+	assert.WithinDuration(t, start.Add(101*time.Hour), clock.Now(), 10*time.Minute)
+}
+
 func TestPace(t *testing.T) {
 	origin := time.Date(2026, 7, 14, 9, 0, 0, 0, time.UTC)
 	s := clockfile.Setting{Origin: origin, Wall: origin.AddDate(0, 0, 1), Pace: 60}

@@ -103,6 +103,8 @@ type Options struct {
 	// Start is what the clock shows at first, and Pace how fast it runs (0 means 1). With neither the machine's own clock is used.
 	Start time.Time
 	Pace  float64
+	// Timers is how fast the program's timers run, where that is not Pace; see [House.Sleep].
+	Timers float64
 	// Unsynchronised says that the clock does not count as synchronised at first.
 	Unsynchronised bool
 	// Environment is added to the program's, such as GODEBUG=….
@@ -141,7 +143,7 @@ func New(t testing.TB, o Options) *House {
 	if o.Pace != 0 || !o.Start.IsZero() {
 		h.Clock = filepath.Join(folder, "clock")
 		now := time.Now().Round(0)
-		s := clockfile.Setting{Origin: now, Wall: o.Start, Pace: o.Pace, Synchronised: !o.Unsynchronised, Boot: now}
+		s := clockfile.Setting{Origin: now, Wall: o.Start, Pace: o.Pace, Timers: o.Timers, Synchronised: !o.Unsynchronised, Boot: now}
 		if s.Pace == 0 {
 			s.Pace = 1
 		}
@@ -371,6 +373,12 @@ func (h *House) Now() time.Time {
 func (h *House) Step(by time.Duration) {
 	h.t.Helper()
 	h.must(clockfile.Step(h.Clock, by))
+}
+
+// Sleep lets a time pass at one blow, as in a suspended machine: no step of the clock.
+func (h *House) Sleep(d time.Duration) {
+	h.t.Helper()
+	h.must(clockfile.Sleep(h.Clock, d))
 }
 
 // Synchronise makes the clock count as synchronised, after setting it by a difference at the same blow.
