@@ -53,7 +53,7 @@
 //	 "counts": [{"since": …, "cohort": …, "count": n, "change": n|null, "why": …, "by": …}],
 //	 "care": [{"task": …, "place": …, "cohort": …, "times": n, "first": …, "last": …, "longest_pause_s": …}],
 //	 "journal": [{"at": …, "kind": "cohort.stage"|"misting"|"note"|…, "place": …, "cohort": …, "stage": …, "since": …, "until": …,
-//	              "by": …, "reason": …, "text": …, "count": n, "why": …, "task": …}],
+//	              "by": …, "reason": …, "text": …, "count": n, "why": …, "task": …, "corrected": true}],   corrected: it does not count
 //	 "advice": [{"profile": …, "stage": …, "gosner": …, "notes": […]}],   what the profiles say about the stages of the range
 //	 "heat_load": …,                           what a mean kinetic temperature is, and is not
 //	 "cautions": […]}

@@ -280,7 +280,7 @@ func (s *subject) settle(ctx context.Context, h History) error {
 		}
 	}
 	if s.To <= s.From {
-		return fmt.Errorf("the range ends (%s) before it begins (%s)", s.To, s.From)
+		return fmt.Errorf("the range ends (%s) before it begins (%s)", s.date(s.To), s.date(s.From))
 	}
 	s.watched.Points = slices.DeleteFunc(s.watched.Points, func(p watch.Point) bool { return !s.wants(p.Point) })
 	return nil
@@ -296,7 +296,7 @@ func (s *subject) settleCohort() error {
 	from, to := life[0].From, life[len(life)-1].To
 	s.From, s.To = max(s.From, from), min(s.To, to)
 	if s.To <= s.From {
-		return fmt.Errorf("cohort %s lived from %s on%s: the range does not touch that", s.Cohort, from, until(to))
+		return fmt.Errorf("cohort %s lived from %s on%s: the range does not touch that", s.Cohort, s.date(from), s.until(to))
 	}
 	for _, n := range life {
 		if n.Place != "" && n.From < s.To && n.To > s.From {
@@ -304,7 +304,7 @@ func (s *subject) settleCohort() error {
 		}
 	}
 	if s.stays == nil {
-		return fmt.Errorf("cohort %s lived in no place of the site from %s to %s", s.Cohort, s.From, s.To)
+		return fmt.Errorf("cohort %s lived in no place of the site from %s to %s", s.Cohort, s.date(s.From), s.date(s.To))
 	}
 	slices.SortStableFunc(s.watched.Intervals, func(a, b cohort.Interval) int { // the first resident of a place gives its name to what is added up
 		return cmp.Compare(first(a.Cohort == s.Cohort), first(b.Cohort == s.Cohort))
@@ -312,12 +312,15 @@ func (s *subject) settleCohort() error {
 	return nil
 }
 
-func until(to instant.Instant) string {
+func (s *subject) until(to instant.Instant) string {
 	if to == cohort.Open {
 		return ""
 	}
-	return " until " + to.String()
+	return " until " + s.date(to)
 }
+
+// date writes a time at the site.
+func (s *subject) date(t instant.Instant) string { return Words{Location: s.location}.at(t) }
 
 // known lists the cohorts on record.
 func (s *subject) known() string {
@@ -400,7 +403,7 @@ func (s *subject) nothing() error {
 	case s.place != "":
 		where = " of " + s.place
 	}
-	return fmt.Errorf("the history holds no readings%s from %s to %s: look at what it holds with dewline export", where, s.From, s.To)
+	return fmt.Errorf("the history holds no readings%s from %s to %s: look at what it holds with dewline export", where, s.date(s.From), s.date(s.To))
 }
 
 // narrowed leaves out the readings of points that take no part.
@@ -616,11 +619,21 @@ type Note struct {
 	Count  *int             `json:"count,omitempty"`
 	Why    string           `json:"why,omitempty"`
 	Task   string           `json:"task,omitempty"`
+	// Corrected says that another entry has taken the place of this one, or withdrawn it: it does not count any more.
+	Corrected bool `json:"corrected,omitempty"`
 }
 
 // notes picks what a person would want to read beside the figures.
 func (s *subject) notes(entries []*journal.Entry) []Note {
 	notes := []Note{}
+	record := cohort.Read(entries)
+	corrected := map[string]bool{}
+	for i := range record {
+		corrected[record[i].ID] = true
+	}
+	for _, e := range cohort.InForce(record) {
+		delete(corrected, e.ID)
+	}
 	for _, e := range entries {
 		switch e.Kind {
 		case journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted, journal.CareDone, journal.Misting, journal.Note:
@@ -637,6 +650,7 @@ func (s *subject) notes(entries []*journal.Entry) []Note {
 		}
 		notes = append(notes, Note{
 			e.At, e.Kind, e.Place, e.Cohort, e.Stage, e.Since, e.Until, e.By, e.Reason, e.Text, e.Count, e.Why, e.Task,
+			corrected[e.ID()],
 		})
 	}
 	slices.SortStableFunc(notes, func(a, b Note) int { return compare(a.At, b.At) })

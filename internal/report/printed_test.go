@@ -342,5 +342,12 @@ func TestCountsAndCareAreThoseInForce(t *testing.T) {
 		require.Len(t, e.Care, 1, "that of the vivarium belongs elsewhere")
 		assert.Equal(t, 3, e.Care[0].Times)
 		assert.Equal(t, exposure.Seconds(24*time.Hour), e.Care[0].LongestPauseS)
+		for i := range e.Journal {
+			n := &e.Journal[i]
+			assert.Equal(t, n.Count != nil && *n.Count == 4, n.Corrected, "%s of %s", n.Kind, n.At)
+		}
+		var text bytes.Buffer
+		require.NoError(t, report.Text(&text, e.Sheet(report.WordsOf(site))))
+		assert.Contains(t, text.String(), "; corrected later, does not count ")
 	}
 }

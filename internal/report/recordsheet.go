@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"dewline/internal/core/journal"
 	"dewline/internal/format/exposure"
@@ -68,9 +69,21 @@ func (w Words) careTable(tasks []Care) Table {
 		if c.Cohort != "" {
 			whom = c.Cohort
 		}
-		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), w.at(c.First), w.at(c.Last), length(c.LongestPauseS)})
+		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), w.at(c.First), w.at(c.Last), pause(c)})
 	}
 	return t
+}
+
+// pause writes the longest time between two times that a task was done, in days where it lasted for two at least.
+func pause(c *Care) string {
+	hours := time.Duration(c.LongestPauseS).Hours()
+	switch {
+	case c.Times < 2:
+		return "–"
+	case hours < 48:
+		return length(c.LongestPauseS)
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", hours/24), ".0") + " d"
 }
 
 // alarmSummary has one line for each alarm that was raised, the most frequent ones first.

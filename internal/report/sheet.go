@@ -459,6 +459,9 @@ func (w Words) entryTable(notes []Note) Table {
 		if n.Reason != "" {
 			what += " (" + n.Reason + ")"
 		}
+		if n.Corrected {
+			what += "; corrected later, does not count"
+		}
 		if about == "" {
 			about = "the site"
 		}

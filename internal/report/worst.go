@@ -106,7 +106,7 @@ func (e *Exposure) answers(x *Worst) []Done {
 		at := n.sinceOf()
 		late := at < x.From || at > x.To.Add(answerTime) || n.Kind != journal.Note && at > x.To
 		here := n.Place == x.Point.Place || n.Place == "" && (n.Cohort == "" || n.Cohort == e.Cohort)
-		if late || !here || !n.answers() {
+		if late || !here || n.Corrected || !n.answers() {
 			continue
 		}
 		done = append(done, Done{At: at, Kind: n.Kind, By: n.By, Task: n.Task, Text: n.Text})

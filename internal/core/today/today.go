@@ -34,7 +34,7 @@ type OutOfBand struct {
 	Limit *float64        `json:"limit"` // the one that it is beyond; null where it is not known
 }
 
-// Night is the last night.
+// Night is the last night, where a limit held or animals live.
 type Night struct {
 	From     instant.Instant `json:"from"`
 	To       instant.Instant `json:"to"`

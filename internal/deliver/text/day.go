@@ -59,6 +59,8 @@ func (f *Formatter) dayHeadline(t *today.Today) string {
 		parts = append(parts, fmt.Sprintf("%d not measured", unknown))
 	}
 	switch due, overdue := t.Count(); {
+	case overdue > 0 && overdue == due:
+		parts = append(parts, fmt.Sprintf("%d overdue", overdue))
 	case overdue > 0:
 		parts = append(parts, fmt.Sprintf("%d to do, %d of them overdue", due, overdue))
 	case due > 0:

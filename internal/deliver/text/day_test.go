@@ -77,4 +77,8 @@ func TestManyTasksAreCounted(t *testing.T) {
 	assert.Equal(t, maxTasks, strings.Count(text, "- Tub 1 (a-2026): feed"))
 	assert.Contains(t, text, "- and 18 more")
 	assert.Contains(t, text, "30 to do")
+	for i := range day.Tasks {
+		day.Tasks[i].State = today.Overdue
+	}
+	assert.Contains(t, formatter(t, quantity.Celsius, day.At).Digest(day), "nothing out of band, 30 overdue\n")
 }

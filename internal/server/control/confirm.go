@@ -67,7 +67,7 @@ func (w Words) Now(c *Cohort) string {
 	case c == nil:
 		return ""
 	case !c.Ended.IsNone():
-		return fmt.Sprintf("%s has ended on %s; what is on record of it stays.", c.Cohort, w.Date(c.Ended))
+		return fmt.Sprintf("%s ended on %s; what is on record of it stays.", c.Cohort, w.Date(c.Ended))
 	case c.Stage == "":
 		return fmt.Sprintf("%s begins as %s on %s.", c.Cohort, c.Next, w.Date(c.NextSince))
 	}

@@ -34,6 +34,9 @@ func Day(f *Facts) today.Today {
 	if t.Night.Extremes == nil {
 		t.Night.Extremes = []today.Extreme{}
 	}
+	t.Night.Extremes = slices.DeleteFunc(t.Night.Extremes, func(e today.Extreme) bool { // of an empty place there is nothing to know
+		return !judge(f.Site, &t.Night, &e) && len(f.Site.ResidentsAt(e.Point.Place, f.Now)) == 0
+	})
 	for i := range t.Night.Extremes {
 		judge(f.Site, &t.Night, &t.Night.Extremes[i])
 	}
@@ -95,20 +98,22 @@ func finite(v float64) *float64 {
 	return &v
 }
 
-// judge notes on an extreme whether it lies beyond the limits that held in the middle of the night.
-func judge(site *watch.Site, night *today.Night, e *today.Extreme) {
+// judge notes on an extreme whether it lies beyond the limits that held in the middle of the night, and reports whether there were any.
+func judge(site *watch.Site, night *today.Night, e *today.Extreme) (judged bool) {
 	middle := night.From.Add(night.To.Sub(night.From) / 2)
 	band := site.BandAt(e.Point, middle.Time()).Band
 	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 		if !band.Has(l) {
 			continue
 		}
+		judged = true
 		if l.Above() {
 			e.Above = e.Above || e.Max > band.Limits[l]
 		} else {
 			e.Below = e.Below || e.Min < band.Limits[l]
 		}
 	}
+	return judged
 }
 
 // forThePlace are the tasks that are done once for all animals of a place.

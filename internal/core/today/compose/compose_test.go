@@ -146,8 +146,11 @@ func TestNight(t *testing.T) {
 	assert.Equal(t, [2]instant.Instant{at(9, 20), at(10, 8)}, [2]instant.Instant{from, to})
 
 	water := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}
-	made := Day(&Facts{Now: at(10, 12), Site: loft(), Night: today.Night{From: at(9, 19), To: at(10, 7), Extremes: []today.Extreme{{Point: water, Min: 20.5, Max: 23}}}})
-	assert.Equal(t, []today.Extreme{{Point: water, Min: 20.5, Max: 23, Below: true}}, made.Night.Extremes)
+	empty := quantity.Point{Place: "tub-9", Quantity: quantity.WaterTemperature}
+	made := Day(&Facts{Now: at(10, 12), Site: loft(), Night: today.Night{From: at(9, 19), To: at(10, 7), Extremes: []today.Extreme{
+		{Point: empty, Min: 10, Max: 12}, {Point: water, Min: 20.5, Max: 23},
+	}}})
+	assert.Equal(t, []today.Extreme{{Point: water, Min: 20.5, Max: 23, Below: true}}, made.Night.Extremes, "without animals and limits there is nothing to know")
 }
 
 func TestOutOfBandComesWorstFirst(t *testing.T) {
