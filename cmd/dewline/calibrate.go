@@ -26,10 +26,14 @@ import (
 // calibrateCommand compares a sensor with a reference.
 type calibrateCommand struct {
 	Config      string            `required:"" placeholder:"FILE" help:"The configuration that has the sensor."`
+	Socket      string            `placeholder:"PATH" env:"DEWLINE_SOCKET" help:"The control socket of the running daemon, where it is not that of the configuration."`
 	Sensor      string            `required:"" placeholder:"ID" help:"The sensor."`
-	Against     string            `required:"" placeholder:"REFERENCE" help:"ice, salt:NaCl (or LiCl, MgCl2, KCl, K2SO4), or what a better instrument reads, such as '23.4 degC' or '75.3 %RH'."`
+	Against     string            `placeholder:"REFERENCE" help:"ice, salt:NaCl (or LiCl, MgCl2, KCl, K2SO4), or what a better instrument reads, such as '23.4 degC' or '75.3 %RH'."`
 	Uncertainty string            `placeholder:"D" help:"Expanded uncertainty (k = 2) of that instrument, such as '0.2 K'."`
 	Temperature string            `placeholder:"T" help:"Temperature of the salt, where the sensor measures none."`
+	Record      bool              `help:"Write the result into the journal of the running daemon, which corrects the channel by it from then on. Without --against: the last comparison that the history holds."`
+	Channel     string            `placeholder:"NAME" help:"Of a comparison on record: temperature, humidity or pressure."`
+	Correct     string            `placeholder:"ID" help:"The entry of the journal that this calibration takes the place of."`
 	OnePoint    bool              `help:"Take no second point from the comparisons on record."`
 	Within      timetext.Duration `placeholder:"2h" help:"Give up if the readings do not stand still within this time."`
 	Steady      timetext.Duration `placeholder:"15m" help:"For how long they must stand still; 15m for temperatures, 1h for humidity, if not given."`
@@ -48,6 +52,12 @@ func (c *calibrateCommand) Run(ctx context.Context, s streams) error {
 		return usageError{fmt.Errorf("--sensor: the configuration has no sensor %q: it has %s", c.Sensor, sensorNames(site))}
 	}
 	sensor := &site.Sensors[i]
+	switch {
+	case c.Against == "" && !c.Record:
+		return usageError{errors.New("--against is missing: ice, salt:NaCl, or what a better instrument reads, such as '23.4 degC'")}
+	case c.Against == "":
+		return c.recordLast(ctx, s, site, sensor)
+	}
 	against, err := c.reference(sensor)
 	if err != nil {
 		return err
@@ -165,7 +175,7 @@ func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config
 		fmt.Fprintln(s.err, "The uncertainty of the reference was not given, so that of the sensor stays in force: see --uncertainty.")
 	}
 	if path := site.History.Path; path != "" {
-		calibration = c.withSecond(ctx, s, path, against, comparison, measure.Resolution, calibration)
+		calibration = c.withSecond(ctx, s, path, against.Channel, against.Quantity, comparison, measure.Resolution, calibration)
 		if _, err := store.AddCalibrationTo(ctx, path, store.Calibration{
 			At: at, Sensor: c.Sensor, Channel: string(against.Channel), Reference: reference, Uncertainty: uncertainty,
 			Against: against.String(), Readings: taken.Readings,
@@ -173,14 +183,18 @@ func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config
 			fmt.Fprintf(s.err, "warning: the comparison is not on record: %v\n", err)
 		}
 	}
-	fmt.Fprintf(s.err, "Put these lines below sensor %s, in place of any calibration there, and reload:\n", c.Sensor)
+	if c.Record {
+		return c.send(ctx, s, against.Channel, against.String(), calibration, taken.Scatter)
+	}
+	fmt.Fprintf(s.err, "Put these lines below sensor %s, in place of any calibration there, and reload; or write it into the journal: dewline calibrate --config %s --sensor %s --record\n",
+		c.Sensor, c.Config, c.Sensor)
 	_, err = fmt.Fprint(s.out, calibrate.Lines(sensor, against.Channel, taken.Last.In(assemble.Site(site).Location), calibration))
 	return err
 }
 
 // withSecond looks on record for a comparison that gives a second point, and so the gain. Whatever is wrong with that one, hours
 // of waiting for the first are not lost.
-func (c *calibrateCommand) withSecond(ctx context.Context, s streams, path string, against calibrate.Against, first quality.Comparison,
+func (c *calibrateCommand) withSecond(ctx context.Context, s streams, path string, channel sensors.Channel, q quantity.Quantity, first quality.Comparison,
 	resolution float64, one *quality.Calibration) *quality.Calibration {
 	if _, err := os.Stat(path); c.OnePoint || errors.Is(err, os.ErrNotExist) {
 		return one
@@ -196,12 +210,12 @@ func (c *calibrateCommand) withSecond(ctx context.Context, s streams, path strin
 		fmt.Fprintf(s.err, "warning: no second point is looked for: %v\n", err)
 		return one
 	}
-	second, ok := calibrate.Second(records, against.Channel, first.Reference, resolution, one.At)
+	second, ok := calibrate.Second(records, channel, first.Reference, resolution, one.At)
 	if !ok {
 		return one
 	}
-	unit := against.Quantity.Unit()
-	two, err := quality.TwoPoint(against.Quantity, one.At, first, second)
+	unit := q.Unit()
+	two, err := quality.TwoPoint(q, one.At, first, second)
 	if err != nil {
 		fmt.Fprintf(s.err, "warning: the comparison at %s on record is left out: %v\n", unit.Print(second.Reference, 3), err)
 		return one

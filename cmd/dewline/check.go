@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -17,18 +18,22 @@ type checkCommand struct {
 }
 
 // Run prints the problems, one a line as file:line:column: message, and sums up what would be watched.
-func (c *checkCommand) Run(s streams) error {
+func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	site, problems := config.Load(c.Config)
 	if problems.Err() != nil {
 		fmt.Fprintln(s.out, problems)
 		return errNo
 	}
 	overview := assemble.Overview(site, time.Now(), nil, nil)
-	for _, p := range append(problems, overview.Unwatched...).Sorted(c.Config) {
+	due, calibrated := calibrations(ctx, s, site, time.Now())
+	for _, p := range append(append(problems, overview.Unwatched...), due...).Sorted(c.Config) {
 		fmt.Fprintln(s.out, p)
 	}
 	good, _ := overview.Lines()
 	for _, line := range good {
+		fmt.Fprintln(s.err, line)
+	}
+	for _, line := range calibrated {
 		fmt.Fprintln(s.err, line)
 	}
 	return nil

@@ -35,7 +35,8 @@ type verbs struct {
 	Report    reportCommand    `cmd:"" help:"Write down how long which animals were too warm, too cold or too dry; or how well the alarms have served."`
 	Export    exportCommand    `cmd:"" help:"Write the readings that the history holds, or a copy of the whole history."`
 	Misting   mistingCommand   `cmd:"" help:"See how an enclosure dries between mistings, and try another schedule on the recorded days."`
-	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument, and print the correction."`
+	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument; print the correction, or write it into the journal."`
+	Sensor    sensorCommand    `cmd:"" help:"Say which calibrations are in force, or that a sensor was replaced."`
 	Status    statusCommand    `cmd:"" help:"Say what the running daemon watches, what it does not, who gets its alarms, and what does not work."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
 	Cohort    cohortCommand    `cmd:"" help:"Keep the record of the animals: who lives where, at which stage, how many."`

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/instant"
 	"dewline/internal/server/control"
 )
@@ -67,6 +68,13 @@ func printState(w io.Writer, s *control.State, site show) {
 	}
 	for i := range s.Notifiers {
 		fmt.Fprintln(w, notifierLine(&s.Notifiers[i], site))
+	}
+	for i := range s.Calibrations {
+		if c := &s.Calibrations[i]; c.Overdue || c.Lapsed {
+			fmt.Fprintln(w, "look at this: "+site.words().Calibration(c)+": compare it again with dewline calibrate")
+		} else if c.Origin != calibration.None {
+			fmt.Fprintln(w, site.words().Calibration(c))
+		}
 	}
 	fmt.Fprintln(w, clockLine(s))
 	fmt.Fprintln(w, historyLine(s.History))

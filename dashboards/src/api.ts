@@ -202,6 +202,9 @@ export interface Entry {
   count?: number;
   why?: string;
   task?: string;
+  sensor?: string;
+  channel?: string;
+  calibration?: { method?: string };
 }
 export interface JournalPage {
   entries: Entry[];

@@ -108,6 +108,9 @@ const kindWords: Record<string, string> = {
   "cohort.moved": "moved",
   "cohort.counted": "count",
   "care.done": "done",
+  "sensor.calibrated": "calibrated",
+  "sensor.replaced": "sensor replaced",
+  "sensor.assigned": "another sensor",
   misting: "misting",
   note: "note",
   "clock.stepped": "clock set",
@@ -144,6 +147,11 @@ function animalText(e: Entry): string[] {
       return [`${who} moved to ${placeName(e.place ?? "")}`];
     case "cohort.counted":
       return [e.count === 0 ? `${who} has ended${why}` : `${who}: ${counted}${why}`];
+    case "sensor.calibrated":
+      return [`${e.channel ?? ""} of ${e.sensor ?? ""}: ${e.calibration?.method ?? ""}`];
+    case "sensor.replaced":
+    case "sensor.assigned":
+      return [e.sensor ?? ""];
     case "care.done":
       return [`${e.task ?? ""} ${who}`.trim()];
   }

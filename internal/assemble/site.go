@@ -24,10 +24,11 @@ const recovery = 10 * time.Minute
 func Site(s *config.Site) watch.Site {
 	location := cmp.Or(s.Location, time.UTC)
 	site := watch.Site{
-		ID:       s.ID,
-		Location: location,
-		Light:    s.Light,
-		Profiles: maps.Clone(s.Profiles),
+		ID:           s.ID,
+		Location:     location,
+		Light:        s.Light,
+		Profiles:     maps.Clone(s.Profiles),
+		Calibrations: seeds(s),
 	}
 	if site.Light.Location == nil {
 		site.Light.Location = location
@@ -48,7 +49,7 @@ func Site(s *config.Site) watch.Site {
 	known := map[quantity.Point]int{}
 	for i := range s.Sensors {
 		sensor := &s.Sensors[i]
-		made := watch.SensorFeeds{ID: sensor.ID, FaultAfter: sensor.FaultAfter(), Recovery: recovery}
+		made := watch.SensorFeeds{ID: sensor.ID, Part: part(sensor), FaultAfter: sensor.FaultAfter(), Recovery: recovery}
 		for _, channel := range slices.Sorted(maps.Keys(sensor.Feeds)) {
 			point := sensor.Feeds[channel]
 			made.Channels = append(made.Channels, watch.Channel{Name: string(channel), Feeds: point})

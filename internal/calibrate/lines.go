@@ -43,12 +43,12 @@ func decimals(channel sensors.Channel) int {
 }
 
 // Lines returns the lines that go into the configuration below the sensor: the new correction of the channel, and the old ones
-// of its other channels. Without a known uncertainty, that of the sensor stays in force.
+// of its other channels with their dates. Without a known uncertainty, that of the sensor stays in force.
 func Lines(sensor *config.SensorConfig, channel sensors.Channel, at time.Time, c *quality.Calibration) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "    calibration:\n      date: %s\n", at.Format(time.DateOnly))
+	b.WriteString("    calibration:\n")
 	for _, ch := range []sensors.Channel{sensors.Temperature, sensors.Humidity, sensors.Pressure} {
-		correction := config.Correction{}
+		correction := config.Correction{Date: at}
 		switch {
 		case ch == channel:
 			for _, p := range c.Points {
@@ -100,6 +100,9 @@ func written(channel sensors.Channel, c config.Correction) string {
 			step = 1
 		}
 		text += fmt.Sprintf(", uncertainty: %s %s", strconv.FormatFloat(math.Ceil(c.Uncertainty*step-1e-9)/step, 'f', max(0, places-1), 64), unitOf(channel))
+	}
+	if !c.Date.IsZero() {
+		text += ", date: " + c.Date.Format(time.DateOnly)
 	}
 	return text
 }

@@ -66,7 +66,7 @@ func TestLinesAreTaken(t *testing.T) {
 		assert.InDelta(t, c.Uncertainty, pasted.AccuracyOf(sensors.Temperature), 0.0101)
 		assert.Equal(t, sensor.Calibration.Channels[sensors.Humidity], pasted.Calibration.Channels[sensors.Humidity])
 		assert.Equal(t, sensor.Calibration.Channels[sensors.Pressure], pasted.Calibration.Channels[sensors.Pressure])
-		assert.Equal(t, "2026-07-01", pasted.Calibration.Date.Format(time.DateOnly))
+		assert.Equal(t, "2026-07-01", pasted.Calibration.Channels[sensors.Temperature].Date.Format(time.DateOnly))
 	})
 }
 
@@ -76,7 +76,7 @@ func TestUntoldUncertaintyIsLeftOut(t *testing.T) {
 	c, err := quality.OnePoint(quantity.RelativeHumidity, 0, quality.Comparison{Measured: 74, MeasuredUncertainty: 0.1, Reference: 75.3})
 	require.NoError(t, err)
 	lines := calibrate.Lines(sensor, sensors.Humidity, time.Date(2026, 7, 1, 0, 0, 0, 0, time.UTC), c)
-	assert.Equal(t, "    calibration:\n      date: 2026-07-01\n      humidity: {points: [{measured: 74.00 %RH, reference: 75.30 %RH}]}\n", lines)
+	assert.Equal(t, "    calibration:\n      humidity: {points: [{measured: 74.00 %RH, reference: 75.30 %RH}], date: 2026-07-01}\n", lines)
 	assert.Equal(t, 3.0, sensorWith(t, lines).AccuracyOf(sensors.Humidity))
 }
 

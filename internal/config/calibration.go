@@ -32,8 +32,8 @@ func (s *SensorConfig) CalibrationOf(channel sensors.Channel) (*quality.Calibrat
 		q = point.Quantity
 	}
 	var at instant.Instant
-	if !s.Calibration.Date.IsZero() {
-		at = instant.Of(s.Calibration.Date)
+	if !correction.Date.IsZero() {
+		at = instant.Of(correction.Date)
 	}
 	uncertainty := s.AccuracyOf(channel)
 	compare := func(fix Fix) quality.Comparison {

@@ -116,7 +116,7 @@ func TestEveryKey(t *testing.T) {
 	assert.Equal(t, 2.0, probe.Accuracy[sensors.Temperature], "no original by its code")
 	assert.Equal(t, 0.1, probe.AccuracyOf(sensors.Temperature), "calibrated")
 	assert.Equal(t, -0.3, probe.Calibration.Channels[sensors.Temperature].Offset)
-	assert.Equal(t, "2026-08-15", probe.Calibration.Date.Format(time.DateOnly))
+	assert.Equal(t, "2026-08-15", probe.Calibration.Channels[sensors.Temperature].Date.Format(time.DateOnly))
 
 	bridged := byID["probe-2"]
 	assert.Equal(t, &drivers.Mux{Address: 0x71, Channel: 2}, bridged.Mux)
@@ -601,7 +601,7 @@ func TestOptionsOfDrivers(t *testing.T) {
 			assert.NotContains(t, sharedSensorKeys, key, drv.Name)
 		}
 	}
-	assert.Equal(t, "calibration", sharedSensorKeys[len(sharedSensorKeys)-1], "sharedSensorKeys cuts sensorKeys after the shared ones")
+	assert.Equal(t, "calibrate-every", sharedSensorKeys[len(sharedSensorKeys)-1], "sharedSensorKeys cuts sensorKeys after the shared ones")
 }
 
 // The feed needs to know where in a payload each channel is.

@@ -51,9 +51,10 @@
 //	    gap: DURATION                    # absent: 3 × every, at least 60s
 //	    stale-after: DURATION            # absent: 5 × every, at least 2m and gap
 //	    calibration:
-//	      date: TIME
-//	      CHANNEL: {offset: DIFFERENCE, uncertainty: DIFFERENCE}
-//	      CHANNEL: {points: [{measured: VALUE, reference: VALUE}, …], uncertainty: DIFFERENCE}   # one or two points
+//	      CHANNEL: {offset: DIFFERENCE, uncertainty: DIFFERENCE, date: TIME}
+//	      CHANNEL: {points: [{measured: VALUE, reference: VALUE}, …], uncertainty: DIFFERENCE, date: TIME}   # one or two points
+//	      date: TIME                     # of the channels without a date of their own
+//	    calibrate-every: 1y              # how long a calibration is trusted
 //	history: {path: PATH, keep: DURATION}            # absent: nothing is kept; keep absent: for ever
 //	mqtt:
 //	  broker: mqtt[s]://HOST:PORT        # also tcp, ssl, tls, ws, wss; no credentials inside

@@ -103,6 +103,8 @@ type SensorConfig struct {
 	// Disagree is the spread between the sensors of one point above which the odd one is suspect.
 	Disagree    map[sensors.Channel]float64
 	Calibration *Calibration
+	// CalibrateEvery is how long a calibration is trusted; 0 means [quality.CalibrateEvery].
+	CalibrateEvery time.Duration
 
 	Gap        time.Duration // 0 means the default, see [SensorConfig.GapOrDefault]
 	StaleAfter time.Duration // 0 means the default, see [SensorConfig.StaleAfterOrDefault]
@@ -113,13 +115,13 @@ type Interval struct{ Low, High float64 }
 
 // Calibration is what comparison with a reference has shown of a sensor.
 type Calibration struct {
-	Date     time.Time // local midnight; zero where it is not given
 	Channels map[sensors.Channel]Correction
 }
 
 // Correction turns measured values of a channel into true ones: by an offset that is added, or by the straight line
 // through one or two points. See [SensorConfig.CalibrationOf].
 type Correction struct {
+	Date        time.Time // local midnight; zero where it is not given
 	Offset      float64
 	Points      []Fix   // one or two, sorted by measured value; nil for a mere offset
 	Uncertainty float64 // k = 2; 0 where it is not given. It replaces the accuracy of the sensor

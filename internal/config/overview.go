@@ -90,6 +90,16 @@ func (o *Overview) Lines() (good, bad []string) {
 	return good, bad
 }
 
+// SensorWarning returns a warning about a sensor, with its position.
+func (s *Site) SensorWarning(id, format string, args ...any) Problem {
+	r := reporter{origins: s.positions}
+	if r.origins == nil {
+		r.origins = origins{}
+	}
+	r.warnf(index("sensors", slices.IndexFunc(s.Sensors, func(c SensorConfig) bool { return c.ID == id })), format, args...)
+	return r.problems[0]
+}
+
 type overviewer struct {
 	reporter
 	*Site

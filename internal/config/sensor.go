@@ -12,14 +12,14 @@ import (
 )
 
 var sensorKeys = []string{
-	"id", "driver", "every", "feeds", "accuracy", "range", "gap", "stale-after", "disagree", "calibration",
+	"id", "driver", "every", "feeds", "accuracy", "range", "gap", "stale-after", "disagree", "calibration", "calibrate-every",
 	"bus", "address", "mux", "name", "inputs", "bridge", "line", "part", "heater", "temperature-offset",
 	"topic", "pointer", "senml", "unit", "broker", "username", "password-file", "ca-file",
 	"file", "speed", "loop",
 }
 
 // sharedSensorKeys are those of sensorKeys that every driver takes.
-var sharedSensorKeys = sensorKeys[:10]
+var sharedSensorKeys = sensorKeys[:11]
 
 // sensor decodes a sensor. whole is false where what it feeds could not be read completely.
 func (l *loader) sensor(n *node, path string, local *time.Location) (sensor SensorConfig, whole bool) {
@@ -74,6 +74,7 @@ func (l *loader) sensor(n *node, path string, local *time.Location) (sensor Sens
 	sensor.Disagree = perChannel(l.decoder, f["disagree"], join(path, "disagree"), l.difference)
 	sensor.Range = perChannel(l.decoder, f["range"], join(path, "range"), l.interval)
 	sensor.Calibration = l.calibration(f["calibration"], join(path, "calibration"), local)
+	sensor.CalibrateEvery = l.positive(f["calibrate-every"], join(path, "calibrate-every"), 20*365*24*time.Hour)
 	return sensor, whole
 }
 
@@ -154,36 +155,47 @@ func (l *loader) interval(n *node, path string, channel sensors.Channel) (Interv
 	return Interval{low, high}, true
 }
 
-// calibration reads {temperature: {offset: 0.3 K}, humidity: {points: […]}, date: 2026-05-01}.
+// calibration reads {temperature: {offset: 0.3 K, date: 2026-05-01}, humidity: {points: […]}, date: 2026-04-30}. The outer date is that
+// of the channels without one of their own.
 func (l *loader) calibration(n *node, path string, local *time.Location) *Calibration {
 	f := l.fields(n, path, "date", "temperature", "humidity", "pressure")
 	if f == nil {
 		return nil
 	}
 	calibration := &Calibration{Channels: map[sensors.Channel]Correction{}}
-	if text := l.text(f["date"], join(path, "date")); text != "" {
-		at, err := parseTime(text, local)
-		if err != nil {
-			l.errorf(join(path, "date"), "%s", err)
-		}
-		calibration.Date = at
-	}
+	shared := l.date(f["date"], join(path, "date"), local)
 	for _, channel := range feedable {
 		inner := join(path, string(channel))
-		if correction, ok := l.correction(f[string(channel)], inner, channel); ok {
+		if correction, ok := l.correction(f[string(channel)], inner, channel, local); ok {
+			if correction.Date.IsZero() {
+				correction.Date = shared
+			}
 			calibration.Channels[channel] = correction
 		}
 	}
 	return calibration
 }
 
-func (l *loader) correction(n *node, path string, channel sensors.Channel) (Correction, bool) {
-	f := l.fields(n, path, "offset", "points", "uncertainty")
+// date reads a time; the zero time where none is given.
+func (l *loader) date(n *node, path string, local *time.Location) time.Time {
+	text := l.text(n, path)
+	if text == "" {
+		return time.Time{}
+	}
+	at, err := parseTime(text, local)
+	if err != nil {
+		l.errorf(path, "%s", err)
+	}
+	return at
+}
+
+func (l *loader) correction(n *node, path string, channel sensors.Channel, local *time.Location) (Correction, bool) {
+	f := l.fields(n, path, "date", "offset", "points", "uncertainty")
 	if f == nil {
 		return Correction{}, false
 	}
 	q := quantityOf(channel)
-	var correction Correction
+	correction := Correction{Date: l.date(f["date"], join(path, "date"), local)}
 	correction.Offset, _ = l.number(f["offset"], join(path, "offset"), q, quantity.ParseDifference)
 	correction.Uncertainty, _ = l.difference(f["uncertainty"], join(path, "uncertainty"), channel)
 	points := join(path, "points")

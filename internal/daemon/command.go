@@ -31,7 +31,7 @@ func (l *loop) handleCommand(m commandMessage) control.Response {
 			response = control.Response{Reason: e.Entry.Reason}
 		}
 	}
-	if response.Done && m.refusal == "" && aboutAnimals[m.command.Verb] {
+	if response.Done && m.refusal == "" && onRecord[m.command.Verb] {
 		l.confirm(&response, &m.command, work.Effects)
 	}
 	many := l.refusals.thin(&work, l.options.Clock.Monotonic())

@@ -5,13 +5,13 @@ import (
 	"dewline/internal/server/control"
 )
 
-// aboutAnimals are the verbs about animals and their care, whose responses say what is in force now.
-var aboutAnimals = map[watch.Verb]bool{
+// onRecord are the verbs about animals, their care and sensors, whose responses say what is in force now.
+var onRecord = map[watch.Verb]bool{
 	watch.BeginCohort: true, watch.SetStage: true, watch.MoveCohort: true, watch.CountCohort: true, watch.EndCohort: true,
-	watch.DoTask: true, watch.RecordMist: true, watch.WriteNote: true,
+	watch.DoTask: true, watch.RecordMist: true, watch.WriteNote: true, watch.Calibrate: true, watch.ReplaceSensor: true,
 }
 
-// confirm completes the response to a command about animals: not what was asked, but what is in force because of it.
+// confirm completes the response to a command for the record: not what was asked, but what is in force because of it.
 func (l *loop) confirm(response *control.Response, cmd *watch.Command, effects []watch.Effect) {
 	for _, e := range effects {
 		if e.Kind == watch.Record {
@@ -20,8 +20,12 @@ func (l *loop) confirm(response *control.Response, cmd *watch.Command, effects [
 		}
 	}
 	response.Cohort = control.CohortOf(l.chain.Core.Animals(), cmd.Cohort, l.now())
+	if cmd.Verb == watch.Calibrate || cmd.Verb == watch.ReplaceSensor {
+		states, _ := l.chain.Core.Calibrations()
+		response.Calibrations = control.CalibrationsAbout(states, cmd, l.clock.Now())
+	}
 	response.Warnings = l.chain.Core.Apart(l.now())
-	words := control.Words{Location: l.site.Location, Title: l.title}
+	words := control.Words{Location: l.site.Location, Title: l.title, Temperature: l.site.Display.Temperature}
 	response.Words = words.Confirm(cmd, response)
 	for _, warning := range response.Warnings {
 		l.options.Log.Warn("cohorts that live together", "problem", warning)

@@ -111,6 +111,11 @@ func (l *loop) run(ctx context.Context) error {
 	} else {
 		l.chain.Core.Remember(animals)
 	}
+	if sensors, err := l.recorder.sensors(ctx); err != nil {
+		log.Error("the calibrations on record could not be read from the journal: those of the configuration are in force", "err", err)
+	} else {
+		l.chain.Core.RememberSensors(sensors)
+	}
 	l.resumeClock()
 	l.about.Started = l.clock.Now()
 	l.about.Reloaded, l.about.ReloadOK = l.about.Started, true
@@ -334,6 +339,7 @@ func (l *loop) publish() {
 	for i := range p.Points {
 		p.Points[i] = l.chain.Core.State(int32(i))
 	}
+	p.Calibrations, _ = l.chain.Core.Calibrations()
 	p.Sensors, p.Notifiers = l.health.copied(), l.notifierStates()
 	if since, flood := l.chain.Rules.Flood(); flood {
 		p.FloodSince = since.Time()

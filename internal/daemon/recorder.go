@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
@@ -176,20 +177,36 @@ func (rec *recorder) animals(ctx context.Context) ([]cohort.Entry, error) {
 	if rec.store == nil {
 		return nil, nil
 	}
-	var all []*journal.Entry
-	for filter := (store.Filter{Kinds: cohort.Kinds(), Limit: recentPage}); ; {
+	all, err := rec.allOf(ctx, cohort.Kinds())
+	if err != nil {
+		return nil, err
+	}
+	lately, err := rec.store.Journal(ctx, store.Filter{Kinds: cohort.CareKinds(), Limit: recentPage})
+	return cohort.Read(append(all, lately...)), err
+}
+
+// allOf returns all entries of kinds of which people write a few.
+func (rec *recorder) allOf(ctx context.Context, kinds []journal.Kind) (all []*journal.Entry, err error) {
+	for filter := (store.Filter{Kinds: kinds, Limit: recentPage}); ; {
 		page, err := rec.store.Journal(ctx, filter)
 		if err != nil {
 			return nil, err
 		}
 		all = append(all, page...)
 		if len(page) < recentPage {
-			break
+			return all, nil
 		}
 		filter.Before = page[len(page)-1].Seq
 	}
-	lately, err := rec.store.Journal(ctx, store.Filter{Kinds: cohort.CareKinds(), Limit: recentPage})
-	return cohort.Read(append(all, lately...)), err
+}
+
+// sensors returns the record of the sensors of the journal.
+func (rec *recorder) sensors(ctx context.Context) ([]calibration.Entry, error) {
+	if rec.store == nil {
+		return nil, nil
+	}
+	all, err := rec.allOf(ctx, calibration.Kinds())
+	return calibration.Read(all), err
 }
 
 // reading records a reading of a sensor.

@@ -27,10 +27,7 @@ func (s sensorHealth) of(site *config.Site) sensorHealth {
 		if !ok {
 			h = status.SensorHealth{ID: c.ID, Reads: map[string]uint64{}}
 		}
-		h.Driver, h.Calibrated = c.Driver, time.Time{}
-		if c.Calibration != nil {
-			h.Calibrated = c.Calibration.Date
-		}
+		h.Driver = c.Driver
 		list = append(list, h)
 	}
 	return list

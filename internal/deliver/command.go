@@ -12,10 +12,12 @@ import (
 	"unicode/utf8"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/strictjson"
 	"dewline/internal/format/timetext"
+	"dewline/sensors"
 )
 
 // maxCommand bounds the payload of a command.
@@ -54,6 +56,8 @@ type Command struct {
 //	command/done         {"task": "feed" *, "place": ID or "cohort": ID, "text": TEXT, AND}
 //	command/misting      {"place": ID *, "for": "45s", AND}
 //	command/note         {"text": TEXT *, "place": ID, "cohort": ID, AND}
+//	command/calibrate    {"sensor": ID *, "channel": "temperature" *, "offset": "-0.31 K" *, "uncertainty": "0.1 K", "method": TEXT, AND}
+//	command/replace-sensor  {"sensor": ID *, "text": TEXT, AND}
 //
 // where AND is {"at": TIME, "by": TEXT, "reason": TEXT, "corrects": ID}. Local times are those of the location; what is said to be so long
 // ago counts back from now.
@@ -89,18 +93,20 @@ func (t Topics) DecodeCommand(topic string, payload []byte, retained bool, locat
 type form struct{ required, optional []string }
 
 var forms = map[watch.Verb]form{
-	watch.Acknowledge: {nil, []string{"occurrence", "alarm", "by", "reason"}},
-	watch.Shelve:      {[]string{"alarm"}, []string{"for", "reason", "by", "occurrence"}},
-	watch.Unshelve:    {[]string{"alarm"}, []string{"reason", "by"}},
-	watch.Reset:       {[]string{"alarm"}, []string{"reason", "by", "occurrence"}},
-	watch.BeginCohort: {[]string{"cohort", "profile", "place", "stage"}, []string{"gosner", "count", "at", "by", "reason", "corrects"}},
-	watch.SetStage:    {[]string{"cohort", "stage"}, []string{"gosner", "at", "by", "reason", "corrects"}},
-	watch.MoveCohort:  {[]string{"cohort", "place"}, []string{"at", "by", "reason", "corrects"}},
-	watch.CountCohort: {[]string{"cohort", "count"}, []string{"why", "at", "by", "reason", "corrects"}},
-	watch.EndCohort:   {[]string{"cohort"}, []string{"why", "at", "by", "reason", "corrects"}},
-	watch.DoTask:      {[]string{"task"}, []string{"place", "cohort", "text", "at", "by", "reason", "corrects"}},
-	watch.RecordMist:  {[]string{"place"}, []string{"for", "at", "by", "reason", "corrects"}},
-	watch.WriteNote:   {[]string{"text"}, []string{"place", "cohort", "at", "by", "reason", "corrects"}},
+	watch.Acknowledge:   {nil, []string{"occurrence", "alarm", "by", "reason"}},
+	watch.Shelve:        {[]string{"alarm"}, []string{"for", "reason", "by", "occurrence"}},
+	watch.Unshelve:      {[]string{"alarm"}, []string{"reason", "by"}},
+	watch.Reset:         {[]string{"alarm"}, []string{"reason", "by", "occurrence"}},
+	watch.BeginCohort:   {[]string{"cohort", "profile", "place", "stage"}, []string{"gosner", "count", "at", "by", "reason", "corrects"}},
+	watch.SetStage:      {[]string{"cohort", "stage"}, []string{"gosner", "at", "by", "reason", "corrects"}},
+	watch.MoveCohort:    {[]string{"cohort", "place"}, []string{"at", "by", "reason", "corrects"}},
+	watch.CountCohort:   {[]string{"cohort", "count"}, []string{"why", "at", "by", "reason", "corrects"}},
+	watch.EndCohort:     {[]string{"cohort"}, []string{"why", "at", "by", "reason", "corrects"}},
+	watch.DoTask:        {[]string{"task"}, []string{"place", "cohort", "text", "at", "by", "reason", "corrects"}},
+	watch.RecordMist:    {[]string{"place"}, []string{"for", "at", "by", "reason", "corrects"}},
+	watch.Calibrate:     {[]string{"sensor", "channel", "offset"}, []string{"uncertainty", "method", "at", "by", "reason", "corrects"}},
+	watch.ReplaceSensor: {[]string{"sensor"}, []string{"text", "at", "by", "reason", "corrects"}},
+	watch.WriteNote:     {[]string{"text"}, []string{"place", "cohort", "at", "by", "reason", "corrects"}},
 }
 
 // read fills a command from its payload.
@@ -109,12 +115,15 @@ func (f form) read(c *watch.Command, payload []byte, location *time.Location, no
 	if err != nil {
 		return err
 	}
+	var found offsetText
 	readers := map[string]func(text string) error{
 		"alarm": text(&c.Alarm, maxID), "occurrence": text(&c.Occurrence, maxID), "by": text(&c.By, maxName),
 		"reason": text(&c.Reason, maxReason), "text": text(&c.Text, maxNote), "stage": text(&c.Stage, maxName),
 		"cohort": id(&c.Cohort), "place": id(&c.Place), "for": length(&c.For), "at": moment(&c.At, location, now),
 		"profile": id(&c.Profile), "why": text(&c.Why, maxName), "task": text(&c.Task, maxName), "corrects": text(&c.Corrects, maxID),
 		"gosner": whole(&c.Gosner), "count": func(value string) error { c.Count = new(int); return whole(c.Count)(value) },
+		"sensor": id(&c.Sensor), "channel": text(&c.Channel, maxName), "offset": text(&found.offset, maxName),
+		"uncertainty": text(&found.uncertainty, maxName), "method": text(&found.method, maxReason),
 	}
 	known := append(slices.Clone(f.required), f.optional...)
 	missing := slices.Clone(f.required)
@@ -134,9 +143,37 @@ func (f form) read(c *watch.Command, payload []byte, location *time.Location, no
 	if len(missing) > 0 {
 		return fmt.Errorf("missing: %s", strings.Join(missing, ", "))
 	}
+	if c.Verb == watch.Calibrate {
+		return found.read(c)
+	}
 	if c.Verb == watch.Acknowledge && c.Alarm == "" && c.Occurrence == "" {
 		return errors.New("missing: occurrence, or alarm")
 	}
+	return nil
+}
+
+// offsetText is a calibration as its members have it: an offset of a channel in any unit of a difference.
+type offsetText struct{ offset, uncertainty, method string }
+
+// read fills in the calibration of a command whose channel is known.
+func (t *offsetText) read(c *watch.Command) error {
+	q, ok := map[string]quantity.Quantity{
+		string(sensors.Temperature): quantity.AirTemperature, string(sensors.Humidity): quantity.RelativeHumidity, string(sensors.Pressure): quantity.Pressure,
+	}[c.Channel]
+	if !ok {
+		return fmt.Errorf("channel: %q is none of temperature, humidity and pressure", c.Channel)
+	}
+	found := journal.Calibration{Method: t.method}
+	var err error
+	if found.Offset, err = quantity.ParseDifference(q, t.offset); err != nil {
+		return fmt.Errorf("offset: %w", err)
+	}
+	if t.uncertainty != "" {
+		if found.Uncertainty, err = quantity.ParseDifference(q, t.uncertainty); err != nil {
+			return fmt.Errorf("uncertainty: %w", err)
+		}
+	}
+	c.Calibration = &found
 	return nil
 }
 

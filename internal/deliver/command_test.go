@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 )
 
@@ -38,6 +39,12 @@ func TestDecodeCommand(t *testing.T) {
 		{"acknowledge", `{"alarm":"loft/air-temperature/high"}`, watch.Command{Alarm: "loft/air-temperature/high", By: "via mqtt"}},
 		{"shelve", `{"alarm":"loft/air-temperature/high","for":"1 h"}`, watch.Command{Alarm: "loft/air-temperature/high", For: time.Hour, By: "via mqtt"}},
 		{"misting", `{"place":"loft","for":"45s"}`, watch.Command{Place: "loft", For: 45 * time.Second, By: "via mqtt"}},
+		{"calibrate", `{"sensor":"tub-1-probe","channel":"temperature","offset":"-0.9 degF","uncertainty":"0.1 K","method":"ice bath","at":"2026-07-01 07:20"}`,
+			watch.Command{
+				Sensor: "tub-1-probe", Channel: "temperature", At: instant.Of(morning), By: "via mqtt",
+				Calibration: &journal.Calibration{Method: "ice bath", Offset: -0.5, Uncertainty: 0.1},
+			}},
+		{"replace-sensor", `{"sensor":"tub-1-probe","text":"rusty"}`, watch.Command{Sensor: "tub-1-probe", Text: "rusty", By: "via mqtt"}},
 		{"note", `{"text":"two tadpoles moved\nto tub-2","place":"tub-1"}`,
 			watch.Command{Text: "two tadpoles moved\nto tub-2", Place: "tub-1", By: "via mqtt"}},
 	} {
@@ -80,6 +87,8 @@ func TestDecodeCommandRefuses(t *testing.T) {
 		{"a length that is none", "dewline/north-loft/command/shelve", `{"alarm":"x","for":"30"}`, "30m"},
 		{"a negative length", "dewline/north-loft/command/shelve", `{"alarm":"x","for":"-5m"}`, "length"},
 		{"a place that is no id", "dewline/north-loft/command/misting", `{"place":"Tub 1"}`, "place:"},
+		{"a channel that is none", "dewline/north-loft/command/calibrate", `{"sensor":"a","channel":"heat","offset":"1 K"}`, "none of temperature"},
+		{"an offset without a unit", "dewline/north-loft/command/calibrate", `{"sensor":"a","channel":"temperature","offset":"1"}`, "offset"},
 		{"a time that is none", "dewline/north-loft/command/note", `{"text":"x","at":"yesterday"}`, "local time"},
 		{"a count that is none", "dewline/north-loft/command/count", `{"cohort":"a-2026","count":"-3"}`, "whole number"},
 		{"two missing members", "dewline/north-loft/command/stage", `{}`, "missing: cohort, stage"},

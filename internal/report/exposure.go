@@ -48,6 +48,7 @@ type Exposure struct {
 	Alarms   []Alarm         `json:"alarms"`
 	Worst    []Worst         `json:"worst"`
 	Sensors  []Channel       `json:"sensors"`
+	Replaced []Replacement   `json:"replaced"`
 	Counts   []Count         `json:"counts"`
 	Care     []Care          `json:"care"`
 	Journal  []Note          `json:"journal"`
@@ -181,13 +182,12 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 		}
 		out.Points = append(out.Points, point)
 	}
-	if out.Sensors, err = s.sensors(out.Points); err != nil {
-		return nil, err
-	}
 	entries, err := s.entries(ctx, h)
 	if err != nil {
 		return nil, err
 	}
+	out.Sensors = s.sensors(out.Points, entries)
+	out.Replaced = s.replacements(entries, out.Sensors)
 	out.Alarms = s.alarms(entries)
 	if err := s.completeExtremes(ctx, h, out.Alarms); err != nil {
 		return nil, err
@@ -204,13 +204,13 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	return out, nil
 }
 
-// entries returns the journal up to the end of the range, and what was written of animals after it.
+// entries returns the journal up to the end of the range, and what was written of animals and sensors after it.
 func (s *subject) entries(ctx context.Context, h History) ([]*journal.Entry, error) {
 	entries, err := Entries(ctx, h, store.Filter{To: s.To.Add(1)})
 	if err != nil {
 		return nil, err
 	}
-	later, err := Entries(ctx, h, store.Filter{From: s.To.Add(1), Kinds: cohort.Kinds()})
+	later, err := Entries(ctx, h, store.Filter{From: s.To.Add(1), Kinds: append(cohort.Kinds(), journal.SensorCalibrated, journal.SensorReplaced)})
 	return append(entries, later...), err
 }
 

@@ -2,10 +2,14 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/care"
+	"dewline/internal/core/quantity"
+	"dewline/internal/format/exposure"
 )
 
 // limitSection lists the limits that held, each with the number of its source.
@@ -61,31 +65,49 @@ func numbers(list []int) string {
 
 // sensorSection lists what has measured, how well, and when that was last compared with a reference.
 func (w Words) sensorSection(e *Exposure) Section {
-	section := Section{Title: "Sensors and their calibration, as configured now"}
-	t := Table{Head: []string{"", "sensor", "driver", "uncertainty (k = 2)", "calibrated", "state"}}
+	section := Section{Title: "Sensors and their calibration"}
+	t := Table{Head: []string{"", "sensor", "driver", "uncertainty (k = 2)", "calibrated", "correction", "state"}}
 	for i := range e.Sensors {
 		s := &e.Sensors[i]
 		q := s.Point.Quantity
-		uncertainty, date, state := "not known", "–", "not compared with a reference"
+		uncertainty, date, correction, state := "not known", "–", "–", "not compared with a reference"
 		if s.Uncertainty != nil {
 			uncertainty = "±" + w.difference(q).Print(float64(*s.Uncertainty), q.Decimals()+1)
 		}
 		if s.Method != "none" {
-			date, state = "without a date", "by "+s.Method
-			if s.Method == "offset" {
-				state = "by an offset"
+			date, state = "without a date", s.Method
+			if s.Origin == calibration.Configuration {
+				state += ", of the configuration"
 			}
 		}
 		if !s.Calibrated.IsNone() {
 			date = w.date(s.Calibrated)
 		}
 		if s.Due {
-			state += ", due again: older than 12 months"
+			state += ", due again"
 		}
-		t.Rows = append(t.Rows, []string{e.where(s.Point), s.Sensor, s.Driver, uncertainty, date, state})
+		if s.Correction != nil {
+			correction = w.signed(q, *s.Correction)
+		}
+		if s.Drift != nil {
+			state += fmt.Sprintf(", reads %s against the one before", w.signed(q, *s.Drift))
+		}
+		t.Rows = append(t.Rows, []string{e.where(s.Point), s.Sensor, s.Driver, uncertainty, date, correction, state})
 	}
 	if len(t.Rows) > 0 {
 		section.Tables = []Table{t}
 	}
+	for i := range e.Replaced {
+		section.After = append(section.After, fmt.Sprintf("%s: %s. The history of the point goes on.", w.date(e.Replaced[i].At), e.Replaced[i].Text))
+	}
 	return section
+}
+
+// signed prints a difference of two values of q with its sign.
+func (w Words) signed(q quantity.Quantity, v exposure.Number) string {
+	text := w.difference(q).Print(math.Abs(float64(v)), q.Decimals()+1)
+	if v < 0 {
+		return "−" + text
+	}
+	return "+" + text
 }

@@ -85,13 +85,7 @@ func (w Words) bare(q quantity.Quantity, v *exposure.Number) string {
 
 // difference is the unit in which a difference of two values of q is written.
 func (w Words) difference(q quantity.Quantity) quantity.Unit {
-	if q.IsTemperature() {
-		if w.Temperature == quantity.Fahrenheit {
-			return quantity.FahrenheitDegree
-		}
-		return quantity.Kelvin
-	}
-	return q.Keeper(w.Temperature)
+	return q.KeeperDifference(w.Temperature)
 }
 
 func (w Words) degreeHours(q quantity.Quantity, v exposure.Number) string {

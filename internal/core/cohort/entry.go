@@ -1,8 +1,6 @@
 package cohort
 
 import (
-	"slices"
-
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
@@ -119,15 +117,5 @@ func (e *Entry) CanCorrect(older *Entry) bool {
 
 // InForce returns the entries whose place no other one has taken.
 func InForce(entries []Entry) []Entry {
-	index := map[string]*Entry{}
-	for i := range entries {
-		index[entries[i].ID] = &entries[i]
-	}
-	corrected := map[string]bool{}
-	for i := range entries {
-		if older := index[entries[i].Corrects]; older != nil && entries[i].Corrects != "" && entries[i].CanCorrect(older) {
-			corrected[older.ID] = true
-		}
-	}
-	return slices.DeleteFunc(slices.Clone(entries), func(e Entry) bool { return corrected[e.ID] })
+	return journal.Uncorrected(entries, func(e *Entry) string { return e.ID }, func(e *Entry) string { return e.Corrects }, (*Entry).CanCorrect)
 }

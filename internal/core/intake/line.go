@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quality"
 	"dewline/internal/core/quantity"
@@ -117,9 +118,10 @@ type source struct {
 // feed is a channel and the point it feeds.
 type feed struct {
 	Feed
-	judge *quality.Judge
-	to    *fusion
-	creep float64
+	configured Feed // as the line was made
+	judge      *quality.Judge
+	to         *fusion
+	creep      float64
 }
 
 // fusion combines the sensors of one point.
@@ -199,9 +201,31 @@ func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error)
 	}
 	tests.Gap = cmp.Or(tests.Gap, gap)
 	f.Accuracy = cmp.Or(f.Accuracy, measure.Accuracy)
-	made := &feed{Feed: f, judge: quality.NewJudge(tests), creep: f.Creep}
+	made := &feed{Feed: f, configured: f, judge: quality.NewJudge(tests), creep: f.Creep}
 	made.judge.Resume(f.Creep)
 	return made, nil
+}
+
+// Recalibrate puts in force what is on record of the channels of the sensors. A channel of which only the configuration says something is
+// corrected as the line was made.
+func (l *Line) Recalibrate(states []calibration.State) {
+	for i := range states {
+		s := &states[i]
+		from := l.sources[s.Sensor]
+		if from == nil {
+			continue
+		}
+		for _, f := range from.feeds {
+			if string(f.Channel) != s.Channel {
+				continue
+			}
+			f.Feed = f.configured
+			if s.Origin == calibration.Journal || s.Lapsed {
+				f.Calibration = s.Calibration
+				f.Accuracy = cmp.Or(s.Accuracy, f.Accuracy)
+			}
+		}
+	}
 }
 
 // Take handles one sample. An unknown sensor is an error.

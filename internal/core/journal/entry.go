@@ -4,6 +4,7 @@
 package journal
 
 import (
+	"slices"
 	"strconv"
 
 	"dewline/internal/core/instant"
@@ -43,6 +44,11 @@ const (
 	CohortMoved   Kind = "cohort.moved"   // Cohort, Place
 	CohortCounted Kind = "cohort.counted" // Cohort, Count, Why
 	CareDone      Kind = "care.done"      // Task, Place or Cohort, Text
+
+	// The record of the sensors. Since and Corrects are as in the record of the animals.
+	SensorCalibrated Kind = "sensor.calibrated" // Sensor, Channel, Part, Calibration
+	SensorReplaced   Kind = "sensor.replaced"   // Sensor, Part, Text: another part answers under the same id
+	SensorAssigned   Kind = "sensor.assigned"   // Sensor, Place, Text: a point is measured by another sensor from now on
 
 	FloodBegan   Kind = "flood.began"      // more alarms than a person can follow
 	FloodEnded   Kind = "flood.ended"      //
@@ -114,6 +120,12 @@ type Entry struct {
 	Corrects string `json:"corrects,omitempty"` // the ID of the entry whose place this one takes
 	Seeded   bool   `json:"seeded,omitempty"`   // the configuration said it, not a person
 
+	// Of the record of the sensors.
+	Sensor      string       `json:"sensor,omitempty"`
+	Channel     string       `json:"channel,omitempty"`
+	Part        string       `json:"part,omitempty"` // which part it is, as far as its driver and address say
+	Calibration *Calibration `json:"calibration,omitempty"`
+
 	By     string `json:"by,omitempty"`     // the person or rule that caused it
 	Reason string `json:"reason,omitempty"` // why, in words
 	Doubt  string `json:"doubt,omitempty"`  // why the readings behind an alarm are in doubt: what is wrong with the sensor
@@ -129,14 +141,51 @@ type Expectation struct {
 	To   *instant.Instant `json:"to,omitempty"`
 }
 
+// Calibration is what comparing a channel of a sensor with a reference has shown: a corrected value is Gain × measured + Offset. Values
+// are in the canonical unit of the channel, uncertainties expanded (k = 2).
+type Calibration struct {
+	Method      string       `json:"method"` // such as "ice bath"
+	Gain        float64      `json:"gain"`
+	Offset      float64      `json:"offset"`
+	Uncertainty float64      `json:"uncertainty,omitempty"` // of a corrected value; 0 where that of the sensor stays in force
+	Residual    float64      `json:"residual,omitempty"`    // standard deviation of the readings around the reference once corrected
+	Points      []Comparison `json:"points,omitempty"`      // the one or two comparisons that Gain and Offset follow from; none of a mere offset
+}
+
+// Comparison is the mean of the readings of a channel beside a reference.
+type Comparison struct {
+	Measured             float64 `json:"measured"`
+	MeasuredUncertainty  float64 `json:"measured_uncertainty,omitempty"`
+	Reference            float64 `json:"reference"`
+	ReferenceUncertainty float64 `json:"reference_uncertainty,omitempty"`
+}
+
 // ID returns the identity of the entry: the same on every repeat of its delivery, different for every other entry.
 func (e *Entry) ID() string { return e.Run + "-" + strconv.FormatUint(e.Seq, 10) }
 
 // Dated reports whether Since is a date that a person has given, which a wrong clock has no part in.
 func (e *Entry) Dated() bool {
 	switch e.Kind {
-	case StageSet, CohortBegan, CohortStage, CohortMoved, CohortCounted, CareDone, Misting, Note:
+	case StageSet, CohortBegan, CohortStage, CohortMoved, CohortCounted, CareDone, Misting, Note, SensorCalibrated, SensorReplaced:
 		return e.Since != nil && *e.Since != e.At
 	}
 	return false
+}
+
+// Uncorrected returns those of the entries of a record whose place no other one has taken. id and corrects read the identity of an entry
+// and of the one that it corrects, "" for none; may reports whether a later entry can take the place of an older one.
+func Uncorrected[E any](entries []E, id, corrects func(*E) string, may func(later, older *E) bool) []E {
+	index := map[string]*E{}
+	for i := range entries {
+		index[id(&entries[i])] = &entries[i]
+	}
+	taken := map[string]bool{}
+	for i := range entries {
+		if of := corrects(&entries[i]); of != "" {
+			if older := index[of]; older != nil && may(&entries[i], older) {
+				taken[of] = true
+			}
+		}
+	}
+	return slices.DeleteFunc(slices.Clone(entries), func(e E) bool { return taken[id(&e)] })
 }

@@ -37,10 +37,11 @@ type Pipeline struct {
 	Core  *watch.Core  // made by [Pipeline.Configure]
 	Rules *notify.Rules
 
-	sensors map[string]sensor // by id
-	lined   *intake.Line      // the line that knows which channels are erratic
-	ready   Ready
-	spent   Ready // was given out last
+	sensors      map[string]sensor // by id
+	lined        *intake.Line      // the line that knows which channels are erratic, and their calibrations
+	calibrations int               // the number of those of the core that the line knows
+	ready        Ready
+	spent        Ready // was given out last
 }
 
 // sensor is a sensor of the core with the points it feeds: searching these few is faster than a lookup by name.
@@ -67,7 +68,7 @@ func (c *Pipeline) Configure(site watch.Site, run string) {
 	if c.Rules != nil {
 		c.Rules.Site(&site)
 	}
-	c.sensors = map[string]sensor{}
+	c.sensors, c.calibrations = map[string]sensor{}, -1
 	for i := range site.Sensors {
 		s := sensor{index: int32(i)}
 		for _, channel := range site.Sensors[i].Channels {
@@ -89,6 +90,10 @@ func (c *Pipeline) Sensor(id string) (int32, bool) {
 
 // Take handles one sample of a sensor, good or failed. The outcome is valid until the next call.
 func (c *Pipeline) Take(s intake.Sample) (intake.Outcome, error) {
+	if states, changed := c.Core.Calibrations(); c.lined != c.Line || c.calibrations != changed {
+		c.calibrations = changed
+		c.Line.Recalibrate(states)
+	}
 	if c.lined != c.Line {
 		c.lined = c.Line
 		for _, channel := range c.Core.UnsteadyChannels() {

@@ -86,22 +86,11 @@ func TestCalibrationRefuses(t *testing.T) {
 	}
 }
 
-func TestCalibrationIsDueAfterTwelveMonths(t *testing.T) {
-	c := &Calibration{Gain: 1, At: made}
-	year := instant.Of(time.Date(2027, 2, 28, 9, 0, 0, 0, time.UTC))
-	assert.False(t, c.Due(year))
-	assert.Empty(t, c.Warning(year))
-	assert.True(t, c.Due(year.Add(time.Second)))
-	assert.Equal(t, "the calibration of 2026-02-28 is older than 12 months: calibrate again", c.Warning(year.Add(time.Second)))
-	assert.False(t, (&Calibration{Gain: 1}).Due(year), "without a date nothing is known")
-}
-
 func TestWithoutCalibrationNothingChanges(t *testing.T) {
 	var c *Calibration
 	assert.Equal(t, 21.5, c.Apply(21.5))
 	assert.Equal(t, 0.5, c.Expanded(21.5, 0.5))
 	assert.NoError(t, c.Check())
-	assert.False(t, c.Due(made))
 	assert.Equal(t, 0.7, (&Calibration{Gain: 1, Uncertainty: 0.7}).Expanded(21.5, 0.5), "numbers of a certificate")
 }
 

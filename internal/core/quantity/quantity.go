@@ -138,6 +138,17 @@ func (q Quantity) Keeper(temperature Unit) Unit {
 	return q.Unit()
 }
 
+// KeeperDifference returns the unit in which people read a difference of two values of q, given their unit of temperature.
+func (q Quantity) KeeperDifference(temperature Unit) Unit {
+	if !q.IsTemperature() {
+		return q.Keeper(temperature)
+	}
+	if temperature == Fahrenheit {
+		return FahrenheitDegree
+	}
+	return Kelvin
+}
+
 // Decimals returns how many decimals of q people are shown in their unit.
 func (q Quantity) Decimals() int {
 	if q == VapourPressureDeficit {

@@ -90,11 +90,12 @@ type Window struct {
 	Measured bool            `json:"measured"` // from temperatures of its own water; false: that of the profile is assumed
 }
 
-// Calibration is a sensor that is due for one.
+// Calibration is a channel of a sensor that is due for one.
 type Calibration struct {
-	Sensor string          `json:"sensor"`
-	Last   instant.Instant `json:"last"`
-	Due    instant.Instant `json:"due"`
+	Sensor  string          `json:"sensor"`
+	Channel string          `json:"channel"`
+	Last    instant.Instant `json:"last"`
+	Due     instant.Instant `json:"due"`
 }
 
 // Count returns how many tasks are due, those that are overdue included, and how many are overdue.

@@ -218,10 +218,12 @@ func (c *Core) Remember(entries []cohort.Entry) {
 	c.site.Intervals = c.record.Intervals()
 }
 
-// FollowConfiguration records what a new configuration has changed about where cohorts live: what was true before stays on record.
+// FollowConfiguration records what a new configuration has changed about where cohorts live and what its sensors are:
+// what was true before stays on record.
 func (c *Core) FollowConfiguration(at instant.Instant) (out []Effect) {
+	out = c.followParts(max(at, c.now), out)
 	if c.before == nil {
-		return nil
+		return out
 	}
 	at = max(at, c.now) // a clock that is not confirmed may show a time long gone by
 	for _, e := range c.record.Follow(c.before, at) {

@@ -3,6 +3,7 @@ package watch
 import (
 	"time"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
@@ -22,6 +23,8 @@ type Site struct {
 	// Components are the parts of dewline itself whose failure is an alarm.
 	Components []Component
 	Profiles   map[string]*care.Profile
+	// Calibrations are those of the configuration, one seed for each channel that feeds a point.
+	Calibrations []calibration.Seed
 	// Intervals say which animals live where, and when. A core makes them of Cohorts where there are none, and again with each entry
 	// about animals. [Site.WithRecord] makes them of what is on record already.
 	Intervals []cohort.Interval
@@ -46,6 +49,8 @@ type Cohort = cohort.Seed
 // channel are a fault of that channel.
 type SensorFeeds struct {
 	ID string
+	// Part says which part it is, as far as the configuration does; "" where it does not.
+	Part string
 	// Channels are what it delivers.
 	Channels []Channel
 	// FaultAfter is how long it, or one of its channels, may fail without a break before the fault alarm is raised.
@@ -109,43 +114,48 @@ type Verb string
 
 // The verbs of commands.
 const (
-	Acknowledge  Verb = "acknowledge"
-	Reset        Verb = "reset"
-	Shelve       Verb = "shelve"
-	Unshelve     Verb = "unshelve"
-	OutOfService Verb = "out-of-service"
-	InService    Verb = "in-service"
-	BeginCohort  Verb = "begin"
-	SetStage     Verb = "stage"
-	MoveCohort   Verb = "move"
-	CountCohort  Verb = "count"
-	EndCohort    Verb = "end"
-	DoTask       Verb = "done"
-	RecordMist   Verb = "misting"
-	WriteNote    Verb = "note"
-	Repeat       Verb = "repeat" // re-alarm: sent by a repetition rule, not by a person
-	Report       Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Notifiers
+	Acknowledge   Verb = "acknowledge"
+	Reset         Verb = "reset"
+	Shelve        Verb = "shelve"
+	Unshelve      Verb = "unshelve"
+	OutOfService  Verb = "out-of-service"
+	InService     Verb = "in-service"
+	BeginCohort   Verb = "begin"
+	SetStage      Verb = "stage"
+	MoveCohort    Verb = "move"
+	CountCohort   Verb = "count"
+	EndCohort     Verb = "end"
+	DoTask        Verb = "done"
+	RecordMist    Verb = "misting"
+	Calibrate     Verb = "calibrate"
+	ReplaceSensor Verb = "replace-sensor"
+	WriteNote     Verb = "note"
+	Repeat        Verb = "repeat" // re-alarm: sent by a repetition rule, not by a person
+	Report        Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Notifiers
 )
 
 // Command is a request of a person, or of a rule that acts for one.
 type Command struct {
-	Verb       Verb            `json:"verb"`
-	Alarm      string          `json:"alarm,omitempty"`
-	Occurrence string          `json:"occurrence,omitempty"`
-	For        time.Duration   `json:"for,omitempty"` // length of a shelf, or of a misting
-	Reason     string          `json:"reason,omitempty"`
-	By         string          `json:"by,omitempty"`
-	Cohort     string          `json:"cohort,omitempty"`
-	Stage      string          `json:"stage,omitempty"`
-	Place      string          `json:"place,omitempty"`
-	Text       string          `json:"text,omitempty"`
-	At         instant.Instant `json:"at"` // for what happened earlier; 0 = now
-	Profile    string          `json:"profile,omitempty"`
-	Gosner     int             `json:"gosner,omitempty"`
-	Count      *int            `json:"count,omitempty"`
-	Why        string          `json:"why,omitempty"`
-	Task       string          `json:"task,omitempty"`
-	Corrects   string          `json:"corrects,omitempty"` // the entry whose place the one of this command takes
+	Verb        Verb                 `json:"verb"`
+	Alarm       string               `json:"alarm,omitempty"`
+	Occurrence  string               `json:"occurrence,omitempty"`
+	For         time.Duration        `json:"for,omitempty"` // length of a shelf, or of a misting
+	Reason      string               `json:"reason,omitempty"`
+	By          string               `json:"by,omitempty"`
+	Cohort      string               `json:"cohort,omitempty"`
+	Stage       string               `json:"stage,omitempty"`
+	Place       string               `json:"place,omitempty"`
+	Text        string               `json:"text,omitempty"`
+	At          instant.Instant      `json:"at"` // for what happened earlier; 0 = now
+	Profile     string               `json:"profile,omitempty"`
+	Gosner      int                  `json:"gosner,omitempty"`
+	Count       *int                 `json:"count,omitempty"`
+	Why         string               `json:"why,omitempty"`
+	Task        string               `json:"task,omitempty"`
+	Corrects    string               `json:"corrects,omitempty"` // the entry whose place the one of this command takes
+	Sensor      string               `json:"sensor,omitempty"`
+	Channel     string               `json:"channel,omitempty"`
+	Calibration *journal.Calibration `json:"calibration,omitempty"`
 
 	// Of a report, or of a repetition for notifiers that send late. Commands from outside cannot set them.
 	Kind      journal.Kind     `json:"-"`

@@ -106,6 +106,8 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 	if c.doubt.Any() {
 		c.record.Shift(c.doubt.Runs, ev.By)
 		c.site.Intervals = c.record.Intervals()
+		c.sensors.Shift(c.doubt.Runs, ev.By)
+		c.settleCalibrations()
 	}
 	c.now, c.deadline = ev.At, instant.None
 	e := c.newEntry(journal.ClockStepped, ev.At)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
@@ -15,6 +16,8 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	switch cmd.Verb {
 	case BeginCohort, SetStage, MoveCohort, CountCohort, EndCohort, DoTask:
 		return c.aboutAnimals(at, cmd, out)
+	case Calibrate, ReplaceSensor:
+		return c.aboutSensors(at, cmd, out)
 	case RecordMist, WriteNote:
 		return c.recordNote(at, cmd, out)
 	case Report:
@@ -157,6 +160,9 @@ func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effe
 	if cmd.At != 0 && !cmd.At.IsNone() {
 		when = min(cmd.At, at)
 	}
+	if kind == journal.Note && c.sensors.Has(cmd.Corrects) {
+		return c.withdrawSensor(at, cmd, out)
+	}
 	said := cohort.Entry{
 		Seq: c.seq + 1, Run: c.run, At: when, Since: when, Kind: kind, Cohort: cmd.Cohort, Place: cmd.Place, Count: cohort.NotCounted, Corrects: cmd.Corrects,
 	}
@@ -172,6 +178,15 @@ func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effe
 	said.ID = e.ID()
 	out = append(out, Effect{Kind: Record, Point: -1, Entry: e})
 	return c.putOnRecord(at, said, out)
+}
+
+// withdrawSensor takes an entry about a sensor back by a note.
+func (c *Core) withdrawSensor(at instant.Instant, cmd *Command, out []Effect) []Effect {
+	e := calibration.Entry{Seq: c.seq + 1, At: at, Since: at, Kind: journal.Note, Sensor: cmd.Sensor, Corrects: cmd.Corrects}
+	if problem := c.sensors.Refusal(&e); problem != "" {
+		return c.Refuse(at, cmd, problem, out)
+	}
+	return c.recordSensor(at, e, cmd, out)
 }
 
 // report adds an entry about the alarms themselves to the journal. It changes no alarm.

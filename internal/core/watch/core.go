@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
@@ -32,7 +33,12 @@ type Core struct {
 	faultOf   []int32       // index in faults of each sensor itself; its channels follow
 	ownFaults int32         // index in faults of the first component; the others follow
 	record    cohort.Record // of the animals
-	before    []Cohort      // of the configuration before this one; nil where there was none
+
+	sensors             calibration.Record // of the sensors
+	calibrations        []calibration.State
+	calibrationsChanged int
+	partsBefore         []savedPart // under the configuration of the restored state
+	before              []Cohort    // of the configuration before this one; nil where there was none
 
 	run           string
 	reportDerived bool
@@ -139,6 +145,8 @@ func New(site Site, run string) *Core {
 	c.addDerived()
 	c.addAlarms()
 	c.addFaults()
+	c.sensors.Seeds = site.Calibrations
+	c.settleCalibrations()
 	return c
 }
 

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
@@ -28,21 +29,23 @@ type stageSet struct {
 // snapshot is the whole state of a core apart from its configuration. It is written with encoding/gob, which keeps
 // nanoseconds and every bit of a float, and which skips fields that a later version adds or drops.
 type snapshot struct {
-	Version  int
-	Site     string
-	Run      string
-	Seq      uint64
-	Now      instant.Instant
-	Late     uint64
-	Cuts     []instant.Instant
-	Stages   []stageSet // of older versions
-	Record   []cohort.Entry
-	Cohorts  []Cohort // of the configuration then
-	Points   []savedPoint
-	Pairings []savedPairing
-	Alarms   []savedAlarm
-	Sensors  []savedSensor
-	Doubt    *UnconfirmedClock // absent while the clock is confirmed
+	Version      int
+	Site         string
+	Run          string
+	Seq          uint64
+	Now          instant.Instant
+	Late         uint64
+	Cuts         []instant.Instant
+	Stages       []stageSet // of older versions
+	Record       []cohort.Entry
+	Cohorts      []Cohort // of the configuration then
+	Calibrations []calibration.Entry
+	Parts        []savedPart // of the configuration then
+	Points       []savedPoint
+	Pairings     []savedPairing
+	Alarms       []savedAlarm
+	Sensors      []savedSensor
+	Doubt        *UnconfirmedClock // absent while the clock is confirmed
 }
 
 type savedPoint struct {
@@ -76,7 +79,7 @@ const snapshotVersion = 2
 func (c *Core) Snapshot() ([]byte, error) {
 	s := snapshot{
 		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
-		Cuts: c.cuts, Record: c.record.Entries, Cohorts: c.record.Seeds,
+		Cuts: c.cuts, Record: c.record.Entries, Cohorts: c.record.Seeds, Calibrations: c.sensors.Entries, Parts: c.parts(),
 		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.faults)),
 	}
 	if c.doubt.Any() {
@@ -146,6 +149,9 @@ func (c *Core) Restore(data []byte) (err error) {
 	}
 	c.record.Add(s.Record...)
 	c.before = s.Cohorts
+	c.sensors.Add(s.Calibrations...)
+	c.partsBefore = s.Parts
+	c.settleCalibrations()
 	c.site.Intervals = c.record.Intervals()
 	c.restorePoints(&s)
 	c.restoreAlarms(&s)

@@ -43,6 +43,11 @@ func (s *snapshot) validate() error {
 		e := &s.Record[i]
 		check("entry "+e.ID+" of the record of the animals", e.Stage <= care.Adult && e.Count >= cohort.NotCounted && validTimes(e.At, e.Since) && !e.Since.IsNone())
 	}
+	check("the record of the sensors", len(s.Calibrations) <= maxCuts)
+	for i := range s.Calibrations {
+		e := &s.Calibrations[i]
+		check("entry "+e.ID+" of the record of the sensors", validTimes(e.At, e.Since) && !e.Since.IsNone())
+	}
 	for _, seed := range s.Cohorts {
 		for _, entry := range seed.Stages {
 			check("a stage of cohort "+seed.ID, entry.Stage <= care.Adult)

@@ -191,7 +191,7 @@ func (f *Formatter) Window(w *today.Window, now instant.Instant) string {
 
 func (f *Formatter) calibrations(t *today.Today) (lines []string) {
 	for _, c := range t.Calibration {
-		lines = append(lines, fmt.Sprintf("%s: last calibrated on %s", OneLine(c.Sensor), f.day(c.Last, t.At)))
+		lines = append(lines, fmt.Sprintf("%s: its %s was last calibrated on %s", OneLine(c.Sensor), c.Channel, f.day(c.Last, t.At)))
 	}
 	return lines
 }

@@ -49,7 +49,7 @@ func fullDay() *today.Today {
 			{Cohort: "d-2026", Place: "tub-2", Stage: care.Larva, Began: local(7, 1, 0, 0), Next: care.Metamorph, Early: none, Late: none, Measured: true},
 			{Cohort: "e-2026", Place: "grow-out", Stage: care.Metamorph, Began: local(7, 3, 0, 0), Next: care.Juvenile, Early: none, Late: none, Overdue: true},
 		},
-		Calibration: []today.Calibration{{Sensor: "grow-out-air", Last: instant.Of(time.Date(2025, 6, 1, 0, 0, 0, 0, time.UTC)), Due: local(6, 1, 0, 0)}},
+		Calibration: []today.Calibration{{Sensor: "grow-out-air", Channel: "humidity", Last: instant.Of(time.Date(2025, 6, 1, 0, 0, 0, 0, time.UTC)), Due: local(6, 1, 0, 0)}},
 	}
 }
 

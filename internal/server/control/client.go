@@ -49,6 +49,16 @@ func (c *Client) Cohorts(ctx context.Context) ([]*Cohort, error) {
 	return list, c.understand(code, data, &list, http.StatusOK)
 }
 
+// Calibrations asks for what is in force for all channels of the sensors.
+func (c *Client) Calibrations(ctx context.Context) ([]Calibration, error) {
+	code, data, err := c.do(ctx, http.MethodGet, "/calibrations", nil)
+	if err != nil {
+		return nil, err
+	}
+	var list []Calibration
+	return list, c.understand(code, data, &list, http.StatusOK)
+}
+
 // Site asks how the site shows times and values.
 func (c *Client) Site(ctx context.Context) (Site, error) {
 	code, data, err := c.do(ctx, http.MethodGet, "/site", nil)

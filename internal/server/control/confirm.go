@@ -8,13 +8,15 @@ import (
 
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 )
 
-// Words writes what is on record of animals for people.
+// Words writes what is on record of animals and sensors for people.
 type Words struct {
-	Location *time.Location
-	Title    func(place string) string // what people call a place; "" for no other name than its id
+	Location    *time.Location
+	Title       func(place string) string // what people call a place; "" for no other name than its id
+	Temperature quantity.Unit             // in which temperatures are shown
 }
 
 // Date writes a time with its day and year; at midnight without the hour.
@@ -37,8 +39,11 @@ func (w Words) place(id string) string {
 	return cmp.Or(w.Title(id), id)
 }
 
-// Confirm says what is in force after a command about animals or their care, and how to take it back.
+// Confirm says what is in force after a command about animals, their care or sensors, and how to take it back.
 func (w Words) Confirm(cmd *watch.Command, r *Response) string {
+	if cmd.Verb == watch.Calibrate || cmd.Verb == watch.ReplaceSensor {
+		return w.confirmSensor(cmd, r)
+	}
 	if !r.Changed {
 		return "That was on record already, and nothing has changed. " + w.Now(r.Cohort)
 	}

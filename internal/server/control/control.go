@@ -3,6 +3,7 @@
 package control
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -45,24 +46,27 @@ type Alarm struct {
 
 // Request is a command as it is sent: the core's own, with the length of a shelf in seconds.
 type Request struct {
-	Verb       watch.Verb `json:"verb"`
-	Alarm      string     `json:"alarm,omitempty"`
-	Occurrence string     `json:"occurrence,omitempty"`
-	ForSeconds float64    `json:"for_seconds,omitempty"`
-	Reason     string     `json:"reason,omitempty"`
-	By         string     `json:"by,omitempty"`
-	Cohort     string     `json:"cohort,omitempty"`
-	Stage      string     `json:"stage,omitempty"`
-	Place      string     `json:"place,omitempty"`
-	Notifier   string     `json:"outlet,omitempty"` // of a test; absent: all
-	Text       string     `json:"text,omitempty"`
-	At         string     `json:"at,omitempty"` // as [timetext.Parse] reads it
-	Profile    string     `json:"profile,omitempty"`
-	Gosner     int        `json:"gosner,omitempty"`
-	Count      *int       `json:"count,omitempty"`
-	Why        string     `json:"why,omitempty"`
-	Task       string     `json:"task,omitempty"`
-	Corrects   string     `json:"corrects,omitempty"`
+	Verb        watch.Verb           `json:"verb"`
+	Alarm       string               `json:"alarm,omitempty"`
+	Occurrence  string               `json:"occurrence,omitempty"`
+	ForSeconds  float64              `json:"for_seconds,omitempty"`
+	Reason      string               `json:"reason,omitempty"`
+	By          string               `json:"by,omitempty"`
+	Cohort      string               `json:"cohort,omitempty"`
+	Stage       string               `json:"stage,omitempty"`
+	Place       string               `json:"place,omitempty"`
+	Notifier    string               `json:"outlet,omitempty"` // of a test; absent: all
+	Text        string               `json:"text,omitempty"`
+	At          string               `json:"at,omitempty"` // as [timetext.Parse] reads it
+	Profile     string               `json:"profile,omitempty"`
+	Gosner      int                  `json:"gosner,omitempty"`
+	Count       *int                 `json:"count,omitempty"`
+	Why         string               `json:"why,omitempty"`
+	Task        string               `json:"task,omitempty"`
+	Corrects    string               `json:"corrects,omitempty"`
+	Sensor      string               `json:"sensor,omitempty"`
+	Channel     string               `json:"channel,omitempty"`
+	Calibration *journal.Calibration `json:"calibration,omitempty"` // gain and offset follow from its points, if it has any
 }
 
 // Response is the outcome of a command.
@@ -81,6 +85,9 @@ type Response struct {
 	Cohort   *Cohort  `json:"cohort,omitempty"`
 	Words    string   `json:"words,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
+
+	// Of a command about a sensor: what is in force now for the channels it was about.
+	Calibrations []Calibration `json:"calibrations,omitempty"`
 }
 
 // Site says how the site shows times and values to people.
@@ -126,6 +133,7 @@ func (r Request) Command(location *time.Location, now time.Time) (watch.Command,
 		Verb: r.Verb, Alarm: r.Alarm, Occurrence: r.Occurrence, For: time.Duration(r.ForSeconds * float64(time.Second)),
 		Reason: r.Reason, By: r.By, Cohort: r.Cohort, Stage: r.Stage, Place: r.Place, Text: r.Text,
 		Profile: r.Profile, Gosner: r.Gosner, Count: r.Count, Why: r.Why, Task: r.Task, Corrects: r.Corrects,
+		Sensor: r.Sensor, Channel: r.Channel, Calibration: r.Calibration,
 	}
 	if r.Notifier != "" {
 		cmd.Notifiers = []string{r.Notifier}
@@ -151,6 +159,7 @@ func decodeRequest(data []byte) (Request, error) {
 		"verb": &r.Verb, "alarm": &r.Alarm, "occurrence": &r.Occurrence, "for_seconds": &r.ForSeconds, "reason": &r.Reason,
 		"by": &r.By, "cohort": &r.Cohort, "stage": &r.Stage, "place": &r.Place, "text": &r.Text, "at": &r.At, "outlet": &r.Notifier,
 		"profile": &r.Profile, "gosner": &r.Gosner, "count": &r.Count, "why": &r.Why, "task": &r.Task, "corrects": &r.Corrects,
+		"sensor": &r.Sensor, "channel": &r.Channel, "calibration": &r.Calibration,
 	}
 	for _, m := range members {
 		field, known := fields[m.Name]
@@ -158,7 +167,9 @@ func decodeRequest(data []byte) (Request, error) {
 			return Request{}, fmt.Errorf("unknown member %q (known: %s)", m.Name,
 				strings.Join(slices.Sorted(maps.Keys(fields)), ", "))
 		}
-		if err := json.Unmarshal(m.Value, field); err != nil {
+		decoder := json.NewDecoder(bytes.NewReader(m.Value))
+		decoder.DisallowUnknownFields()
+		if err := decoder.Decode(field); err != nil {
 			return Request{}, fmt.Errorf("%s: %w", m.Name, err)
 		}
 	}

@@ -66,6 +66,9 @@ func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http
 	mux.HandleFunc("GET /cohorts", func(w http.ResponseWriter, r *http.Request) {
 		answer(w, http.StatusOK, Cohorts(current.Get().Animals, instant.Of(current.Get().At)))
 	})
+	mux.HandleFunc("GET /calibrations", func(w http.ResponseWriter, r *http.Request) {
+		answer(w, http.StatusOK, CalibrationsOf(current.Get().Calibrations, instant.Of(current.Get().At)))
+	})
 	mux.HandleFunc("GET /site", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, siteOf(current.Get())) })
 	mux.HandleFunc("GET /status", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, StateOf(current.Get())) })
 	mux.HandleFunc("GET /outlets", func(w http.ResponseWriter, r *http.Request) {

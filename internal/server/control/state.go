@@ -18,7 +18,8 @@ type State struct {
 	Active         int              `json:"active"`          // alarms
 	ToAcknowledge  int              `json:"to_acknowledge"`
 	Notifiers      []NotifierStatus `json:"outlets"`
-	History        *HistoryState    `json:"history"` // null where nothing is kept
+	Calibrations   []Calibration    `json:"calibrations"` // of each channel that feeds a point
+	History        *HistoryState    `json:"history"`      // null where nothing is kept
 }
 
 // HistoryState is the state of the history file.
@@ -33,6 +34,7 @@ func StateOf(p *status.Snapshot) State {
 	s := State{
 		Site: p.Site, At: instantOf(p.At), Started: instantOf(p.Started), ClockConfirmed: p.Confirmed, ConfigInForce: instantOf(p.Reloaded),
 		ConfigRefused: !p.ReloadOK, Watched: []string{}, Unwatched: []string{}, Notifiers: NotifierStatuses(p),
+		Calibrations: CalibrationsOf(p.Calibrations, instant.Of(p.At)),
 	}
 	if p.Overview != nil {
 		watched, unwatched := p.Overview()

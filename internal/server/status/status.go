@@ -7,6 +7,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
@@ -14,26 +15,27 @@ import (
 
 // Picture is a site at one moment.
 type Snapshot struct {
-	Site       string
-	Run        string
-	At         time.Time
-	Started    time.Time
-	Display    quantity.Unit // the keeper's unit of temperature
-	Location   *time.Location
-	Titles     map[string]string // what people call a place, by its id
-	Confirmed  bool              // the clock is known to be right
-	Points     []watch.PointState
-	Animals    []cohort.Interval // who lived where, and when
-	Alarms     []watch.AlarmState
-	Sensors    []SensorHealth
-	Notifiers  []NotifierHealth
-	Calls      Calls
-	FloodSince time.Time     // start of the flood of alarms that there is now; zero where there is none
-	History    *History      // nil where nothing is kept
-	Late       uint64        // readings that came too late to count
-	ClockSteps time.Duration // sum of the sizes of all steps of the clock
-	Reloaded   time.Time     // last time a configuration came into force
-	ReloadOK   bool          // the last attempt to load one succeeded
+	Site         string
+	Run          string
+	At           time.Time
+	Started      time.Time
+	Display      quantity.Unit // the keeper's unit of temperature
+	Location     *time.Location
+	Titles       map[string]string // what people call a place, by its id
+	Confirmed    bool              // the clock is known to be right
+	Points       []watch.PointState
+	Animals      []cohort.Interval // who lived where, and when
+	Alarms       []watch.AlarmState
+	Sensors      []SensorHealth
+	Calibrations []calibration.State // of each channel that feeds a point
+	Notifiers    []NotifierHealth
+	Calls        Calls
+	FloodSince   time.Time     // start of the flood of alarms that there is now; zero where there is none
+	History      *History      // nil where nothing is kept
+	Late         uint64        // readings that came too late to count
+	ClockSteps   time.Duration // sum of the sizes of all steps of the clock
+	Reloaded     time.Time     // last time a configuration came into force
+	ReloadOK     bool          // the last attempt to load one succeeded
 	// Overview returns as sentences what is watched and within which limits now, and what a keeper should look at. It is nil before
 	// the first configuration.
 	Overview func() (watched, unwatched []string)
@@ -56,7 +58,6 @@ type SensorHealth struct {
 	Driver      string
 	Where       string
 	Part        string
-	Calibrated  time.Time // its last calibration; zero where none is configured with its date
 	LastSuccess time.Time
 	LastError   string
 	LastKind    string            // kind of the last error, "" after a success

@@ -234,6 +234,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "GET", "/api/trend", points + "&from=2026-05-14T00:00:00Z&to=2026-07-14T00:00:00Z&columns=days", "", 200},
 		{site, "GET", "/api/live", "changes=some", "", 400},
 		{site, "GET", "/api/today", "", "", 200},
+		{site, "GET", "/api/calibrations", "", "", 200},
 		{site, "GET", "/api/marks", span, "", 200},
 		{site, "GET", "/api/marks", "from=2026-05-14T00:00:00Z&to=2026-07-14T12:00:00Z&place=tub-1", "", 200},
 		{site, "GET", "/api/marks", "", "", 400},

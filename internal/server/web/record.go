@@ -35,11 +35,12 @@ var kindGroups = map[string][]journal.Kind{
 		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting,
 	},
 	"raised":   {journal.AlarmRaised, journal.AlarmCleared},
-	"people":   {journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmShelved, journal.AlarmUnshelved, journal.AlarmDisabled, journal.AlarmEnabled, journal.CommandRefused, journal.Note, journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted, journal.CareDone, journal.Misting},
+	"people":   {journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmShelved, journal.AlarmUnshelved, journal.AlarmDisabled, journal.AlarmEnabled, journal.CommandRefused, journal.Note, journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted, journal.CareDone, journal.Misting, journal.SensorCalibrated, journal.SensorReplaced},
 	"notes":    {journal.Note},
 	"stages":   {journal.StageSet, journal.CohortBegan, journal.CohortStage, journal.CohortMoved, journal.CohortCounted},
 	"mistings": {journal.Misting},
-	"system":   {journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.DailyDigest, journal.NotifierTest, journal.TestTaken, journal.Lost},
+	"sensors":  {journal.SensorCalibrated, journal.SensorReplaced, journal.SensorAssigned},
+	"system":   {journal.SensorAssigned, journal.RunStarted, journal.RunStopped, journal.ClockStepped, journal.ClockConfirmed, journal.ConfigChanged, journal.DailyDigest, journal.NotifierTest, journal.TestTaken, journal.Lost},
 }
 
 func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
@@ -52,7 +53,7 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 	if group := q.values.Get("kinds"); group != "" && group != "all" {
 		kinds, ok := kindGroups[group]
 		if !ok {
-			q.refuse("kinds must be all, alarms, raised, people, notes, stages, mistings or system")
+			q.refuse("kinds must be all, alarms, raised, people, notes, stages, mistings, sensors or system")
 		}
 		filter.Kinds = kinds
 	}

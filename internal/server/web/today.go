@@ -6,10 +6,8 @@ import (
 	"net/http"
 	"time"
 
-	"dewline/internal/core/cohort"
 	"dewline/internal/core/growth"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/journal"
 	"dewline/internal/core/today"
 	"dewline/internal/core/today/compose"
 	"dewline/internal/core/watch"
@@ -26,13 +24,8 @@ const (
 // is missing.
 func DayOf(ctx context.Context, h History, site *watch.Site, p *status.Snapshot) today.Today {
 	now := instant.Of(p.At)
-	facts := compose.Facts{Now: now, Site: site, Points: p.Points, Calibrated: map[string]instant.Instant{}, Water: map[string][]growth.Day{}}
+	facts := compose.Facts{Now: now, Site: site, Points: p.Points, Calibrations: p.Calibrations, Water: map[string][]growth.Day{}}
 	facts.Night.From, facts.Night.To = compose.LastNight(site, now)
-	for i := range p.Sensors {
-		if s := &p.Sensors[i]; !s.Calibrated.IsZero() {
-			facts.Calibrated[s.ID] = instant.Of(s.Calibrated)
-		}
-	}
 	if h == nil {
 		facts.Missing = "no history is kept: what was done, and the extremes of the night, are not known"
 	} else if err := readDay(ctx, h, &facts); err != nil {
@@ -43,21 +36,9 @@ func DayOf(ctx context.Context, h History, site *watch.Site, p *status.Snapshot)
 
 // readDay reads what was done, the extremes of the night, and the temperatures of the water.
 func readDay(ctx context.Context, h History, facts *compose.Facts) error {
-	filter := JournalFilter{From: facts.Now.Add(-carePast), Kinds: append(cohort.CareKinds(), journal.Note), Limit: carePage}
-	for {
-		entries, err := h.Journal(ctx, filter)
-		if err != nil {
-			return err
-		}
-		for i := range entries {
-			if e, ok := cohort.Of(&entries[i]); ok {
-				facts.Care = append(facts.Care, e)
-			}
-		}
-		if len(entries) < carePage {
-			break
-		}
-		filter.Before = entries[len(entries)-1].Seq
+	var err error
+	if facts.Care, err = careOf(ctx, h, facts.Now); err != nil {
+		return err
 	}
 	for _, point := range compose.Measured(facts.Site, facts.Points) {
 		columns, err := h.Columns(ctx, point, facts.Night.From, facts.Night.To, 1)

@@ -18,8 +18,6 @@ import (
 )
 
 const (
-	// calibrateEvery is how long a calibration is trusted. Common practice, no published source.
-	calibrateEvery = 365 * day
 	// longClimax is how long a metamorph may take before the animals should be looked at. Common practice, no published source.
 	longClimax = 10 * day
 )
@@ -45,12 +43,14 @@ func Day(f *Facts) today.Today {
 			t.Windows = append(t.Windows, w)
 		}
 	}
-	for id, last := range f.Calibrated {
-		if due := last.Add(calibrateEvery); due <= f.Now {
-			t.Calibration = append(t.Calibration, today.Calibration{Sensor: id, Last: last, Due: due})
+	for i := range f.Calibrations {
+		if c := &f.Calibrations[i]; c.Overdue(f.Now) {
+			t.Calibration = append(t.Calibration, today.Calibration{Sensor: c.Sensor, Channel: c.Channel, Last: c.At, Due: c.Due})
 		}
 	}
-	slices.SortFunc(t.Calibration, func(a, b today.Calibration) int { return cmp.Compare(a.Sensor, b.Sensor) })
+	slices.SortFunc(t.Calibration, func(a, b today.Calibration) int {
+		return cmp.Or(cmp.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Channel, b.Channel))
+	})
 	return t
 }
 

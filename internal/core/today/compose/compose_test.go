@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/growth"
@@ -212,9 +213,11 @@ func TestWindows(t *testing.T) {
 	assert.True(t, made.Windows[2].Late.IsNone())
 }
 
-func TestCalibrationsAreDueAfterAYear(t *testing.T) {
-	made := Day(&Facts{Now: at(10, 12), Site: loft(), Calibrated: map[string]instant.Instant{
-		"tub-1-probe": at(10, 13).Add(-365 * day), "tub-2-probe": at(10, 11).Add(-365 * day),
+func TestCalibrationsAreDueAtTheirTime(t *testing.T) {
+	made := Day(&Facts{Now: at(10, 12), Site: loft(), Calibrations: []calibration.State{
+		{Sensor: "tub-1-probe", Channel: "temperature", At: at(10, 13).Add(-365 * day), Due: at(10, 13)},
+		{Sensor: "tub-2-probe", Channel: "temperature", At: at(10, 11).Add(-365 * day), Due: at(10, 11)},
+		{Sensor: "tub-3-probe", Channel: "temperature", At: instant.None, Due: instant.None},
 	}})
 	require.Len(t, made.Calibration, 1)
 	assert.Equal(t, "tub-2-probe", made.Calibration[0].Sensor)

@@ -3,6 +3,7 @@ package compose
 import (
 	"time"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/growth"
@@ -14,14 +15,14 @@ import (
 
 // Facts are what a day is composed of.
 type Facts struct {
-	Now        instant.Instant
-	Site       *watch.Site // with its intervals
-	Points     []watch.PointState
-	Care       []cohort.Entry             // what was recorded of care, with the notes that withdraw some of it; in any order
-	Night      today.Night                // its extremes, as far as they are on record
-	Water      map[string][]growth.Day    // by cohort: daily means since its stage began, in the order of time
-	Calibrated map[string]instant.Instant // by sensor: the date of its last calibration
-	Missing    string                     // why a part of it could not be had; "" where all of it is there
+	Now          instant.Instant
+	Site         *watch.Site // with its intervals
+	Points       []watch.PointState
+	Care         []cohort.Entry          // what was recorded of care, with the notes that withdraw some of it; in any order
+	Night        today.Night             // its extremes, as far as they are on record
+	Water        map[string][]growth.Day // by cohort: daily means since its stage began, in the order of time
+	Calibrations []calibration.State     // of the channels of the sensors
+	Missing      string                  // why a part of it could not be had; "" where all of it is there
 }
 
 const day = 24 * time.Hour
