@@ -5,7 +5,6 @@ import (
 	"compress/flate"
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +13,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/deliver/queue"
+	"dewline/internal/format/plainjson"
 )
 
 // pendingRecord is what one call of Record writes, apart from the outbox.
@@ -135,7 +135,7 @@ func (j *pendingJournal) countUnwritten() {
 func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
 	for i := range h.entries {
 		e := &h.entries[i]
-		body, err := json.Marshal(e)
+		body, err := plainjson.Of(e)
 		if err != nil {
 			return fmt.Errorf("entry %s: %w", e.ID(), err)
 		}

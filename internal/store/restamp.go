@@ -12,6 +12,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
+	"dewline/internal/format/plainjson"
 )
 
 // Shift says how the record of some runs is to be corrected for a step of the clock.
@@ -143,7 +144,7 @@ func (m Shift) writeJournal(ctx context.Context, tx *sql.Tx) error {
 		return err
 	}
 	for id, e := range moved {
-		body, err := json.Marshal(&e)
+		body, err := plainjson.Of(&e)
 		if err != nil {
 			return err
 		}

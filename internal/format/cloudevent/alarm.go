@@ -10,6 +10,7 @@ import (
 	"dewline/internal/core/isa"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
+	"dewline/internal/format/plainjson"
 )
 
 // AlarmStateType is the type of the events that carry the state of an alarm.
@@ -67,7 +68,7 @@ func DataOf(state watch.AlarmState) AlarmData {
 // however often it is published, and another state has another one. The time is that of the last change that the state
 // knows: cleared, else raised; an alarm that was never raised has none.
 func OfAlarm(site string, state watch.AlarmState) (Event, error) {
-	data, err := marshal(DataOf(state))
+	data, err := plainjson.Of(DataOf(state))
 	if err != nil {
 		return Event{}, fmt.Errorf("alarm %s as a cloud event: %w", state.Name, err)
 	}

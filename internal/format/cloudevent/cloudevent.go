@@ -9,7 +9,6 @@
 package cloudevent
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -18,6 +17,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
+	"dewline/internal/format/plainjson"
 )
 
 // MediaType is the media type of the structured JSON form.
@@ -42,10 +42,10 @@ func Source(site string) string { return "/dewline/" + site }
 func TypeOf(kind journal.Kind) string { return "dewline." + string(kind) + ".v1" }
 
 // OfEntry wraps a journal entry. The id is that of the entry, the subject the alarm ("tub-1/water-temperature/high"),
-// else the cohort ("cohort/a-2026"), else the place, and the data the entry's JSON;
+// else the cohort ("cohort/a-2026"), else the place, and the data the entry's JSON as the history has it;
 // that of a test notification, and of the entry that it was taken, is "test".
 func OfEntry(site string, entry *journal.Entry) (Event, error) {
-	data, err := marshal(entry)
+	data, err := plainjson.Of(entry)
 	if err != nil {
 		return Event{}, fmt.Errorf("journal entry %s as a cloud event: %w", entry.ID(), err)
 	}
@@ -85,22 +85,11 @@ func (e Event) JSON() ([]byte, error) {
 	if err := e.Check(); err != nil {
 		return nil, err
 	}
-	payload, err := marshal(e)
+	payload, err := plainjson.Of(e)
 	if err != nil {
 		return nil, fmt.Errorf("cloud event %s: %w", e.ID, err)
 	}
 	return payload, nil
-}
-
-// marshal writes JSON as it is read, without the escapes meant for HTML: a note may well say "RH < 80 %".
-func marshal(v any) ([]byte, error) {
-	var out bytes.Buffer
-	enc := json.NewEncoder(&out)
-	enc.SetEscapeHTML(false)
-	if err := enc.Encode(v); err != nil {
-		return nil, err
-	}
-	return bytes.TrimSuffix(out.Bytes(), []byte("\n")), nil
 }
 
 // Parse reads an event in the structured JSON form.

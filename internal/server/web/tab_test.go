@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -212,9 +213,13 @@ func (b *tab) look(look string) {
 	call(b, network.SetCookie, network.SetCookieParams{Name: "dewline-look", Value: look, URL: b.site})
 }
 
-// shot puts a picture of the whole page among the artifacts of the test.
+// shot puts a picture of the whole page among the artifacts of the test, where they are kept (-artifacts): the browser takes longer to
+// draw a picture than for everything else that the tests do with the page.
 func (b *tab) shot(name string) {
 	b.Helper()
+	if kept := flag.Lookup("test.artifacts"); kept == nil || kept.Value.String() != "true" {
+		return
+	}
 	size := call(b, page.GetLayoutMetrics, cdp.Empty{}).CSSContentSize
 	beyond := true
 	picture := call(b, page.CaptureScreenshot, page.CaptureScreenshotParams{
