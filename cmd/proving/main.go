@@ -41,7 +41,7 @@ type flags struct {
 	Explain   bool   `help:"Play each room-year with a false alarm or a missed critical stay once more, and write to standard error what happened."`
 	Workers   int    `default:"0" help:"How many years are played at once; 0 means one for each processor. It changes nothing but the time it takes."`
 	Keeper    string `default:"asleep" enum:"asleep,caring" help:"asleep acknowledges and cures nothing; caring cures what he is notified of and compares his probes monthly."`
-	DrawnBy   string `name:"drawn-by" help:"Take the seed from this text, such as the id of a commit, instead, and allow for chance: a goal on a rate is missed only beyond its 95 % bound, one on the worst year by half as much again."`
+	DrawnBy   string `name:"drawn-by" help:"Take the seed from this text, such as the id of a commit, instead, and allow for chance: a goal on a rate is missed only beyond its 95 % bound, one on the worst year by half as much again, one on missed stays by more than lost messages explain."`
 	Require   string `default:"all" help:"The goals of which a missed one makes the exit code 1: all, or a list of names. All goals are reported."`
 	JSON      bool   `name:"json" help:"Write one JSON object."`
 }

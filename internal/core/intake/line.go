@@ -323,8 +323,14 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 		l.amend(f, verdict.Amendment)
 	}
 	offered := quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag}
-	if verdict.Erratic && j.choice.Another(from.id, reading.At) {
-		offered.Flag = quantity.Fail // of a channel that raves even the steady readings count only where there is nothing better
+	if offered.Flag.Usable() && j.choice.Another(from.id, reading.At) {
+		// Of a channel that raves even the steady readings count only where there is nothing better, and so do values that no room has.
+		if verdict.Why == quality.Expectation {
+			l.blame(sensors.Implausible, "%s %s: %s, and another sensor says otherwise", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
+		}
+		if verdict.Erratic || verdict.Why == quality.Expectation {
+			offered.Flag = quantity.Fail
+		}
 	}
 	choice := j.choice.Offer(offered)
 	j.odd, j.spread = choice.Odd, choice.Spread

@@ -179,6 +179,22 @@ func TestOfTwoSensorsThatDifferBothAreNamed(t *testing.T) {
 	assert.Equal(t, quantity.Missing, one(t, gone).Flag, "nobody is left to speak for the point")
 }
 
+// A value that no room has does not pull the median of a point out of its band while another sensor knows better. Alone it counts.
+func TestAValueThatNoRoomHasBesideAnother(t *testing.T) {
+	feeds := []Feed{{Channel: sensors.Temperature, Point: loft}}
+	sht := sht
+	sht.Measures = sht.Measures[:1]
+	l := newLine(t, map[quantity.Point]float64{loft: 1.5}, Source{ID: "a", Description: sht, Feeds: feeds}, Source{ID: "b", Description: sht, Feeds: feeds})
+	take(t, l, sample("a", 0, celsius(22)))
+	outcome := take(t, l, sample("b", 1, celsius(85)))
+	assert.Empty(t, outcome.Readings)
+	assert.Equal(t, "temperature 85 °C: outside the expected range, and another sensor says otherwise", outcome.Worst().Failure)
+	assert.Equal(t, 22.0, one(t, take(t, l, sample("a", 10, celsius(22)))).Value)
+	alone := one(t, take(t, l, sample("b", 300, celsius(85))))
+	assert.Equal(t, 85.0, alone.Value, "a is silent")
+	assert.Equal(t, quantity.Suspect, alone.Flag)
+}
+
 func TestShiftHidesAClockStep(t *testing.T) {
 	feeds := []Feed{{Channel: sensors.Temperature, Point: tub}}
 	for _, by := range []time.Duration{-300 * 24 * time.Hour, 300 * 24 * time.Hour} {

@@ -193,6 +193,26 @@ func TestStuckHumidityIsSuspectThenFails(t *testing.T) {
 	}
 }
 
+// The chip that repeats its humidity repeats its temperature as well, and there only a fine step shows it.
+func TestAStuckTemperatureOfAFinePart(t *testing.T) {
+	flags := func(resolution float64) (flags [3]quantity.Flag) {
+		tests := Defaults(quantity.AirTemperature, Range{-40, 125}, resolution)
+		tests.Gap = 3 * time.Minute
+		j := NewJudge(tests)
+		for minute := range 181 {
+			flag := j.Judge(Observation{At: instant.Instant(minute) * 60e9, Value: 22, Measured: 22, Raw: 352}).Flag
+			for i, at := range [...]int{59, 179, 180} {
+				if minute == at {
+					flags[i] = flag
+				}
+			}
+		}
+		return flags
+	}
+	assert.Equal(t, [3]quantity.Flag{quantity.NotEvaluated, quantity.Suspect, quantity.Fail}, flags(0.01))
+	assert.Equal(t, [3]quantity.Flag{quantity.NotEvaluated, quantity.NotEvaluated, quantity.NotEvaluated}, flags(0.0625))
+}
+
 func TestABigTubIsNotStuck(t *testing.T) {
 	for name, tests := range map[string]Tests{
 		"1/16 K in water": water(),

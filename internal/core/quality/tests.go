@@ -106,6 +106,9 @@ type Tests struct {
 // equal words in a row are a sign. Coarser ones, such as those that report whole percents, repeat themselves in health.
 const fineHumidityStep = 0.025
 
+// fineTemperatureStep is the same for temperatures in the air, in kelvin: the noise of parts with such a step is two to five of them.
+const fineTemperatureStep = 0.02
+
 // Defaults returns the thresholds to start with for a quantity: engineering judgement, no published source, except that
 // 0.5 K/min in water is seven times what a heater of 100 W does to 20 litres. possible is the range of the part and
 // resolution the step between neighbouring values; both may be zero where they are not known.
@@ -127,6 +130,9 @@ func Defaults(q quantity.Quantity, possible Range, resolution float64) Tests {
 		t.Spike = &Spike{Suspect: 1, Fail: 4, FailWithin: 2 * time.Minute}
 		t.Rate = &Rate{PerMinute: 2, Over: time.Minute}
 		t.Stuck = &Stuck{Suspect: 12 * time.Hour}
+		if resolution > 0 && resolution <= fineTemperatureStep {
+			t.Stuck = &Stuck{Suspect: time.Hour, Fail: 3 * time.Hour}
+		}
 		t.AfterHeater = 5 * time.Minute
 	case quantity.RelativeHumidity:
 		t.Expected = Range{5, 100}
