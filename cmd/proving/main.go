@@ -38,7 +38,7 @@ type flags struct {
 	World     string `default:"standard" enum:"standard,harsh" help:"standard, or harsh: more faults, more noise, more weather."`
 	Faults    string `default:"all" help:"all, none, or a list such as door,drift."`
 	First     int    `default:"0" help:"The first room-year that is played, to see one that is known by its number again."`
-	Explain   bool   `help:"Play each room-year with a false alarm or a missed critical stay once more, and write to standard error what happened."`
+	Explain   bool   `help:"Play each room-year with a false alarm, or with a critical stay that was missed or found late, once more, and write to standard error what happened."`
 	Workers   int    `default:"0" help:"How many years are played at once; 0 means one for each processor. It changes nothing but the time it takes."`
 	Keeper    string `default:"asleep" enum:"asleep,caring" help:"asleep acknowledges and cures nothing; caring cures what he is notified of and compares his probes monthly."`
 	DrawnBy   string `name:"drawn-by" help:"Take the seed from this text, such as the id of a commit, instead, and allow for chance: a goal on a rate is missed only beyond its 95 % bound, one on the worst year by half as much again, one on missed stays by more than lost messages explain."`

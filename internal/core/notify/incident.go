@@ -235,6 +235,7 @@ func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at
 	t.critical[place], t.last = at, at
 	for _, other := range also {
 		o := r.alarms[other]
+		s.named[other] = o.occurrence
 		if o.letter != isa.Unacknowledged {
 			continue // it is named and known: should it come back, it is heard
 		}
@@ -262,35 +263,31 @@ func (r *Rules) alsoCritical(n *incident, but string) (names []string) {
 	return names
 }
 
-// acknowledge lets the acknowledgement of one alarm count for all of its incident that have called before it: the keeper has heard one
-// message for them all. What is critical is acknowledged by a critical alarm only, and only if a message that was heard spoke for it.
-func (r *Rules) acknowledge(s *alarmState, at instant.Instant) {
+// acknowledge lets the acknowledgement of one alarm count for more of its incident: below critical for all that has called before it,
+// of what is critical for what the messages on that alarm have named, and for the enclosures if it is that of their room. A message on
+// another place may not have reached the keeper. What is critical is acknowledged by a critical alarm only.
+func (r *Rules) acknowledge(name string, s *alarmState) {
 	n := s.incident
 	if n == nil {
 		return
 	}
 	all := critical(s.priority)
+	_, place, _ := r.causeOf(name)
 	for member := range n.members {
-		if m := r.alarms[member]; m != nil && m.incident == n && (!critical(m.priority) || all && r.spokenFor(member, m, at)) {
-			m.covered = true
+		m := r.alarms[member]
+		if m == nil || m.incident != n {
+			continue
 		}
+		m.covered = m.covered || !critical(m.priority) || all && (place == n.room || s.named[member] == m.occurrence)
 	}
-	if all {
-		for _, t := range n.sent {
+	if !all {
+		return
+	}
+	for notifier, t := range n.sent {
+		if r.leader(n, notifier) == "" {
 			t.since, t.repeats = instant.None, 0
 		}
 	}
-}
-
-// spokenFor reports whether each notifier that sends a critical alarm at once has named it in a message, or its room speaks for it.
-func (r *Rules) spokenFor(name string, s *alarmState, at instant.Instant) bool {
-	_, place, _ := r.causeOf(name)
-	return !slices.ContainsFunc(r.rules, func(rule Rule) bool {
-		if _, named := s.notified[rule.Notifier]; named || rule.Every || rule.After > 0 || !rule.listens(name, s.priority) {
-			return false
-		}
-		return place == s.incident.room || !r.roomSpeaks(s.incident, s.incident.sentBy(rule.Notifier), at)
-	})
 }
 
 // dueInIncident reports whether the notifier should send an alarm of an incident at a time up to tolerance after now, and why.

@@ -35,8 +35,8 @@
 // A message on what is critical names all that is critical in its incident ([journal.Entry.Also]): a message may get lost on its way, and
 // the next one makes up for it.
 //
-// An acknowledgement counts for all alarms of the incident up to then, for the critical ones only if it is that of a critical one and
-// they were named, or their room spoke for them. What
+// An acknowledgement counts for all alarms of the incident up to then, for the critical ones only if it is that of a critical one whose
+// messages have named them, or that of their room. What
 // else happens, the end included, goes to notifiers that can update an incident without a sound ([Rule.Updates]), as [Delivery.Silent].
 //
 // A notifier with an After time joins when an alarm that it would send has been active and unacknowledged for that long, and from
@@ -233,6 +233,7 @@ type alarmState struct {
 	requested    instant.Instant            // when the core was asked to repeat; None once it has answered
 	incident     *incident                  // nil until it calls
 	covered      bool                       // an acknowledgement of another alarm of the incident counts for it
+	named        map[string]string          // occurrences of other critical alarms that messages on this one have named, by alarm
 	frequent     bool                       // it has come too often to be heard
 }
 
@@ -262,6 +263,7 @@ func newAlarmState(occurrence string, at instant.Instant) *alarmState {
 	return &alarmState{
 		occurrence: occurrence, raised: instant.None, called: at, requested: instant.None,
 		notified: map[string]instant.Instant{}, held: map[string]holdReason{}, lastEntry: map[string]string{}, retries: map[string]retry{},
+		named: map[string]string{},
 	}
 }
 

@@ -95,7 +95,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
-		r.acknowledge(s, entry.At)
+		r.acknowledge(entry.Alarm, s)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)
 		clear(s.held)

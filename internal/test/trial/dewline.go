@@ -57,8 +57,20 @@ type dewline struct {
 	err      error
 
 	trace     *tracer
-	delivered int               // messages that went out, each of which must be counted once
-	incidents map[string][2]int // by incident: steps at which the phone sounded for it, and for something critical of it
+	delivered int // messages that went out, each of which must be counted once
+	incidents map[string]*heardOf
+}
+
+// heardOf is what the keeper has heard of an incident.
+type heardOf struct {
+	at     [2]int         // steps at which the phone sounded for it, and for something critical of it
+	silent map[*view]bool // its alarms that have joined it without a sound
+}
+
+// join lets an alarm that has joined without a sound be known from when the incident was heard, which may still be to come.
+func (h *heardOf) join(v *view) {
+	h.silent[v], v.joined = true, h
+	v.heard = min(v.heard, h.at[index(v.critical())])
 }
 
 // view is what is known of an alarm from its entries.
@@ -70,6 +82,7 @@ type view struct {
 	letter   isa.State
 	active   bool
 	heard    int       // step at which the keeper's phone sounded for this occurrence; nowhere if it did not
+	joined   *heardOf  // the incident that it has joined without a sound; nil for none
 	forecast *forecast // of an outlook alarm, the latest one
 }
 
@@ -94,7 +107,7 @@ func (v *view) known(step int) bool { return v.notified() && v.heard <= step }
 func audible(n *notify.Delivery) bool { return n.Notifier == phone }
 
 func newDewline(s *setting, c *scorer, start time.Time) (*dewline, error) {
-	d := &dewline{setting: s, scorer: c, true0: start, views: map[string]*view{}, incidents: map[string][2]int{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
+	d := &dewline{setting: s, scorer: c, true0: start, views: map[string]*view{}, incidents: map[string]*heardOf{}, limit: make([]*view, len(s.points)*care.LimitCount), fault: make([][]*view, len(s.parts))}
 	d.fresh()
 	for i, p := range s.points {
 		if _, ok := d.chain.Core.Index(p.name); !ok {
@@ -303,14 +316,18 @@ func (d *dewline) note(e *journal.Entry) {
 	switch e.Kind {
 	case journal.AlarmRaised:
 		v.active, v.heard = true, nowhere
+		if v.joined != nil {
+			delete(v.joined.silent, v)
+			v.joined = nil
+		}
 		if v.kind == rising || v.kind == falling {
 			d.foresee(v, *e.Setpoint, e)
 		}
 	case journal.AlarmCleared:
 		v.active = false
 	}
-	if heard, ok := d.incidents[e.Incident]; ok && e.Silent { // it joins what the keeper knows of
-		v.heard = min(v.heard, heard[index(v.critical())])
+	if e.Silent && e.Incident != "" { // it joins what the keeper knows of, or will hear of
+		d.heardOf(e.Incident).join(v)
 	}
 	if v.kind == onLimit && v.letter == isa.SuppressedByDesign && (e.Kind == journal.AlarmRaised || e.Kind == journal.AlarmSuppressed && was) {
 		d.held(v, e.By)
@@ -430,15 +447,23 @@ func (d *dewline) hear(v *view, occurrence string) {
 
 // sound notes that the phone has sounded for an incident by one of its alarms.
 func (d *dewline) sound(incident string, v *view) {
-	heard, ok := d.incidents[incident]
-	if !ok {
-		heard = [2]int{nowhere, nowhere}
-	}
-	heard[0] = min(heard[0], v.heard)
+	h := d.heardOf(incident)
+	h.at[0] = min(h.at[0], v.heard)
 	if v.critical() {
-		heard[1] = min(heard[1], v.heard)
+		h.at[1] = min(h.at[1], v.heard)
 	}
-	d.incidents[incident] = heard
+	for joined := range h.silent {
+		joined.heard = min(joined.heard, h.at[index(joined.critical())])
+	}
+}
+
+func (d *dewline) heardOf(incident string) *heardOf {
+	h := d.incidents[incident]
+	if h == nil {
+		h = &heardOf{at: [2]int{nowhere, nowhere}, silent: map[*view]bool{}}
+		d.incidents[incident] = h
+	}
+	return h
 }
 
 // critical reports whether the alarm is on a critical limit.

@@ -41,6 +41,7 @@ type Result struct {
 	Players   [playerCount]*Tally
 	Years     [][playerCount]Year // of each room-year
 	Misses    []Miss
+	late      []Miss // critical stays that dewline found, later than the goal asks
 }
 
 // Year is what a player has done in one room-year.
@@ -96,9 +97,11 @@ func Play(ctx context.Context, o Options) (*Result, error) {
 			counts[i] = Year{c.tallies[i].Audible(), c.tallies[i].Phone.False()}
 		}
 		r.Years = append(r.Years, counts)
-		for _, m := range c.misses {
-			m.Year = o.First + year
-			r.Misses = append(r.Misses, m)
+		for from, to := range map[*[]Miss]*[]Miss{&c.misses: &r.Misses, &c.late: &r.late} {
+			for _, m := range *from {
+				m.Year = o.First + year
+				*to = append(*to, m)
+			}
 		}
 	}
 	return r, nil

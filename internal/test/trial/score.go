@@ -169,6 +169,7 @@ type scorer struct {
 	keepers [playerCount]*keeper
 	tallies [playerCount]*Tally
 	misses  []Miss
+	late    []Miss // critical stays that dewline found, later than the goal asks
 
 	faultWeeks map[[2]int]int // by sensor and week: audible messages of dewline
 }
@@ -334,8 +335,15 @@ func (c *scorer) close(s *stay) {
 	if kind == Powerless && s.silence {
 		c.tallies[playerDewline].DarkNotified++
 	}
-	if d := s.notified[playerDewline]; kind == Clear && !(d.found && s.inTime(d.at)) {
-		c.misses = append(c.misses, Miss{
+	if d := s.notified[playerDewline]; kind == Clear {
+		list := &c.misses
+		if d.found && s.inTime(d.at) {
+			if !s.group.Critical || time.Duration(s.delay(d.at))*stepTime <= s.allowed+maxCriticalP95*time.Minute {
+				return
+			}
+			list = &c.late
+		}
+		*list = append(*list, Miss{
 			Point: c.setting.points[s.point].name.String(), Limit: s.limit.String(), Group: s.group, at: s.limitOf,
 			Shown: s.notified[playerBare].found, // it reports every reading that is beyond
 			From:  c.truth.start.Add(time.Duration(s.from) * stepTime), To: c.truth.start.Add(time.Duration(max(s.to, s.from)) * stepTime),

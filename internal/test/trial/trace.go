@@ -21,7 +21,7 @@ const (
 	traceAfter  = 90 * time.Minute
 )
 
-// Explain plays the room-years of a result in which dewline missed a stay beyond a critical limit, or gave a false alarm, once more,
+// Explain plays the room-years of a result in which dewline missed a stay beyond a critical limit, was late, or gave a false alarm, once more,
 // and writes what made a sound in them, and around each of those stays minute by minute the truth, the readings, the journal and who
 // knew of it.
 func Explain(ctx context.Context, o Options, r *Result, w io.Writer) error {
@@ -32,7 +32,7 @@ func Explain(ctx context.Context, o Options, r *Result, w io.Writer) error {
 	for i, counts := range r.Years {
 		year := o.First + i
 		t := &tracer{w: w}
-		for _, m := range r.Misses {
+		for _, m := range append(r.late, r.Misses...) {
 			if m.Year == year && m.Group.Critical {
 				t.stays = append(t.stays, m)
 			}
