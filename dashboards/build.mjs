@@ -8,7 +8,7 @@ import { fileURLToPath } from "node:url";
 
 const here = fileURLToPath(new URL(".", import.meta.url));
 const out = here + "built";
-const pages = ["now", "trend", "alarms", "sensors", "wall"];
+const pages = ["now", "trend", "alarms", "sensors", "wall", "humidity"];
 
 await mkdir(out, { recursive: true });
 for (const name of await readdir(out)) {

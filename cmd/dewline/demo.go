@@ -16,6 +16,7 @@ import (
 	"dewline/internal/core/watch"
 	"dewline/internal/daemon"
 	"dewline/internal/format/timetext"
+	"dewline/internal/server/control"
 	"dewline/internal/sim"
 )
 
@@ -57,7 +58,8 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	site.Control.Socket = filepath.Join(folder, "control.sock")
 	site.History = config.History{Path: filepath.Join(folder, "history.db")}
 	begin := sim.DemoStart(site.Location)
-	loft, err := c.live(ctx, site, begin, s)
+	room := northLoft(site, begin)
+	loft, err := c.live(ctx, site, room, begin, s)
 	if err != nil {
 		return err
 	}
@@ -73,14 +75,45 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	return daemon.Run(ctx, daemon.Options{
 		Site: site, Log: logger(streams{err: s.err, terminal: true}, false), Console: s.out, Clock: clock, Version: version,
 		World: sim.NewWorld(loft, clock.Now),
-		Ready: func(a daemon.Addresses) { c.introduce(s, site.ID, a) },
+		Ready: func(a daemon.Addresses) {
+			c.introduce(s, site.ID, a)
+			go c.reportMistings(ctx, a.Socket, room, clock)
+		},
 	})
 }
 
-// live makes the invented past of the demo: the weeks before it begins.
-func (c *demoCommand) live(ctx context.Context, site *config.Site, begin time.Time, s streams) (*sim.Loft, error) {
+// northLoft is the room of the demo with its incidents.
+func northLoft(site *config.Site, begin time.Time) sim.Options {
 	options := sim.NorthLoft(begin, 1, site.Light)
 	options.Incidents(begin)
+	return options
+}
+
+// reportMistings records the mistings of the room as they come, as a mister with a line to dewline would, until ctx ends.
+func (c *demoCommand) reportMistings(ctx context.Context, socket string, room sim.Options, clock daemon.Clock) {
+	const apart = 20 * time.Second // by the clock of the room
+	ticker := time.NewTicker(max(10*time.Millisecond, time.Duration(float64(apart)/c.Speed)))
+	defer ticker.Stop()
+	client := control.Dial(socket)
+	for from := clock.Now(); ; {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		to := clock.Now()
+		for place, times := range room.MistingTimes(from, to) {
+			for range times {
+				// Where the daemon is going down, the misting is not on record, as with a real one.
+				_, _ = client.Command(ctx, control.Request{Verb: watch.RecordMist, Place: place, ForSeconds: 30, By: "mister"})
+			}
+		}
+		from = to
+	}
+}
+
+// live makes the invented past of the demo: the weeks before it begins.
+func (c *demoCommand) live(ctx context.Context, site *config.Site, options sim.Options, begin time.Time, s streams) (*sim.Loft, error) {
 	options.Start = begin.AddDate(0, 0, -7*c.Weeks)
 	loft := sim.New(options)
 	if c.Weeks == 0 {
@@ -98,7 +131,8 @@ func (c *demoCommand) live(ctx context.Context, site *config.Site, begin time.Ti
 		Mistings: options.MistingTimes(options.Start, begin),
 		Notes: []watch.Command{
 			note(11, "loft", "Air conditioner tripped its breaker. Windows open, fan on. (invented)"),
-			note(4, "vivarium-2", "The mister's nozzle was clogged; cleaned it. (invented)"),
+			note(9, "vivarium-2", "schedule changed to 07:30, 13:00, 18:30: it was too dry every afternoon (invented)"),
+			note(2, "vivarium-2", "The mister's nozzle was clogged; cleaned it. (invented)"),
 			note(2, "tub-1", "Hind-limb buds on most of them. (invented)"),
 		},
 	}.Run(ctx)

@@ -173,6 +173,91 @@ export interface ExposureTable {
   to: string;
   points: { point: string; unit: string; has_band: boolean; exposure: Exposure }[];
 }
+export interface Between {
+  low: number;
+  mid: number;
+  high: number;
+}
+export interface MistingEvent {
+  at: string;
+  recorded: boolean;
+  scheduled: boolean;
+  missed: boolean;
+  hidden: boolean;
+  peak_pct_rh: number | null;
+  peak_hidden: boolean;
+  stuck: boolean;
+  saturated_s: number;
+  floor_pct_rh: number | null;
+  to_80_s: number | null;
+  below_band_s: number;
+}
+export interface MistingSchedule {
+  times: string;
+  now: boolean;
+  days: number;
+  hours_below_band_per_day: Between | null;
+  hours_above_band_per_day: Between | null;
+  hours_saturated_per_day: Between | null;
+  hours_dry_enough_per_day: Between | null;
+  longest_dry_spell_h: Between | null;
+  condensation_nights: Between | null;
+  relative_water: number | null;
+  refused?: string;
+}
+export interface HumiditySpan {
+  from: string;
+  to: string;
+  days: number;
+  median: (number | null)[];
+  low: (number | null)[];
+  high: (number | null)[];
+  hours_below_band_per_day: number | null;
+  hours_above_band_per_day: number | null;
+  days_dried_out: number;
+  days_counted: number;
+  nights_close_to_condensation: number;
+  nights_measured: number;
+  surface: "measured" | "guessed" | "unknown";
+}
+export interface HumidityDay {
+  date: string;
+  zones: string;
+  mistings: { minute: number; state: "recorded" | "seen" | "missed" | "stuck" }[];
+  below_h: number;
+  above_h: number;
+  dried_out: boolean;
+  low: number | null;
+  high: number | null;
+}
+export interface HumidityPage {
+  place: string;
+  title?: string;
+  timezone: string;
+  at: string;
+  days: HumidityDay[];
+  changes: { at: string; text: string }[];
+  cell_min: number;
+  night: [number, number][];
+  limits: { low: (number | null)[]; high: (number | null)[] };
+  this: HumiditySpan;
+  against: HumiditySpan | null;
+  mistings: MistingEvent[];
+  what_if: {
+    from: string;
+    to: string;
+    fit: { tau_s: number | null; floor_pct_rh: number | null; days: number; doors: number; refused?: string };
+    schedules: MistingSchedule[];
+    suggestion: { schedule: MistingSchedule | null; reason: string } | null;
+    checked: {
+      at: string;
+      schedule: string;
+      predicted_hours_below_band_per_day: Between | null;
+      hours_below_band_per_day: number | null;
+      days: number;
+    } | null;
+  };
+}
 export interface Entry {
   seq: number;
   run: string;

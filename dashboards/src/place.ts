@@ -115,10 +115,12 @@ export class Place {
   private readonly tenants = h("p", { class: "tenants" });
   private readonly rows = h("div");
   private readonly others = h("p", { class: "others" });
+  private readonly humid = h("a", {}, "Humidity and misting: the days, and what another schedule would bring");
+  private readonly further = h("p", { class: "others", hidden: true }, this.humid);
   private readonly shown = new Map<string, Row>();
 
   constructor() {
-    this.element.append(this.line, this.tenants, this.rows, this.others);
+    this.element.append(this.line, this.tenants, this.rows, this.others, this.further);
   }
 
   // showLine writes the one line: where, who, and the values that have a band.
@@ -170,6 +172,8 @@ export class Place {
     const lead = [otherName(place.id), place.room ? "room" : ""].filter(Boolean);
     say(this.tenants, [...lead, ...who].join(" · "));
     const banded = place.points.filter((p) => p.band);
+    this.humid.href = `/humidity/${place.id}`;
+    this.further.hidden = place.room || !f.now!.history || !place.points.some((p) => p.quantity === "relative-humidity");
     this.showLine(place, banded, f);
     arrange(
       this.rows,

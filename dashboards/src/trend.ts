@@ -126,6 +126,7 @@ const overlay = h("select", { id: "with" }, ...overlays.map(([id, text]) => h("o
 const csv = h("a", { class: "button" }, "Readings as CSV");
 const picture = h("button", { type: "button", click: () => void savePicture() }, "PNG");
 const vector = h("button", { type: "button", click: () => void saveDrawing() }, "SVG");
+const humid = h("p", { class: "dim", hidden: true });
 const rangeTitle = h("p", { class: "range-title", "aria-live": "polite" });
 const message = h("p", { class: "message", role: "alert" });
 const chartBox = h("div", { class: "charts" });
@@ -167,6 +168,7 @@ page.replaceChildren(
       more,
     ),
     rangeTitle,
+    humid,
     message,
   ),
   chartBox,
@@ -245,11 +247,25 @@ function showControls(): void {
   const q = view.points.map((p) => "point=" + p).join("&");
   csv.href = `/api/readings.csv?${q}&from=${iso(r.from)}&to=${iso(r.to)}&temperature=${frame.temperature}`;
   csv.hidden = picture.hidden = vector.hidden = !view.points.length;
+  showHumid();
   say(
     chooserTitle,
     view.points.length
       ? `${view.points.length === 1 ? "1 chart" : `${view.points.length} charts`}: choose others`
       : "Choose what to look at",
+  );
+}
+
+// showHumid links the enclosures whose humidity is shown to the page that their misting is decided on.
+function showHumid(): void {
+  const places = view.points
+    .map(split)
+    .filter((p) => p.quantity === "relative-humidity" && frame.now?.places.some((one) => one.id === p.place && !one.room))
+    .map((p) => p.place);
+  humid.hidden = !places.length;
+  humid.replaceChildren(
+    "Days and mistings: ",
+    ...places.flatMap((id, i) => [i ? ", " : "", h("a", { href: `/humidity/${id}` }, placeName(id))]),
   );
 }
 

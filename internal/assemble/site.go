@@ -38,7 +38,7 @@ func Site(s *config.Site) watch.Site {
 	}
 	for _, place := range s.Places {
 		site.Places = append(site.Places, watch.Place{
-			ID: place.ID, Room: place.Room, In: place.In, Bands: maps.Clone(place.Bands), Latch: place.Latch,
+			ID: place.ID, Room: place.Room, In: place.In, Bands: maps.Clone(place.Bands), Latch: place.Latch, Mistings: place.Mistings,
 		})
 	}
 	for _, cohort := range s.Cohorts {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/internal/core/misting"
+	"dewline/internal/format/drying"
 	"dewline/internal/format/exposure"
 )
 
@@ -52,7 +53,7 @@ func (m *Misting) Sheet(w Words) *Sheet {
 	return s
 }
 
-func between(r *Range, decimals int) string {
+func between(r *drying.Range, decimals int) string {
 	if r == nil {
 		return "–"
 	}
@@ -67,7 +68,7 @@ func (m *Misting) drySection() Section {
 	say := func(format string, args ...any) { section.Lines = append(section.Lines, fmt.Sprintf(format, args...)) }
 	f := &m.Fit
 	if f.TauS != nil {
-		minutes := Range{f.TauRange.Low / 60, f.TauRange.Mid / 60, f.TauRange.High / 60}
+		minutes := drying.Range{Low: f.TauRange.Low / 60, Mid: f.TauRange.Mid / 60, High: f.TauRange.High / 60}
 		say("63 %% of the way to its floor in %s min, and the floor is %s %%RH", between(&minutes, 0), between(f.FloorRange, 0))
 	}
 	if f.NRange != nil {
@@ -92,7 +93,7 @@ func (m *Misting) drySection() Section {
 func (m *Misting) scheduleSection() Section {
 	section := Section{Title: "Schedules, hours a day"}
 	table := Table{Head: []string{"schedule", "below band", "above band", "saturated", "dry enough", "longest dry", "wet nights a week", "water"}}
-	row := func(label string, s *MistingSchedule) {
+	row := func(label string, s *drying.Schedule) {
 		water := "–"
 		if s.RelativeWater != nil {
 			water = fmt.Sprintf("%.0f %%", 100*float64(*s.RelativeWater))

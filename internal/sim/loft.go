@@ -94,6 +94,9 @@ type Vivarium struct {
 	AirChanges float64
 	// Mistings are the times of day, minutes after local midnight.
 	Mistings []int
+	// Earlier are those until Changed, where the schedule was changed.
+	Earlier []int
+	Changed time.Time
 	// Stuck is when the mister does not come on.
 	Stuck []Span
 	// Dose is the clinging water that one misting leaves, in units of the vapour that saturates the enclosure; 0 means 0.3.
@@ -339,10 +342,11 @@ func (l *Loft) mistsNow(v *Vivarium, now *moment) bool {
 	if l.during(v.Running) {
 		return true
 	}
-	if len(v.Mistings) == 0 || now.second >= int(min(l.step, time.Minute).Seconds()) || l.during(v.Stuck) {
+	times := v.mistings(l.now)
+	if len(times) == 0 || now.second >= int(min(l.step, time.Minute).Seconds()) || l.during(v.Stuck) {
 		return false
 	}
-	return slices.Contains(v.Mistings, now.minuteOfDay())
+	return slices.Contains(times, now.minuteOfDay())
 }
 
 // Value returns the true value of a measured quantity at a place, in its canonical unit; NaN where there is no such.

@@ -2,6 +2,7 @@ package sim
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"dewline/internal/core/care"
@@ -40,20 +41,32 @@ func NorthLoft(start time.Time, seed uint64, light care.Light) Options {
 }
 
 // Incidents adds the incidents of the weeks before the demo's start: a hot afternoon with a failed air conditioner eleven days ago,
-// and a mister of vivarium-2 that stuck for two days last week.
+// and in vivarium-2 a misting at noon since nine days ago, and three days ago a nozzle that was clogged for a day.
 func (o *Options) Incidents(start time.Time) {
 	hot := start.Add(-11 * 24 * time.Hour)
 	o.Weather.Spells = append(o.Weather.Spells, Spell{From: hot.Add(-24 * time.Hour), To: hot.Add(20 * time.Hour), Kelvin: 6})
 	o.Failures = append(o.Failures, Span{hot, hot.Add(150 * time.Minute)})
-	dry := start.Add(-6 * 24 * time.Hour)
+	year, month, day := start.Date()
+	midnight := func(days int) time.Time { return time.Date(year, month, day+days, 0, 0, 0, 0, start.Location()) }
 	for i := range o.Vivaria {
-		if o.Vivaria[i].Place == "vivarium-2" {
-			o.Vivaria[i].Stuck = append(o.Vivaria[i].Stuck, Span{dry, dry.Add(48 * time.Hour)})
+		if v := &o.Vivaria[i]; v.Place == "vivarium-2" {
+			v.Earlier, v.Changed = v.Mistings, start.AddDate(0, 0, -9)
+			v.Mistings = []int{7*60 + 30, 13 * 60, 18*60 + 30}
+			v.Stuck = append(v.Stuck, Span{midnight(-3), midnight(-2)})
 		}
 	}
 }
 
-// MistingTimes returns when the misters came on between two moments, by place.
+// mistings returns the times of day at which the mister comes on, as they are at a time.
+func (v *Vivarium) mistings(t time.Time) []int {
+	if t.Before(v.Changed) {
+		return v.Earlier
+	}
+	return v.Mistings
+}
+
+// MistingTimes returns when the misters were switched on between two moments, by place: with a clogged nozzle too, since a switch does not
+// know of it.
 func (o *Options) MistingTimes(from, to time.Time) map[string][]time.Time {
 	times := map[string][]time.Time{}
 	for _, v := range o.Vivaria {
@@ -63,13 +76,15 @@ func (o *Options) MistingTimes(from, to time.Time) map[string][]time.Time {
 			if !midnight.Before(to) {
 				break
 			}
-			for _, minute := range v.Mistings {
-				at := time.Date(year, month, day+d, 0, minute, 0, 0, o.Weather.Location)
-				if at.Before(from) || !at.Before(to) || stuckAt(v.Stuck, at) {
-					continue
+			for _, list := range [][]int{v.Earlier, v.Mistings} {
+				for _, minute := range list {
+					at := time.Date(year, month, day+d, 0, minute, 0, 0, o.Weather.Location)
+					if !at.Before(from) && at.Before(to) && slices.Contains(v.mistings(at), minute) && !slices.ContainsFunc(times[v.Place], at.Equal) {
+						times[v.Place] = append(times[v.Place], at)
+					}
 				}
-				times[v.Place] = append(times[v.Place], at)
 			}
+			slices.SortFunc(times[v.Place], time.Time.Compare)
 		}
 	}
 	return times

@@ -87,6 +87,25 @@ const (
 
 // Analyse reads a recording.
 func Analyse(r *Recording) *Analysis {
+	a := begin(r)
+	if r.To > r.From {
+		a.fit()
+		a.describe()
+	}
+	return a
+}
+
+// Look is Analyse without a fit, which is most of its work: events, the present schedule and nights.
+func Look(r *Recording) *Analysis {
+	a := begin(r)
+	a.Fit.refuse("the enclosure was not fitted")
+	if r.To > r.From {
+		a.describe()
+	}
+	return a
+}
+
+func begin(r *Recording) *Analysis {
 	a := &Analysis{From: r.From, To: r.To, recording: r}
 	if r.Location == nil {
 		r.Location = time.UTC
@@ -99,14 +118,12 @@ func Analyse(r *Recording) *Analysis {
 	s := newSeries(r)
 	a.series = s
 	a.findEvents()
-	a.surface = surfaceOf(r, s)
+	a.surface = surfaceOf(r, s, 0)
 	a.SurfaceGuessed = len(r.Surface) == 0 && s.hasRoom
 	a.Present = r.Schedule
 	if len(a.Present) == 0 {
 		a.Present = a.seen()
 	}
-	a.fit()
-	a.describe()
 	a.countNights()
 	return a
 }
@@ -408,9 +425,9 @@ func (s *series) otherDisturbances() (all []Disturbance) {
 	return all
 }
 
-// surfaceOf returns the density of saturation at the coldest surface each minute: as measured, else for one that lies half-way between
-// the air inside and the room.
-func surfaceOf(r *Recording, s *series) []float64 {
+// surfaceOf returns the density of saturation each minute at a temperature so many K under that of the coldest surface: as measured, else
+// for one that lies half-way between the air inside and the room.
+func surfaceOf(r *Recording, s *series, under float64) []float64 {
 	out := unknowns(s.len())
 	celsius := perMinute(r.Surface, r.From, s.len(), maxBridge)
 	around := perMinute(r.RoomAir, r.From, s.len(), maxBridge)
@@ -419,6 +436,7 @@ func surfaceOf(r *Recording, s *series) []float64 {
 		if math.IsNaN(c) && len(r.Surface) == 0 {
 			c = (s.celsius[i] + around[i]) / 2
 		}
+		c -= under
 		const zero = 273.15
 		out[i] = grams(c, 100) * (c + zero) / (s.celsius[i] + zero) // the pressure of vapour is the same beside the glass
 	}
@@ -535,7 +553,25 @@ func steepest(values []float64) (at int) {
 
 // countNights counts the nights in which the surface was at or under the dew point for ten minutes or more.
 func (a *Analysis) countNights() {
-	a.CondensationNights, a.Nights = a.nightsOf(func(i int) float64 { return a.series.vapour[i] })
+	a.CondensationNights, a.Nights = a.nightsOf(func(i int) float64 { return a.series.vapour[i] }, a.surface)
+}
+
+// NightsWithin counts the nights in which the surface came within so many K of the dew point for ten minutes or more, of those that were
+// measured.
+func (a *Analysis) NightsWithin(kelvin float64) (close, nights int) {
+	if a.To <= a.From {
+		return 0, 0
+	}
+	return a.nightsOf(func(i int) float64 { return a.series.vapour[i] }, surfaceOf(a.recording, a.series, kelvin))
+}
+
+// Humidity returns the relative humidity of the minute that begins at t as it was measured, in %RH; NaN where it is not known.
+func (a *Analysis) Humidity(t instant.Instant) float64 {
+	i := a.series.index(t)
+	if i < 0 || i >= a.series.len() {
+		return math.NaN()
+	}
+	return a.series.humidity[i]
 }
 
 const (
@@ -543,8 +579,8 @@ const (
 	nightMinutes = 60 // that must be known of a night for it to count
 )
 
-// nightsOf counts nights by a series of vapour densities.
-func (a *Analysis) nightsOf(vapour func(i int) float64) (wet, nights int) {
+// nightsOf counts nights by a series of vapour densities, beside that of saturation at the surface.
+func (a *Analysis) nightsOf(vapour func(i int) float64, surface []float64) (wet, nights int) {
 	s := a.series
 	minutes, known := 0, 0
 	flush := func() {
@@ -566,9 +602,9 @@ func (a *Analysis) nightsOf(vapour func(i int) float64) (wet, nights int) {
 			flush()
 			continue
 		}
-		if v := vapour(i); !math.IsNaN(v) && !math.IsNaN(a.surface[i]) {
+		if v := vapour(i); !math.IsNaN(v) && !math.IsNaN(surface[i]) {
 			known++
-			if v >= a.surface[i] {
+			if v >= surface[i] {
 				minutes++
 			}
 		}

@@ -3,6 +3,7 @@ package misting
 import (
 	"errors"
 	"math"
+	"time"
 )
 
 // Outlook is what a schedule would bring if the days of the recording came again, each with the interval that holds it in four of five
@@ -20,6 +21,13 @@ type Outlook struct {
 
 // dryMark is where leaves dry within hours rather than days. Common practice, no published source.
 const dryMark = 85.0
+
+// DryPct is the humidity, in %RH, under which leaves dry within hours, and DryFor how long they should have of it on a day. Husbandry: leaves
+// should dry within 2 to 4 h at least once a day; common practice, no published source.
+const (
+	DryPct = dryMark
+	DryFor = 2 * time.Hour
+)
 
 // figures are what is counted of a run.
 type figures [6]float64
@@ -64,7 +72,7 @@ func (a *Analysis) count(humidity []float64, vapour func(i int) float64, use []b
 		f[k] *= 24 / float64(max(1, minutes))
 	}
 	f[wetNights] = math.NaN()
-	if wet, nights := a.nightsOf(vapour); nights > 0 {
+	if wet, nights := a.nightsOf(vapour, a.surface); nights > 0 {
 		f[wetNights] = 7 * float64(wet) / float64(nights)
 	}
 	if a.recording.Limits == nil {

@@ -7,6 +7,7 @@ import (
 	"dewline/internal/core/care"
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
 )
 
@@ -31,6 +32,8 @@ type Place struct {
 	Bands map[quantity.Quantity]care.DayNight
 	// Latch makes the alarms of the place stay until a person resets them.
 	Latch bool
+	// Mistings is what the mister of an enclosure is set to, where that is known.
+	Mistings schedule.Schedule
 }
 
 // Site is a site so far as it says who lives where.

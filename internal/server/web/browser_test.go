@@ -25,11 +25,12 @@ import (
 )
 
 const (
-	nowReady     = `document.querySelectorAll(".spark svg").length > 10`
-	trendReady   = `document.querySelector("#page").dataset.drawn !== undefined && document.querySelectorAll(".exposure td").length > 0`
-	alarmsReady  = `document.querySelectorAll(".alarm").length > 0 && document.querySelectorAll(".journal tbody tr").length > 0`
-	wallReady    = `document.querySelectorAll(".tile .glyph").length >= 4`
-	sensorsReady = `document.querySelectorAll(".sensor").length > 5`
+	nowReady      = `document.querySelectorAll(".spark svg").length > 10`
+	trendReady    = `document.querySelector("#page").dataset.drawn !== undefined && document.querySelectorAll(".exposure td").length > 0`
+	alarmsReady   = `document.querySelectorAll(".alarm").length > 0 && document.querySelectorAll(".journal tbody tr").length > 0`
+	wallReady     = `document.querySelectorAll(".tile .glyph").length >= 4`
+	sensorsReady  = `document.querySelectorAll(".sensor").length > 5`
+	humidityReady = `document.querySelector("#page").dataset.drawn !== undefined && document.querySelectorAll(".strip").length === 7`
 )
 
 const trendPath = "/trend?p=tub-1/water-temperature&p=vivarium-1/relative-humidity&span=1w"
@@ -37,6 +38,7 @@ const trendPath = "/trend?p=tub-1/water-temperature&p=vivarium-1/relative-humidi
 var everyPage = []struct{ name, path, ready string }{
 	{"now", "/", nowReady}, {"trend", trendPath, trendReady}, {"alarms", "/alarms", alarmsReady}, {"sensors", "/sensors", sensorsReady},
 	{"wall", "/wall", wallReady},
+	{"humidity", "/humidity/vivarium-2", humidityReady},
 }
 
 // axePath is the accessibility checker that npm has put there (axe-core, WCAG 2.2 AA and its best practices).

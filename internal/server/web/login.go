@@ -137,7 +137,7 @@ func (s *site) setCookie(w http.ResponseWriter, r *http.Request, value string, m
 }
 
 func isPage(path string) bool {
-	return slices.ContainsFunc(pages, func(p pageOf) bool { return p.Link == path })
+	return slices.ContainsFunc(pages, func(p pageOf) bool { return p.Link == path }) || humidityPath.MatchString(path)
 }
 
 // loginAddress is the log-in page with a return to the wanted address.

@@ -32,7 +32,10 @@ var style string
 //go:embed page.html
 var pageSource string
 
-var page = template.Must(template.New("page").Parse(pageSource))
+//go:embed humidity.html
+var humiditySource string
+
+var page = template.Must(template.Must(template.New("page").Parse(humiditySource)).Parse(pageSource))
 
 // The page on the wall has a frame of its own, with nothing to press.
 //
@@ -48,13 +51,16 @@ var styleHash = func() string {
 }()
 
 // pageOf is one of the pages.
-type pageOf struct{ Name, Path, Link, Title string }
+type pageOf struct {
+	Name, Path, Link, Title string
+	of                      humidityQuestion // of the page of an enclosure's humidity
+}
 
 var pages = []pageOf{
-	{"now", "/{$}", "/", "Now"},
-	{"trend", "/trend", "/trend", "Trend"},
-	{"alarms", "/alarms", "/alarms", "Alarms"},
-	{"sensors", "/sensors", "/sensors", "Sensors"},
+	{Name: "now", Path: "/{$}", Link: "/", Title: "Now"},
+	{Name: "trend", Path: "/trend", Link: "/trend", Title: "Trend"},
+	{Name: "alarms", Path: "/alarms", Link: "/alarms", Title: "Alarms"},
+	{Name: "sensors", Path: "/sensors", Link: "/sensors", Title: "Sensors"},
 }
 
 // further are pages that the navigation does not name: the others lead to them.
@@ -79,7 +85,8 @@ type pageView struct {
 	Covered        int
 	Places         []placeView
 	Sensors        []sensorView
-	Cautions       []string // of the care profiles in use
+	Humidity       *humidityView // on the page of an enclosure's humidity
+	Cautions       []string      // of the care profiles in use
 }
 
 type alarmView struct{ Name, State, Priority, Since, Reason, Action string }
@@ -113,6 +120,9 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 			view.Picture = template.JS(s.encodedNow(picture, visitorOf(r).mayAct()))
 			view.Age = strconv.FormatFloat(s.fresh.age().Seconds(), 'f', 3, 64)
 		}
+	}
+	if p.of.place != nil {
+		view.Humidity = s.humidityPlain(r.Context(), p.of)
 	}
 	view.Look, view.Who = lookOf(r), visitorOf(r).Identity
 	var buffer bytes.Buffer

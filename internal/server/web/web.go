@@ -178,6 +178,7 @@ type site struct {
 	now     nowCache
 	folds   chan struct{} // one exposure is computed at a time: the board has few cores, and alarming goes first
 	lives   chan struct{} // bounds the streams
+	humid   humidityCache
 }
 
 const maxStreams = 24
@@ -204,6 +205,7 @@ func (s *site) handler() http.Handler {
 	for _, p := range slices.Concat(pages, further) {
 		mux.HandleFunc("GET "+p.Path, func(w http.ResponseWriter, r *http.Request) { s.servePage(w, r, p) })
 	}
+	mux.HandleFunc("GET /humidity/{place}", func(w http.ResponseWriter, r *http.Request) { s.serveHumidityPage(mux, w, r) })
 	mux.HandleFunc("GET "+loginPath, s.serveLogin)
 	mux.HandleFunc("POST "+loginPath, s.serveTry)
 	mux.HandleFunc("POST "+logoutPath, s.serveLogout)
@@ -216,6 +218,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /api/today", s.serveToday)
 	mux.HandleFunc("GET /api/calibrations", s.serveCalibrations)
 	mux.HandleFunc("GET /api/trend", s.serveTrend)
+	mux.HandleFunc("GET /api/humidity", s.serveHumidity)
 	mux.HandleFunc("GET /api/marks", s.serveMarks)
 	mux.HandleFunc("GET /api/exposure", s.serveExposure)
 	mux.HandleFunc("GET /api/journal", s.serveJournal)

@@ -1,0 +1,731 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/http"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
+	"dewline/internal/core/humidity"
+	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
+	"dewline/internal/core/misting"
+	"dewline/internal/core/misting/schedule"
+	"dewline/internal/core/quantity"
+	"dewline/internal/core/watch"
+	"dewline/internal/format/drying"
+)
+
+// HumidityPage is how an enclosure has been between its mistings, and what another schedule would bring.
+type HumidityPage struct {
+	Place    string          `json:"place"`
+	Title    string          `json:"title,omitempty"`
+	Timezone string          `json:"timezone"`
+	At       instant.Instant `json:"at"`
+
+	Days    []HumidityDay    `json:"days"`    // the last seven local days, the newest first
+	Changes []ScheduleChange `json:"changes"` // marks of the last eight weeks, the oldest first
+	Cell    int              `json:"cell_min"`
+	Night   [][2]int         `json:"night"` // in minutes of the clock: when the lights are off; empty where that never changes
+	Limits  HumidityLimits   `json:"limits"`
+	This    HumiditySpan     `json:"this"`    // the days that are looked at
+	Against *HumiditySpan    `json:"against"` // those that they are compared with; null without readings there
+
+	Mistings []drying.Event `json:"mistings"` // of the seven days, the newest first
+	WhatIf   WhatIf         `json:"what_if"`
+}
+
+// HumidityLimits are those of the band on the newest day, by cell of the day, in %RH; null where there is none.
+type HumidityLimits struct {
+	Low  []number `json:"low"`
+	High []number `json:"high"`
+}
+
+// HumidityDay is a local day.
+type HumidityDay struct {
+	Date     string    `json:"date"`
+	Zones    string    `json:"zones"` // a letter a cell: L critical-low, l low, i in-band, h high, H critical-high, n no-band, u unknown
+	Mistings []DayDrop `json:"mistings"`
+	Below    number    `json:"below_h"`
+	Above    number    `json:"above_h"`
+	DriedOut bool      `json:"dried_out"`
+	Low      *number   `json:"low"` // of its cells, %RH
+	High     *number   `json:"high"`
+}
+
+// DayDrop is a misting in a day.
+type DayDrop struct {
+	Minute int    `json:"minute"` // of the clock
+	State  string `json:"state"`  // recorded, seen, missed or stuck
+}
+
+// ScheduleChange is a mark that the schedule was changed.
+type ScheduleChange struct {
+	At   instant.Instant `json:"at"`
+	Text string          `json:"text"`
+}
+
+// HumiditySpan sums up some days, and folds them into one.
+type HumiditySpan struct {
+	From   instant.Instant `json:"from"`
+	To     instant.Instant `json:"to"`
+	Days   int             `json:"days"`
+	Median []number        `json:"median"` // %RH by cell of the day; null where no day has it
+	Low    []number        `json:"low"`    // of four of five days
+	High   []number        `json:"high"`
+
+	Below       *number `json:"hours_below_band_per_day"`
+	Above       *number `json:"hours_above_band_per_day"`
+	DriedOut    int     `json:"days_dried_out"`
+	Counted     int     `json:"days_counted"`
+	CloseNights int     `json:"nights_close_to_condensation"` // a surface within 1 K of the dew point for ten minutes or more
+	Nights      int     `json:"nights_measured"`
+	Surface     string  `json:"surface"` // measured, guessed (half-way between the air and the room) or unknown
+}
+
+// WhatIf is what the fit of the last weeks says of schedules.
+type WhatIf struct {
+	From       instant.Instant    `json:"from"` // of the days that were fitted
+	To         instant.Instant    `json:"to"`
+	Fit        drying.Fit         `json:"fit"`
+	Schedules  []drying.Schedule  `json:"schedules"` // the present one as measured, and the one that was asked for
+	Suggestion *drying.Suggestion `json:"suggestion"`
+	// Checked compares what was to be expected of the schedule after the last change with what came; null where that cannot be said.
+	Checked *CheckedChange `json:"checked"`
+}
+
+// CheckedChange is a forecast beside what came.
+type CheckedChange struct {
+	At        instant.Instant `json:"at"`
+	Schedule  string          `json:"schedule"`
+	Predicted *drying.Range   `json:"predicted_hours_below_band_per_day"`
+	Came      *number         `json:"hours_below_band_per_day"`
+	Days      int             `json:"days"`
+}
+
+const (
+	shownDays     = 7
+	fittedDays    = 14
+	minFitDays    = 5  // since a change, for a fit that begins at it
+	maxSpanDays   = 31 // that are folded
+	rememberDays  = 56 // in which a mark is looked for
+	humidityFresh = time.Minute
+	maxKept       = 4           // places whose fit is kept
+	maxMinutes    = 7 * 24 * 60 // that the history is asked for at once
+)
+
+// humidityPath is the address of a page of an enclosure's humidity.
+var humidityPath = regexp.MustCompile(`^/humidity/[a-z0-9-]+$`)
+
+// zoneLetters are the letters of [HumidityDay].
+var zoneLetters = [watch.ZoneCount]byte{'L', 'l', 'i', 'h', 'H', 'n', 'u'}
+
+// humidityCache keeps the fits of a day, which take long, and the pages of a minute. Who holds a place in site.folds may use it.
+type humidityCache struct {
+	fits  map[string]*fitted
+	pages map[string]*keptPage
+}
+
+type keptPage struct {
+	at   time.Time
+	page *HumidityPage
+}
+
+// fitted is the fit of a place on a day.
+type fitted struct {
+	key        string
+	from, to   instant.Instant
+	analysis   *misting.Analysis
+	suggestion *drying.Suggestion
+	checked    *CheckedChange
+}
+
+// humidityQuestion is what is asked of a place.
+type humidityQuestion struct {
+	place                  *watch.Place
+	proposed               schedule.Schedule // nil for none
+	from, to               instant.Instant   // None for the days since the last change, or the last seven
+	againstFrom, againstTo instant.Instant   // None for as many days before
+}
+
+func (s *site) serveHumidity(w http.ResponseWriter, r *http.Request) {
+	if s.History == nil || s.Site == nil {
+		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so nothing is known of the past of an enclosure")
+		return
+	}
+	q := query{values: r.URL.Query()}
+	ask, known := s.humidityPlace(q.values.Get("place"))
+	if !known {
+		q.refuse("place must be an enclosure of the site, such as place=vivarium-1")
+	}
+	if text, given := q.values["schedule"]; given {
+		parsed, err := schedule.Parse(text[0])
+		if err != nil {
+			q.refuse("schedule: " + err.Error())
+		}
+		ask.proposed = parsed
+	}
+	ask.from, ask.to = q.optionalSpan("from", "to")
+	ask.againstFrom, ask.againstTo = q.optionalSpan("against_from", "against_to")
+	if q.problem != "" {
+		fail(w, r, http.StatusBadRequest, badRequest, q.problem)
+		return
+	}
+	page, err := s.humidityPage(r.Context(), r.URL.RawQuery, ask)
+	if err != nil {
+		s.answerHistoryError(w, r, err)
+		return
+	}
+	answer(w, r, http.StatusOK, page)
+}
+
+// optionalSpan reads a range that need not be given, of [maxSpanDays] at most.
+func (q *query) optionalSpan(fromName, toName string) (from, to instant.Instant) {
+	from, to = q.time(fromName), q.time(toName)
+	switch {
+	case from.IsNone() && to.IsNone():
+	case from.IsNone() || to.IsNone() || to <= from:
+		q.refuse("give both " + fromName + " and " + toName + ", the earlier one first")
+	case to.Sub(from) > (maxSpanDays+1)*24*time.Hour:
+		q.refuse(fmt.Sprintf("%s and %s lie further apart than %d days", fromName, toName, maxSpanDays))
+	}
+	return from, to
+}
+
+// humidityPlace finds an enclosure.
+func (s *site) humidityPlace(id string) (humidityQuestion, bool) {
+	none := humidityQuestion{from: instant.None, to: instant.None, againstFrom: instant.None, againstTo: instant.None}
+	if s.Site == nil {
+		return none, false
+	}
+	places := s.Site().Places
+	i := slices.IndexFunc(places, func(p watch.Place) bool { return p.ID == id && !p.Room })
+	if i < 0 {
+		return none, false
+	}
+	none.place = &places[i]
+	return none, true
+}
+
+// humidityPage answers a question, from memory where it was asked within the last minute.
+func (s *site) humidityPage(ctx context.Context, asked string, q humidityQuestion) (*HumidityPage, error) {
+	select { // as for an exposure: the board has few cores, and alarming goes first
+	case s.folds <- struct{}{}:
+		defer func() { <-s.folds }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	key := q.place.ID + "?" + asked
+	at := s.Current.Get().At
+	kept := s.humid.pages[key]
+	if kept != nil && at.Sub(kept.at) >= 0 && at.Sub(kept.at) < humidityFresh {
+		return kept.page, nil
+	}
+	page, err := s.composeHumidity(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	if len(s.humid.pages) >= 4*maxKept || s.humid.pages == nil {
+		s.humid.pages = map[string]*keptPage{}
+	}
+	s.humid.pages[key] = &keptPage{at, page}
+	return page, nil
+}
+
+func (s *site) composeHumidity(ctx context.Context, q humidityQuestion) (*HumidityPage, error) {
+	now := instant.Of(s.Current.Get().At)
+	location := zoneOf(s.Current.Get())
+	entries, err := s.humidityEntries(ctx, q.place.ID, now)
+	if err != nil {
+		return nil, err
+	}
+	page := &HumidityPage{
+		Place: q.place.ID, Timezone: location.String(), At: now, Days: []HumidityDay{}, Changes: []ScheduleChange{}, Cell: 24 * 60 / humidity.Cells,
+		Night: nightOf(&s.Site().Light, now, location), Mistings: []drying.Event{},
+	}
+	if s.Title != nil {
+		page.Title = s.Title(q.place.ID)
+	}
+	changes := humidity.Changes(entries, q.place.ID)
+	for _, c := range changes {
+		page.Changes = append(page.Changes, ScheduleChange(c))
+	}
+	midnight := func(days int) instant.Instant { return localMidnight(now, location, days) }
+	week, err := s.stretch(ctx, q.place, entries, midnight(1-shownDays), now)
+	if err != nil {
+		return nil, err
+	}
+	page.days(week)
+	limits := week.InForce.Limits()
+	for i := range humidity.Cells {
+		low, high := nan, nan
+		if limits != nil {
+			low, high = limits(midnight(0).Add(time.Duration(i*page.Cell) * time.Minute))
+		}
+		page.Limits.Low, page.Limits.High = append(page.Limits.Low, number(low)), append(page.Limits.High, number(high))
+	}
+	defaultSpans(&q, changes, midnight)
+	for _, span := range []struct {
+		from, to instant.Instant
+		into     **HumiditySpan
+	}{{q.from, q.to, nil}, {q.againstFrom, q.againstTo, &page.Against}} {
+		one, err := s.stretch(ctx, q.place, entries, span.from, span.to)
+		if err != nil {
+			return nil, err
+		}
+		made := spanOf(one)
+		switch {
+		case span.into == nil:
+			page.This = made
+		case made.Days > 0:
+			*span.into = &made
+		}
+	}
+	fit, err := s.fitOf(ctx, q.place, entries, changes, midnight)
+	if err != nil {
+		return nil, err
+	}
+	page.WhatIf = whatIf(fit, q.proposed)
+	return page, nil
+}
+
+// localMidnight returns the midnight at which the day of now began, or that of so many days later.
+func localMidnight(now instant.Instant, location *time.Location, days int) instant.Instant {
+	year, month, day := now.Time().In(location).Date()
+	return instant.Of(care.NextMidnight(time.Date(year, month, day+days-1, 12, 0, 0, 0, location), location))
+}
+
+// defaultSpans fills in what was not asked for: the whole days since the last change and the fourteen before it, else the last seven whole
+// days and the seven before.
+func defaultSpans(q *humidityQuestion, changes []humidity.Change, midnight func(int) instant.Instant) {
+	if q.from.IsNone() {
+		q.from, q.to = midnight(-shownDays), midnight(0)
+		if n := len(changes); n > 0 {
+			if at := changes[n-1].At; at < midnight(-1) && at > midnight(-maxSpanDays) {
+				q.from = at
+				if q.againstFrom.IsNone() {
+					q.againstFrom, q.againstTo = at.Add(-fittedDays*24*time.Hour), at
+				}
+			}
+		}
+	}
+	if q.againstFrom.IsNone() {
+		q.againstFrom, q.againstTo = q.from.Add(-q.to.Sub(q.from)), q.from
+	}
+}
+
+// days fills in the rows and the mistings.
+func (page *HumidityPage) days(week *humidity.Stretch) {
+	days := week.Days()
+	rows := make([]HumidityDay, len(days))
+	for i := range days {
+		d := &days[i]
+		row := HumidityDay{
+			Date: d.From.Time().In(week.Location).Format(time.DateOnly), Mistings: []DayDrop{},
+			Below: number(d.Below.Hours()), Above: number(d.Above.Hours()), DriedOut: d.DriedOut(),
+		}
+		zones := make([]byte, humidity.Cells)
+		low, high := math.Inf(1), math.Inf(-1)
+		for k := range zones {
+			zones[k] = zoneLetters[d.Zones[k]]
+			if v := d.Means[k]; !math.IsNaN(v) {
+				low, high = min(low, v), max(high, v)
+			}
+		}
+		row.Zones, row.Low, row.High = string(zones), known(low), known(high)
+		for k := range week.Events {
+			if e := &week.Events[k]; e.At >= d.From && e.At < d.To {
+				row.Mistings = append(row.Mistings, DayDrop{week.Clock(e.At), dropState(e)})
+			}
+		}
+		rows[len(rows)-1-i] = row
+	}
+	page.Days = rows
+	for k := len(week.Events) - 1; k >= 0; k-- {
+		page.Mistings = append(page.Mistings, drying.EventOf(&week.Events[k]))
+	}
+}
+
+func dropState(e *misting.Event) string {
+	switch {
+	case e.Missed:
+		return "missed"
+	case e.Stuck:
+		return "stuck"
+	case e.Recorded:
+		return "recorded"
+	}
+	return "seen"
+}
+
+func spanOf(s *humidity.Stretch) HumiditySpan {
+	days := s.Days()
+	folded, tiles := humidity.Fold(days), s.Sum(days)
+	numbers := func(values *[humidity.Cells]float64) []number {
+		all := make([]number, len(values))
+		for i, v := range values {
+			all[i] = number(math.Round(10*v) / 10)
+		}
+		return all
+	}
+	span := HumiditySpan{
+		From: s.From, To: s.To, Days: folded.Days, Median: numbers(&folded.Median), Low: numbers(&folded.Low), High: numbers(&folded.High),
+		Below: known(tiles.Below), Above: known(tiles.Above), DriedOut: tiles.DriedOut, Counted: tiles.Days, CloseNights: tiles.CloseNights, Nights: tiles.Nights,
+		Surface: "measured",
+	}
+	switch {
+	case tiles.Nights == 0:
+		span.Surface = "unknown"
+	case s.SurfaceGuessed:
+		span.Surface = "guessed"
+	}
+	return span
+}
+
+// nightOf returns when the lights are off, as stretches of the clock on the day of now.
+func nightOf(light *care.Light, now instant.Instant, location *time.Location) [][2]int {
+	night := [][2]int{}
+	year, month, day := now.Time().In(location).Date()
+	from := -1
+	for minute := 0; minute <= 24*60; minute += 5 {
+		off := minute < 24*60 && !light.IsDay(instant.OnClock(year, month, day, minute, location))
+		switch {
+		case off && from < 0:
+			from = minute
+		case !off && from >= 0:
+			night = append(night, [2]int{from, minute})
+			from = -1
+		}
+	}
+	if len(night) == 1 && night[0] == [2]int{0, 24 * 60} {
+		return [][2]int{}
+	}
+	return night
+}
+
+// humidityEntries reads the animals' record, and the mistings and notes of a place, the newest first.
+func (s *site) humidityEntries(ctx context.Context, place string, now instant.Instant) (all []*journal.Entry, err error) {
+	seen := map[uint64]bool{}
+	read := func(filter JournalFilter) error {
+		filter.Limit = carePage
+		for {
+			entries, err := s.History.Journal(ctx, filter)
+			if err != nil {
+				return err
+			}
+			for i := range entries {
+				if e := &entries[i]; !seen[e.Seq] {
+					seen[e.Seq] = true
+					all = append(all, e)
+				}
+			}
+			if len(entries) < carePage {
+				return nil
+			}
+			filter.Before = entries[len(entries)-1].Seq
+		}
+	}
+	if err := read(JournalFilter{Kinds: cohort.Kinds()}); err != nil {
+		return nil, err
+	}
+	err = read(JournalFilter{Place: place, From: now.Add(-(rememberDays + maxSpanDays) * 24 * time.Hour), Kinds: []journal.Kind{journal.Misting, journal.Note}})
+	return all, err
+}
+
+// stretch reads a range of a place, minute by minute.
+func (s *site) stretch(ctx context.Context, place *watch.Place, entries []*journal.Entry, from, to instant.Instant) (*humidity.Stretch, error) {
+	recording, in, err := s.recording(ctx, place, entries, from, to)
+	if err != nil {
+		return nil, err
+	}
+	return &humidity.Stretch{Analysis: misting.Look(recording), InForce: in, Location: recording.Location}, nil
+}
+
+func (s *site) recording(ctx context.Context, place *watch.Place, entries []*journal.Entry, from, to instant.Instant) (
+	*misting.Recording, *humidity.InForce, error,
+) {
+	site := s.Site()
+	r := &misting.Recording{
+		From: from, To: to, Location: zoneOf(s.Current.Get()), Schedule: place.Mistings, Mistings: humidity.Recorded(entries, place.ID, from, to),
+	}
+	wanted := []struct {
+		quantity.Point
+		into *[]misting.Sample
+	}{
+		{quantity.Point{Place: place.ID, Quantity: quantity.AirTemperature}, &r.Air},
+		{quantity.Point{Place: place.ID, Quantity: quantity.RelativeHumidity}, &r.Humidity},
+		{quantity.Point{Place: place.ID, Quantity: quantity.SurfaceTemperature}, &r.Surface},
+		{quantity.Point{Place: place.In, Quantity: quantity.AirTemperature}, &r.RoomAir},
+		{quantity.Point{Place: place.In, Quantity: quantity.RelativeHumidity}, &r.RoomHumidity},
+	}
+	minutes := int(to.Sub(from) / time.Minute)
+	if minutes < 1 {
+		return r, humidity.Bands(*site, place.ID, from, to), nil
+	}
+	for _, w := range wanted {
+		if w.Place == "" || stateOf(s.Current.Get(), w.Point) == nil {
+			continue
+		}
+		for begin := 0; begin < minutes; begin += maxMinutes {
+			first := from.Add(time.Duration(begin) * time.Minute)
+			n := min(maxMinutes, minutes-begin)
+			columns, err := s.History.Columns(ctx, w.Point, first, first.Add(time.Duration(n)*time.Minute), n)
+			if err != nil {
+				return nil, nil, err
+			}
+			for i := range columns {
+				if columns[i].Count > 0 {
+					*w.into = append(*w.into, misting.Sample{At: first.Add(time.Duration(i) * time.Minute), Value: columns[i].Mean})
+				}
+			}
+		}
+	}
+	if !site.Light.AlwaysDay {
+		r.Day = func(at instant.Instant) bool { return site.Light.IsDay(at.Time()) }
+	}
+	in := humidity.Bands(site.WithRecord(cohort.Read(entries)), place.ID, from, to)
+	r.Limits = in.Limits()
+	return r, in, nil
+}
+
+// fitOf fits the last whole days of a place: the fourteen before midnight, or those since the schedule was changed where they are enough.
+func (s *site) fitOf(ctx context.Context, place *watch.Place, entries []*journal.Entry, changes []humidity.Change, midnight func(int) instant.Instant) (*fitted, error) {
+	f := &fitted{from: midnight(-fittedDays), to: midnight(0)}
+	var last *humidity.Change
+	if n := len(changes); n > 0 && changes[n-1].At > f.from && changes[n-1].At < f.to {
+		last = &changes[n-1]
+		if last.At < midnight(-minFitDays) {
+			f.from = last.At
+		}
+	}
+	f.key = fmt.Sprint(place.ID, f.from, f.to, last, place.Mistings)
+	kept := s.humid.fits[place.ID]
+	if kept != nil && kept.key == f.key {
+		return kept, nil
+	}
+	recording, _, err := s.recording(ctx, place, entries, f.from, f.to)
+	if err != nil {
+		return nil, err
+	}
+	f.analysis = misting.Analyse(recording)
+	switch found, err := f.analysis.Suggest(); {
+	case err == nil && found.Found:
+		row := drying.ScheduleOf(&found.Outlook)
+		f.suggestion = &drying.Suggestion{Schedule: &row, Reason: found.Reason}
+	case err == nil:
+		f.suggestion = &drying.Suggestion{Reason: found.Reason}
+	}
+	if last != nil {
+		if f.checked, err = s.checkChange(ctx, place, entries, last, f.to); err != nil {
+			return nil, err
+		}
+	}
+	if len(s.humid.fits) >= maxKept || s.humid.fits == nil {
+		s.humid.fits = map[string]*fitted{}
+	}
+	s.humid.fits[place.ID] = f
+	return f, nil
+}
+
+// checkChange fits the days before a change, asks for the schedule that came after it, and measures what came.
+func (s *site) checkChange(ctx context.Context, place *watch.Place, entries []*journal.Entry, change *humidity.Change, to instant.Instant) (*CheckedChange, error) {
+	since, err := s.stretch(ctx, place, entries, change.At, to)
+	if err != nil {
+		return nil, err
+	}
+	tiles := since.Sum(since.Days())
+	if tiles.Days == 0 || math.IsNaN(tiles.Below) {
+		return nil, nil
+	}
+	recording, _, err := s.recording(ctx, place, entries, change.At.Add(-fittedDays*24*time.Hour), change.At)
+	if err != nil {
+		return nil, err
+	}
+	recording.Schedule = nil // what the configuration says now was not in force then
+	outlook, err := misting.Analyse(recording).WhatIf(since.Present)
+	if err != nil {
+		return nil, nil // the days before could not be fitted, and so nothing was to be expected
+	}
+	row := drying.ScheduleOf(&outlook)
+	return &CheckedChange{At: change.At, Schedule: row.Times, Predicted: row.Below, Came: known(tiles.Below), Days: tiles.Days}, nil
+}
+
+func whatIf(f *fitted, proposed schedule.Schedule) WhatIf {
+	w := WhatIf{From: f.from, To: f.to, Fit: drying.FitOf(&f.analysis.Fit), Suggestion: f.suggestion, Checked: f.checked}
+	present := f.analysis.PresentOutlook()
+	row := drying.ScheduleOf(&present)
+	row.Now = true
+	w.Schedules = append(w.Schedules, row)
+	if proposed != nil {
+		row := drying.Schedule{Times: proposed.String(), Refused: w.Fit.Refused}
+		if outlook, err := f.analysis.WhatIf(proposed); err == nil {
+			row = drying.ScheduleOf(&outlook)
+		}
+		w.Schedules = append(w.Schedules, row)
+	}
+	return w
+}
+
+// serveHumidityPage serves the page of one enclosure.
+func (s *site) serveHumidityPage(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) {
+	q, known := s.humidityPlace(r.PathValue("place"))
+	if !known {
+		s.serveNothing(mux, w, r)
+		return
+	}
+	title := q.place.ID
+	if s.Title != nil {
+		if called := strings.TrimSpace(s.Title(q.place.ID)); called != "" {
+			title = called
+		}
+	}
+	s.servePage(w, r, pageOf{Name: "humidity", Link: r.URL.Path, Title: "Humidity of " + title, of: q})
+}
+
+// humidityView is the page without scripts.
+type humidityView struct {
+	Missing  string
+	Tiles    [][3]string // figure, these days, the days before
+	Days     [][]string
+	Mistings [][]string
+	WhatIf   [][]string
+	Said     []string
+}
+
+// humidityPlain writes what the page shows as tables.
+func (s *site) humidityPlain(ctx context.Context, q humidityQuestion) *humidityView {
+	v := &humidityView{}
+	if s.History == nil {
+		v.Missing = "No history is kept here, so nothing is known of the past of an enclosure."
+		return v
+	}
+	page, err := s.humidityPage(ctx, "", q)
+	if err != nil {
+		v.Missing = "The history did not answer: " + err.Error()
+		return v
+	}
+	location := zoneOf(s.Current.Get())
+	v.tiles(page, location)
+	for i := range page.Days {
+		d := &page.Days[i]
+		v.Days = append(v.Days, []string{d.Date, hoursText(float64(d.Below)), hoursText(float64(d.Above)), map[bool]string{true: "yes", false: "no"}[d.DriedOut], fmt.Sprint(len(d.Mistings))})
+	}
+	for i := range page.Mistings {
+		v.Mistings = append(v.Mistings, mistingRow(&page.Mistings[i], location))
+	}
+	v.whatIf(&page.WhatIf, location)
+	return v
+}
+
+func (v *humidityView) tiles(page *HumidityPage, location *time.Location) {
+	span := func(s *HumiditySpan) string {
+		if s == nil {
+			return "nothing known"
+		}
+		return s.From.Time().In(location).Format("2 Jan") + " to " + s.To.Add(-1).Time().In(location).Format("2 Jan")
+	}
+	both := func(name string, of func(*HumiditySpan) string) {
+		row := [3]string{name, of(&page.This), "–"}
+		if page.Against != nil {
+			row[2] = of(page.Against)
+		}
+		v.Tiles = append(v.Tiles, row)
+	}
+	v.Tiles = append(v.Tiles, [3]string{"", span(&page.This), span(page.Against)})
+	perDay := func(n *number) string {
+		if n == nil {
+			return "–"
+		}
+		return hoursText(float64(*n))
+	}
+	both("below the band, a day", func(s *HumiditySpan) string { return perDay(s.Below) })
+	both("above the band, a day", func(s *HumiditySpan) string { return perDay(s.Above) })
+	both("nights within 1 K of the dew point", func(s *HumiditySpan) string { return fmt.Sprintf("%d of %d", s.CloseNights, s.Nights) })
+	both("days that dried out (2 h under 85 %RH)", func(s *HumiditySpan) string { return fmt.Sprintf("%d of %d", s.DriedOut, s.Counted) })
+}
+
+func hoursText(h float64) string {
+	minutes := int(math.Round(h * 60))
+	if minutes < 60 {
+		return fmt.Sprintf("%d min", minutes)
+	}
+	return fmt.Sprintf("%d h %d min", minutes/60, minutes%60)
+}
+
+func mistingRow(e *drying.Event, location *time.Location) []string {
+	percent := func(n any) string {
+		if text := fmt.Sprint(n); text != "<nil>" {
+			return text
+		}
+		return "–"
+	}
+	peak, floor, dry := "–", "–", "–"
+	if e.PeakPctRH != nil {
+		peak = percent(math.Round(float64(*e.PeakPctRH)))
+	}
+	if e.FloorPctRH != nil {
+		floor = percent(math.Round(float64(*e.FloorPctRH)))
+	}
+	if e.To80S != nil {
+		dry = hoursText(time.Duration(*e.To80S).Hours())
+	}
+	return []string{e.At.Time().In(location).Format("2 Jan 15:04"), mistingWords(e), peak, floor, dry}
+}
+
+// mistingWords says where a misting is known from, or what was wrong with it.
+func mistingWords(e *drying.Event) string {
+	switch {
+	case e.Missed:
+		return "missed: the humidity did not rise"
+	case e.Stuck:
+		return "stayed saturated for hours"
+	case e.Hidden:
+		return "on record, not to be seen"
+	case e.Recorded:
+		return "on record"
+	case e.Scheduled:
+		return "due, and seen"
+	}
+	return "seen in the humidity"
+}
+
+func (v *humidityView) whatIf(w *WhatIf, location *time.Location) {
+	between := func(r *drying.Range) string {
+		if r == nil {
+			return "–"
+		}
+		if r.Low == r.High {
+			return fmt.Sprintf("%.1f h", float64(r.Mid))
+		}
+		return fmt.Sprintf("%.1f h (%.1f–%.1f)", float64(r.Mid), float64(r.Low), float64(r.High))
+	}
+	row := func(name string, s *drying.Schedule) {
+		times := s.Times
+		if times == "" {
+			times = "none"
+		}
+		v.WhatIf = append(v.WhatIf, []string{name, times, between(s.Below), between(s.Saturated), between(s.DryEnough)})
+	}
+	for i := range w.Schedules {
+		row(map[bool]string{true: "now, as measured", false: "tried"}[w.Schedules[i].Now], &w.Schedules[i])
+	}
+	if w.Fit.Refused != "" {
+		v.Said = append(v.Said, "Not stated: "+w.Fit.Refused+".")
+	}
+	switch {
+	case w.Suggestion == nil:
+	case w.Suggestion.Schedule == nil:
+		v.Said = append(v.Said, "Searched: "+w.Suggestion.Reason+".")
+	default:
+		row("suggested", w.Suggestion.Schedule)
+		v.Said = append(v.Said, "Suggested is "+w.Suggestion.Reason+".")
+	}
+	v.Said = append(v.Said, fmt.Sprintf("Fitted on %.1f days, %s to %s. Intervals hold in four of five cases if the room behaves as in these days.",
+		float64(w.Fit.Days), w.From.Time().In(location).Format("2 Jan"), w.To.Add(-1).Time().In(location).Format("2 Jan")))
+}
