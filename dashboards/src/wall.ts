@@ -10,7 +10,7 @@ import { placeName } from "./names";
 import { inhabited, outside, severity, worstZone } from "./place";
 import { clock, since } from "./time";
 import { bandText, figure, unitOf } from "./units";
-import { byUrgency, distanceText, expectedAt, limitText, quantityWords, zoneWords } from "./words";
+import { byUrgency, distanceText, expectedText, limitText, quantityWords, zoneWords } from "./words";
 import "./wall.css";
 
 // More tiles than these would be too small to be read from three metres.
@@ -82,9 +82,8 @@ class Tile {
       from = p.since ? `since ${since(f.zone, f.at, Date.parse(p.since))}` : "";
     if (p.value === null) return ["not known", from];
     if (a) {
-      const at = expectedAt(a, f.at),
-        limit = a.setpoint === undefined ? name : distanceText(a, p.value, f.temperature);
-      return [limitText(a), Number.isNaN(at) ? limit : `${figure(a.quantity, f.temperature, a.setpoint)} about ${since(f.zone, f.at, at)}`];
+      const limit = a.setpoint === undefined ? name : distanceText(a, p.value, f.temperature);
+      return [limitText(a), expectedText(a, f.at) || limit];
     }
     if (outside(p.zone)) return [p.zone.startsWith("critical") ? zoneWords[p.zone] : p.zone === "low" ? "too low" : "too high", from];
     return ["in range", b ? bandText(p.quantity, f.temperature, b.low ?? b["critical-low"], b.high ?? b["critical-high"]) : name];

@@ -65,7 +65,7 @@ var pages = []pageOf{
 
 // further are pages that the navigation does not name: the others lead to them.
 var further = []pageOf{
-	{"wall", "/wall", "/wall", "Wall"},
+	{Name: "wall", Path: "/wall", Link: "/wall", Title: "Wall"},
 }
 
 type pageView struct {
