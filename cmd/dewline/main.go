@@ -37,6 +37,7 @@ type verbs struct {
 	Misting   mistingCommand   `cmd:"" help:"See how an enclosure dries between mistings, and try another schedule on the recorded days."`
 	Calibrate calibrateCommand `cmd:"" help:"Compare a sensor with an ice bath, a saturated salt or a better instrument; print the correction, or write it into the journal."`
 	Sensor    sensorCommand    `cmd:"" help:"Say which calibrations are in force, or that a sensor was replaced."`
+	Compare   compareCommand   `cmd:"" help:"Hold two points beside each other before animals are moved: the difference, since when it is small, how fast it changes."`
 	Status    statusCommand    `cmd:"" help:"Say what the running daemon watches, what it does not, who gets its alarms, and what does not work."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
 	Cohort    cohortCommand    `cmd:"" help:"Keep the record of the animals: who lives where, at which stage, how many."`

@@ -129,7 +129,7 @@ func openServers(shared *common, site *config.Site, db *store.Store) (*servers, 
 	f.access = auth.New(sessions)
 	f.setUsers(&site.Web)
 	problem := f.openWeb(&site.Web)
-	socket, err := control.Listen(f.socket, &f.current, f.command, f.options.Log)
+	socket, err := control.Listen(f.socket, &f.current, f.command, web.PairsOf(f.history, f.watched.Load), f.options.Log)
 	if err != nil {
 		return f, errors.Join(problem, err)
 	}

@@ -51,7 +51,7 @@ func (o *obedient) command(_ context.Context, cmd watch.Command) (Response, erro
 // start serves until the test ends.
 func start(t *testing.T, path string, current *status.Current, command Commander) *Server {
 	t.Helper()
-	server, err := Listen(path, current, command, quiet())
+	server, err := Listen(path, current, command, nil, quiet())
 	require.NoError(t, err)
 	var wait sync.WaitGroup
 	wait.Go(func() { assert.NoError(t, server.Serve()) })
@@ -253,7 +253,7 @@ func TestSocketIsPrivateFromTheFirstInstant(t *testing.T) {
 	})
 	var modes []os.FileMode
 	for range 20 {
-		server, err := Listen(path, &status.Current{}, (&obedient{}).command, quiet())
+		server, err := Listen(path, &status.Current{}, (&obedient{}).command, nil, quiet())
 		require.NoError(t, err)
 		info, err := os.Lstat(path)
 		require.NoError(t, err)
@@ -269,7 +269,7 @@ func TestSocketIsPrivateFromTheFirstInstant(t *testing.T) {
 
 func TestSocketIsGoneAfterClose(t *testing.T) {
 	path := socket(t)
-	server, err := Listen(path, &status.Current{}, (&obedient{}).command, quiet())
+	server, err := Listen(path, &status.Current{}, (&obedient{}).command, nil, quiet())
 	require.NoError(t, err)
 	require.FileExists(t, path)
 	require.NoError(t, server.Close(), "even where it never served")
@@ -295,7 +295,7 @@ func TestDeadSocketIsReplaced(t *testing.T) {
 func TestLiveSocketIsRefused(t *testing.T) {
 	path := socket(t)
 	start(t, path, &status.Current{}, (&obedient{}).command)
-	_, err := Listen(path, &status.Current{}, (&obedient{}).command, quiet())
+	_, err := Listen(path, &status.Current{}, (&obedient{}).command, nil, quiet())
 	require.EqualError(t, err, "control socket "+path+": a daemon is running there already")
 	_, err = Dial(path).Alarms(t.Context())
 	require.NoError(t, err, "the first one goes on")
@@ -320,7 +320,7 @@ func TestHangingSocketIsNotTakenForDead(t *testing.T) {
 			conn.Close()
 		}
 	}()
-	_, err = Listen(path, &status.Current{}, (&obedient{}).command, quiet())
+	_, err = Listen(path, &status.Current{}, (&obedient{}).command, nil, quiet())
 	require.ErrorContains(t, err, "it is in use, and does not answer")
 	require.FileExists(t, path)
 }
@@ -337,7 +337,7 @@ func TestForeignFileIsLeftAlone(t *testing.T) {
 			require.NoError(t, put(path))
 			before, err := os.Lstat(path)
 			require.NoError(t, err)
-			_, err = Listen(path, &status.Current{}, (&obedient{}).command, quiet())
+			_, err = Listen(path, &status.Current{}, (&obedient{}).command, nil, quiet())
 			require.EqualError(t, err, "control socket "+path+": there is something else of that name, which is left alone")
 			after, err := os.Lstat(path)
 			require.NoError(t, err)
@@ -354,7 +354,7 @@ func TestFolderOfTheSocketIsMade(t *testing.T) {
 	assert.Zero(t, info.Mode().Perm()&0o007, "others need not even look inside")
 
 	blocked := filepath.Join(path, "inside", "a.sock")
-	_, err = Listen(blocked, &status.Current{}, (&obedient{}).command, quiet())
+	_, err = Listen(blocked, &status.Current{}, (&obedient{}).command, nil, quiet())
 	require.ErrorContains(t, err, "control socket: ")
 }
 
@@ -394,7 +394,7 @@ func TestSlowClientsAreCutOff(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				keeper := &obedient{}
 				listener := &pipeListener{conns: make(chan net.Conn), done: make(chan struct{})}
-				server := &Server{listener: listener, http: newHTTP(&status.Current{}, keeper.command, quiet())}
+				server := &Server{listener: listener, http: newHTTP(&status.Current{}, keeper.command, nil, quiet())}
 				var wait sync.WaitGroup
 				wait.Go(func() { assert.NoError(t, server.Serve()) })
 				near, far := net.Pipe()
@@ -421,7 +421,7 @@ func TestCloseCutsOffWhatHangs(t *testing.T) {
 			<-ctx.Done()
 			return Response{}, ctx.Err()
 		}
-		server := &Server{listener: listener, http: newHTTP(&status.Current{}, hang, quiet())}
+		server := &Server{listener: listener, http: newHTTP(&status.Current{}, hang, nil, quiet())}
 		var wait sync.WaitGroup
 		wait.Go(func() { assert.NoError(t, server.Serve()) })
 		near, far := net.Pipe()

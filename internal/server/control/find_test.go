@@ -16,7 +16,7 @@ import (
 func TestFind(t *testing.T) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "with a space.sock")
-	server, err := Listen(path, &status.Current{}, (&obedient{}).command, quiet())
+	server, err := Listen(path, &status.Current{}, (&obedient{}).command, nil, quiet())
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, server.Close()) })
 

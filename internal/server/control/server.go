@@ -34,8 +34,9 @@ type Server struct {
 	listener net.Listener
 }
 
-// Listen opens the socket at path. A socket that a dead daemon left behind is replaced; one that answers is not.
-func Listen(path string, current *status.Current, command Commander, log *slog.Logger) (*Server, error) {
+// Listen opens the socket at path. A socket that a dead daemon left behind is replaced; one that answers is not. past is what comparisons look back on; nil
+// where no history is kept.
+func Listen(path string, current *status.Current, command Commander, past Comparer, log *slog.Logger) (*Server, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o750); err != nil {
 		return nil, fmt.Errorf("control socket: %w", err)
 	}
@@ -46,7 +47,7 @@ func Listen(path string, current *status.Current, command Commander, log *slog.L
 	if err != nil {
 		return nil, fmt.Errorf("control socket %s: %w", path, err)
 	}
-	return &Server{listener: listener, http: newHTTP(current, command, log)}, nil
+	return &Server{listener: listener, http: newHTTP(current, command, past, log)}, nil
 }
 
 // private makes sockets that only their owner may open. On Linux the file that bind(2) makes takes its mode from the
@@ -60,7 +61,7 @@ var private = net.ListenConfig{Control: func(_, _ string, c syscall.RawConn) err
 	return failed
 }}
 
-func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http.Server {
+func newHTTP(current *status.Current, command Commander, past Comparer, log *slog.Logger) *http.Server {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /alarms", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, Alarms(current.Get())) })
 	mux.HandleFunc("GET /cohorts", func(w http.ResponseWriter, r *http.Request) {
@@ -68,6 +69,14 @@ func newHTTP(current *status.Current, command Commander, log *slog.Logger) *http
 	})
 	mux.HandleFunc("GET /calibrations", func(w http.ResponseWriter, r *http.Request) {
 		answer(w, http.StatusOK, CalibrationsOf(current.Get().Calibrations, instant.Of(current.Get().At)))
+	})
+	mux.HandleFunc("GET /compare", func(w http.ResponseWriter, r *http.Request) {
+		comparison, err := CompareRequestOf(r.URL.Query()).Compare(r.Context(), current.Get(), past)
+		if err != nil {
+			answer(w, http.StatusBadRequest, Response{Reason: err.Error()})
+			return
+		}
+		answer(w, http.StatusOK, comparison)
 	})
 	mux.HandleFunc("GET /site", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, siteOf(current.Get())) })
 	mux.HandleFunc("GET /status", func(w http.ResponseWriter, r *http.Request) { answer(w, http.StatusOK, StateOf(current.Get())) })
