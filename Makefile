@@ -63,7 +63,7 @@ RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/l
 ## unit: all tests, with the race detector (which needs cgo and a C compiler). What failed is printed once more at the end.
 ## Packages that run the program or a browser as processes of their own depend on how busy the machine is: where one of them
 ## fails beside others, it runs once more by itself, and that run decides. Every other failure is final.
-PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/faults/[a-z]+|test/harness))$$
+PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/faults/[a-z]+|test/harness|test/season))$$
 unit:
 	cd dashboards && npm test --silent
 	@mkdir -p dist; export CGO_ENABLED=1; \

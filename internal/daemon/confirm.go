@@ -25,9 +25,13 @@ func (l *loop) confirm(response *control.Response, cmd *watch.Command, effects [
 		response.Calibrations = control.CalibrationsAbout(states, cmd, l.clock.Now())
 	}
 	response.Warnings = l.chain.Core.Apart(l.now())
+	switch cmd.Verb {
+	case watch.BeginCohort, watch.MoveCohort, watch.SetStage:
+		response.Warnings = append(response.Warnings, l.chain.Core.Doubts(cmd.Cohort, l.now())...)
+	}
 	words := control.Words{Location: l.site.Location, Title: l.title, Temperature: l.site.Display.Temperature}
 	response.Words = words.Confirm(cmd, response)
 	for _, warning := range response.Warnings {
-		l.options.Log.Warn("cohorts that live together", "problem", warning)
+		l.options.Log.Warn("what is on record of the animals", "problem", warning)
 	}
 }

@@ -30,7 +30,7 @@ const (
 
 // plotKey explains the plots.
 const plotKey = "Grey bar: the lowest to the highest value of a day; black line: daily means; no bar: unknown. Shaded between thin lines: the band by " +
-	"day; dotted: by night, where that differs; dashed: critical limits. Strip: who lived there. Weeks begin on Monday; a median is that of the " +
+	"day; dotted: by night, where that differs; dashed: critical limits. Time without a limit is neither in band nor outside. Strip: who lived there. Weeks begin on Monday; a median is that of the " +
 	"means of ten minutes; times in hours:minutes."
 
 // plot draws the days of one point.

@@ -57,7 +57,7 @@ func (e *Exposure) Printed(w Words) *Sheet {
 		s.Sections = append(s.Sections, section)
 	}
 	for _, section := range []Section{
-		w.worstSection(e), w.alarmSummary(e.Alarms), w.recordSection(e), w.limitSection(e), w.sensorSection(e), adviceSection(e.Advice),
+		w.worstSection(e), w.alarmSummary(e), w.recordSection(e), w.limitSection(e), w.sensorSection(e), adviceSection(e.Advice),
 	} {
 		if len(section.Tables) > 0 || len(section.Lines) > 0 {
 			s.Sections = append(s.Sections, section)
@@ -136,11 +136,13 @@ func (e *Exposure) animals(w Words) []string {
 		}
 	}
 	var lines []string
+	named := map[string]bool{}
 	for _, of := range order {
 		line := "Cohort " + of.cohort
-		if profile := e.profiles[of.cohort]; profile != "" {
+		if profile := e.profiles[of.cohort]; profile != "" && !named[of.cohort] {
 			line += " (" + profile + ")"
 		}
+		named[of.cohort] = true
 		lines = append(lines, line+" in "+e.titleOf(of.place)+": "+strings.Join(stages[of], ", ")+".")
 	}
 	return lines

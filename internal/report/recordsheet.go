@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/format/exposure"
 )
 
@@ -87,7 +88,8 @@ func pause(c *Care) string {
 }
 
 // alarmSummary has one line for each alarm that was raised, the most frequent ones first.
-func (w Words) alarmSummary(alarms []Alarm) Section {
+func (w Words) alarmSummary(e *Exposure) Section {
+	alarms := e.Alarms
 	section := Section{Title: "Alarms, as they were raised"}
 	if len(alarms) == 0 {
 		section.Lines = []string{"The journal has none in this range."}
@@ -127,7 +129,7 @@ func (w Words) alarmSummary(alarms []Alarm) Section {
 			acknowledged = "not needed"
 		}
 		t.Rows = append(t.Rows, []string{
-			name, fmt.Sprint(len(all)), w.date(all[0].Raised), w.date(all[len(all)-1].Raised) + active, length(longest), acknowledged, answer,
+			e.alarmed(name), fmt.Sprint(len(all)), w.date(all[0].Raised), w.date(all[len(all)-1].Raised) + active, length(longest), acknowledged, answer,
 		})
 	}
 	if all := len(t.Rows); all > maxPrintedAlarms {
@@ -136,4 +138,14 @@ func (w Words) alarmSummary(alarms []Alarm) Section {
 	}
 	section.Tables = []Table{t}
 	return section
+}
+
+// alarmed names an alarm of a point as the other tables name the point; any other keeps its name.
+func (e *Exposure) alarmed(name string) string {
+	of, limit, _ := cutLast(name, "/")
+	p, err := quantity.ParsePoint(of)
+	if err != nil {
+		return name
+	}
+	return e.where(p) + ": " + strings.ReplaceAll(limit, "-", " ")
 }

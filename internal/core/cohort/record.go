@@ -75,8 +75,14 @@ func (r *Record) all() []Entry {
 	return all
 }
 
-// InForceAlready reports whether the record says the same already.
+// InForceAlready reports whether the record says the same already: the same entry, or that a cohort has lived since before where it is to
+// move.
 func (r *Record) InForceAlready(e *Entry) bool {
+	if life := Life(r.Intervals(), e.Cohort); e.Kind == journal.CohortMoved && e.Corrects == "" && len(life) > 0 {
+		if last := &life[len(life)-1]; last.Place == e.Place && last.PlaceBy.Since <= e.Since {
+			return true
+		}
+	}
 	return e.Corrects == "" && slices.ContainsFunc(InForce(r.all()), func(o Entry) bool {
 		return o.Kind == e.Kind && o.Cohort == e.Cohort && o.Since == e.Since && o.Profile == e.Profile && o.Place == e.Place &&
 			o.Stage == e.Stage && o.Gosner == e.Gosner && o.Count == e.Count && o.Why == e.Why && o.Task == e.Task
@@ -136,9 +142,28 @@ func (r *Record) cannotCorrect(e *Entry) string {
 		}
 	}
 	if !e.CanCorrect(older) {
-		return fmt.Sprintf("%s says something else (%s of %s), and a note can withdraw it, but %s cannot take its place", e.Corrects, older.Kind, older.about(), e.Kind)
+		return fmt.Sprintf("%s is %s of %s, and %s cannot take its place: a note that corrects it withdraws it", e.Corrects, kindWord(older.Kind), older.about(), kindWord(e.Kind))
 	}
 	return ""
+}
+
+// kindWord is what a keeper calls an entry of a kind.
+func kindWord(kind journal.Kind) string {
+	switch kind {
+	case journal.CohortBegan:
+		return "the beginning"
+	case journal.CohortStage, journal.StageSet:
+		return "a stage"
+	case journal.CohortMoved:
+		return "a move"
+	case journal.CohortCounted:
+		return "a count"
+	case journal.CareDone:
+		return "a task"
+	case journal.Misting:
+		return "a misting"
+	}
+	return "a note"
 }
 
 // about returns what an entry is about.

@@ -51,8 +51,11 @@ func TestRefusals(t *testing.T) {
 	assert.Contains(t, say(journal.CohortCounted, day(40), "", count(39, "found")), "say whether they died")
 	assert.Equal(t, `there is no entry "run-77" that could be corrected`, say(journal.CohortMoved, day(20), "run-77", nil))
 	assert.Equal(t, moved+" has been corrected already, by run-4: correct that one", say(journal.CohortMoved, day(20), moved, nil))
-	assert.Contains(t, say(journal.CohortMoved, day(20), began, nil), "a note can withdraw it")
-	assert.Contains(t, say(journal.CareDone, day(20), began, nil), "care.done cannot take its place")
+	assert.Equal(t, began+" is the beginning of b-2026, and a move cannot take its place: a note that corrects it withdraws it", say(journal.CohortMoved, day(20), began, nil))
+	assert.Contains(t, say(journal.CareDone, day(20), began, nil), "a task cannot take its place")
+	for corrected, word := range map[string]string{ended: "a count", "run-4": "a move", note: "a note"} {
+		assert.Contains(t, say(journal.CohortBegan, day(20), corrected, nil), corrected+" is "+word+" of ")
+	}
 	assert.Empty(t, say(journal.Note, day(20), began, nil))
 	assert.Empty(t, say(journal.Note, day(20), note, nil))
 }

@@ -243,3 +243,31 @@ func (c *Core) Apart(at instant.Instant) (warnings []string) {
 	}
 	return warnings
 }
+
+// Doubts lists what a keeper should look at after something was written of a cohort, in words: what its stage needs and no sensor of its
+// place measures, a stage after Gosner that is not of its stage, and life that runs backwards.
+func (c *Core) Doubts(id string, at instant.Instant) (warnings []string) {
+	now := cohort.At(c.site.Intervals, id, at)
+	if now == nil || c.site.Profiles[now.Profile] == nil {
+		return nil
+	}
+	needs := c.site.Profiles[now.Profile].Care[now.Stage]
+	var missing []string
+	for _, q := range slices.Sorted(maps.Keys(needs.Bands)) {
+		if _, measured := c.Index(quantity.Point{Place: now.Place, Quantity: q}); !measured && !q.Derived() {
+			missing = append(missing, strings.ReplaceAll(q.String(), "-", " "))
+		}
+	}
+	if len(missing) > 0 {
+		warnings = append(warnings, fmt.Sprintf("no sensor in %s measures %s, which %s (%s) needs: no alarm can come from that", now.Place, strings.Join(missing, " and "), id, now.Stage))
+	}
+	if first, last := needs.GosnerRange(); now.Gosner != 0 && first != 0 && (now.Gosner < first || now.Gosner > last) {
+		warnings = append(warnings, fmt.Sprintf("Gosner %d is not of a stage %s, which is %s after the profile %s", now.Gosner, now.Stage, needs.Gosner, now.Profile))
+	}
+	for _, before := range cohort.Life(c.site.Intervals, id) {
+		if before.From < now.From && before.Stage > now.Stage {
+			return append(warnings, fmt.Sprintf("%s was %s before: if that was wrong, correct %s", id, before.Stage, before.StageBy.ID))
+		}
+	}
+	return warnings
+}

@@ -3,6 +3,7 @@ package watch_test
 import (
 	"bytes"
 	"encoding/gob"
+	"slices"
 	"testing"
 	"time"
 
@@ -265,4 +266,25 @@ func TestNoValueSuitsBoth(t *testing.T) {
 	p.command(watch.Command{Verb: watch.BeginCohort, Cohort: "c-2026", Profile: "stream", Place: "tub-1", Stage: "larva"})
 	assert.Equal(t, []string{"no water-temperature suits all animals in tub-1: that of a-2026 (larva) and that of c-2026 (larva) leave no value in band"},
 		p.core.Apart(at(p.now)))
+}
+
+// What the keeper should look at after writing something down: what is not measured, a stage that cannot be, life that runs backwards.
+func TestDoubts(t *testing.T) {
+	site := twoTubs()
+	site.Places = append(site.Places, watch.Place{ID: "shelf"})
+	larva := site.Profiles["forest"].Care[care.Larva]
+	larva.Gosner = "21–41"
+	site.Profiles["forest"].Care[care.Larva] = larva
+	p := play(t, site)
+	p.run(60, 22, 22)
+	assert.Empty(t, p.core.Doubts("a-2026", at(p.now)))
+	assert.Empty(t, p.core.Doubts("z", at(p.now)))
+	assert.Empty(t, p.command(watch.Command{Verb: watch.MoveCohort, Cohort: "a-2026", Place: "tub-1"}), "it lives there already")
+	p.command(watch.Command{Verb: watch.SetStage, Cohort: "a-2026", Stage: "metamorph"})
+	turned := p.core.Animals()[slices.IndexFunc(p.core.Animals(), func(n cohort.Interval) bool { return n.Stage == care.Metamorph })].StageBy.ID
+	p.run(120, 22, 22)
+	p.command(watch.Command{Verb: watch.SetStage, Cohort: "a-2026", Stage: "larva", Gosner: 42})
+	assert.Equal(t, []string{"Gosner 42 is not of a stage larva, which is 21–41 after the profile forest", "a-2026 was metamorph before: if that was wrong, correct " + turned}, p.core.Doubts("a-2026", at(p.now)))
+	p.command(watch.Command{Verb: watch.MoveCohort, Cohort: "a-2026", Place: "shelf"})
+	assert.Contains(t, p.core.Doubts("a-2026", at(p.now)), "no sensor in shelf measures water temperature, which a-2026 (larva) needs: no alarm can come from that")
 }
