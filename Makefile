@@ -46,11 +46,13 @@ tools:
 		sudo=; [ $$(id -u) = 0 ] || sudo=sudo; \
 		$$sudo apt-get update -qq; DEBIAN_FRONTEND=noninteractive $$sudo apt-get install -y -qq --no-install-recommends $${missing[@]} >/dev/null; fi
 
-## lint: formatting, vet, staticcheck, unreachable code of the program and the trial
+## lint: formatting, vet, staticcheck, the analysers named in internal/test/analysers, unreachable code of the program and the trial
 lint:
 	@unformatted=$$(gofmt -l $$(git ls-files '*.go')); if [ -n "$$unformatted" ]; then echo "not gofmt-ed: $$unformatted"; exit 1; fi
 	go vet ./...
 	go vet -tags harness ./cmd/dewline
+	go build -o dist/analysers ./internal/test/analysers
+	go vet -vettool=$(CURDIR)/dist/analysers ./...
 	go tool staticcheck ./...
 	go tool staticcheck -tags harness ./cmd/dewline
 	@unreachable=$$(go tool deadcode -filter='^dewline/(cmd|internal/([^t]|test/trial))' ./cmd/dewline ./cmd/proving); \

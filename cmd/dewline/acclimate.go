@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 
 	"dewline/internal/server/control"
@@ -29,9 +28,7 @@ func (c *compareCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		err = encoder.Encode(comparison)
+		err = writeJSON(s.out, comparison)
 	} else {
 		_, err = fmt.Fprintln(s.out, comparison.Words)
 	}

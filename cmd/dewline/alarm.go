@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -75,9 +74,7 @@ func (c *alarmList) Run(ctx context.Context, s streams) error {
 		}
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(shown)
+		return writeJSON(s.out, shown)
 	}
 	if len(shown) == 0 {
 		fmt.Fprintln(s.err, "no alarm is active or waits for you")

@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"text/tabwriter"
@@ -167,9 +166,7 @@ func (c *cohortList) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(list)
+		return writeJSON(s.out, list)
 	}
 	site, err := shownBy(ctx, client)
 	if err != nil {

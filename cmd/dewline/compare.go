@@ -3,7 +3,6 @@ package main
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -72,9 +71,7 @@ func (c *replayCommand) compare(ctx context.Context, s streams, tried *config.Si
 		return err
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(result)
+		return writeJSON(s.out, result)
 	}
 	return replay.PrintComparison(s.out, result, tried.Display.Temperature, tried.Location)
 }

@@ -7,6 +7,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -56,6 +57,14 @@ type verbs struct {
 type streams struct {
 	out, err io.Writer
 	terminal bool // err is a terminal
+}
+
+// writeJSON writes a document for a script, indented and without the escapes meant for HTML.
+func writeJSON(w io.Writer, document any) error {
+	encoder := json.NewEncoder(w)
+	encoder.SetIndent("", "  ")
+	encoder.SetEscapeHTML(false)
+	return encoder.Encode(document)
 }
 
 // errNo is returned by a command whose answer is no, and that has said so already.

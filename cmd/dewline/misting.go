@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -55,10 +54,7 @@ func (c *mistingCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		encoder.SetEscapeHTML(false)
-		return encoder.Encode(made.document)
+		return writeJSON(s.out, made.document)
 	}
 	return report.Text(s.out, made.document.Sheet(report.WordsOf(made.site)))
 }

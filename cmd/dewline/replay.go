@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -108,9 +107,7 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprintf(s.err, "warning: %s\n", warning)
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(result)
+		return writeJSON(s.out, result)
 	}
 	return replay.Print(s.out, result, site.Display.Temperature, site.Location)
 }

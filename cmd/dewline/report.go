@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -119,10 +118,7 @@ func (c *reportCommand) span(ctx context.Context, db report.History, site *confi
 func (c *reportCommand) write(w io.Writer, document any, sheet *report.Sheet, csv func(io.Writer) error) error {
 	switch c.Format {
 	case "json":
-		encoder := json.NewEncoder(w)
-		encoder.SetIndent("", "  ")
-		encoder.SetEscapeHTML(false)
-		return encoder.Encode(document)
+		return writeJSON(w, document)
 	case "csv":
 		return csv(w)
 	case "html":

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 
 	"dewline/internal/core/watch"
@@ -31,9 +30,7 @@ func (c *sensorList) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		return encoder.Encode(list)
+		return writeJSON(s.out, list)
 	}
 	site, err := shownBy(ctx, client)
 	if err != nil {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 
@@ -32,9 +31,7 @@ func (c *statusCommand) Run(ctx context.Context, s streams) error {
 		return err
 	}
 	if c.JSON {
-		encoder := json.NewEncoder(s.out)
-		encoder.SetIndent("", "  ")
-		err = encoder.Encode(state)
+		err = writeJSON(s.out, state)
 	} else {
 		printState(s.out, &state, site)
 	}

@@ -302,14 +302,14 @@ func (s *Store) takeOver(ctx context.Context, db *database) error {
 		*into = n
 	}
 	var err error
-	if db.runs, err = loadRuns(ctx, db.reader); err != nil {
+	if db.runs, err = loadMap[int64, string](ctx, db.reader, "SELECT id, run FROM segment"); err != nil {
 		return err
 	}
 	growing, err := loadGrowing(ctx, db.reader)
 	if err != nil {
 		return err
 	}
-	names, err := loadPoints(ctx, db.reader)
+	names, err := loadMap[string, int64](ctx, db.reader, "SELECT name, id FROM point")
 	if err != nil {
 		return err
 	}
@@ -372,40 +372,23 @@ func (s *Store) renumber(db *database) {
 	s.lastSegment += db.last.segment
 }
 
-func loadRuns(ctx context.Context, db *sql.DB) (map[int64]string, error) {
-	rows, err := db.QueryContext(ctx, "SELECT id, run FROM segment")
+// loadMap returns the rows of a query of two columns, key and value.
+func loadMap[K comparable, V any](ctx context.Context, db *sql.DB, query string) (map[K]V, error) {
+	rows, err := db.QueryContext(ctx, query)
 	if err != nil {
 		return nil, err
 	}
 	defer rows.Close()
-	runs := map[int64]string{}
+	all := map[K]V{}
 	for rows.Next() {
-		var id int64
-		var run string
-		if err := rows.Scan(&id, &run); err != nil {
+		var key K
+		var value V
+		if err := rows.Scan(&key, &value); err != nil {
 			return nil, err
 		}
-		runs[id] = run
+		all[key] = value
 	}
-	return runs, rows.Err()
-}
-
-func loadPoints(ctx context.Context, db *sql.DB) (map[string]int64, error) {
-	rows, err := db.QueryContext(ctx, "SELECT name, id FROM point ORDER BY id")
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	names := map[string]int64{}
-	for rows.Next() {
-		var name string
-		var id int64
-		if err := rows.Scan(&name, &id); err != nil {
-			return nil, err
-		}
-		names[name] = id
-	}
-	return names, rows.Err()
+	return all, rows.Err()
 }
 
 // loadGrowing returns the chunks that an earlier run left growing, by the row of their point. The next Commit closes them.
@@ -493,7 +476,7 @@ func (f *file) detach() {
 
 // resume goes on with a file whose growing chunks and outbox are in memory already.
 func (s *Store) resume(ctx context.Context, db *database) error {
-	names, err := loadPoints(ctx, db.reader)
+	names, err := loadMap[string, int64](ctx, db.reader, "SELECT name, id FROM point")
 	if err != nil {
 		return err
 	}

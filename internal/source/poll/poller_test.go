@@ -222,7 +222,7 @@ func TestAPanickingDriverIsAFailure(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := newLog()
 		require.NoError(t, polled(t, l, 5*time.Second, Job{ID: "a", Sensor: &fake{read: func(context.Context, int) (sensors.Measurement, error) {
-			var words []byte
+			words := []byte("ab")
 			return sensors.Measurement{Evidence: []byte{words[3]}}, nil
 		}}}))
 		assert.ErrorContains(t, l.samples["a"][0].Err, "the driver of a panicked: runtime error: index out of range")
