@@ -39,6 +39,9 @@ type Cohort struct {
 	Since              time.Time
 }
 
+// earliestYear is that of this program: a clock that shows an earlier one was never set.
+const earliestYear = 2026
+
 // ParseCohort reads ID=PLACE:PROFILE:STAGE.
 func ParseCohort(text string, since time.Time) (Cohort, error) {
 	id, rest, ok := strings.Cut(text, "=")
@@ -73,6 +76,10 @@ func (a Answers) check(found probe.Result) error {
 	for _, c := range a.Cohorts {
 		if !slices.Contains(a.Places, c.Place) {
 			return fmt.Errorf("cohort %s lives in %s: %s", c.ID, c.Place, config.UnknownWord("place", c.Place, a.Places))
+		}
+		if c.Since.Year() < earliestYear {
+			return fmt.Errorf("the clock of this board shows %s, which would be on record as the day since when cohort %s is at its stage: set it first, "+
+				"by a network or with sudo date -s '%d-07-14 20:00'", c.Since.Format(time.DateOnly), c.ID, earliestYear)
 		}
 	}
 	for device, place := range a.Sensors {
