@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm tools pages clean
+.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm board tools pages clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -34,7 +34,7 @@ $(PAGES): $(PAGE_SOURCES)
 	@touch $@
 
 ## test: everything, on a fresh machine; installs what it needs
-test: tools pages lint unit cross proving
+test: tools pages lint unit cross arm proving
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
 APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
@@ -111,6 +111,13 @@ trial: packages
 		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target $${package#*:} || exit; done
 	go run ./internal/test/faults/install --packages dist/trial
 
+## board: the ARMv6 program on an emulated board with a real kernel, real buses and a card, from its first probe to a power cut
+BOARD_PACKAGES := qemu-system-arm e2fsprogs
+board:
+	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(BOARD_PACKAGES)"
+	internal/test/faults/board/kernel.sh dist/board/kernel
+	go run ./internal/test/faults/board
+
 ## bench: the benchmarks
 bench:
 	go test -run='^$$' -bench=. -benchmem ./...
@@ -128,11 +135,12 @@ proving:
 
 ## faults: the whole fault suite in its long form, with a kernel of its own whose clock is set; an hour or two
 FAULT_PACKAGES := qemu-system-x86 linux-image-cloud-amd64
-faults: tools packages arm
+faults: tools packages
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(FAULT_PACKAGES)"
 	DEWLINE_FAULTS=long DEWLINE_KILLS=2000 go test -count=1 -timeout 3h -parallel 4 ./internal/test/faults/...
 	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/store
 	go run ./internal/test/faults/clock/machine
+	$(MAKE) --no-print-directory board
 	$(MAKE) --no-print-directory trial
 	go run ./internal/test/faults/load
 	$(MAKE) --no-print-directory critical ROOM_YEARS=2000
