@@ -39,6 +39,8 @@ type loft struct {
 	watches map[int32]string   // folder by inotify's number
 	notify  int
 	flicker float64
+	// calibrated is when the new probe of tub 2 was compared; just before, its readings were wrong by as much.
+	calibrated time.Time
 }
 
 // shown is what is true at a place from a time on.

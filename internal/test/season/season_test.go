@@ -173,12 +173,18 @@ func (d *diary) plan() {
 	d.on(time.July, 8, 9, func() { d.writes("heat losses", "cohort", "count", "c-2026", "58", "--why", "died") })
 }
 
-// changeProbe replaces the probe of tub 2 by one that reads 0.31 K too low, as its comparison in ice water has shown.
+// changeProbe replaces the probe of tub 2 by one that reads 0.31 K too low, as its comparison in ice water has shown. The sensor keeps its
+// name, and the calibration goes into the journal.
 func (d *diary) changeProbe() {
 	d.probe("tub-2", 4, -0.3125)
 	d.weather()
-	d.reconfigure("# second probe\n  - {id: tub-2-probe, driver: w1, address: 28-0000dead0002,",
-		"  - {id: tub-2-new, driver: w1, address: 28-0000dead0004, calibration: {date: 2026-04-15, temperature: {offset: 0.3125 K, uncertainty: 0.1 K}},")
+	d.reconfigure("# second probe\n  - {id: tub-2-probe, driver: w1, address: 28-0000dead0002,", "  - {id: tub-2-probe, driver: w1, address: 28-0000dead0004,")
+	d.answers["calibrated"] = d.taps(map[string]any{
+		"verb": "calibrate", "sensor": "tub-2-probe", "channel": "temperature",
+		"calibration": map[string]any{"gain": 1, "offset": 0.3125, "uncertainty": 0.1, "method": "ice bath"},
+	})
+	d.reads()
+	d.calibrated = d.Now()
 }
 
 // changeShelf replaces the sensor of the grow-out shelf by a better one.
