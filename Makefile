@@ -125,7 +125,7 @@ bench:
 ## proving: years of an invented room with every fault, of a fixed seed, of one that the commit draws, and of a harsh room; fails where a
 ## required goal is missed (testdata/figures/trial.md says which are)
 ROOM_YEARS ?= 10
-GOALS ?= critical-missed,fault-week
+GOALS ?= critical-missed,fault-week,audible-below-grouped,false-below-grouped
 proving:
 	@mkdir -p dist
 	go build -o dist/proving ./cmd/proving
