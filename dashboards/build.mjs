@@ -8,7 +8,7 @@ import { fileURLToPath } from "node:url";
 
 const here = fileURLToPath(new URL(".", import.meta.url));
 const out = here + "built";
-const pages = ["now", "trend", "alarms", "sensors", "wall", "humidity"];
+const pages = ["now", "today", "trend", "alarms", "sensors", "wall", "humidity"];
 
 await mkdir(out, { recursive: true });
 for (const name of await readdir(out)) {
@@ -56,6 +56,7 @@ for (const [path, output] of Object.entries(result.metafile.outputs)) {
     if (output.entryPoint.endsWith(".css")) manifest.styles.push(basename(path));
     continue;
   }
+  if (!pages.includes(entry)) continue; // loaded by a page when it is needed
   const imports = new Set();
   const follow = (name) => {
     for (const { path, kind } of result.metafile.outputs[name].imports) {

@@ -6,6 +6,9 @@ import { h } from "./dom";
 // Who has logged in, where a log-in is needed: the server writes that name into the journal, whatever a page says.
 export const { user, role } = document.documentElement.dataset;
 
+// A press that comes sooner than this after something has moved was meant for what was there before.
+export const SETTLE_MS = 600;
+
 const nameInput = h("input", {
   type: "text",
   id: "keeper",

@@ -52,6 +52,7 @@ export interface CohortNow {
   since: string | null;
   profile: string;
   gosner?: string;
+  count?: number;
 }
 export interface PlaceNow {
   id: string;
@@ -299,6 +300,9 @@ export interface Outcome {
   done: boolean;
   changed: boolean;
   reason?: string;
+  entry?: string; // of a command about animals or their care
+  in_force?: string;
+  warnings?: string[];
 }
 export interface Command {
   verb: string;
@@ -309,6 +313,51 @@ export interface Command {
   by?: string;
   place?: string;
   text?: string;
+  cohort?: string;
+  stage?: string;
+  at?: string;
+  gosner?: number;
+  count?: number;
+  why?: string;
+  task?: string;
+  corrects?: string;
+}
+export interface Task {
+  do: string;
+  place: string;
+  cohort?: string;
+  cohorts: string[];
+  state: "overdue" | "due" | "later";
+  due: string;
+  last: string | null;
+  turn?: string;
+  note?: string;
+  source?: string;
+}
+export interface NightExtreme {
+  point: string;
+  min: number;
+  max: number;
+  below: boolean;
+  above: boolean;
+}
+export interface Day {
+  at: string;
+  out_of_band: { point: string; zone: Zone; since: string | null; value: number | null; limit: number | null }[];
+  night: { from: string; to: string; extremes: NightExtreme[] };
+  tasks: Task[];
+  windows: { cohort: string; place: string; overdue: boolean; words: string }[];
+  calibrations_due: { sensor: string; channel: string; last: string; due: string }[];
+  missing?: string;
+}
+export interface StageCare {
+  cohort: string;
+  place: string;
+  profile: string;
+  stage: string;
+  notes: string[];
+  tasks: { text: string; note?: string; source?: string }[];
+  sources: { quantity: string; source: string }[];
 }
 
 export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
@@ -324,6 +373,9 @@ export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
   return body as T;
 }
 
+// How long the answer to a command is waited for.
+const ANSWER_MS = 20e3;
+
 // send carries out a command. What is refused comes back as an outcome that is not done.
 export async function send(command: Command): Promise<Outcome> {
   try {
@@ -331,9 +383,10 @@ export async function send(command: Command): Promise<Outcome> {
       method: "POST",
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify(command),
+      signal: AbortSignal.timeout(ANSWER_MS),
     });
     return (await response.json()) as Outcome;
   } catch {
-    return { done: false, changed: false, reason: "the server does not answer, so nothing was done" };
+    return { done: false, changed: false, reason: "the server does not answer; look into the journal before you do it again" };
   }
 }

@@ -1,6 +1,6 @@
 // The card of an alarm: where, how far, since when, what to do, and the buttons.
 
-import { order, outcomeText } from "./act";
+import { order, outcomeText, SETTLE_MS } from "./act";
 import type { AlarmNow, Command, Outcome, PointNow } from "./api";
 import { h, mark, say } from "./dom";
 import type { Frame } from "./frame";
@@ -18,9 +18,6 @@ const shelves: [number, string][] = [
   [28800, "8 hours"],
   [43200, "12 hours"],
 ];
-
-// A press that comes sooner than this after the card has moved was meant for another card.
-export const SETTLE_MS = 600;
 
 // pointOf returns the point of an alarm; none for the fault of a sensor.
 export const pointOf = (a: AlarmNow, f: Frame): PointNow | undefined =>

@@ -141,10 +141,43 @@ function take(now: Now, ageS: number): void {
   frame.zone = now.timezone;
   frame.at = now.at ? Date.parse(now.at) : 0;
   frame.temperature = (cookie("dewline-temperature") as Temperature | null) ?? now.temperature;
+  plus.hidden = !now.commands; // who may only look is not offered it
   showTools();
   showLine();
   showTitle();
   announce();
+}
+
+// The button of every page that opens what a person can write down. What it opens is loaded only then.
+const plus = h(
+  "button",
+  {
+    type: "button",
+    class: "plus",
+    hidden: true,
+    "data-acts": true,
+    "aria-haspopup": "dialog",
+    "aria-label": "Write down: misted, changed water, fed, note, move or stage",
+    click: () =>
+      void import("./record").then(
+        (record) => record.openSheet(null, placeOfPage()),
+        () => say(warning, "The form could not be loaded: the server does not answer. Try again."),
+      ),
+  },
+  h("span", { "aria-hidden": "true" }, "+"),
+);
+
+// placeOfPage is the place that the address of the page is about, if it is about one.
+function placeOfPage(): { place?: string } {
+  const query = new URLSearchParams(location.search),
+    named = [
+      location.pathname.split("/")[2],
+      query.get("place"),
+      query.get("p")?.split("/")[0],
+      decodeURIComponent(location.hash.slice(1)).split("/")[0],
+    ];
+  const place = frame.now?.places.find((p) => named.includes(p.id))?.id;
+  return place ? { place } : {};
 }
 
 let source: EventSource | null = null;
@@ -278,10 +311,10 @@ function showTools(): void {
 
 // start listens, and offers the switches of unit and theme where the page has a place for them.
 export function start(): void {
-  document
-    .getElementById("tools")
-    ?.append(h("div", { class: "units", role: "group", "aria-label": "Unit of temperature" }, celsius, fahrenheit), look);
+  const tools = document.getElementById("tools"); // the wall has none: nothing can be pressed there
+  tools?.append(h("div", { class: "units", role: "group", "aria-label": "Unit of temperature" }, celsius, fahrenheit), look);
   arrange(byId("line"), [line, warning, alarm]);
+  if (tools) document.body.append(plus);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     for (const listener of lookListeners) listener();
   });

@@ -125,7 +125,7 @@ function showPlaces(f: Frame): void {
   const elements = (chosen: typeof shown): HTMLElement[] =>
     chosen.map((place) => {
       let one = places.get(place.id);
-      if (!one) places.set(place.id, (one = new Place()));
+      if (!one) places.set(place.id, (one = new Place(place.id)));
       one.update(place, f);
       return one.element;
     });

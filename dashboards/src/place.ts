@@ -101,13 +101,6 @@ export const worstZone = (p: PlaceNow): Zone =>
     .map((x) => x.zone)
     .sort((a, b) => severity.indexOf(a) - severity.indexOf(b))[0] ?? "no-band";
 
-// livesThere names the animals of a place.
-export const livesThere = (p: PlaceNow): string =>
-  p.cohorts
-    .filter((c) => c.stage)
-    .map((c) => `${c.id}, ${c.stage}`)
-    .join(" · ");
-
 // Place shows a place in one line, and its points when it is opened.
 export class Place {
   readonly element = h("details", { class: "place" });
@@ -118,9 +111,22 @@ export class Place {
   private readonly humid = h("a", {}, "Humidity and misting: the days, and what another schedule would bring");
   private readonly further = h("p", { class: "others", hidden: true }, this.humid);
   private readonly shown = new Map<string, Row>();
+  private readonly careText = h("div");
+  private readonly care = h(
+    "details",
+    { class: "care", hidden: true, toggle: () => this.showCare() },
+    h("summary", {}, "What to see and do at this stage"),
+    this.careText,
+  );
+  private animals = "";
 
-  constructor() {
-    this.element.append(this.line, this.tenants, this.rows, this.others, this.further);
+  constructor(private readonly id: string) {
+    this.element.append(this.line, this.tenants, this.rows, this.others, this.further, this.care);
+  }
+
+  // showCare says what the care profile says about the animals of the place, while that is open.
+  private showCare(): void {
+    if (this.care.open) void import("./stagecare").then((m) => m.showCare(this.careText, this.id));
   }
 
   // showLine writes the one line: where, who, and the values that have a band.
@@ -171,6 +177,12 @@ export class Place {
     );
     const lead = [otherName(place.id), place.room ? "room" : ""].filter(Boolean);
     say(this.tenants, [...lead, ...who].join(" · "));
+    const animals = cohorts.map((c) => c.id + c.stage).join();
+    if (animals !== this.animals) {
+      this.animals = animals;
+      this.care.hidden = !animals;
+      this.showCare();
+    }
     const banded = place.points.filter((p) => p.band);
     this.humid.href = `/humidity/${place.id}`;
     this.further.hidden = place.room || !f.now!.history || !place.points.some((p) => p.quantity === "relative-humidity");

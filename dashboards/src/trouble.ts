@@ -1,18 +1,17 @@
 // The card of an active alarm on the page of the current values: where, how far, since when, what to do, and one button.
 
-import { order, outcomeText } from "./act";
+import { order, outcomeText, SETTLE_MS } from "./act";
 import type { AlarmNow, Outcome, PlaceNow } from "./api";
-import { pointOf, SETTLE_MS } from "./card";
+import { pointOf } from "./card";
 import { h, mark, say } from "./dom";
 import type { Frame } from "./frame";
 import { gauge } from "./gauge";
 import { priorityGlyph } from "./glyph";
-import { livesThere } from "./place";
 import { direction, RECENT_HOURS, sparkline } from "./recent";
 import { otherName } from "./names";
 import { lasting, since } from "./time";
 import { figure, unitOf, withUnit } from "./units";
-import { alarmLink, alarmTitle, alsoText, distanceText, expectedText, limitText, shortAdvice } from "./words";
+import { alarmLink, alarmTitle, alsoText, distanceText, expectedText, limitText, livesThere, shortAdvice } from "./words";
 
 // waits reports whether an alarm is to be acknowledged.
 const waits = (a: AlarmNow): boolean => (a.state === "B" || a.state === "E") && Boolean(a.occurrence);

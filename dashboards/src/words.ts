@@ -1,6 +1,6 @@
 // Words for what the server names by its terms.
 
-import type { AlarmNow, Entry, Zone } from "./api";
+import type { AlarmNow, Entry, PlaceNow, Zone } from "./api";
 import { placeName } from "./names";
 import { difference, figure, unitOf, withUnit, type Temperature } from "./units";
 
@@ -32,6 +32,13 @@ export const zoneWords: Record<Zone, string> = {
   "no-band": "no band",
   unknown: "not known",
 };
+
+// livesThere names the animals of a place.
+export const livesThere = (p: PlaceNow): string =>
+  p.cohorts
+    .filter((c) => c.stage)
+    .map((c) => `${c.id}, ${c.stage}`)
+    .join(" · ");
 
 const limitWords: Record<string, string> = {
   "critical-low": "critically low",

@@ -17,12 +17,12 @@ type Section struct {
 	Lines []string
 }
 
-// maxTasks is how many tasks of a state are named.
+// maxTasks is how many tasks of a state a message names.
 const maxTasks = 12
 
 // Day puts a day into words: its headline, and its sections that have something to say, what presses most first. The digest, and the
-// page without scripts, have the same.
-func (f *Formatter) Day(t *today.Today) (headline string, sections []Section) {
+// page without scripts, have the same. Of each state at most so many tasks are named, and the others counted.
+func (f *Formatter) Day(t *today.Today, tasks int) (headline string, sections []Section) {
 	add := func(title string, lines []string) {
 		if len(lines) > 0 {
 			sections = append(sections, Section{title, lines})
@@ -30,9 +30,9 @@ func (f *Formatter) Day(t *today.Today) (headline string, sections []Section) {
 	}
 	add("Out of band", f.outOfBand(t))
 	add("Last night, "+f.clock(t.Night.From, t.At)+" to "+f.clock(t.Night.To, t.At), f.extremes(t))
-	add("Overdue", f.tasks(t, today.Overdue))
-	add("Due", f.tasks(t, today.Due))
-	add("Within a day", f.tasks(t, today.Later))
+	add("Overdue", f.tasks(t, today.Overdue, tasks))
+	add("Due", f.tasks(t, today.Due, tasks))
+	add("Within a day", f.tasks(t, today.Later, tasks))
 	add("Stages to come", f.windows(t))
 	add("Calibrations due", f.calibrations(t))
 	if t.Missing != "" {
@@ -113,14 +113,14 @@ func (f *Formatter) extremes(t *today.Today) (lines []string) {
 }
 
 // tasks lists the tasks of a state; of those that come later the ones of the next day.
-func (f *Formatter) tasks(t *today.Today, state today.State) (lines []string) {
+func (f *Formatter) tasks(t *today.Today, state today.State, most int) (lines []string) {
 	more := 0
 	for i := range t.Tasks {
 		task := &t.Tasks[i]
 		if task.State != state || state == today.Later && task.Due.Sub(t.At) > 24*time.Hour {
 			continue
 		}
-		if len(lines) == maxTasks {
+		if len(lines) == most {
 			more++
 			continue
 		}
@@ -206,7 +206,7 @@ func (f *Formatter) day(i, now instant.Instant) string {
 
 // Digest writes a day as the text of a [journal.DailyDigest]: its headline, then its sections.
 func (f *Formatter) Digest(t *today.Today) string {
-	headline, sections := f.Day(t)
+	headline, sections := f.Day(t, maxTasks)
 	var b strings.Builder
 	b.WriteString(headline)
 	for _, s := range sections {
@@ -222,7 +222,7 @@ func (f *Formatter) Digest(t *today.Today) string {
 func (f *Formatter) digest(m *Message, entry *journal.Entry) {
 	of := &m.Fields
 	if f.PublicURL != "" {
-		of.Link = strings.TrimSuffix(f.PublicURL, "/") + "/"
+		of.Link = strings.TrimSuffix(f.PublicURL, "/") + "/today"
 	}
 	headline, rest, _ := strings.Cut(entry.Text, "\n")
 	m.Title = "TODAY: " + OneLine(headline)

@@ -39,31 +39,52 @@ func (w Words) place(id string) string {
 	return cmp.Or(w.Title(id), id)
 }
 
-// Confirm says what is in force after a command about animals, their care or sensors, and how to take it back.
+// Confirm says what is in force after a command about animals, their care or sensors, and how to take it back on the command line.
 func (w Words) Confirm(cmd *watch.Command, r *Response) string {
 	if cmd.Verb == watch.Calibrate || cmd.Verb == watch.ReplaceSensor {
 		return w.confirmSensor(cmd, r)
 	}
-	if !r.Changed {
-		return "That was on record already, and nothing has changed. " + w.Now(r.Cohort)
+	if r.Changed && cmd.Verb == watch.WriteNote && cmd.Corrects != "" {
+		return cmd.Corrects + " is withdrawn; what it said does not count any more."
 	}
-	back := fmt.Sprintf("To put it right later: --correct %s", r.Entry)
-	switch cmd.Verb {
-	case watch.DoTask:
-		return fmt.Sprintf("%s of %s is on record as done. %s", cmd.Task, cmp.Or(cmd.Cohort, w.place(cmd.Place)), back)
-	case watch.RecordMist:
-		return fmt.Sprintf("A misting of %s is on record. %s", w.place(cmd.Place), back)
-	case watch.WriteNote:
-		if cmd.Corrects != "" {
-			return fmt.Sprintf("%s is withdrawn; what it said does not count any more.", cmd.Corrects)
+	parts := []string{w.InForce(cmd, r)}
+	if r.Changed {
+		if _, remedy := w.later(cmd, r); remedy != "" {
+			parts = append(parts, remedy)
 		}
-		return "The note is on record. " + back
+		parts = append(parts, "To put it right later: --correct "+r.Entry)
 	}
-	parts := []string{w.Now(r.Cohort)}
-	if later := w.later(cmd, r); later != "" {
-		parts = []string{later}
+	return strings.Join(parts, " ")
+}
+
+// InForce says what is in force after a command about animals, their care or sensors.
+func (w Words) InForce(cmd *watch.Command, r *Response) string {
+	switch {
+	case cmd.Verb == watch.Calibrate || cmd.Verb == watch.ReplaceSensor:
+		return strings.Join(w.inForce(r), " ")
+	case !r.Changed:
+		return strings.TrimSpace("That was on record already, and nothing has changed. " + w.Now(r.Cohort))
+	case cmd.Verb == watch.WriteNote && cmd.Corrects != "":
+		return strings.TrimSpace("It is withdrawn, and does not count any more. " + w.Now(r.Cohort))
+	case cmd.Verb == watch.DoTask:
+		return fmt.Sprintf("%s of %s is on record as done%s.", strings.ReplaceAll(cmd.Task, "-", " "), cmp.Or(cmd.Cohort, w.place(cmd.Place)), w.on(cmd))
+	case cmd.Verb == watch.RecordMist:
+		return fmt.Sprintf("A misting of %s is on record%s.", w.place(cmd.Place), w.on(cmd))
+	case cmd.Verb == watch.WriteNote:
+		return "The note is on record" + w.on(cmd) + "."
 	}
-	return strings.Join(append(parts, back), " ")
+	if stays, _ := w.later(cmd, r); stays != "" {
+		return stays
+	}
+	return w.Now(r.Cohort)
+}
+
+// on says when it was that a command speaks of; "" for now.
+func (w Words) on(cmd *watch.Command) string {
+	if cmd.At == 0 || cmd.At.IsNone() {
+		return ""
+	}
+	return " for " + w.Date(cmd.At)
 }
 
 // Now says what is in force for a cohort; "" for none.
@@ -90,27 +111,27 @@ func (w Words) Now(c *Cohort) string {
 	return text + "."
 }
 
-// later says what holds in place of what was asked, since an entry that counts from a later time on says something else; "" where what
-// was asked is in force.
-func (w Words) later(cmd *watch.Command, r *Response) string {
+// later says what holds in place of what was asked, since an entry that counts from a later time on says something else, and how to put
+// that one right on the command line; "" where what was asked is in force.
+func (w Words) later(cmd *watch.Command, r *Response) (stays, remedy string) {
 	c := r.Cohort
 	if c == nil || cmd.At == 0 || cmd.At.IsNone() || c.Stage == "" {
-		return ""
+		return "", ""
 	}
-	stays, since, entry, verb := "", instant.None, "", ""
+	what, since, entry, verb := "", instant.None, "", ""
 	switch {
 	case cmd.Verb == watch.SetStage && c.StageEntry != r.Entry && c.Since > cmd.At:
-		stays, since, entry, verb = c.Stage, c.Since, c.StageEntry, "stage "+c.Cohort+" STAGE"
+		what, since, entry, verb = c.Stage, c.Since, c.StageEntry, "stage "+c.Cohort+" STAGE"
 	case cmd.Verb == watch.MoveCohort && c.PlaceEntry != r.Entry && c.PlaceSince > cmd.At:
-		stays, since, entry, verb = "in "+w.place(c.Place), c.PlaceSince, c.PlaceEntry, "move "+c.Cohort+" PLACE"
+		what, since, entry, verb = "in "+w.place(c.Place), c.PlaceSince, c.PlaceEntry, "move "+c.Cohort+" PLACE"
 	case cmd.Verb == watch.CountCohort && c.CountEntry != r.Entry && c.CountSince > cmd.At:
-		stays, since, entry, verb = fmt.Sprintf("%d animals", *c.Count), c.CountSince, c.CountEntry, "count "+c.Cohort+" N"
+		what, since, entry, verb = fmt.Sprintf("%d animals", *c.Count), c.CountSince, c.CountEntry, "count "+c.Cohort+" N"
 	default:
-		return ""
+		return "", ""
 	}
-	text := fmt.Sprintf("%s stays %s: a later entry of %s holds. What you said counts from %s until then.", c.Cohort, stays, w.Date(since), w.Date(cmd.At))
+	stays = fmt.Sprintf("%s stays %s: a later entry of %s holds. What you said counts from %s until then.", c.Cohort, what, w.Date(since), w.Date(cmd.At))
 	if cohort.Configured(entry) {
-		return text + " The later one is that of the configuration: if it is wrong, change it there."
+		return stays + " The later one is that of the configuration: if it is wrong, change it there.", ""
 	}
-	return text + fmt.Sprintf(" If the later one is wrong, correct it: dewline cohort %s --at DATE --correct %s.", verb, entry)
+	return stays, fmt.Sprintf("If the later one is wrong, correct it: dewline cohort %s --at DATE --correct %s.", verb, entry)
 }

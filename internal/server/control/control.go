@@ -79,10 +79,11 @@ type Response struct {
 	Event     string   `json:"event,omitempty"`
 	Notifiers []string `json:"outlets,omitempty"`
 
-	// Of a command about animals or their care: the entry that was written, what is in force now, the same in words, and what no
-	// longer suits all animals of a place.
+	// Of a command about animals or their care: the entry that was written, what is in force now, the same in words, these words with
+	// the way back on the command line, and what no longer suits all animals of a place.
 	Entry    string   `json:"entry,omitempty"`
 	Cohort   *Cohort  `json:"cohort,omitempty"`
+	InForce  string   `json:"in_force,omitempty"`
 	Words    string   `json:"words,omitempty"`
 	Warnings []string `json:"warnings,omitempty"`
 

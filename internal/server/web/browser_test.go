@@ -36,9 +36,8 @@ const (
 const trendPath = "/trend?p=tub-1/water-temperature&p=vivarium-1/relative-humidity&span=1w"
 
 var everyPage = []struct{ name, path, ready string }{
-	{"now", "/", nowReady}, {"trend", trendPath, trendReady}, {"alarms", "/alarms", alarmsReady}, {"sensors", "/sensors", sensorsReady},
-	{"wall", "/wall", wallReady},
-	{"humidity", "/humidity/vivarium-2", humidityReady},
+	{"now", "/", nowReady}, {"today", "/today", todayReady}, {"trend", trendPath, trendReady}, {"alarms", "/alarms", alarmsReady},
+	{"sensors", "/sensors", sensorsReady}, {"wall", "/wall", wallReady}, {"humidity", "/humidity/vivarium-2", humidityReady},
 }
 
 // axePath is the accessibility checker that npm has put there (axe-core, WCAG 2.2 AA and its best practices).

@@ -237,6 +237,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "GET", "/api/calibrations", "", "", 200},
 		{site, "GET", "/api/compare", "a=tub-1/water-temperature&b=tub-2/water-temperature", "", 200},
 		{site, "GET", "/api/compare", "a=tub-1/water-temperature&b=loft/relative-humidity", "", 400},
+		{site, "GET", "/api/care", "", "", 200},
 		{site, "GET", "/api/marks", span, "", 200},
 		{site, "GET", "/api/marks", "from=2026-05-14T00:00:00Z&to=2026-07-14T12:00:00Z&place=tub-1", "", 200},
 		{site, "GET", "/api/marks", "", "", 400},

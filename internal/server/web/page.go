@@ -58,6 +58,7 @@ type pageOf struct {
 
 var pages = []pageOf{
 	{Name: "now", Path: "/{$}", Link: "/", Title: "Now"},
+	{Name: "today", Path: "/today", Link: "/today", Title: "Today"},
 	{Name: "trend", Path: "/trend", Link: "/trend", Title: "Trend"},
 	{Name: "alarms", Path: "/alarms", Link: "/alarms", Title: "Alarms"},
 	{Name: "sensors", Path: "/sensors", Link: "/sensors", Title: "Sensors"},
@@ -75,8 +76,12 @@ type pageView struct {
 	Scripts        []string
 	Notice         string
 	Styles         []string
-	Picture        template.JS   // the first picture, so that the page need not ask for it
-	Age            string        // of the picture, in seconds
+	Picture        template.JS // the first picture, so that the page need not ask for it
+	Age            string      // of the picture, in seconds
+	Day            template.JS // on the page of the day: what [today.Today] has
+	Headline       string      // on the page of the day: the same in words
+	Sections       []text.Section
+	Reload         int           // after how many seconds the page loads itself again where there is no script
 	Look           string        // light, dark or "" for what the system says
 	Who            auth.Identity // who has logged in, if anybody
 	Site, At, Zone string
@@ -103,8 +108,13 @@ type sensorView struct{ ID, Last, Error string }
 // servePage writes the frame of a page and, for readers without script or where the pages have not been built, the current
 // values as plain tables.
 func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
-	view := s.viewOf(s.Current.Get(), displayOf(r, s.Current.Get()))
-	view.Page, view.Pages = p, pages
+	display := displayOf(r, s.Current.Get())
+	view := s.viewOf(s.Current.Get(), display)
+	view.Page, view.Pages, view.Reload = p, pages, 10
+	if p.Name == "today" {
+		view.Reload = 60 // it is read from the history
+		s.addDay(r.Context(), &view, s.Current.Get(), display)
+	}
 	if s.assets != nil {
 		view.Built, view.Styles = true, s.assets.manifest.Styles
 		for _, name := range s.assets.manifest.Pages[p.Name] {

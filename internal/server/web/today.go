@@ -2,15 +2,19 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
+	"html/template"
 	"net/http"
 	"time"
 
 	"dewline/internal/core/growth"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/quantity"
 	"dewline/internal/core/today"
 	"dewline/internal/core/today/compose"
 	"dewline/internal/core/watch"
+	"dewline/internal/deliver/text"
 	"dewline/internal/server/status"
 )
 
@@ -63,25 +67,78 @@ func readDay(ctx context.Context, h History, facts *compose.Facts) error {
 	return nil
 }
 
-// dayNow is the day of a request; false where no configuration is known.
-func (s *site) dayNow(r *http.Request) (today.Today, bool) {
+// dayPatience is how long a page waits for its day; the history of a card that has died does not answer.
+const dayPatience = 5 * time.Second
+
+// dayNow is the day of a request; false where no configuration is known, or the day was not ready in time.
+func (s *site) dayNow(ctx context.Context) (today.Today, bool) {
 	if s.Site == nil {
 		return today.Today{}, false
 	}
 	select { // as for an exposure: the board has few cores, and alarming goes first
 	case s.folds <- struct{}{}:
 		defer func() { <-s.folds }()
-	case <-r.Context().Done():
+	case <-ctx.Done():
 		return today.Today{}, false
 	}
-	return DayOf(r.Context(), s.History, s.Site(), s.Current.Get()), true
+	return DayOf(ctx, s.History, s.Site(), s.Current.Get()), true
 }
 
 func (s *site) serveToday(w http.ResponseWriter, r *http.Request) {
-	day, ok := s.dayNow(r)
+	day, ok := s.dayNow(r.Context())
 	if !ok {
 		fail(w, r, http.StatusServiceUnavailable, unavailable, "the configuration of the site is not known here")
 		return
 	}
-	answer(w, r, http.StatusOK, day)
+	p := s.Current.Get()
+	f := s.formatter(p, p.Display)
+	answer(w, r, http.StatusOK, dayJSON(&day, &f))
+}
+
+// DayJSON is a day with its windows in words as well.
+type DayJSON struct {
+	today.Today
+	Windows []WindowJSON `json:"windows"`
+}
+
+// WindowJSON is when the next stage of a cohort comes, as data and in words.
+type WindowJSON struct {
+	today.Window
+	Words string `json:"words"`
+}
+
+func dayJSON(day *today.Today, f *text.Formatter) DayJSON {
+	made := DayJSON{Today: *day, Windows: []WindowJSON{}}
+	for i := range day.Windows {
+		made.Windows = append(made.Windows, WindowJSON{day.Windows[i], f.Window(&day.Windows[i], day.At)})
+	}
+	return made
+}
+
+// formatter writes a day for the pages.
+func (s *site) formatter(p *status.Snapshot, display quantity.Unit) text.Formatter {
+	f := text.Formatter{Site: p.Site, Location: zoneOf(p), Temperature: display, Titles: map[string]string{}}
+	if s.Title == nil || s.Site == nil {
+		return f
+	}
+	for _, place := range s.Site().Places {
+		f.Titles[place.ID] = s.Title(place.ID)
+	}
+	return f
+}
+
+// addDay puts the day into the page of the day: as data for its script, and in words for readers without script.
+func (s *site) addDay(ctx context.Context, v *pageView, p *status.Snapshot, display quantity.Unit) {
+	ctx, cancel := context.WithTimeout(ctx, dayPatience)
+	defer cancel()
+	day, ok := s.dayNow(ctx)
+	if !ok {
+		v.Headline = "The day could not be put together: the configuration is not known, or the machine is busy. Load the page again."
+		return
+	}
+	f := s.formatter(p, display)
+	if data, err := json.Marshal(dayJSON(&day, &f)); err == nil { // only a number that JSON cannot carry fails
+		v.Day = template.JS(data)
+	}
+	v.Headline, v.Sections = f.Day(&day, len(day.Tasks))
 }

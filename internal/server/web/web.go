@@ -218,6 +218,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /api/today", s.serveToday)
 	mux.HandleFunc("GET /api/compare", s.serveCompare)
 	mux.HandleFunc("GET /api/calibrations", s.serveCalibrations)
+	mux.HandleFunc("GET /api/care", s.serveCare)
 	mux.HandleFunc("GET /api/trend", s.serveTrend)
 	mux.HandleFunc("GET /api/humidity", s.serveHumidity)
 	mux.HandleFunc("GET /api/marks", s.serveMarks)
