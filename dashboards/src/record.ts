@@ -54,7 +54,7 @@ export class Answer {
     { type: "button", class: "undo", "data-acts": true, hidden: true, click: () => void this.takeBack() },
     "Undo",
   );
-  readonly element = h("div", { class: "said" }, this.text, this.undo);
+  readonly element = h("div", { class: "outcome" }, this.text, this.undo);
   private made: Made[] = [];
   private shownAt = 0;
   private busy = false;
@@ -66,6 +66,10 @@ export class Answer {
   private say(text: string, done: boolean): void {
     say(this.text, text);
     mark(this.text, "data-done", String(done));
+  }
+
+  refuse(text: string): void {
+    this.say(text, false);
   }
 
   clear(): void {
@@ -393,8 +397,7 @@ function showForm(kind: Kind, preset: Preset): void {
     event.preventDefault();
     const commands = form.commands();
     if (typeof commands === "string") {
-      say(answer.text, commands);
-      mark(answer.text, "data-done", "false");
+      answer.refuse(commands);
       return;
     }
     submit.disabled = true;

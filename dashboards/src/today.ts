@@ -1,6 +1,6 @@
 // The page of the day: what is out of band, last night, what is due with a button for each, and what comes. Made for one hand.
 
-import { signed } from "./act";
+import { SETTLE_MS, signed } from "./act";
 import { get, type Day, type NightExtreme, type PlaceNow, type Task } from "./api";
 import { arrange, byId, h, mark, say, type Child } from "./dom";
 import { frame, onChange, start, type Frame } from "./frame";
@@ -91,6 +91,10 @@ class Row {
   }
 
   private order(text?: string): void {
+    if (performance.now() - movedAt < SETTLE_MS) {
+      this.answer.refuse("The list has just moved: press again.");
+      return;
+    }
     const t = this.task;
     this.element.style.minHeight = `${this.element.offsetHeight}px`;
     this.disable(true);
@@ -145,6 +149,9 @@ class Row {
     mark(this.choice, "aria-label", `What was left over: ${titleOf(t)}`);
   }
 }
+
+// When the list of the tasks was last moved by what is above it.
+let movedAt = -Infinity;
 
 const rows = new Map<string, Row>();
 let order: string[] = [];
@@ -351,10 +358,13 @@ function show(f: Frame): void {
   const live = d.out_of_band.map((o) => f.now!.places.flatMap((p) => p.points).find((p) => p.point === o.point)?.value);
   const key = JSON.stringify([d, live, f.temperature, f.zone, f.now!.commands, f.lost]);
   if (key === drawn) return;
+  const first = !drawn;
   drawn = key;
+  const before = due.list.offsetTop;
   showOut(d, f);
   showNight(d, f);
   showComing(d, f);
+  if (!first && due.list.offsetTop !== before) movedAt = performance.now();
 }
 
 // load asks for the day as it is now. What cannot be had is said above what was known before.

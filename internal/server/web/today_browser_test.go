@@ -130,6 +130,8 @@ func TestDoneIsOnRecordWithOneTap(t *testing.T) {
 	feed := `[...document.querySelectorAll(".task")].find((e) => e.textContent.includes("Feed, this time"))`
 	tops := `[...document.querySelectorAll(".task")].map((e) => Math.round(e.getBoundingClientRect().top + scrollY))`
 	assert.Contains(t, eval[string](b, feed+".textContent"), "Feed, this time algae first tub (a-2026)overdue since 1 Jul 00:00 · never on record")
+	b.until(`document.querySelector(".verdict").textContent.startsWith("Nothing out of band")`) // the probe has been read
+	time.Sleep(settled)
 	before := eval[[]float64](b, tops)
 	b.click(b.named("Done: feed, first tub (a-2026)"))
 	b.until(feed + `.querySelector(".result").textContent === "Feed of a-2026 is on record as done."`)
