@@ -1,13 +1,30 @@
 // The page of the sensors and the notifiers.
 
-import type { NotifierNow, PointNow, SensorNow } from "./api";
+import { get, type NotifierNow, type PointNow, type SensorNow } from "./api";
+import { compare } from "./compare";
 import { arrange, byId, h, mark, say } from "./dom";
-import { onChange, start, type Frame } from "./frame";
+import { frame, onChange, start, type Frame } from "./frame";
 import { zoneGlyph } from "./glyph";
 import { placeName } from "./names";
-import { clockSeconds, full, lasting, since } from "./time";
-import { difference, unitOf, withUnit } from "./units";
+import { clockSeconds, dayYear, full, lasting, since } from "./time";
+import { difference, differenceUnit, withUnit } from "./units";
 import { quantityWords, split } from "./words";
+
+// Calibration is what is in force for a channel of a sensor.
+interface Calibration {
+  sensor: string;
+  point: string;
+  origin: string;
+  since: string | null;
+  method: string;
+  correction?: number;
+  due: string | null;
+  overdue: boolean;
+  drift?: { since: string | null; of: number; uncertainty?: number; significant: boolean };
+  replaced: string | null;
+  lapsed: boolean;
+  checked: string | null;
+}
 
 const flagWords: Record<number, string> = { 1: "pass", 2: "not evaluated", 3: "suspect", 4: "fail", 9: "missing" };
 
@@ -38,83 +55,105 @@ function term(list: HTMLElement, name: string): HTMLElement {
   return value;
 }
 
-class Sensor {
-  readonly element = h("article", { class: "sensor" });
-  private readonly title = h("h3");
-  private readonly state = h("p", { class: "state" });
-  private readonly list = h("dl");
-  private readonly part = term(this.list, "part");
-  private readonly last = term(this.list, "last good read");
-  private readonly count = term(this.list, "reads");
-  private readonly error = term(this.list, "last error");
-  private readonly points = h("tbody");
+// calibrationWords says which calibration of a channel is in force, and where it comes from.
+function calibrationWords(c: Calibration | undefined, f: Frame): string {
+  if (!c) return "not known";
+  if (!c.origin) return c.lapsed ? "none: that of the configuration was of the part before" : "none";
+  const date = c.since ? `${dayYear(f.zone, Date.parse(c.since))}, ` : "";
+  return `${date}${c.method}${c.origin === "configuration" ? " (configuration)" : ""}`;
+}
 
-  constructor(id: string) {
-    say(this.title, id);
-    this.element.append(
-      this.title,
-      this.state,
-      this.list,
-      h(
-        "div",
-        { class: "scroll", tabindex: 0, role: "region", "aria-label": `What ${id} feeds` },
-        h(
-          "table",
-          {},
-          h("thead", {}, h("tr", {}, ...["feeds", "now", "flag", "uncertainty"].map((t) => h("th", { scope: "col" }, t)))),
-          this.points,
-        ),
-      ),
+// signed writes a difference with its sign and unit.
+function signed(quantity: string, f: Frame, v: number): string {
+  const text = difference(quantity, f.temperature, Math.abs(v), 2);
+  const sign = /^[0.]+$/.test(text) ? "" : v < 0 ? "−" : "+";
+  return `${sign}${text} ${differenceUnit(quantity, f.temperature)}`;
+}
+
+function driftWords(c: Calibration, quantity: string, f: Frame): string {
+  if (!c.drift) return "no earlier calibration to compare with";
+  const since = c.drift.since ? `on ${dayYear(f.zone, Date.parse(c.drift.since))}` : "before";
+  const told = c.drift.significant || c.drift.uncertainty === undefined ? "" : ", less than can be told apart";
+  return `${signed(quantity, f, c.drift.of)} against the reading ${since}${told}`;
+}
+
+const columns = ["sensor", "now", "health", "calibrated", "correction", "last checked", "due", "more"] as const;
+
+// Row is a channel of a sensor: one line, and what is rarely asked for behind it.
+class Row {
+  readonly element = h("tr", { class: "sensor", role: "row" });
+  private readonly cells = new Map<string, HTMLElement>();
+  private readonly more = h("dl");
+  private readonly part = term(this.more, "part");
+  private readonly last = term(this.more, "last good read");
+  private readonly count = term(this.more, "reads");
+  private readonly error = term(this.more, "last error");
+  private readonly flag = term(this.more, "flag");
+  private readonly accuracy = term(this.more, "uncertainty");
+  private readonly drift = term(this.more, "drift");
+  private readonly replaced = term(this.more, "replaced");
+  private readonly link = h("a");
+
+  constructor(id: string, point: string) {
+    for (const name of columns) {
+      const cell = name === "sensor" ? h("th", { scope: "row", role: "rowheader" }) : h("td", { role: "cell", "data-label": name });
+      this.cells.set(name, cell);
+      this.element.append(cell);
+    }
+    if (point) this.link.setAttribute("href", `/trend?p=${point}&span=1d`);
+    this.cell("sensor").append(h("strong", {}, id), " ", this.link);
+    this.cell("more").append(
+      h("details", {}, h("summary", {}, "details", h("span", { class: "unseen" }, ` of ${id} ${point}`)), this.more),
     );
   }
 
-  update(s: SensorNow, points: Map<string, PointNow>, f: Frame): void {
+  private cell(name: (typeof columns)[number]): HTMLElement {
+    return this.cells.get(name)!;
+  }
+
+  update(s: SensorNow, point: string, p: PointNow | undefined, c: Calibration | undefined, f: Frame): void {
+    const { place, quantity } = split(point);
     const [state, words] = health(s, f);
     mark(this.element, "data-health", state);
-    if (this.state.dataset.text !== state + words) {
-      this.state.dataset.text = state + words;
-      this.state.replaceChildren(
+    say(this.link, point ? `${placeName(place)}, ${quantityWords(quantity)}` : "");
+    say(this.cell("now"), p ? withUnit(quantity, f.temperature, p.value) : "–");
+    const shown = this.cell("health");
+    if (shown.dataset.text !== state + words) {
+      shown.dataset.text = state + words;
+      shown.replaceChildren(
         zoneGlyph(state === "good" ? "in-band" : state === "failing" ? "critical-high" : "unknown"),
-        h("strong", {}, words),
+        h("span", {}, words),
       );
     }
+    say(this.cell("calibrated"), point ? calibrationWords(c, f) : "–");
+    say(this.cell("correction"), c?.correction === undefined ? "–" : signed(quantity, f, c.correction));
+    say(this.cell("last checked"), c?.checked ? dayYear(f.zone, Date.parse(c.checked)) : "–");
+    say(this.cell("due"), c?.due ? `${c.overdue ? "since " : ""}${dayYear(f.zone, Date.parse(c.due))}` : "–");
+    for (const name of ["calibrated", "correction", "last checked", "due"] as const)
+      mark(this.cell(name), "data-empty", String(this.cell(name).textContent === "–"));
+    mark(this.cell("due"), "data-overdue", String(Boolean(c?.overdue)));
+
     say(this.part, [s.part || s.driver, s.where].filter(Boolean).join(", at "));
     const last = s.last_success ? Date.parse(s.last_success) : NaN;
     say(this.last, Number.isNaN(last) ? "never" : `${since(f.zone, f.at, last)} (${lasting((f.at - last) / 1000)} ago)`);
     say(this.count, reads(s));
     say(this.error, s.last_error ? `${s.last_kind ? s.last_kind + ": " : "earlier: "}${s.last_error}` : "none since the start");
-    const rows = s.feeds.map((name) => {
-      const p = points.get(name),
-        { place, quantity } = split(name);
-      return [
-        name,
-        `${placeName(place)}, ${quantityWords(quantity)}`,
-        p ? withUnit(quantity, f.temperature, p.value) : "not known",
-        !p?.last_reading
-          ? "no reading yet"
-          : p.value === null
-            ? `last ${since(f.zone, f.at, Date.parse(p.last_reading))}`
-            : (flagWords[p.flag] ?? `flag ${p.flag}`),
-        p && p.accuracy > 0 ? `±${difference(quantity, f.temperature, p.accuracy)} ${unitOf(quantity, f.temperature)}` : "not stated",
-      ] as const;
-    });
-    const key = JSON.stringify(rows);
-    if (this.points.dataset.key === key) return;
-    this.points.dataset.key = key;
-    const focused = this.points.contains(document.activeElement) ? document.activeElement?.getAttribute("href") : null;
-    this.points.replaceChildren(
-      ...rows.map(([name, text, value, flag, accuracy]) =>
-        h(
-          "tr",
-          {},
-          h("th", { scope: "row" }, h("a", { href: `/trend?p=${name}&span=1d` }, text)),
-          h("td", { class: "number" }, value),
-          h("td", {}, flag),
-          h("td", {}, accuracy),
-        ),
-      ),
+    say(
+      this.flag,
+      !p?.last_reading
+        ? "no reading yet"
+        : p.value === null
+          ? `last reading ${since(f.zone, f.at, Date.parse(p.last_reading))}`
+          : (flagWords[p.flag] ?? `flag ${p.flag}`),
     );
-    if (focused) [...this.points.querySelectorAll("a")].find((a) => a.getAttribute("href") === focused)?.focus();
+    say(
+      this.accuracy,
+      p && p.accuracy > 0
+        ? `±${difference(quantity, f.temperature, p.accuracy)} ${differenceUnit(quantity, f.temperature)} (k = 2)`
+        : "not stated",
+    );
+    say(this.drift, c?.origin ? driftWords(c, quantity, f) : "–");
+    say(this.replaced, c?.replaced ? full(f.zone, Date.parse(c.replaced)) : "not on record");
   }
 }
 
@@ -155,7 +194,18 @@ class Notifier {
 }
 
 const tally = h("p", { class: "tally-text" });
-const sensorList = h("div", { class: "cards" });
+const sensorRows = h("tbody", { role: "rowgroup" });
+const sensorTable = h(
+  "table",
+  { class: "measure", role: "table", "aria-label": "Sensors" },
+  h(
+    "thead",
+    { role: "rowgroup" },
+    h("tr", { role: "row" }, ...columns.map((name) => h("th", { scope: "col", role: "columnheader" }, name))),
+  ),
+  sensorRows,
+);
+const trouble = h("p", { class: "tally-text", role: "status" });
 const notifierHead = h("h2", {}, "Notifiers");
 const notifierList = h("div", { class: "cards" });
 const own = h("dl", { class: "own" });
@@ -163,20 +213,42 @@ const started = term(own, "running since");
 const clockState = term(own, "clock");
 const configuration = term(own, "configuration");
 const late = term(own, "readings that came too late to count");
-const sensors = new Map<string, Sensor>(),
+const rows = new Map<string, Row>(),
   notifiers = new Map<string, Notifier>();
 
 byId("page").replaceChildren(
   h("h2", { class: "unseen" }, "Health of the sensors"),
   tally,
-  sensorList,
+  sensorTable,
+  trouble,
+  ...compare(),
   notifierHead,
   notifierList,
   h("h2", {}, "dewline itself"),
   own,
 );
+// The calibrations change by the day: they are asked for at the start and then every five minutes, apart from the stream.
+let calibrations: Calibration[] = [];
+async function readCalibrations(): Promise<void> {
+  try {
+    const answer = await get<{ calibrations: Calibration[]; missing?: string }>("/api/calibrations");
+    calibrations = answer.calibrations;
+    say(trouble, answer.missing ? `When sensors were last checked is not known: ${answer.missing}` : "");
+    redraw();
+  } catch (problem) {
+    say(trouble, `Calibrations are not known: ${problem instanceof Error ? problem.message : String(problem)}`);
+  }
+}
 start();
-onChange((f) => {
+void readCalibrations();
+setInterval(() => document.hidden || void readCalibrations(), 300_000);
+onChange(draw);
+
+function redraw(): void {
+  if (frame.now) draw(frame);
+}
+
+function draw(f: Frame): void {
   const now = f.now!,
     points = new Map(now.places.flatMap((p) => p.points).map((p) => [p.point, p]));
   const order: Record<Health, number> = { failing: 0, silent: 1, good: 2 };
@@ -188,15 +260,22 @@ onChange((f) => {
       ? `${now.sensors.length} sensors, ${bad ? `${bad} of them in trouble (listed first)` : "all of them read well"}.`
       : "The site has no sensors.",
   );
-  arrange(
-    sensorList,
-    sorted.map(({ s }) => {
-      let shown = sensors.get(s.id);
-      if (!shown) sensors.set(s.id, (shown = new Sensor(s.id)));
-      shown.update(s, points, f);
-      return shown.element;
-    }),
-  );
+  const wanted: Element[] = [];
+  for (const { s } of sorted)
+    for (const point of s.feeds.length ? s.feeds : [""]) {
+      const name = `${s.id} ${point}`;
+      let row = rows.get(name);
+      if (!row) rows.set(name, (row = new Row(s.id, point)));
+      row.update(
+        s,
+        point,
+        points.get(point),
+        calibrations.find((c) => c.sensor === s.id && c.point === point),
+        f,
+      );
+      wanted.push(row.element);
+    }
+  arrange(sensorRows, wanted);
   notifierHead.hidden = !now.outlets.length;
   arrange(
     notifierList,
@@ -211,4 +290,4 @@ onChange((f) => {
   say(clockState, now.clock_confirmed ? `confirmed, ${clockSeconds(f.zone, f.at)}` : "not confirmed yet: times may be wrong");
   say(configuration, now.configuration_ok ? "in force" : "the last attempt to load it was refused: the one before is in force");
   say(late, now.late_readings.toLocaleString("en-GB"));
-});
+}

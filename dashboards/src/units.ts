@@ -66,10 +66,15 @@ export function withUnit(quantity: string, t: Temperature, v: number | null | un
   return v === null || v === undefined ? "not known" : `${figure(quantity, t, v)} ${unitOf(quantity, t)}`;
 }
 
+// differenceUnit names the unit of a difference of two values.
+export function differenceUnit(quantity: string, t: Temperature): string {
+  const unit = unitOf(quantity, t);
+  return unit === "°C" ? "K" : unit;
+}
+
 // areaUnit names the unit of an area between a line and a limit.
 export function areaUnit(quantity: string, t: Temperature): string {
-  const unit = unitOf(quantity, t);
-  return (unit === "°C" ? "K" : unit) + "·h";
+  return differenceUnit(quantity, t) + "·h";
 }
 
 export function area(quantity: string, t: Temperature, v: number): string {

@@ -17,12 +17,14 @@ import (
 	"time"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/text"
 	"dewline/internal/server/auth"
+	"dewline/internal/server/control"
 	"dewline/internal/server/status"
 )
 
@@ -103,7 +105,7 @@ type placeView struct {
 
 type pointView struct{ Quantity, Value, Zone, Band, Since, Certainty, Class string }
 
-type sensorView struct{ ID, Last, Error string }
+type sensorView struct{ ID, Last, Calibration, Error string }
 
 // servePage writes the frame of a page and, for readers without script or where the pages have not been built, the current
 // values as plain tables.
@@ -193,7 +195,7 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 		v.Places[k].Points = append(v.Places[k].Points, viewOfPoint(point, display, at))
 	}
 	for _, sensor := range p.Sensors {
-		view := sensorView{ID: sensor.ID, Last: "never", Error: sensor.LastError}
+		view := sensorView{ID: sensor.ID, Last: "never", Error: sensor.LastError, Calibration: calibrationsIn(p, sensor.ID, display, location)}
 		if !sensor.LastSuccess.IsZero() {
 			view.Last = sensor.LastSuccess.In(location).Format("15:04:05")
 		}
@@ -299,4 +301,16 @@ func edge(b *care.Band, inner, outer care.Limit) float64 {
 		return b.Limits[inner]
 	}
 	return b.Limits[outer]
+}
+
+// calibrationsIn says what is in force for the channels of a sensor.
+func calibrationsIn(p *status.Snapshot, sensor string, display quantity.Unit, location *time.Location) string {
+	words := control.Words{Location: location, Temperature: display}
+	var sentences []string
+	for i := range p.Calibrations {
+		if c := control.CalibrationOf(&p.Calibrations[i], instant.Of(p.At)); c.Sensor == sensor {
+			sentences = append(sentences, words.Calibration(&c))
+		}
+	}
+	return strings.Join(sentences, ". ")
 }
