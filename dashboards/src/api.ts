@@ -161,6 +161,20 @@ export interface Trend {
   column_s: number;
   points: PointTrend[];
 }
+export interface Day {
+  day: string;
+  from: string;
+  to: string;
+  zone: Zone;
+  point?: string;
+  value?: number;
+  seen: number;
+}
+export interface Days {
+  place: string;
+  title: string;
+  days: Day[];
+}
 export interface Marks {
   from: string;
   to: string;

@@ -2,13 +2,13 @@
 // and marks. It can be read by mouse, touch and keyboard.
 
 import uPlot from "uplot";
-import type { Band, Marks, PointTrend } from "./api";
+import type { Band, Entry, Marks, PointTrend } from "./api";
 import { h, say } from "./dom";
 import type { Scene } from "./drawing";
 import { placeName } from "./names";
 import { dayYear, full, lasting, moment } from "./time";
 import { convert, figure, fixed, unitOf, withUnit, type Temperature } from "./units";
-import { quantityWords, split } from "./words";
+import { alarmTitle, entryText, kindText, quantityWords, split } from "./words";
 
 export interface Range {
   from: number;
@@ -28,6 +28,8 @@ export interface Input {
 }
 
 const SYNC = "trend";
+// A mark is hit within this many pixels: half of what a finger needs.
+const TOUCH_PX = 22;
 const T = 0,
   MEAN = 1,
   MIN = 2,
@@ -86,6 +88,7 @@ export class Chart {
     h("table", {}, h("thead", {}, this.valuesHead), this.values),
   );
   private readonly details = h("details", {}, h("summary", {}, "Show table"), this.scroll);
+  private readonly mark = h("p", { class: "mark", role: "status", hidden: true });
   private readonly spoken = h("p", { class: "unseen", "aria-live": "polite" });
   private u: uPlot | null = null;
   private data: uPlot.AlignedData = [[], [], [], []];
@@ -101,6 +104,7 @@ export class Chart {
       { class: "chart" },
       h("div", { class: "chart-head" }, this.title, this.reading),
       this.plot,
+      this.mark,
       h("figcaption", {}, this.caption, this.details),
       this.spoken,
     );
@@ -199,7 +203,7 @@ export class Chart {
       {
         width: Math.max(200, Math.floor(this.plot.clientWidth)),
         height: this.height(),
-        padding: [8, 10, 0, 0],
+        padding: [8, 22, 0, 0],
         legend: { show: false },
         tzDate: (seconds) => uPlot.tzDate(new Date(seconds * 1e3), input.zone),
         cursor: {
@@ -228,7 +232,7 @@ export class Chart {
             font,
             grid: { stroke: c.rule, width: 1 },
             ticks: { show: false },
-            size: 48,
+            size: (u, values) => labelSpace(u.ctx, font, values),
             space: 34,
             values: (_u, splits) => splits.map((v) => String(Math.round(v * 100) / 100).replace("-", "−")),
           },
@@ -391,6 +395,48 @@ export class Chart {
     ctx.setLineDash([]);
   }
 
+  // marked is what happened near a place of the plot, and where its mark is drawn: signs along the top, alarms along the bottom.
+  private marked(clientX: number, clientY: number): string {
+    const u = this.u!,
+      marks = this.input?.marks,
+      box = u.over.getBoundingClientRect(),
+      x = clientX - box.left,
+      y = clientY - box.top,
+      place = split(this.point).place,
+      zone = this.input!.zone;
+    if (!marks) return "";
+    const near: { distance: number; text: string }[] = [];
+    const pos = (ms: number): number => u.valToPos(ms / 1000, "x");
+    if (y < TOUCH_PX * 1.5) {
+      for (const e of marks.events) {
+        if (e.place && e.place !== place) continue;
+        const words = entryText({ ...e, seq: 0, run: "" } as Entry, this.input!.temperature);
+        near.push({
+          distance: Math.abs(pos(Date.parse(e.at)) - x),
+          text: [`${full(zone, Date.parse(e.at))}: ${kindText(e.kind)}`, words, e.by ? `by ${e.by}` : ""].filter(Boolean).join(", "),
+        });
+      }
+    }
+    if (y > box.height - TOUCH_PX * 1.5) {
+      for (const a of marks.alarms.filter((m) => m.alarm.startsWith(this.point + "/"))) {
+        const from = pos(Date.parse(a.since)),
+          to = a.cleared ? pos(Date.parse(a.cleared)) : box.width;
+        const until = a.cleared ? `to ${moment(zone, Date.parse(a.cleared))}` : "still active";
+        near.push({
+          distance: Math.max(from - x, x - to, 0),
+          text: `${alarmTitle(a.alarm)}, ${a.priority}, ${full(zone, Date.parse(a.since))} ${until}`,
+        });
+      }
+    }
+    return near.filter((n) => n.distance <= TOUCH_PX).sort((a, b) => a.distance - b.distance)[0]?.text ?? "";
+  }
+
+  // tapped says what the mark under a tap is.
+  private tapped(clientX: number, clientY: number): void {
+    say(this.mark, this.marked(clientX, clientY));
+    this.mark.hidden = !this.mark.textContent;
+  }
+
   // foreground draws what happened: signs along the top edge, alarms as bars along the bottom edge.
   private foreground(u: uPlot): void {
     const marks = this.input!.marks;
@@ -475,6 +521,7 @@ export class Chart {
       },
       { passive: false },
     );
+    over.addEventListener("click", (event) => this.tapped(event.clientX, event.clientY));
     over.addEventListener("dblclick", () => this.zoom(this.scaled(3, 0.5), true));
     const fingers = new Map<number, PointerEvent>();
     let begun: { range: Range; a: number; b: number } | null = null;
@@ -726,6 +773,15 @@ function timeLabels(zone: string, splits: number[], increment: number): string[]
     const clock = `${two(d.getHours())}:${two(d.getMinutes())}${increment < 60 ? ":" + two(d.getSeconds()) : ""}`;
     return first ? `${clock}\n${today}` : clock;
   });
+}
+
+// labelSpace is the width that the labels of an axis need, so that none is cut.
+function labelSpace(ctx: CanvasRenderingContext2D, font: string, values: string[] | null): number {
+  ctx.save();
+  ctx.font = font;
+  const widest = Math.max(0, ...(values ?? []).map((v) => ctx.measureText(v).width));
+  ctx.restore();
+  return Math.max(40, Math.ceil(widest) + 14);
 }
 
 export const rangeWords = (zone: string, r: Range): string =>

@@ -62,7 +62,9 @@ function keep(name: string, value: string): void {
   document.cookie = `${name}=${value}; path=/; max-age=${value ? 31536000 : 0}; samesite=strict`;
 }
 
-const line = h("p", { class: "pulse" });
+const pulse = h("span");
+const pulseZone = h("span", { class: "pulse-zone" });
+const line = h("p", { class: "pulse" }, pulse, pulseZone);
 const alarm = h("p", { class: "lost-note", role: "alert" });
 const warning = h("p", { class: "clock-note" });
 
@@ -79,7 +81,7 @@ function showLine(): void {
   const then = frame.at ? clockSeconds(frame.zone, frame.at) : "";
   if (!frame.now) {
     say(
-      line,
+      pulse,
       connected
         ? "waiting for the first values…"
         : performance.now() > 5000
@@ -88,7 +90,8 @@ function showLine(): void {
     );
   } else {
     const passed = lasting(Math.floor(seconds));
-    say(line, `${lost ? "Lost" : "Live"} · last seen ${passed} ago · ${then} in ${zoneName(frame.zone, frame.at)}`);
+    say(pulse, `${lost ? "Lost" : "Live"} · last seen ${passed} ago · ${then}`);
+    say(pulseZone, ` in ${zoneName(frame.zone, frame.at)}`);
     const why = connected
       ? "The server answers, but the daemon behind it has given no sign of life."
       : navigator.onLine

@@ -1,14 +1,17 @@
 // The page of the trends. Its address holds the whole view: p (points), span or from and to, with (the range laid over).
 
 import { get, type Entry, type Exposure, type ExposureTable, type Marks, type Trend } from "./api";
+import type { Beyond } from "./beyond";
 import { Chart, rangeWords, type Range } from "./chart";
 import { arrange, byId, h, mark, say, svg } from "./dom";
 import { drawing } from "./drawing";
+import { excursionList } from "./excursions";
 import { frame, inLight, onChange, onLook, start, type Frame } from "./frame";
 import { placeName } from "./names";
-import { daysBefore, fromInput, full, lasting, moment, toInput } from "./time";
+import { dayYear, daysBefore, fromInput, full, lasting, moment, toInput } from "./time";
 import { area, areaUnit, figure, unitOf } from "./units";
 import { alarmTitle, entryText, kindText, quantityWords, split } from "./words";
+import "./trend.css";
 
 const HOUR = 3600e3,
   DAY = 24 * HOUR;
@@ -24,7 +27,9 @@ const overlays: [string, string, string][] = [
   ["7d", "the week before", "a week before"],
   ["28d", "four weeks before", "four weeks before"],
   ["365d", "the year before", "a year before"],
+  ["dates", "other dates…", ""],
 ];
+const isDate = (text: string): boolean => /^\d{4}-\d\d-\d\d$/.test(text);
 const SHORTEST = 60e3,
   LONGEST = 10 * 365 * DAY;
 const MOST_CHARTS = 8;
@@ -38,9 +43,10 @@ interface View {
   span: string;
   from: number;
   to: number;
-  overlay: string;
+  overlay: string; // one of the overlays, or the day on which the range laid over begins
+  beyond: Beyond | null; // null for the limit in force
 }
-const view: View = { points: [], span: "1d", from: 0, to: 0, overlay: "" };
+const view: View = { points: [], span: "1d", from: 0, to: 0, overlay: "", beyond: null };
 
 function readAddress(): void {
   const q = new URLSearchParams(location.search);
@@ -50,7 +56,11 @@ function readAddress(): void {
   const fixed = from < to;
   view.span = fixed ? "" : spans.some(([id]) => id === q.get("span")) ? q.get("span")! : "1d";
   if (fixed) [view.from, view.to] = [from, to];
-  view.overlay = overlays.some(([id]) => id === q.get("with")) ? q.get("with")! : "";
+  const other = q.get("with") ?? "";
+  view.overlay = isDate(other) || overlays.some(([id]) => id === other && id !== "dates") ? other : "";
+  const [point = "", side = "", value = ""] = (q.get("beyond") ?? "").split(":");
+  view.beyond =
+    value !== "" && (side === "above" || side === "below") && isFinite(Number(value)) ? { point, side, value: Number(value) } : null;
 }
 
 function writeAddress(push: boolean): void {
@@ -63,6 +73,7 @@ function writeAddress(push: boolean): void {
     q.set("to", new Date(view.to).toISOString().slice(0, precise) + "Z");
   }
   if (view.overlay) q.set("with", view.overlay);
+  if (view.beyond) q.set("beyond", `${view.beyond.point}:${view.beyond.side}:${view.beyond.value}`);
   const address = `${location.pathname}?${q.toString().replaceAll("%2F", "/").replaceAll("%3A", ":")}`;
   if (address === location.pathname + location.search) return;
   history[push ? "pushState" : "replaceState"](null, "", address);
@@ -75,11 +86,15 @@ function range(): Range {
 
 // overlayShift returns how much earlier the range laid over begins: whole local days, so that morning lies on morning.
 function overlayShift(r: Range): number {
+  if (isDate(view.overlay)) return r.from - fromInput(frame.zone, view.overlay + toInput(frame.zone, r.from).slice(10));
   const days = Number.parseInt(view.overlay, 10);
   return days ? r.from - daysBefore(frame.zone, r.from, days) : 0;
 }
 
-const overlayName = (): string => overlays.find(([id]) => id === view.overlay)?.[2] ?? "";
+const overlayName = (): string =>
+  isDate(view.overlay)
+    ? `from ${dayYear(frame.zone, fromInput(frame.zone, view.overlay))}`
+    : (overlays.find(([id]) => id === view.overlay)?.[2] ?? "");
 
 // setRange takes over a range that was dragged, pinched or typed. While it is still moving the values wait a little.
 let waiting: ReturnType<typeof setTimeout> | undefined;
@@ -107,9 +122,18 @@ function setRange(r: Range, settled: boolean): void {
 const chosen = h("div", { class: "choices" });
 const chooserTitle = h("summary");
 const chooser = h("details", { class: "chooser" }, chooserTitle, chosen);
-const spanButtons = spans.map(([id, text]) => h("button", { type: "button", "data-span": id, click: () => pick({ span: id }) }, text));
-const earlier = h("button", { type: "button", "aria-label": "earlier", click: () => shift(-1) }, "← earlier");
-const later = h("button", { type: "button", "aria-label": "later", click: () => shift(1) }, "later →");
+const spanButtons = spans.map(([id, text]) => {
+  const [number, unit] = text.split(" ") as [string, string];
+  return h(
+    "button",
+    { type: "button", "data-span": id, "aria-label": text, click: () => pick({ span: id }) },
+    h("span", { class: "wide" }, `${number}\u00a0`),
+    h("span", { class: "wide" }, unit),
+    h("span", { class: "narrow" }, unit),
+  );
+});
+const earlier = h("button", { type: "button", "aria-label": "earlier", click: () => shift(-1) }, "←");
+const later = h("button", { type: "button", "aria-label": "later", click: () => shift(1) }, "→");
 const fromInputElement = h("input", { type: "datetime-local", id: "from" });
 const toInputElement = h("input", { type: "datetime-local", id: "to" });
 const show = h("button", { type: "submit" }, "Show");
@@ -123,6 +147,7 @@ const custom = h(
   show,
 );
 const overlay = h("select", { id: "with" }, ...overlays.map(([id, text]) => h("option", { value: id }, text)));
+const overlayDay = h("input", { type: "date", id: "with-day", "aria-label": "first day of the dates to compare with" });
 const csv = h("a", { class: "button" }, "Readings as CSV");
 const picture = h("button", { type: "button", click: () => void savePicture() }, "PNG");
 const vector = h("button", { type: "button", click: () => void saveDrawing() }, "SVG");
@@ -139,43 +164,47 @@ const happenings = h("tbody"),
   happeningsNote = h("p", { class: "dim" });
 const more = h(
   "details",
-  { class: "more", open: true },
-  h("summary", {}, "Custom dates, compare, files"),
+  { class: "more" },
+  h("summary", { class: "button" }, "More", h("span", { class: "unseen" }, ": what to look at, custom dates, compare, files")),
   h(
     "div",
     {},
+    chooser,
+    h("p", { class: "label" }, "Custom dates"),
     custom,
-    h("div", { class: "compare" }, h("label", { for: "with" }, "Compare with"), overlay),
+    h("div", { class: "compare" }, h("label", { for: "with" }, "Compare with"), overlay, overlayDay),
     h("div", { class: "files" }, csv, picture, vector),
   ),
 );
-// On a phone the charts come first.
-const wide = matchMedia("(min-width: 62rem)");
-more.open = wide.matches;
-wide.addEventListener("change", () => {
-  more.open = wide.matches;
-});
+const { section: excursions, show: showExcursions } = excursionList(
+  (beyond) => {
+    view.beyond = beyond;
+    writeAddress(false);
+    if (shown) showExcursions(shown.trend, beyond, shown.range);
+  },
+  (r) => setRange(r, true),
+);
 const page = byId("page");
 page.replaceChildren(
   h(
     "div",
     { class: "board" },
-    chooser,
     h(
       "div",
       { class: "controls" },
-      h("div", { class: "spans", role: "group", "aria-label": "Length of the range" }, ...spanButtons, earlier, later),
+      h("div", { class: "spans", role: "group", "aria-label": "Range" }, earlier, ...spanButtons, later),
       more,
     ),
-    rangeTitle,
     humid,
     message,
   ),
   chartBox,
+  rangeTitle,
   legend,
   tables,
 );
 tables.append(
+  excursions,
   h(
     "section",
     { "aria-labelledby": "exposure-title" },
@@ -215,7 +244,15 @@ custom.addEventListener("submit", (event) => {
   say(message, "");
   setRange({ from, to }, true);
 });
-overlay.addEventListener("change", () => pick({ overlay: overlay.value }));
+overlay.addEventListener("change", () => {
+  if (overlay.value !== "dates") return pick({ overlay: overlay.value });
+  const { from, to } = range();
+  pick({ overlay: toInput(frame.zone, from - (to - from)).slice(0, 10) });
+  overlayDay.focus();
+});
+overlayDay.addEventListener("change", () => {
+  if (isDate(overlayDay.value)) pick({ overlay: overlayDay.value });
+});
 
 function pick(change: Partial<View>): void {
   Object.assign(view, change);
@@ -236,14 +273,16 @@ function showControls(): void {
   const r = range();
   for (const b of spanButtons) mark(b, "aria-pressed", String(b.dataset.span === view.span));
   later.disabled = r.to >= frame.at;
-  overlay.value = view.overlay;
+  overlay.value = isDate(view.overlay) ? "dates" : view.overlay;
+  overlayDay.hidden = !isDate(view.overlay);
+  if (document.activeElement !== overlayDay) overlayDay.value = isDate(view.overlay) ? view.overlay : "";
   for (const [input, ms] of [
     [fromInputElement, r.from],
     [toInputElement, r.to],
   ] as const) {
     if (document.activeElement !== input) input.value = toInput(frame.zone, ms);
   }
-  say(rangeTitle, rangeWords(frame.zone, r) + (view.span ? ", going on" : ""));
+  say(rangeTitle, rangeWords(frame.zone, r) + (view.span ? ", live" : ""));
   const q = view.points.map((p) => "point=" + p).join("&");
   csv.href = `/api/readings.csv?${q}&from=${iso(r.from)}&to=${iso(r.to)}&temperature=${frame.temperature}`;
   csv.hidden = picture.hidden = vector.hidden = !view.points.length;
@@ -308,7 +347,10 @@ function showChecked(): void {
 
 // load asks for everything that the view shows. Only the newest question counts.
 let asked: AbortController | null = null;
-let loadedAt = 0;
+let loadedAt = 0, // by the clock of the site
+  askedAt = -Infinity;
+// A range that goes on is asked for again when a new column is due, but not more often than this.
+const MIN_PAUSE_MS = 5e3;
 let shown: { trend: Trend; other: Trend | null; marks: Marks | null; shift: number; range: Range } | null = null;
 
 async function load(): Promise<void> {
@@ -317,7 +359,8 @@ async function load(): Promise<void> {
   asked?.abort();
   const controller = (asked = new AbortController()),
     r = range();
-  loadedAt = performance.now();
+  loadedAt = frame.at;
+  askedAt = performance.now();
   arrange(
     chartBox,
     view.points.map((p) => {
@@ -337,6 +380,7 @@ async function load(): Promise<void> {
     shown = null;
     exposureBody.replaceChildren();
     happenings.replaceChildren();
+    excursions.hidden = true;
     return;
   }
   if (!frame.now.history) {
@@ -362,6 +406,7 @@ async function load(): Promise<void> {
     shown = { trend, other, marks, shift: by, range: r };
     draw();
     showHappenings(marks);
+    showExcursions(trend, view.beyond, r);
     void loadExposure(r, by, controller.signal);
   } catch (problem) {
     if (!controller.signal.aborted) say(message, (problem as Error).message);
@@ -666,10 +711,11 @@ onChange((f) => {
     draw();
     showExposure();
     if (shown?.marks) showHappenings(shown.marks);
+    if (shown) showExcursions(shown.trend, view.beyond, shown.range);
   } else if (view.span && !f.lost) {
     // the range goes on: look again when a new column is due
     const due = Math.max(10e3, Math.min(300e3, (range().to - range().from) / 1200));
-    if (performance.now() - loadedAt > due) {
+    if (f.at - loadedAt > due && performance.now() - askedAt > MIN_PAUSE_MS) {
       showControls();
       void load();
     }

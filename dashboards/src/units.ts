@@ -40,6 +40,12 @@ function shown(quantity: string, temperature: Temperature): Shown {
 export const unitOf = (quantity: string, t: Temperature): string => shown(quantity, t).unit;
 export const convert = (quantity: string, t: Temperature, v: number): number => shown(quantity, t).of(v);
 
+// fromShown is the opposite of convert.
+export function fromShown(quantity: string, t: Temperature, v: number): number {
+  const s = shown(quantity, t);
+  return (v - s.of(0)) / s.scale;
+}
+
 // fixed rounds as the rest of dewline does: to the nearest, and a value that lies exactly in the middle, as the steps of many
 // sensors do, to the even digit. The browser's own toFixed would take the upper one.
 export function fixed(v: number, decimals: number): string {

@@ -91,6 +91,40 @@ test("reasons are put into words", () => {
   assert.equal(words.alarmTitle("sensor/loft-air/humidity/fault"), "loft-air: humidity cannot be believed");
 });
 
+test("excursions are stretches of columns beyond a limit, which a gap ends", async () => {
+  const { excursionsOf } = await load("beyond");
+  const trend = {
+    t: [50, 150, 250, 350, 450, 550],
+    mean: [1, 5, 5, null, 5, 1],
+    max: [1, 6, 9, null, 7, 2],
+    min: [0, 4, 4, null, 4, 0],
+    highest: { at: "1970-01-01T00:04:03Z", value: 9 },
+    lowest: null,
+  };
+  const range = { from: 0, to: 600e3 };
+  const found = excursionsOf(trend, 100e3, range, "above", 5);
+  assert.deepEqual(
+    found.map((e) => [e.from, e.to, e.worst, e.at]),
+    [
+      [100e3, 300e3, 9, 243e3],
+      [400e3, 500e3, 7, 450e3],
+    ],
+  );
+  assert.equal(excursionsOf(trend, 100e3, range, "below", 0).length, 0);
+  assert.equal(excursionsOf(trend, 100e3, range, "below", 0.5).length, 2);
+});
+
+test("what was typed in a shown unit comes back from its canonical one", () => {
+  for (const [q, t, v] of [
+    ["water-temperature", "degF", 78],
+    ["water-temperature", "Cel", 25.5],
+    ["condensation-margin", "degF", 4],
+    ["pressure", "Cel", 1013],
+    ["relative-humidity", "Cel", 80],
+  ])
+    assert.ok(Math.abs(units.convert(q, t, units.fromShown(q, t, v)) - v) < 1e-9, q);
+});
+
 test("an alarm names what it affects once each", () => {
   const names = ["tub-1/water-temperature/high", "tub-1/water-temperature/critical-high", "tub-2"];
   assert.equal(words.alsoText({ names }), "Also affects tub-1, tub-2");

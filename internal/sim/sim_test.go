@@ -55,6 +55,23 @@ func TestHeatWaveDrivesTheTubOutOfItsBand(t *testing.T) {
 	assert.Less(t, loft.Value(point("tub-8", quantity.WaterTemperature)), loft.Value(tub), "deep tubs in the shade lag behind")
 }
 
+// The room of the demo is well run: before its one trouble, and but for the incident of eleven days ago, the shelf of the juveniles stays
+// within their band of 80 to 95 %, so that what goes wrong is seen at once.
+func TestRoomOfTheDemoIsWellRun(t *testing.T) {
+	start := sim.DemoStart(lisbon(t))
+	o := sim.NorthLoft(start, 1, care.Light{Location: lisbon(t), From: 7 * 60, To: 19 * 60})
+	o.Incidents(start)
+	o.Start, o.Step = start.AddDate(0, 0, -28), time.Minute
+	loft, hot := sim.New(o), start.AddDate(0, 0, -11)
+	humidity := loft.Gauge(point("grow-out", quantity.RelativeHumidity))
+	for at := o.Start; at.Before(start.Add(-20 * time.Minute)); at = at.Add(time.Minute) {
+		loft.Advance(at)
+		if at.Before(hot) || at.After(hot.Add(8*time.Hour)) {
+			require.True(t, humidity() > 81 && humidity() < 95, "%v %%RH at %s", humidity(), at)
+		}
+	}
+}
+
 // A month of values stays within what a room can do, and is the same every time.
 func TestMonthIsPlausibleAndRepeatable(t *testing.T) {
 	one, start := northLoft(t)

@@ -81,6 +81,12 @@ func (l *limits) zone(v float64) Zone {
 	return l.inside
 }
 
+// ZoneIn returns the zone of a value, in the canonical unit of its quantity, in a band; NoBand where the band has no limit.
+func ZoneIn(band *care.Band, value float64) Zone {
+	l := limitsOf(band)
+	return l.zone(value)
+}
+
 // side returns the side of the band on which v is.
 func (l *limits) side(v float64) Side {
 	switch {

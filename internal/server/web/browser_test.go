@@ -31,6 +31,7 @@ const (
 	wallReady     = `document.querySelectorAll(".tile .glyph").length >= 4`
 	sensorsReady  = `document.querySelectorAll(".sensor").length > 5`
 	humidityReady = `document.querySelector("#page").dataset.drawn !== undefined && document.querySelectorAll(".strip").length === 7`
+	yearReady     = `document.querySelector("#page").dataset.drawn !== undefined`
 )
 
 const trendPath = "/trend?p=tub-1/water-temperature&p=vivarium-1/relative-humidity&span=1w"
@@ -38,6 +39,7 @@ const trendPath = "/trend?p=tub-1/water-temperature&p=vivarium-1/relative-humidi
 var everyPage = []struct{ name, path, ready string }{
 	{"now", "/", nowReady}, {"today", "/today", todayReady}, {"trend", trendPath, trendReady}, {"alarms", "/alarms", alarmsReady},
 	{"sensors", "/sensors", sensorsReady}, {"wall", "/wall", wallReady}, {"humidity", "/humidity/vivarium-2", humidityReady},
+	{"year", "/year", yearReady},
 }
 
 // axePath is the accessibility checker that npm has put there (axe-core, WCAG 2.2 AA and its best practices).
@@ -214,7 +216,7 @@ func TestTrendIsZoomedByMouseWheelAndKeyboard(t *testing.T) {
 	const pixel = 20 * time.Minute // a pixel is eight minutes wide
 	assert.WithinDuration(t, end.Add(-week*5/7), from, pixel)
 	assert.WithinDuration(t, end.Add(-week*3/7), to, pixel)
-	b.until(`document.querySelector("section p.dim").textContent.startsWith("From ")`)
+	b.until(`[...document.querySelectorAll("section p.dim")].some((p) => p.textContent.startsWith("From "))`)
 	b.shot("zoomed-1440")
 
 	// The address holds the view: the same page again shows the same range; going back shows the week.
@@ -297,6 +299,7 @@ func TestTrendComparesExposesAndGivesAway(t *testing.T) {
 	eval[bool](b, `(() => { HTMLAnchorElement.prototype.click = function () { window.given = [this.download, this.href]; }; return true; })()`)
 	b.look("dark")
 	eval[bool](b, `document.documentElement.dataset.look = "dark", true`)
+	b.unfold()
 	b.click(".files button")
 	b.until("window.given")
 	assert.Equal(t, "dark", eval[string](b, "document.documentElement.dataset.look"), "the page is as it was")

@@ -18,6 +18,7 @@ func TestDrawingHoldsTheChartsAndTheirWords(t *testing.T) {
 	b.look("dark")
 	b.open(trendPath, trendReady)
 	eval[bool](b, `(() => { HTMLAnchorElement.prototype.click = function () { window.given = [this.download, this.href]; }; const make = URL.createObjectURL; URL.createObjectURL = (blob) => { window.blob = blob; return make.call(URL, blob); }; return true; })()`)
+	b.unfold()
 	b.click(".files button:nth-of-type(2)")
 	b.until("window.given")
 	assert.Equal(t, "north-loft_2026-07-07_2026-07-14.svg", eval[string](b, "window.given[0]"))

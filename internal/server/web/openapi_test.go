@@ -231,6 +231,10 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "GET", "/api/trend", points + "&" + span + "&columns=1", "", 400},
 		{site, "GET", "/api/trend", points + "&from=yesterday&to=today", "", 400},
 		{without, "GET", "/api/trend", points + "&" + span, "", 404},
+		{site, "GET", "/api/days", "place=grow-out&from=2025-07-15T00:00:00Z&to=2026-07-14T00:00:00Z", "", 200},
+		{site, "GET", "/api/days", "place=nowhere&" + span, "", 400},
+		{site, "GET", "/api/days", "place=grow-out&from=2024-07-15T00:00:00Z&to=2026-07-14T00:00:00Z", "", 400},
+		{without, "GET", "/api/days", "place=grow-out&" + span, "", 404},
 		{site, "GET", "/api/trend", points + "&from=2026-05-14T00:00:00Z&to=2026-07-14T00:00:00Z&columns=days", "", 200},
 		{site, "GET", "/api/live", "changes=some", "", 400},
 		{site, "GET", "/api/today", "", "", 200},
@@ -367,7 +371,7 @@ func TestBrokenHistoryIsSaid(t *testing.T) {
 	c := readContract(t, site)
 	r.broken = fmt.Errorf("database disk image is malformed")
 	const span = "from=2026-07-01T00:00:00Z&to=2026-07-08T00:00:00Z"
-	for _, path := range []string{"/api/trend?point=tub-2/water-temperature&" + span, "/api/trend?columns=3000&point=tub-2/water-temperature&from=2026-07-01T00:00:00Z&to=2026-07-01T01:00:00Z", "/api/exposure?point=vivarium-1/dew-point&" + span, "/api/journal", "/api/marks?" + span} {
+	for _, path := range []string{"/api/trend?point=tub-2/water-temperature&" + span, "/api/trend?columns=3000&point=tub-2/water-temperature&from=2026-07-01T00:00:00Z&to=2026-07-01T01:00:00Z", "/api/exposure?point=vivarium-1/dew-point&" + span, "/api/journal", "/api/marks?" + span, "/api/days?place=tub-1&" + span} {
 		code, data := ask(t, site+path)
 		require.Equal(t, http.StatusServiceUnavailable, code, path)
 		var v any

@@ -69,6 +69,7 @@ var pages = []pageOf{
 // further are pages that the navigation does not name: the others lead to them.
 var further = []pageOf{
 	{Name: "wall", Path: "/wall", Link: "/wall", Title: "Wall"},
+	{Name: "year", Path: "/year", Link: "/year", Title: "A year at a glance"},
 }
 
 type pageView struct {

@@ -221,6 +221,7 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /api/care", s.serveCare)
 	mux.HandleFunc("GET /api/trend", s.serveTrend)
 	mux.HandleFunc("GET /api/humidity", s.serveHumidity)
+	mux.HandleFunc("GET /api/days", s.serveDays)
 	mux.HandleFunc("GET /api/marks", s.serveMarks)
 	mux.HandleFunc("GET /api/exposure", s.serveExposure)
 	mux.HandleFunc("GET /api/journal", s.serveJournal)
