@@ -5,10 +5,10 @@ import { get, type Day, type Days, type PlaceNow } from "./api";
 import { arrange, byId, h, say } from "./dom";
 import { frame, onChange, start, type Frame } from "./frame";
 import { placeName } from "./names";
-import { inhabited, livesThere, outside, worstZone } from "./place";
+import { inhabited, outside, worstZone } from "./place";
 import { daysBefore, fromInput, toInput } from "./time";
 import { withUnit } from "./units";
-import { quantityWords, split, zoneWords } from "./words";
+import { livesThere, quantityWords, split, zoneWords } from "./words";
 import "./year.css";
 
 const DAYS = 365;

@@ -196,7 +196,7 @@ func TestNothingIsShownBeforeTheLogIn(t *testing.T) {
 	for _, entry := range built(t, o) {
 		response, _ := newCaller(t, site).get("/assets/" + entry)
 		want := http.StatusUnauthorized
-		if strings.HasSuffix(entry, ".css") {
+		if strings.HasPrefix(entry, "style-") {
 			want = http.StatusOK
 			assert.Contains(t, response.Header.Get("Cache-Control"), "private")
 		}
@@ -209,7 +209,7 @@ func TestLicencesOfThePagesAreServed(t *testing.T) {
 	r := newRig(t)
 	o := r.options(t)
 	o.Pages = fstest.MapFS{
-		web.ManifestName: {Data: []byte(`{"pages": {"now": ["n.js"], "today": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"], "wall": ["n.js"]}, "notice": "notice-0a.txt"}`)},
+		web.ManifestName: {Data: []byte(`{"pages": {"now": ["n.js"], "today": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"], "wall": ["n.js"], "humidity": ["n.js"], "year": ["n.js"]}, "notice": "notice-0a.txt"}`)},
 		"n.js":           {Data: []byte("1")},
 		"notice-0a.txt":  {Data: []byte("The licence of a package\n")},
 	}
