@@ -23,6 +23,8 @@ import (
 	"dewline/internal/test/mosquitto"
 )
 
+// A machine that is busy for a twentieth of a second is late by half a minute at this pace: the gaps are longer than that, since a
+// reading that comes after its gap has been noticed begins a delay anew, which a replay cannot see.
 const millisecondSite = `
 site: north-loft
 timezone: Europe/Lisbon
@@ -31,7 +33,7 @@ places:
   - {id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, critical-high: 24.3 °C, on-delay: 20s, off-delay: 20s}}}
   - {id: tub-2, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, on-delay: 20s, off-delay: 20s}}}
 sensors:
-  - {id: player, driver: recorded, file: FOLDER/played.csv, every: 10s, feeds: {temperature: tub-1/water-temperature}}
+  - {id: player, driver: recorded, file: FOLDER/played.csv, every: 10s, gap: 5m, feeds: {temperature: tub-1/water-temperature}}
   - {id: feather, driver: mqtt, topic: sensors/feather/state, pointer: {temperature: /water}, unit: °C, every: 30s, gap: 5m, feeds: {temperature: tub-2/water-temperature}}
 web: {listen: "127.0.0.1:0"}
 control: {socket: SOCKET}

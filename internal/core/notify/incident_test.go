@@ -371,6 +371,9 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	// one on its place within twenty minutes, or on another within ten, unless its room speaks for it. No acknowledgement of another alarm
 	// changes that.
 	for name, since := range w.waiting {
+		if !w.room.IsNone() { // until then its room has spoken for it, whether or not an entry has come meanwhile
+			since = max(since, w.room.Add(2*time.Hour))
+		}
 		a, _ := w.l.core.Alarm(name)
 		switch {
 		case a.Letter != isa.Unacknowledged || entry.At.Sub(since) <= 31*time.Minute:

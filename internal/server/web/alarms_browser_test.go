@@ -159,7 +159,7 @@ func TestTabCountsActiveAlarms(t *testing.T) {
 		}
 	}
 	require.NotZero(t, n)
-	assert.Equal(t, fmt.Sprintf("(%d) Sensors – north-loft", n), eval[string](b, "document.title"))
+	b.until(fmt.Sprintf(`document.title === "(%d) Sensors – north-loft"`, n))
 }
 
 func mustIndex(t *testing.T, r *rig, name string) int32 {
