@@ -217,6 +217,9 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		listening = true
 		why, sends := r.sends(rule, entry, s, again)
 		if !sends {
+			if !again && !rule.Every && critical(s.priority) {
+				delete(s.notified, rule.Notifier) // it calls anew, with what it had sent before no longer speaking for it: it follows as soon as it may
+			}
 			heard = heard || s.held[rule.Notifier] != 0 || rule.After > 0
 			if !again && rule.Updates && !rule.Every && rule.After == 0 && s.held[rule.Notifier] == 0 {
 				deliveries = append(deliveries, Delivery{Notifier: rule.Notifier, Reason: Call, Entry: entry, Silent: true})
