@@ -50,7 +50,7 @@ const changeForm = h(
   h("button", { type: "submit", "data-acts": true }, "Write into the journal"),
 );
 
-byId("page").replaceChildren(
+const content = [
   message,
   lead,
   h("section", { "aria-label": "The last seven days" }, rows, key),
@@ -115,7 +115,7 @@ byId("page").replaceChildren(
       ),
     ),
   ),
-);
+];
 
 const hours = (v: number): string => (v < 0.05 ? "0 h" : v < 1 ? `${Math.round(v * 60)} min` : `${v.toFixed(1)} h`);
 
@@ -381,9 +381,11 @@ async function load(): Promise<void> {
   try {
     const page = await get<HumidityPage>("/api/humidity?" + q.toString(), controller.signal);
     say(message, "");
+    if (!shown) byId("page").replaceChildren(...content); // until then what is in the HTML is there, and nothing jumps
     show(page);
   } catch (problem) {
     if (controller.signal.aborted) return;
+    if (!shown) byId("page").prepend(message);
     say(message, (problem as Error).message);
   } finally {
     if (asked === controller) byId("page").classList.remove("busy");
