@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm board tools pages clean
+.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm board tools pages screenshots clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -117,6 +117,10 @@ board:
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="$(BOARD_PACKAGES)"
 	internal/test/faults/board/kernel.sh dist/board/kernel
 	go run ./internal/test/faults/board
+
+## screenshots: the pictures of the README, from the demo
+screenshots: build tools
+	go run ./internal/test/screenshots
 
 ## bench: the benchmarks
 bench:

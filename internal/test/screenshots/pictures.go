@@ -48,6 +48,12 @@ var (
 	alarms = picture{name: "alarms", path: "/alarms", ready: `document.querySelectorAll(".journal tbody tr").length > 0`}
 )
 
+var (
+	today    = picture{name: "today", path: "/today", ready: `document.querySelector("#verdict")?.textContent`}
+	humidity = picture{name: "humidity", path: "/humidity/vivarium-2", ready: `document.querySelectorAll(".humid-tiles dd").length > 0`}
+	sensors  = picture{name: "sensors", path: "/sensors", ready: `document.querySelectorAll(".measure tbody tr").length > 0`}
+)
+
 // The year of the demo has as many weeks as the demo has.
 var year = picture{name: "year", path: "/year", ready: `document.querySelector("#page").dataset.drawn !== undefined`}
 
@@ -61,12 +67,12 @@ func (p picture) at(width int64, look string) picture {
 
 // readme are the pictures that the README shows.
 var readme = []picture{
-	now.at(desk, "light"), now.at(phone, "dark"), trend.at(desk, "light"), wall.at(tablet, "light"),
+	now.at(desk, "light"), now.at(phone, "dark"), trend.at(desk, "light"),
 }
 
 // everything is every page, on a phone and on a desk, light and dark.
 func everything() (all []picture) {
-	for _, p := range []picture{now, trend, alarms, year, wall} {
+	for _, p := range []picture{now, today, trend, humidity, alarms, sensors, year, wall} {
 		for _, width := range []int64{small, phone, tablet, desk} {
 			for _, look := range []string{"light", "dark"} {
 				all = append(all, p.at(width, look))
