@@ -129,12 +129,12 @@ func (c *demoCommand) live(ctx context.Context, site *config.Site, options sim.O
 	return loft, daemon.Backfill{
 		Site: site, Loft: loft, Until: begin, Every: time.Minute,
 		Mistings: options.MistingTimes(options.Start, begin),
-		Notes: []watch.Command{
+		Notes: append(keptUp(site, options.Start, begin),
 			note(11, "loft", "Air conditioner tripped its breaker. Windows open, fan on. (invented)"),
 			note(9, "vivarium-2", "schedule changed to 07:30, 13:00, 18:30: it was too dry every afternoon (invented)"),
 			note(2, "vivarium-2", "The mister's nozzle was clogged; cleaned it. (invented)"),
 			note(2, "tub-1", "Hind-limb buds on most of them. (invented)"),
-		},
+		),
 	}.Run(ctx)
 }
 
