@@ -65,6 +65,9 @@ func TestEveryPageIsSoundOnEveryScreen(t *testing.T) {
 				b.open(p.path, p.ready)
 				b.shot(name)
 				assert.LessOrEqual(t, eval[int](b, "document.documentElement.scrollWidth"), int(s.width), "%s is wider than its screen", name)
+				if s == small || s == desk && look == "dark" {
+					continue // the words are those of the phone, and the colours too: here the width counts
+				}
 				b.unfold()
 				eval[bool](b, string(axe)+";true")
 				found := eval[string](b, `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then((r) => JSON.stringify(r.violations.map((v) => ({rule: v.id, help: v.help, at: v.nodes.slice(0, 4).map((n) => n.html.slice(0, 160) + " " + n.failureSummary)})), null, 1))`)

@@ -202,6 +202,8 @@ func lawful(kind journal.Kind, was, state isa.State) bool {
 		return slices.Contains([]string{"BD", "CA", "BE", "CF", "HH", "BA"}, string(was+state))
 	case journal.AlarmAcknowledged:
 		return slices.Contains([]string{"BC", "DA", "EF"}, string(was+state))
+	case journal.AlarmWorsened: // it calls once more, also where it was acknowledged
+		return state == "B" && (was == "B" || was == "C")
 	case journal.AlarmSuppressed:
 		return state == "H"
 	case journal.AlarmReturned:
