@@ -128,12 +128,12 @@ bench:
 
 ## proving: years of an invented room with every fault, of a fixed seed, of one that the commit draws, and of a harsh room; fails where a
 ## required goal is missed (testdata/figures/trial.md says which are)
-ROOM_YEARS ?= 10
+ROOM_YEARS ?= 6
 GOALS ?= critical-missed,fault-week,audible-below-grouped,false-below-grouped
 proving:
 	@mkdir -p dist
 	go build -o dist/proving ./cmd/proving
-	dist/proving --room-years 6 --seed 11 --require $(GOALS)
+	dist/proving --room-years 4 --seed 11 --require $(GOALS)
 	dist/proving --room-years $(ROOM_YEARS) --require $(GOALS) --drawn-by $(REVISION)
 	dist/proving --room-years 3 --seed 11 --require fault-week,false-below-grouped --world harsh
 
