@@ -59,8 +59,10 @@ lint:
 	if [ -n "$$unreachable" ]; then echo "$$unreachable"; exit 1; fi
 
 # SQLite and the C library below it, translated to Go, keep their data outside of Go's heap, where the race detector does not look: in
-# them it would cost a factor of four and see nothing. All code of dewline, and the driver of SQLite, have it.
-RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/libc=-race=false -gcflags=modernc.org/memory=-race=false
+# them it would cost a factor of four and see nothing. Nor in the fits of misting, which compute for minutes and share nothing. All other code
+# of dewline, and the driver of SQLite, have it. Three packages at a time, since most wait more than they compute.
+RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/libc=-race=false -gcflags=modernc.org/memory=-race=false \
+	-gcflags=dewline/internal/core/misting/...=-race=false
 
 ## unit: all tests, with the race detector (which needs cgo and a C compiler). What failed is printed once more at the end.
 ## Packages that run the program or a browser as processes of their own depend on how busy the machine is: where one of them
@@ -69,7 +71,7 @@ PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/faults/[a-z]
 unit:
 	cd dashboards && npm test --silent
 	@mkdir -p dist; export CGO_ENABLED=1; \
-	if go test $(RACE) -vet=off $(GO_TEST_FLAGS) ./... 2>&1 | tee dist/unit.log; then exit 0; fi; \
+	if go test $(RACE) -vet=off -p 3 $(GO_TEST_FLAGS) ./... 2>&1 | tee dist/unit.log; then exit 0; fi; \
 	failed=$$(sed -n 's/^FAIL[[:space:]]\+\(dewline[^[:space:]]*\).*/\1/p' dist/unit.log); \
 	echo "== failed: $${failed:-nothing that names a package}"; \
 	grep -E '^[[:space:]]*(--- FAIL|Error Trace:|Error:|Messages:|panic:|WARNING: DATA RACE)|_test\.go:[0-9]+: waited in vain' dist/unit.log | tail -40 || true; \
