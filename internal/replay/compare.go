@@ -75,13 +75,7 @@ func Compare(readings *recorded.Stream, inForce, tried Side, options Options) (*
 	if readings.First.IsNone() {
 		return nil, fmt.Errorf("there are no readings to replay")
 	}
-	from, to := options.From, options.To
-	if from == 0 || from.IsNone() {
-		from = readings.First
-	}
-	if to == 0 || to.IsNone() {
-		to = readings.Last
-	}
+	from, to := options.span(readings)
 	if to <= from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}

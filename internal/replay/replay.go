@@ -76,6 +76,18 @@ type Options struct {
 // Readings are what a replay reads: a *[recorded.File] or a *[recorded.Stream].
 type Readings interface{ Stream() *recorded.Stream }
 
+// span returns the range that is asked for; where an end is not given, that of the readings.
+func (o *Options) span(readings *recorded.Stream) (from, to instant.Instant) {
+	from, to = o.From, o.To
+	if from == 0 || from.IsNone() {
+		from = readings.First
+	}
+	if to == 0 || to.IsNone() {
+		to = readings.Last
+	}
+	return from, to
+}
+
 // Run replays readings through a core for the site. Points that the site does not know are added without a
 // band. Rows of equal time are taken rooms first, so that the order of rows across points makes no difference. Rows of derived
 // points are ignored where what they are derived from is among the readings as well.
@@ -94,13 +106,7 @@ func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
 		}
 		return nil, fmt.Errorf("there are no readings to replay")
 	}
-	from, to := options.From, options.To
-	if from == 0 || from.IsNone() {
-		from = stream.First
-	}
-	if to == 0 || to.IsNone() {
-		to = stream.Last
-	}
+	from, to := options.span(stream)
 	if to < from {
 		return nil, fmt.Errorf("the range ends (%s) before it begins (%s)", to, from)
 	}

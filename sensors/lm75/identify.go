@@ -6,10 +6,8 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"dewline/sensors/i2cbus"
+	"dewline/sensors/internal/chip"
 )
-
-// The alert limits after power-on, 75 and 80 °C.
-var powerOnLimits = map[byte]uint16{lowerLimit: 0x4B00, upperLimit: 0x5000}
 
 // Identify reports whether a part of this class answers at an address. It only reads. A TMP102 has the same limits, so its
 // own question comes first. A part whose limits or alert output have been set is not recognised. The error is that of the bus:
@@ -23,14 +21,5 @@ func Identify(ctx context.Context, bus i2c.Bus, address uint16) (bool, error) {
 	if queue := settings[0] &^ (oneShot | resolution); queue != 0 && queue != twoFaults {
 		return false, nil
 	}
-	answer := make([]byte, 2)
-	for register, want := range powerOnLimits {
-		if err := i2cbus.Tx(ctx, bus, address, []byte{register}, answer); err != nil {
-			return false, err
-		}
-		if uint16(answer[0])<<8|uint16(answer[1]) != want {
-			return false, nil
-		}
-	}
-	return true, nil
+	return chip.HasPowerOnLimits(ctx, bus, address)
 }

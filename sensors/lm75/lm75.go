@@ -46,8 +46,6 @@ const (
 const (
 	temperature   = 0x00
 	configuration = 0x01
-	lowerLimit    = 0x02
-	upperLimit    = 0x03
 )
 
 // Bits of the configuration.

@@ -15,9 +15,9 @@ import (
 	"dewline/sensors/sensortest"
 )
 
-// chip is a part of this class by its data sheet: a pointer register, a temperature that stays zero until the first
+// simulated is a part of this class by its data sheet: a pointer register, a temperature that stays zero until the first
 // conversion, and a configuration of one byte that falls back at power-on.
-type chip struct {
+type simulated struct {
 	mu            sync.Mutex
 	undefined     uint16 // what the bits below the temperature show
 	conversion    time.Duration
@@ -27,19 +27,19 @@ type chip struct {
 	poweredOn     time.Time
 }
 
-func newChip(word uint16, conversion time.Duration) *chip {
-	c := &chip{word: word, conversion: conversion}
+func newSimulated(word uint16, conversion time.Duration) *simulated {
+	c := &simulated{word: word, conversion: conversion}
 	c.Reset()
 	return c
 }
 
-func (c *chip) Reset() {
+func (c *simulated) Reset() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.pointer, c.configuration, c.poweredOn = 0, 0, time.Now()
 }
 
-func (c *chip) Exchange(w, r []byte) error {
+func (c *simulated) Exchange(w, r []byte) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if len(w) > 0 {
@@ -84,7 +84,7 @@ func TestConformance(t *testing.T) {
 				ResetSeen:  true,
 				Open: func(t *testing.T) sensortest.Bench {
 					bus := sensortest.NewBus("fake")
-					device := newChip(0x1680, c.conversion) // 22.5 °C
+					device := newSimulated(0x1680, c.conversion) // 22.5 °C
 					device.undefined = c.undefined
 					bus.Attach(address, device)
 					sensor, err := New(bus, Options{Address: address, Part: c.part})
@@ -166,7 +166,7 @@ func TestCodes(t *testing.T) {
 func TestBusErrorKeepsItsErrno(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := sensortest.NewBus("fake")
-		bus.Attach(0x48, newChip(0x1680, 100*time.Millisecond))
+		bus.Attach(0x48, newSimulated(0x1680, 100*time.Millisecond))
 		sensor, err := New(bus, Options{})
 		require.NoError(t, err)
 		bus.Fail(syscall.EREMOTEIO)

@@ -16,9 +16,9 @@ import (
 	"dewline/sensors/sensortest"
 )
 
-// chip is a TMP102 by its data sheet: a pointer register, a temperature that stays zero until the first conversion, and a
+// simulated is a TMP102 by its data sheet: a pointer register, a temperature that stays zero until the first conversion, and a
 // configuration that falls back at power-on.
-type chip struct {
+type simulated struct {
 	mu            sync.Mutex
 	pointer       byte
 	configuration uint16
@@ -26,19 +26,19 @@ type chip struct {
 	poweredOn     time.Time
 }
 
-func newChip(word uint16) *chip {
-	c := &chip{word: word}
+func newSimulated(word uint16) *simulated {
+	c := &simulated{word: word}
 	c.Reset()
 	return c
 }
 
-func (c *chip) Reset() {
+func (c *simulated) Reset() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.pointer, c.configuration, c.poweredOn = 0, 0x60A0, time.Now()
 }
 
-func (c *chip) Exchange(w, r []byte) error {
+func (c *simulated) Exchange(w, r []byte) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if len(w) > 0 {
@@ -67,7 +67,7 @@ func TestConformance(t *testing.T) {
 		ResetSeen:  true,
 		Open: func(t *testing.T) sensortest.Bench {
 			bus := sensortest.NewBus("fake")
-			c := newChip(0x1680) // 22.5 °C
+			c := newSimulated(0x1680) // 22.5 °C
 			bus.Attach(address, c)
 			sensor, err := New(bus, Options{Address: address})
 			require.NoError(t, err)
@@ -133,7 +133,7 @@ func TestCodes(t *testing.T) {
 func TestBusErrorKeepsItsErrno(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := sensortest.NewBus("fake")
-		bus.Attach(0x48, newChip(0x1680))
+		bus.Attach(0x48, newSimulated(0x1680))
 		sensor, err := New(bus, Options{})
 		require.NoError(t, err)
 		bus.Fail(syscall.EREMOTEIO)

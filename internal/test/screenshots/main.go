@@ -2,8 +2,8 @@
 // photographs the pages in Debian's Chromium.
 //
 //	go run ./internal/test/screenshots --program ./dewline                      # those of the README
-//	go run ./internal/test/screenshots --program ./dewline --every --to /tmp/x  # every page, at all sizes, light and dark
-//	go run ./internal/test/screenshots --at http://127.0.0.1:8420 --every --to /tmp/x
+//	go run ./internal/test/screenshots --program ./dewline --every --to pictures  # every page, at all sizes, light and dark
+//	go run ./internal/test/screenshots --at http://127.0.0.1:8420 --every --to pictures
 package main
 
 import (

@@ -8,9 +8,11 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"dewline/internal/test/guest"
 )
 
-// prepare makes of a bare kernel what a distribution would: file systems, modules, the card, a loopback interface.
+// prepare makes of a bare kernel what a distribution would: file systems, modules, the card, the loopback interface.
 func prepare() error {
 	for _, mount := range []struct{ kind, at string }{
 		{"proc", "/proc"}, {"sysfs", "/sys"}, {"devtmpfs", "/dev"}, {"tmpfs", "/tmp"}, {"tmpfs", "/run"},
@@ -39,7 +41,7 @@ func prepare() error {
 	if err := unix.Mount("/dev/mmcblk0", "/card", "ext4", 0, ""); err != nil {
 		return fmt.Errorf("mounting the card: %w", err)
 	}
-	return loopback()
+	return guest.Loopback()
 }
 
 func load(path string) error {
@@ -49,21 +51,6 @@ func load(path string) error {
 	}
 	defer file.Close()
 	return unix.FinitModule(int(file.Fd()), "", 0)
-}
-
-// loopback brings up the board's only network interface.
-func loopback() error {
-	socket, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM, 0)
-	if err != nil {
-		return err
-	}
-	defer unix.Close(socket)
-	request, err := unix.NewIfreq("lo")
-	if err != nil {
-		return err
-	}
-	request.SetUint16(unix.IFF_UP)
-	return unix.IoctlIfreq(socket, unix.SIOCSIFFLAGS, request)
 }
 
 // setClock sets the kernel's clock as a time service does, and says that it is right now. Setting it makes the kernel doubt it

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"dewline/internal/test/guest"
 )
 
 func main() {
@@ -34,7 +36,7 @@ func live() error {
 			return fmt.Errorf("mounting %s: %w", at, err)
 		}
 	}
-	if err := loopback(); err != nil {
+	if err := guest.Loopback(); err != nil {
 		return err
 	}
 	report("booted")
@@ -97,21 +99,6 @@ func live() error {
 	}
 	fmt.Println("history:", base64.StdEncoding.EncodeToString(history))
 	return nil
-}
-
-// loopback brings up the machine's only network interface.
-func loopback() error {
-	socket, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM, 0)
-	if err != nil {
-		return err
-	}
-	defer unix.Close(socket)
-	request, err := unix.NewIfreq("lo")
-	if err != nil {
-		return err
-	}
-	request.SetUint16(unix.IFF_UP)
-	return unix.IoctlIfreq(socket, unix.SIOCSIFFLAGS, request)
 }
 
 func start() (*exec.Cmd, error) {
