@@ -309,23 +309,14 @@ func (s *Store) takeOver(ctx context.Context, db *database) error {
 	if err != nil {
 		return err
 	}
-	names, err := loadMap[string, int64](ctx, db.reader, "SELECT name, id FROM point")
+	rows, items, err := s.loadIndex(ctx, db)
 	if err != nil {
 		return err
 	}
-	items, err := loadItems(ctx, db.reader)
-	if err != nil {
-		return err
-	}
-	info, err := os.Stat(s.path)
-	if err != nil {
-		return err
-	}
-	s.seen = info
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.renumber(db)
-	for name, row := range names {
+	for name, row := range rows {
 		if p, err := quantity.ParsePoint(name); err == nil {
 			s.series(p).row = row
 		}
@@ -336,6 +327,22 @@ func (s *Store) takeOver(ctx context.Context, db *database) error {
 	s.adoptItems(items, uint64(db.last.item))
 	s.db = db
 	return nil
+}
+
+// loadIndex reads the rows of the points, by name, and the messages that wait, and remembers which file they are from.
+func (s *Store) loadIndex(ctx context.Context, db *database) (rows map[string]int64, items []storedItem, err error) {
+	if rows, err = loadMap[string, int64](ctx, db.reader, "SELECT name, id FROM point"); err != nil {
+		return nil, nil, err
+	}
+	if items, err = loadItems(ctx, db.reader); err != nil {
+		return nil, nil, err
+	}
+	info, err := os.Stat(s.path)
+	if err != nil {
+		return nil, nil, err
+	}
+	s.seen = info
+	return rows, items, nil
 }
 
 // renumber moves the numbers of what is in memory above those in the file.
@@ -476,22 +483,13 @@ func (f *file) detach() {
 
 // resume goes on with a file whose growing chunks and outbox are in memory already.
 func (s *Store) resume(ctx context.Context, db *database) error {
-	names, err := loadMap[string, int64](ctx, db.reader, "SELECT name, id FROM point")
+	rows, items, err := s.loadIndex(ctx, db)
 	if err != nil {
 		return err
 	}
-	items, err := loadItems(ctx, db.reader)
-	if err != nil {
-		return err
-	}
-	info, err := os.Stat(s.path)
-	if err != nil {
-		return err
-	}
-	s.seen = info
 	s.mu.Lock()
 	for _, sr := range s.order {
-		sr.row, sr.saved = names[sr.name], sr.changes-1
+		sr.row, sr.saved = rows[sr.name], sr.changes-1
 	}
 	if s.segment != 0 {
 		s.segments[s.segment] = s.run

@@ -117,7 +117,7 @@ func (m *Master) Probe(options ProbeOptions) (*guard.Guarded, error) {
 	return guard.New(m.bus, guard.Options{
 		Description: sensors.Description{
 			Driver:          "ds248x",
-			Part:            part(rom),
+			Part:            rom.Part(),
 			Where:           m.where(options.Line) + " " + rom.String(),
 			Measures:        []sensors.Measure{measure},
 			MinimumInterval: time.Second,
@@ -247,18 +247,4 @@ func measureProbe(ctx context.Context, bus onewire.Bus, rom scratchpad.ROM) (sen
 	}
 	reading.Values = []sensors.Value{{Channel: sensors.Temperature, Value: t.Celsius, Raw: uint64(t.Raw)}}
 	return reading, nil
-}
-
-func part(rom scratchpad.ROM) string {
-	switch rom.Family() {
-	case scratchpad.FamilyDS18S20:
-		return "DS18S20"
-	case scratchpad.FamilyDS1822:
-		return "DS1822"
-	case scratchpad.FamilyDS1825:
-		return "DS1825"
-	case scratchpad.FamilyDS28EA00:
-		return "DS28EA00"
-	}
-	return "DS18B20"
 }

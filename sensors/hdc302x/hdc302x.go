@@ -54,12 +54,9 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read, which takes a good second.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address := options.Address
-	if address == 0 {
-		address = LowestAddress
-	}
-	if address < LowestAddress || address > HighestAddress {
-		return nil, fmt.Errorf("hdc302x: address %#02x: the part answers at %#02x to %#02x only", address, LowestAddress, HighestAddress)
+	address, err := chip.AddressBetween("hdc302x", LowestAddress, HighestAddress, options.Address)
+	if err != nil {
+		return nil, err
 	}
 	return guard.New(bus, guard.Options{
 		Description: sensors.Description{

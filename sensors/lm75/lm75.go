@@ -31,6 +31,7 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/guard"
 	"dewline/sensors/i2cbus"
+	"dewline/sensors/internal/chip"
 )
 
 // Driver is the name of the driver in the configuration.
@@ -93,12 +94,9 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address := options.Address
-	if address == 0 {
-		address = LowestAddress
-	}
-	if address < LowestAddress || address > HighestAddress {
-		return nil, fmt.Errorf("lm75: address %#02x: the part answers at %#02x to %#02x only", address, LowestAddress, HighestAddress)
+	address, err := chip.AddressBetween(Driver, LowestAddress, HighestAddress, options.Address)
+	if err != nil {
+		return nil, err
 	}
 	name, shown, notes := options.Part, options.Part, []string(nil)
 	if name == "" {
@@ -122,7 +120,7 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 		},
 		Repeat: 2,
 		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
-			p := part{bus: recorder, address: address, kind: kind}
+			p := part{chip.Registers{Bus: recorder, Address: address}, kind}
 			if err := p.setUp(ctx); err != nil {
 				return nil, err
 			}
@@ -132,15 +130,14 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 }
 
 type part struct {
-	bus     i2c.Bus
-	address uint16
-	kind    kind
+	chip.Registers
+	kind kind
 }
 
 // setUp writes the configuration and waits for the first conversion. One byte is written, which is all that these parts have;
 // those with a second one keep it.
 func (p part) setUp(ctx context.Context) error {
-	if err := p.bus.Tx(p.address, []byte{configuration, p.settings()}, nil); err != nil {
+	if err := p.Write(configuration, p.settings()); err != nil {
 		return err
 	}
 	return i2cbus.Sleep(ctx, firstConversion)
@@ -149,15 +146,14 @@ func (p part) setUp(ctx context.Context) error {
 func (p part) settings() byte { return p.kind.set | twoFaults }
 
 func (p part) sense(context.Context) (sensors.Measurement, error) {
-	answer := make([]byte, 2)
-	if err := p.bus.Tx(p.address, []byte{temperature}, answer); err != nil {
+	word, err := p.Word(temperature)
+	if err != nil {
 		return sensors.Measurement{}, err
 	}
-	word := uint16(answer[0])<<8 | uint16(answer[1])
-	reading := sensors.Measurement{Evidence: answer}
+	reading := sensors.Measurement{Evidence: []byte{byte(word >> 8), byte(word)}}
 	// After the temperature: a reset before the word was read shows here.
 	read := make([]byte, 1)
-	if err := p.bus.Tx(p.address, []byte{configuration}, read); err != nil {
+	if err := p.Bus.Tx(p.Address, []byte{configuration}, read); err != nil {
 		return reading, err
 	}
 	compared := byte(faultQueue | belowQueue)

@@ -26,6 +26,7 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/guard"
 	"dewline/sensors/i2cbus"
+	"dewline/sensors/internal/chip"
 )
 
 // Addresses of the part, by its pins A0 to A2.
@@ -59,12 +60,9 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address := options.Address
-	if address == 0 {
-		address = LowestAddress
-	}
-	if address < LowestAddress || address > HighestAddress {
-		return nil, fmt.Errorf("mcp9808: address %#02x: the part answers at %#02x to %#02x only", address, LowestAddress, HighestAddress)
+	address, err := chip.AddressBetween("mcp9808", LowestAddress, HighestAddress, options.Address)
+	if err != nil {
+		return nil, err
 	}
 	return guard.New(bus, guard.Options{
 		Description: sensors.Description{
@@ -78,7 +76,7 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 		},
 		Repeat: 2,
 		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
-			p := part{bus: recorder, address: address}
+			p := part{chip.Registers{Bus: recorder, Address: address}}
 			if err := p.setUp(ctx); err != nil {
 				return nil, err
 			}
@@ -87,18 +85,15 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 	}), nil
 }
 
-type part struct {
-	bus     i2c.Bus
-	address uint16
-}
+type part struct{ chip.Registers }
 
 // setUp checks the identity, starts conversions and waits for the first.
 func (p part) setUp(ctx context.Context) error {
-	id, err := p.register(makerID)
+	id, err := p.Word(makerID)
 	if err != nil {
 		return err
 	}
-	kind, err := p.register(deviceID)
+	kind, err := p.Word(deviceID)
 	if err != nil {
 		return err
 	}
@@ -110,7 +105,7 @@ func (p part) setUp(ctx context.Context) error {
 		{resolution, finest},
 		{upperLimit, mark >> 8, mark & 0xFF},
 	} {
-		if err := p.bus.Tx(p.address, command, nil); err != nil {
+		if err := p.Write(command[0], command[1:]...); err != nil {
 			return err
 		}
 	}
@@ -118,17 +113,17 @@ func (p part) setUp(ctx context.Context) error {
 }
 
 func (p part) sense(context.Context) (sensors.Measurement, error) {
-	word, err := p.register(temperature)
+	word, err := p.Word(temperature)
 	if err != nil {
 		return sensors.Measurement{}, err
 	}
 	reading := sensors.Measurement{Evidence: []byte{byte(word >> 8), byte(word)}}
 	// After the temperature: a reset before the word was read shows here.
-	limit, err := p.register(upperLimit)
+	limit, err := p.Word(upperLimit)
 	if err != nil {
 		return reading, err
 	}
-	settings, err := p.register(configuration)
+	settings, err := p.Word(configuration)
 	switch {
 	case err != nil:
 		return reading, err
@@ -141,14 +136,6 @@ func (p part) sense(context.Context) (sensors.Measurement, error) {
 	}
 	reading.Values = []sensors.Value{{Channel: sensors.Temperature, Value: celsius(word), Raw: uint64(word & 0x1FFF)}}
 	return reading, nil
-}
-
-func (p part) register(number byte) (uint16, error) {
-	answer := make([]byte, 2)
-	if err := p.bus.Tx(p.address, []byte{number}, answer); err != nil {
-		return 0, err
-	}
-	return uint16(answer[0])<<8 | uint16(answer[1]), nil
 }
 
 // celsius decodes the temperature register: 13 bits in two's complement, in sixteenths, below three alert flags.

@@ -27,6 +27,7 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/guard"
 	"dewline/sensors/i2cbus"
+	"dewline/sensors/internal/chip"
 )
 
 // Addresses of the part, by its ADD0 pin.
@@ -58,12 +59,9 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address := options.Address
-	if address == 0 {
-		address = LowestAddress
-	}
-	if address < LowestAddress || address > HighestAddress {
-		return nil, fmt.Errorf("tmp102: address %#02x: the part answers at %#02x to %#02x only", address, LowestAddress, HighestAddress)
+	address, err := chip.AddressBetween("tmp102", LowestAddress, HighestAddress, options.Address)
+	if err != nil {
+		return nil, err
 	}
 	return guard.New(bus, guard.Options{
 		Description: sensors.Description{
@@ -77,7 +75,7 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 		},
 		Repeat: 2,
 		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
-			p := part{bus: recorder, address: address}
+			p := part{chip.Registers{Bus: recorder, Address: address}}
 			if err := p.setUp(ctx); err != nil {
 				return nil, err
 			}
@@ -86,34 +84,31 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 	}), nil
 }
 
-type part struct {
-	bus     i2c.Bus
-	address uint16
-}
+type part struct{ chip.Registers }
 
 // setUp writes the configuration and waits for the first conversion.
 func (p part) setUp(ctx context.Context) error {
-	settings, err := p.register(configuration)
+	settings, err := p.Word(configuration)
 	if err != nil {
 		return err
 	}
 	if settings&identity != isTMP102 {
 		return sensors.Errorf(sensors.Implausible, "configuration %04x is not that of a TMP102: another part answers", settings)
 	}
-	if err := p.bus.Tx(p.address, []byte{configuration, setUpBits >> 8, setUpBits & 0xFF}, nil); err != nil {
+	if err := p.Write(configuration, setUpBits>>8, setUpBits&0xFF); err != nil {
 		return err
 	}
 	return i2cbus.Sleep(ctx, firstConversion)
 }
 
 func (p part) sense(context.Context) (sensors.Measurement, error) {
-	word, err := p.register(temperature)
+	word, err := p.Word(temperature)
 	if err != nil {
 		return sensors.Measurement{}, err
 	}
 	reading := sensors.Measurement{Evidence: []byte{byte(word >> 8), byte(word)}}
 	// After the temperature: a reset before the word was read shows here.
-	settings, err := p.register(configuration)
+	settings, err := p.Word(configuration)
 	switch {
 	case err != nil:
 		return reading, err
@@ -128,14 +123,6 @@ func (p part) sense(context.Context) (sensors.Measurement, error) {
 	}
 	reading.Values = []sensors.Value{{Channel: sensors.Temperature, Value: celsius(word), Raw: uint64(word)}}
 	return reading, nil
-}
-
-func (p part) register(number byte) (uint16, error) {
-	answer := make([]byte, 2)
-	if err := p.bus.Tx(p.address, []byte{number}, answer); err != nil {
-		return 0, err
-	}
-	return uint16(answer[0])<<8 | uint16(answer[1]), nil
 }
 
 // celsius decodes the temperature register: 12 bits in two's complement, in sixteenths, above four zeros.

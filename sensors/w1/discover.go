@@ -39,7 +39,7 @@ func Discover(ctx context.Context, root string) ([]sensors.Found, error) {
 			Bus:      path.Base(path.Dir(where)),
 			Address:  rom.String(),
 			Name:     name,
-			Part:     partOf(rom),
+			Part:     rom.Part(),
 			Channels: []sensors.Channel{sensors.Temperature},
 		}
 		if rom.Clone() {

@@ -128,7 +128,7 @@ func parseROM(text string) (scratchpad.ROM, error) {
 func (s *Device) Describe() sensors.Description {
 	return sensors.Description{
 		Driver: "w1",
-		Part:   partOf(s.rom),
+		Part:   s.rom.Part(),
 		Where:  "1-Wire " + s.rom.String(),
 		Measures: []sensors.Measure{{
 			Channel:    sensors.Temperature,
@@ -140,20 +140,6 @@ func (s *Device) Describe() sensors.Description {
 		MinimumInterval: interval,
 		Notes:           slices.Clone(s.notes),
 	}
-}
-
-func partOf(rom scratchpad.ROM) string {
-	switch rom.Family() {
-	case scratchpad.FamilyDS18S20:
-		return "DS18S20"
-	case scratchpad.FamilyDS1822:
-		return "DS1822"
-	case scratchpad.FamilyDS1825:
-		return "DS1825"
-	case scratchpad.FamilyDS28EA00:
-		return "DS28EA00"
-	}
-	return "DS18B20"
 }
 
 // accuracyKelvin is 0.5 K for the family (DS18B20 data sheet; DS18S20, DS1825 and DS28EA00 from memory), 2 K for the

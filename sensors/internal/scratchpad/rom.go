@@ -58,3 +58,18 @@ func (r ROM) String() string {
 func (r ROM) Clone() bool {
 	return r.Family() == FamilyDS18B20 && uint64(r)>>40&0xFFFF != 0
 }
+
+// Part names the part by its family: "DS18B20" for every family that has no name of its own here, since all of them answer alike.
+func (r ROM) Part() string {
+	switch r.Family() {
+	case FamilyDS18S20:
+		return "DS18S20"
+	case FamilyDS1822:
+		return "DS1822"
+	case FamilyDS1825:
+		return "DS1825"
+	case FamilyDS28EA00:
+		return "DS28EA00"
+	}
+	return "DS18B20"
+}
