@@ -101,6 +101,7 @@ const kindWords: Record<string, string> = {
   "alarm.acknowledged": "acknowledged",
   "alarm.reset": "reset",
   "alarm.repeated": "called again",
+  "alarm.reminded": "heard once more, though over",
   "alarm.worsened": "has become worse",
   "alarm.shelved": "shelved",
   "alarm.unshelved": "shelf ended",

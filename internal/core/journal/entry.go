@@ -21,6 +21,7 @@ const (
 	AlarmAcknowledged Kind = "alarm.acknowledged"
 	AlarmReset        Kind = "alarm.reset"
 	AlarmRepeated     Kind = "alarm.repeated"
+	AlarmReminded     Kind = "alarm.reminded" // a critical alarm ended unacknowledged after one message, which may have got lost: it is heard once more
 	AlarmWorsened     Kind = "alarm.worsened" // an active alarm has got a higher priority: a fault that has left a point without readings
 	AlarmShelved      Kind = "alarm.shelved"
 	AlarmUnshelved    Kind = "alarm.unshelved"
@@ -95,14 +96,15 @@ type Entry struct {
 	Value      *float64         `json:"value,omitempty"`
 	Extreme    *float64         `json:"extreme,omitempty"`
 	Since      *instant.Instant `json:"since,omitempty"` // the interpolated crossing; what a clock showed before it was set; the start of a flood
-	Until      *instant.Instant `json:"until,omitempty"` // end of a shelf
+	Until      *instant.Instant `json:"until,omitempty"` // end of a shelf; when the alarm of a reminder ended
 	Repeats    int              `json:"repeats,omitempty"`
 	Names      []string         `json:"names,omitempty"`    // places that a room's alarm speaks for
 	Expected   *Expectation     `json:"expected,omitempty"` // when the limit of an outlook alarm will be met
 
 	Incident string `json:"incident,omitempty"` // of an alarm that has called: the occurrence of the first alarm of its incident
 	Silent   bool   `json:"silent,omitempty"`   // it updates its incident, and needs no sound
-	// Also names the other critical alarms of its incident that are active: a message that is heard speaks for them as well.
+	// Also names the other critical alarms of its incident that are active: a message that is heard speaks for them as well. That of a
+	// reminder names those that are over as well.
 	Also []string `json:"also,omitempty"`
 
 	Notifiers []string `json:"outlets,omitempty"` // those that a summary, a test or a late call is for

@@ -11,11 +11,11 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// Due returns the commands for the core at time now: those that record floods, summaries, nuisance alarms and tests, then those
+// Due returns the commands for the core at time now: those that record floods, summaries, nuisance alarms, tests and reminders, then those
 // that ask it to alarm again, ordered by alarm name. Call it about once a second.
 func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	r.flood.roll(now)
-	commands = r.dueTests(now, r.reports(now))
+	commands = append(r.dueTests(now, r.reports(now)), r.dueReminders(now)...)
 	reports := len(commands)
 	for name, s := range r.alarms {
 		if !s.requested.IsNone() && now.Sub(s.requested) < askTimeout {

@@ -240,7 +240,8 @@ func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at
 			continue // it is named and known: should it come back, it is heard
 		}
 		_, place, _ := r.causeOf(other)
-		t.critical[place], o.notified[rule.Notifier] = at, at
+		t.critical[place] = at
+		r.message(other, o, rule.Notifier, at)
 		delete(o.held, rule.Notifier)
 	}
 	switch {

@@ -261,6 +261,7 @@ func TestAFrequentAlarmGoesSilent(t *testing.T) {
 	l.run(600, 22, 28, 22)
 	assert.Equal(t, []string{fmt.Sprintf("%d keeper call %s B", l.now-530, tubCritical)}, l.heard())
 	l.run(600, 22, 22, 22)
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
 	l.restartWith(twoTubs(), keeper)
 	l.skip(day)
 	l.run(600, 22, 25, 22)
@@ -349,8 +350,11 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 		switch {
 		case d.Silent:
 			w.t.Fatalf("the keeper cannot be updated without a sound: %s", describe(d))
-		case d.Reason == notify.Over:
+		case d.Reason == notify.Over && entry.Kind != journal.AlarmReminded:
 			w.t.Fatalf("an end is not heard: %s", describe(d))
+		case d.Reason == notify.Over:
+			require.False(w.t, w.confirmed[entry.Occurrence], "%s, after its acknowledgement", describe(d))
+			continue
 		case d.Reason == notify.Advice || d.Reason == notify.Digest:
 			continue
 		}

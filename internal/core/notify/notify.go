@@ -31,6 +31,9 @@
 //   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
+//   - once more where something critical has ended without an acknowledgement after a single message, which may have got lost, or before
+//     its own: half an hour after the last message of its incident, or at the end if that is later, with how long it lasted
+//     ([journal.AlarmReminded]). An acknowledgement before then cancels it
 //
 // A message on what is critical names all that is critical in its incident ([journal.Entry.Also]): a message may get lost on its way, and
 // the next one makes up for it.
@@ -204,6 +207,7 @@ type Rules struct {
 	incidents    []*incident            // those that can still grow, the oldest first
 	frequent     map[string]*frequency  // by the alarm's name
 	unadvised    map[string]bool        // frequent alarms whose advice is to be recorded
+	reminders    map[string]*reminder   // by the alarm's name: owed on what is over
 	flood        flood
 	floodDigests map[string]*digest       // by notifier: its summary at the end of the bin
 	quietDigests map[string]*digest       // by notifier: its summary at the end of its quiet hours
@@ -227,6 +231,7 @@ type alarmState struct {
 	called       instant.Instant            // when it began to call for a person
 	notified     map[string]instant.Instant // by notifier: when it sent the alarm last
 	held         map[string]holdReason      // by notifier: why it sends later, if the alarm is still active then
+	messages     map[string]int             // by notifier: how many messages on the alarm it has sent, or that named it, and not given up
 	lastEntry    map[string]string          // by notifier: id of the entry that it sent last
 	retries      map[string]retry           // by notifier: its next try after a message that it gave up
 	reached      bool                       // of an outlook alarm: its limit has been reached since
@@ -262,7 +267,7 @@ const (
 func newAlarmState(occurrence string, at instant.Instant) *alarmState {
 	return &alarmState{
 		occurrence: occurrence, raised: instant.None, called: at, requested: instant.None,
-		notified: map[string]instant.Instant{}, held: map[string]holdReason{}, lastEntry: map[string]string{}, retries: map[string]retry{},
+		notified: map[string]instant.Instant{}, messages: map[string]int{}, held: map[string]holdReason{}, lastEntry: map[string]string{}, retries: map[string]retry{},
 		named: map[string]string{},
 	}
 }
@@ -288,7 +293,7 @@ func New(notifiers []Rule) *Rules {
 	return &Rules{
 		rules: slices.Clone(notifiers), alarms: map[string]*alarmState{}, flood: noFlood(),
 		floodDigests: map[string]*digest{}, quietDigests: map[string]*digest{}, chatter: map[string]*chatterState{}, unsettled: map[string]*chatterState{},
-		tested: map[string]instant.Instant{}, frequent: map[string]*frequency{}, unadvised: map[string]bool{}, digested: instant.None,
+		reminders: map[string]*reminder{}, tested: map[string]instant.Instant{}, frequent: map[string]*frequency{}, unadvised: map[string]bool{}, digested: instant.None,
 	}
 }
 
@@ -329,7 +334,7 @@ func (r *Rules) Site(site *watch.Site) {
 // Kinds returns the kinds of entries that [Rules.Resume] reads.
 func Kinds() []journal.Kind {
 	return []journal.Kind{
-		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmWorsened, journal.AlarmShelved,
+		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmReminded, journal.AlarmWorsened, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
 		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting, journal.Frequent, journal.DailyDigest, journal.NotifierTest, journal.Lost,
 		journal.ClockStepped, journal.ClockConfirmed,
@@ -393,6 +398,7 @@ func (r *Rules) Sync(alarms []watch.AlarmState, now instant.Instant) {
 		}
 		r.alarms[a.Name] = s
 	}
+	r.syncReminders(alarms)
 }
 
 // initialState returns the likely state of an alarm whose beginning is not in the journal entries seen.
@@ -409,7 +415,7 @@ func (r *Rules) initialState(a *watch.AlarmState, now instant.Instant) *alarmSta
 	for i := range r.rules {
 		rule := &r.rules[i]
 		if rule.listens(a.Name, s.priority) && rule.After == 0 {
-			s.notified[rule.Notifier] = now
+			r.message(a.Name, s, rule.Notifier, now)
 			if !rule.Every {
 				r.noteHeard(rule, a.Name, s, Call, now)
 			}
@@ -435,6 +441,9 @@ func (r *Rules) Shift(by time.Duration) {
 	}
 	for _, n := range r.incidents {
 		n.shift(by)
+	}
+	for _, m := range r.reminders {
+		m.shift(by)
 	}
 	for _, f := range r.frequent {
 		f.shift(by)

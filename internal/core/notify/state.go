@@ -27,6 +27,9 @@ func (r *Rules) Effect(e *watch.Effect) []Delivery {
 
 // refused drops an alarm that the core no longer knows: it has refused to repeat it.
 func (r *Rules) refused(entry *journal.Entry) {
+	if owed := r.reminders[entry.Alarm]; owed != nil && entry.Text == string(watch.Remind) && owed.occurrence == entry.Occurrence {
+		delete(r.reminders, entry.Alarm)
+	}
 	if s := r.alarms[entry.Alarm]; s != nil && entry.Text == string(watch.Repeat) && s.occurrence == entry.Occurrence {
 		delete(r.alarms, entry.Alarm)
 	}
@@ -47,6 +50,8 @@ func (r *Rules) record(entry *journal.Entry) []Delivery {
 	case journal.Lost:
 		r.lost(entry)
 		return nil
+	case journal.AlarmReminded:
+		return r.reminded(entry)
 	case journal.DailyDigest:
 		return r.dailyRecorded(entry)
 	case journal.NotifierTest:
@@ -96,9 +101,11 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
 		r.acknowledge(entry.Alarm, s)
+		r.forgetReminders(entry.Alarm, s)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)
 		clear(s.held)
+		r.forgetReminders(entry.Alarm, s)
 	}
 	if s.incident != nil {
 		entry.Incident = s.incident.id
@@ -109,6 +116,9 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 	delete(r.alarms, entry.Alarm)
 	if s.incident != nil {
 		r.settle(s.incident, entry.At)
+	}
+	if entry.Kind == journal.AlarmCleared && entry.State.Waits() {
+		r.oweReminder(entry.Alarm, s, entry.At)
 	}
 	return r.over(s, entry)
 }
@@ -144,6 +154,7 @@ func (r *Rules) lost(entry *journal.Entry) {
 	}
 	for _, notifier := range entry.Notifiers {
 		delete(s.notified, notifier)
+		s.messages[notifier] = max(s.messages[notifier]-1, 0)
 		s.held[notifier] = holdRetry
 		again := s.retries[notifier]
 		again.times++
@@ -230,7 +241,8 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		if !rule.Every {
 			entry.Also = r.noteHeard(rule, entry.Alarm, s, why, entry.At)
 		}
-		s.notified[rule.Notifier], s.lastEntry[rule.Notifier] = entry.At, entry.ID()
+		r.message(entry.Alarm, s, rule.Notifier, entry.At)
+		s.lastEntry[rule.Notifier] = entry.ID()
 		delete(s.held, rule.Notifier)
 		r.noteCall(entry.Alarm, rule.Notifier, entry.At)
 		if part && !critical(s.priority) {

@@ -131,6 +131,7 @@ const (
 	ReplaceSensor Verb = "replace-sensor"
 	WriteNote     Verb = "note"
 	Repeat        Verb = "repeat" // re-alarm: sent by a repetition rule, not by a person
+	Remind        Verb = "remind" // of a critical alarm that is over and waits for an acknowledgement: Notifiers; likewise
 	Report        Verb = "report" // an entry about the alarms themselves: Kind, Text, Alarm, Priority, Notifiers
 )
 

@@ -50,6 +50,14 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 			e.By, e.Reason, e.Notifiers = cmd.By, cmd.Reason, cmd.Notifiers
 		}
 		return record(a, was, e, out)
+	case Remind:
+		if a.Active || !a.Letter.Waits() {
+			return c.Refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
+		}
+		e := c.alarmEntry(a, journal.AlarmReminded, at, was)
+		ended := a.Cleared
+		e.Until, e.By, e.Notifiers = &ended, cmd.By, cmd.Notifiers
+		return record(a, was, e, out)
 	case Shelve:
 		return c.shelve(a, at, cmd, out)
 	case Unshelve:

@@ -146,14 +146,17 @@ func (f *Formatter) Message(entry *journal.Entry) Message {
 	f.fill(&m.Fields, entry, n)
 	m.Fields.InDoubt = entry.Doubt != ""
 	over := m.Fields.Over
-	m.Urgent = !over && !entry.Silent && (entry.Priority == care.CriticalPriority.String() || entry.Priority == care.HighPriority.String())
+	reminder := entry.Kind == journal.AlarmReminded
+	m.Urgent = (!over || reminder) && !entry.Silent && (entry.Priority == care.CriticalPriority.String() || entry.Priority == care.HighPriority.String())
 	headline := f.Headline(entry)
 	m.Title = mark(entry, over) + ": " + headline
-	if v := m.Fields.Value; v != "" && !(over && n.limit == "stale") {
+	if reminder {
+		m.Title += wasLike(&m.Fields)
+	} else if v := m.Fields.Value; v != "" && !(over && n.limit == "stale") {
 		m.Title += ", " + v
 	}
 	if more := len(m.Fields.Also); more > 0 {
-		m.Title += fmt.Sprintf("; %d more critical", more)
+		m.Title += fmt.Sprintf("; %d more%s", more, map[bool]string{false: " critical"}[reminder])
 	}
 	m.Text = f.body(entry, n, headline, &m.Fields)
 	return m
@@ -164,10 +167,32 @@ func Ended(entry *journal.Entry) bool {
 	return !entry.State.InAlarm()
 }
 
+// ended is when the alarm of an entry ended, or else the time of the entry.
+func ended(entry *journal.Entry) instant.Instant {
+	if entry.Kind == journal.AlarmReminded && entry.Until != nil {
+		return *entry.Until
+	}
+	return entry.At
+}
+
+// wasLike says of something that is over how long it lasted and how bad it was.
+func wasLike(of *Fields) string {
+	text := ""
+	if of.Lasted != "" {
+		text = " for " + of.Lasted
+	}
+	if of.Worst != "" {
+		text += ", " + of.Worst + " at worst"
+	}
+	return text
+}
+
 // mark begins a title.
 func mark(entry *journal.Entry, over bool) string {
 	mark := map[string]string{"critical": "CRITICAL", "high": "ALARM", "medium": "WARNING", "low": "NOTE"}[entry.Priority]
 	switch {
+	case entry.Kind == journal.AlarmReminded:
+		return "Over, not confirmed"
 	case over:
 		return "Over"
 	case mark == "":
@@ -187,6 +212,10 @@ func mark(entry *journal.Entry, over bool) string {
 // Headline says in one line what is wrong, or is not any more, and where.
 func (f *Formatter) Headline(entry *journal.Entry) string {
 	n, over := parse(entry.Alarm), Ended(entry)
+	was := ""
+	if entry.Kind == journal.AlarmReminded { // what it was like, rather than that it is over
+		was, over = "was ", false
+	}
 	either := func(before, after string) string {
 		if over {
 			return after
@@ -209,9 +238,9 @@ func (f *Formatter) Headline(entry *journal.Entry) string {
 	condition := ""
 	switch n.limit {
 	case "high", "low":
-		condition = either("too "+wrong, "back in range")
+		condition = either(was+"too "+wrong, "back in range")
 	case "critical-high", "critical-low":
-		condition = either("far too "+wrong, "no longer critical")
+		condition = either(was+"far too "+wrong, "no longer critical")
 	case "rising":
 		condition = either("rising towards "+foreseen(entry), "no longer rising towards the limit")
 	case "falling":
@@ -298,7 +327,7 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 		to.LivesThere = strings.Join(there, ", ")
 	}
 	if entry.Since != nil {
-		to.Since, to.Lasted = f.date(*entry.Since), instant.Span(entry.At.Sub(*entry.Since))
+		to.Since, to.Lasted = f.date(*entry.Since), instant.Span(ended(entry).Sub(*entry.Since))
 	}
 	if len(entry.Notifiers) == 0 { // the title has it otherwise
 		to.Note = note(entry, n)
@@ -309,14 +338,17 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 		to.HowSoon, to.LimitSource = f.profileSays(entry, n)
 	}
 	for _, alarm := range entry.Also {
-		to.Also = append(to.Also, f.brief(alarm))
+		to.Also = append(to.Also, f.brief(alarm, entry.Kind))
 	}
 	to.Link = f.Link(entry.Alarm)
 }
 
-// brief says in one line what is wrong by an active alarm, with the present value.
-func (f *Formatter) brief(alarm string) string {
-	n, line := parse(alarm), f.Headline(&journal.Entry{Alarm: alarm, State: isa.Unacknowledged})
+// brief says in one line what is wrong by an active alarm, with the present value, or, in a reminder, what was.
+func (f *Formatter) brief(alarm string, kind journal.Kind) string {
+	n, line := parse(alarm), f.Headline(&journal.Entry{Alarm: alarm, State: isa.Unacknowledged, Kind: kind})
+	if kind == journal.AlarmReminded {
+		return line
+	}
 	if state, ok := f.state(quantity.Point{Place: n.place, Quantity: n.of}); ok && state.Fresh {
 		line += ", " + f.pointer(n.of, &state.Value)
 	}
@@ -389,7 +421,11 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 			fmt.Fprintf(&b, "%s: %s\n", label, text)
 		}
 	}
-	fmt.Fprintf(&b, "%s.\n", headline)
+	if entry.Kind == journal.AlarmReminded {
+		fmt.Fprintf(&b, "%s%s. It is over.\nThe message on it was not confirmed: it may have got lost on its way. There will be no other.\n", headline, wasLike(of))
+	} else {
+		fmt.Fprintf(&b, "%s.\n", headline)
+	}
 	if of.InDoubt {
 		fmt.Fprintf(&b, "Its sensor is in doubt: %s. The value may be wrong. Look all the same, with a thermometer of your own.\n", OneLine(entry.Doubt))
 	}
@@ -408,7 +444,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 		line("Also for", strings.Join(titles, ", "))
 	}
 	for _, other := range of.Also {
-		line("Also critical", other)
+		line(map[bool]string{false: "Also critical", true: "Also over"}[of.Over], other)
 	}
 	line("Who lives there", of.LivesThere)
 	value := of.Value
@@ -429,7 +465,7 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 	if entry.Since != nil {
 		since := f.clock(*entry.Since, entry.At)
 		if of.Over {
-			line("Lasted", fmt.Sprintf("%s, from %s to %s", of.Lasted, since, f.clock(entry.At, entry.At)))
+			line("Lasted", fmt.Sprintf("%s, from %s to %s", of.Lasted, since, f.clock(ended(entry), entry.At)))
 		} else {
 			line("Since", fmt.Sprintf("%s, for %s", since, of.Lasted))
 		}

@@ -125,6 +125,11 @@ func messages() map[string]*journal.Entry {
 			e.Alarm, e.Place, e.Priority, e.Value, e.Setpoint, e.Extreme = "tub-1/water-temperature/critical-high", "tub-1", "critical", new(28.4), new(27.0), new(28.4)
 			e.Also = []string{"grow-out/air-temperature/critical-high", "tub-2/water-temperature/critical-high"}
 		}),
+		"reminder": entry(func(e *journal.Entry) {
+			e.Kind, e.State, e.Was, e.Value, e.At, e.Until, e.Notifiers, e.By = journal.AlarmReminded, "D", "D", nil, *at(14, 25), at(13, 43), []string{"webhook"}, "notify"
+			e.Alarm, e.Place, e.Priority, e.Setpoint, e.Extreme = "tub-1/water-temperature/critical-high", "tub-1", "critical", new(27.0), new(28.4)
+			e.Also = []string{"tub-2/water-temperature/critical-high"}
+		}),
 		"dry-in-doubt": entry(func(e *journal.Entry) {
 			e.Alarm, e.Place = "grow-out/relative-humidity/critical-low", "grow-out"
 			e.Priority, e.Value, e.Setpoint, e.Extreme = "critical", new(67.2), new(70.0), new(66.9)

@@ -30,7 +30,7 @@ type JournalPage struct {
 // kindGroups are the groups of entries that a reader may ask for.
 var kindGroups = map[string][]journal.Kind{
 	"alarms": {
-		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmWorsened, journal.AlarmShelved,
+		journal.AlarmRaised, journal.AlarmCleared, journal.AlarmAcknowledged, journal.AlarmReset, journal.AlarmRepeated, journal.AlarmReminded, journal.AlarmWorsened, journal.AlarmShelved,
 		journal.AlarmUnshelved, journal.AlarmSuppressed, journal.AlarmReturned, journal.AlarmDisabled, journal.AlarmEnabled,
 		journal.FloodBegan, journal.FloodEnded, journal.Summary, journal.Chattering, journal.Fleeting,
 	},
@@ -165,7 +165,7 @@ func (s *site) serveCommand(w http.ResponseWriter, r *http.Request) {
 		answer(w, r, http.StatusBadRequest, control.Response{Reason: "the command is not understood: " + err.Error()})
 		return
 	}
-	if request.Verb == watch.Repeat {
+	if request.Verb == watch.Repeat || request.Verb == watch.Remind {
 		answer(w, r, http.StatusBadRequest, control.Response{Reason: "an alarm is repeated by rule, not by hand"})
 		return
 	}

@@ -377,6 +377,9 @@ func (d *dewline) deliver(n notify.Delivery) {
 		return
 	case notify.Over:
 		channel.Over++
+		if v != nil && sounds { // a reminder: it finds nothing any more, and lets the keeper acknowledge
+			d.hear(v, n.Entry.Occurrence)
+		}
 		return
 	case notify.Digest:
 		channel.Digests++

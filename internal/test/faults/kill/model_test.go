@@ -204,6 +204,8 @@ func lawful(kind journal.Kind, was, state isa.State) bool {
 		return slices.Contains([]string{"BC", "DA", "EF"}, string(was+state))
 	case journal.AlarmWorsened: // it calls once more, also where it was acknowledged
 		return state == "B" && (was == "B" || was == "C")
+	case journal.AlarmReminded: // it is heard once more, and stays as it is
+		return state == was && (was == "D" || was == "E")
 	case journal.AlarmSuppressed:
 		return state == "H"
 	case journal.AlarmReturned:
