@@ -198,8 +198,11 @@ func (l *loop) serve(ctx context.Context) {
 	}
 }
 
-// tick lets time pass in the pipeline, publishes a new snapshot, and reports to the service manager that the loop is alive.
+// tick lets time pass in the pipeline, publishes a new snapshot, and reports to the service manager that the loop is alive. The samples
+// that wait come first: a write to a slow card may have held up the loop for longer than the gap of a point, and a tick that went ahead of
+// its readings would count the time as unknown and begin the delays of its alarms anew.
 func (l *loop) tick() {
+	l.takeWaiting()
 	if n := l.refusals.over(l.options.Clock.Monotonic()); n > 0 {
 		l.note(fmt.Sprintf("%d more refused commands were not written down, since too many came at once", n))
 	}
@@ -252,6 +255,13 @@ func (l *loop) takeAll(s stamped) {
 		l.take(l.clock.restamp(<-l.samples)) // does not block: only the loop receives from it
 	}
 	l.commit(l.chain.Ready())
+}
+
+// takeWaiting takes the samples that wait at this moment.
+func (l *loop) takeWaiting() {
+	for waiting := len(l.samples); waiting > 0; waiting -= maxAtOnce {
+		l.takeAll(<-l.samples)
+	}
 }
 
 // commit carries out work. Entries are made durable, together with the messages they cause, before any follower or notifier

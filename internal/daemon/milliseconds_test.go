@@ -23,8 +23,9 @@ import (
 	"dewline/internal/test/mosquitto"
 )
 
-// A machine that is busy for a twentieth of a second is late by half a minute at this pace: the gaps are longer than that, since a
-// reading that comes after its gap has been noticed begins a delay anew, which a replay cannot see.
+// A machine that is busy for half a second is late by five minutes at this pace. What waits for the loop is taken before a tick, but a
+// reading that has not reached the loop when its gap is noticed begins a delay anew, which a replay cannot see: the gaps are longer than
+// the whole recording.
 const millisecondSite = `
 site: north-loft
 timezone: Europe/Lisbon
@@ -33,8 +34,8 @@ places:
   - {id: tub-1, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, critical-high: 24.3 °C, on-delay: 20s, off-delay: 20s}}}
   - {id: tub-2, kind: enclosure, in: loft, bands: {water-temperature: {low: 20 °C, high: 24 °C, on-delay: 20s, off-delay: 20s}}}
 sensors:
-  - {id: player, driver: recorded, file: FOLDER/played.csv, every: 10s, gap: 5m, feeds: {temperature: tub-1/water-temperature}}
-  - {id: feather, driver: mqtt, topic: sensors/feather/state, pointer: {temperature: /water}, unit: °C, every: 30s, gap: 5m, feeds: {temperature: tub-2/water-temperature}}
+  - {id: player, driver: recorded, file: FOLDER/played.csv, every: 10s, gap: 2h, feeds: {temperature: tub-1/water-temperature}}
+  - {id: feather, driver: mqtt, topic: sensors/feather/state, pointer: {temperature: /water}, unit: °C, every: 30s, gap: 2h, feeds: {temperature: tub-2/water-temperature}}
 web: {listen: "127.0.0.1:0"}
 control: {socket: SOCKET}
 mqtt: {broker: "BROKER"}
@@ -77,7 +78,18 @@ func TestLiveAndReplayAgreeToTheMillisecond(t *testing.T) {
 		require.NoError(t, err)
 		return list
 	}
-	r.wait("several alarms have come and gone", func() bool { return len(entries()) >= 14 })
+	judged := func(e *journal.Entry) bool { // a slow machine is late with readings: its stale points and faults are no limit alarms
+		return strings.HasPrefix(e.Alarm, "tub-") && !strings.HasSuffix(e.Alarm, "/stale")
+	}
+	r.wait("several alarms have come and gone", func() bool {
+		cleared := 0
+		for _, e := range entries() {
+			if judged(e) && e.Kind == journal.AlarmCleared {
+				cleared++
+			}
+		}
+		return cleared >= 6
+	})
 	r.stop()
 
 	var live []moments
@@ -86,7 +98,7 @@ func TestLiveAndReplayAgreeToTheMillisecond(t *testing.T) {
 	for i := len(list) - 1; i >= 0; i-- { // the newest comes first
 		e := list[i]
 		switch {
-		case !strings.HasPrefix(e.Alarm, "tub-") || strings.HasSuffix(e.Alarm, "/stale"): // a slow machine is late with readings
+		case !judged(e):
 		case e.Kind == journal.AlarmRaised:
 			open[e.Alarm] = len(live)
 			live = append(live, moments{e.Alarm, e.Since.String(), e.At.String(), ""})

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -29,24 +30,19 @@ func (l *listener) reading(*intake.Reading)     {}
 func (l *listener) entry(e *journal.Entry)      { l.entries = append(l.entries, e) }
 func (l *listener) snapshot(p *status.Snapshot) { l.snapshots++ }
 
-// The samples of many sensors that arrive together are recorded together, in the order of their arrival.
-func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
-	const probes = 20
-	text := "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}, {id: tub-1, kind: enclosure, in: loft}]\nsensors:\n"
-	for i := range probes {
-		text += fmt.Sprintf("  - {id: probe-%d, driver: w1, address: 28-0000dead%04x, feeds: {temperature: tub-1/water-temperature}}\n", i, i)
-	}
+// quietLoop is the loop of a configuration with a history, which has begun its run: nothing is read or served.
+func quietLoop(t *testing.T, text string, clock Clock) (*loop, *listener) {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "site.yaml")
 	require.NoError(t, os.WriteFile(path, []byte(text+"history: {path: "+filepath.Join(folder, "history.db")+"}\n"), 0o600))
 	site, problems := config.Load(path)
 	require.NoError(t, problems.Err())
-	o := Options{Site: site, Log: slog.New(slog.DiscardHandler)}
+	o := Options{Site: site, Log: slog.New(slog.DiscardHandler), Clock: clock}
 	o.fill()
 	l := newLoop(o, site, "run")
 	l.clock.look(true)
 	l.recorder = openRecorder(l.common, &site.History)
-	defer l.recorder.close(l.chain.Core)
+	t.Cleanup(func() { l.recorder.close(l.chain.Core) })
 	l.notifiers.open = l.recorder.queue
 	var err error
 	l.mqtt, err = openMQTT(l.common, site, l.notifiers.queue(mqttNotifier))
@@ -58,6 +54,17 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	heard := &listener{}
 	l.followers = []follower{heard}
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
+	return l, heard
+}
+
+// The samples of many sensors that arrive together are recorded together, in the order of their arrival.
+func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
+	const probes = 20
+	text := "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}, {id: tub-1, kind: enclosure, in: loft}]\nsensors:\n"
+	for i := range probes {
+		text += fmt.Sprintf("  - {id: probe-%d, driver: w1, address: 28-0000dead%04x, feeds: {temperature: tub-1/water-temperature}}\n", i, i)
+	}
+	l, heard := quietLoop(t, text, KernelClock())
 	heard.entries, heard.snapshots = nil, 0
 
 	for range 2 { // the second value in a row that is known to be wrong is a fault
@@ -77,4 +84,38 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	kept, err := historyOf(l.recorder.store).Journal(t.Context(), web.JournalFilter{Limit: 100})
 	require.NoError(t, err)
 	assert.Len(t, kept, probes+1, "and what a person hears is durable")
+}
+
+// A loop that was held up, by a write to a slow card, finds samples and a tick: the tick is later than the samples, and comes after them.
+// The value is joined over that time, and its alarm counts from the crossing of the limit.
+func TestTickComesAfterTheSamplesThatWait(t *testing.T) {
+	clock := &handClock{wall: noon, sync: true}
+	l, heard := quietLoop(t, `
+site: north-loft
+timezone: Europe/Lisbon
+places: [{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 24 °C, on-delay: 20s}}}]
+sensors: [{id: probe, driver: w1, address: 28-0000dead0001, every: 10s, gap: 60s, feeds: {temperature: tub-1/water-temperature}}]
+`, clock)
+	const heldUp = 100 * time.Second
+	for clock.mono <= heldUp {
+		celsius := 24.1
+		if clock.mono == 0 {
+			celsius = 23.9
+		}
+		l.samples <- stamped{intake.Sample{Sensor: "probe", At: l.clock.monotonic(), Reading: sensors.Measurement{
+			Values: []sensors.Value{{Channel: sensors.Temperature, Value: celsius}},
+		}}, 0}
+		if clock.mono == 0 {
+			l.takeAll(<-l.samples)
+			require.Equal(t, watch.InBand, l.chain.Core.State(0).Zone)
+		}
+		clock.pass(10*time.Second, 0)
+	}
+	l.tick()
+	require.Empty(t, l.samples)
+	raised := heard.entries[len(heard.entries)-1]
+	require.Equal(t, journal.AlarmRaised, raised.Kind)
+	assert.Equal(t, "tub-1/water-temperature/high", raised.Alarm)
+	assert.Equal(t, noon.Add(5*time.Second), raised.Since.Time().UTC())
+	assert.Equal(t, noon.Add(30*time.Second), raised.At.Time().UTC())
 }
