@@ -49,6 +49,8 @@ const limitWords: Record<string, string> = {
   rising: "will soon be too high",
   falling: "will soon be too low",
   fault: "sensor fault",
+  "missed-misting": "a misting was missed",
+  "stuck-mister": "its mister may be stuck on",
 };
 
 // alarmTitle says an alarm by place, quantity and limit.
@@ -69,7 +71,7 @@ export function alarmFigures(a: AlarmNow, t: Temperature): string {
   return parts.join(", ");
 }
 
-const upper = (limit: string): boolean => ["high", "critical-high", "rising"].includes(limit);
+const upper = (limit: string): boolean => ["high", "critical-high", "rising", "stuck-mister"].includes(limit);
 
 // distanceText says how far a value is beyond the limit of an alarm, or inside of it.
 export function distanceText(a: AlarmNow, value: number, t: Temperature): string {
@@ -222,7 +224,7 @@ export function byUrgency(a: AlarmNow, b: AlarmNow): number {
 // plainReason puts names of alarms and lengths of time in a reason into the words of the pages.
 export function plainReason(reason: string): string {
   return reason
-    .replace(/[a-z0-9-]+\/[a-z0-9-]+\/(critical-high|critical-low|high|low|stale|rising|falling|fault)\b/g, (name) => alarmTitle(name))
+    .replace(/[a-z0-9-]+\/[a-z0-9-]+\/(critical-high|critical-low|high|low|stale|rising|falling|fault|missed-misting|stuck-mister)\b/g, (name) => alarmTitle(name))
     .replace(
       /\b(?:(\d+)h)?(\d+)m0s\b/g,
       (_, hours: string | undefined, minutes: string) =>

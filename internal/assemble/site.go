@@ -39,6 +39,7 @@ func Site(s *config.Site) watch.Site {
 	for _, place := range s.Places {
 		site.Places = append(site.Places, watch.Place{
 			ID: place.ID, Room: place.Room, In: place.In, Bands: maps.Clone(place.Bands), Latch: place.Latch, Mistings: place.Mistings,
+			StuckMisterAfter: place.StuckMisterAfter,
 		})
 	}
 	for _, cohort := range s.Cohorts {

@@ -34,6 +34,7 @@
 //	    in: ID                           # the room of an enclosure
 //	    latch: false                     # alarms stay until a person resets them
 //	    mistings: "07:30,18:30x0.5"      # what the mister of an enclosure is set to: local times, each with its length in usual mistings
+//	    stuck-mister-after: 4h           # on-delay of the alarm stuck-mister: the humidity has stayed saturated for so long after a misting
 //	    bands: {QUANTITY: BAND, …}       # hold together with those of the cohorts that live there
 //	cohorts:
 //	  - id: ID *

@@ -57,6 +57,8 @@ type Place struct {
 	Latch bool   // alarms stay until a person resets them
 	// Mistings is the schedule of the mister of an enclosure, if the keeper has given it.
 	Mistings schedule.Schedule
+	// StuckMisterAfter is how long the humidity may stay saturated after a misting; 0 = the default.
+	StuckMisterAfter time.Duration
 	// Bands are as given: [care.Band.WithDefaults] has not been applied.
 	Bands   map[quantity.Quantity]care.DayNight
 	Sources map[string]string // path below bands, such as "air-temperature.high" → where the number comes from

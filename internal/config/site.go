@@ -119,8 +119,14 @@ func (l *loader) light(n *node, path string, local *time.Location) care.Light {
 	return light
 }
 
+// A mister is taken for stuck no sooner and no later than this after a misting. Engineering judgement.
+const (
+	shortestStuck = 30 * time.Minute
+	longestStuck  = 7 * 24 * time.Hour
+)
+
 func (l *loader) place(n *node, path string) Place {
-	f := l.fields(n, path, "id", "title", "kind", "in", "latch", "mistings", "bands")
+	f := l.fields(n, path, "id", "title", "kind", "in", "latch", "mistings", "stuck-mister-after", "bands")
 	place := Place{
 		ID:      l.id(f["id"], join(path, "id")),
 		Title:   l.text(f["title"], join(path, "title")),
@@ -138,6 +144,11 @@ func (l *loader) place(n *node, path string) Place {
 			l.errorf(join(path, "mistings"), "%s", err)
 		}
 		place.Mistings = schedule
+	}
+	stuck := join(path, "stuck-mister-after")
+	place.StuckMisterAfter = l.positive(f["stuck-mister-after"], stuck, longestStuck)
+	if after := place.StuckMisterAfter; after > 0 && after < shortestStuck {
+		l.errorf(stuck, "%s is shorter than the %s for which the air may be saturated after any misting", formatDuration(after), formatDuration(shortestStuck))
 	}
 	kind := l.commonWord(f["kind"], join(path, "kind"), "kind of place", kindOfPlace, "room", "enclosure")
 	place.Room = kind == "room"

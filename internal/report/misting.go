@@ -185,7 +185,7 @@ var errNoClimate = errors.New("no readings of air temperature and relative humid
 // mistingRecording brings readings, journal and bands together.
 func mistingRecording(r MistingRequest, place config.Place, file *recorded.File, entries []*journal.Entry) (*misting.Recording, error) {
 	site := assemble.Site(r.Site)
-	rec := &misting.Recording{From: r.From, To: r.To, Location: site.Location, Schedule: place.Mistings}
+	rec := &misting.Recording{From: r.From, To: r.To, Location: site.Location, Schedule: place.Mistings, StuckAfter: place.StuckMisterAfter}
 	into := map[quantity.Point]*[]misting.Sample{
 		{Place: place.ID, Quantity: quantity.AirTemperature}:     &rec.Air,
 		{Place: place.ID, Quantity: quantity.RelativeHumidity}:   &rec.Humidity,

@@ -1,6 +1,7 @@
 package misting
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -77,7 +78,6 @@ const (
 	// saturatedPct is where a humidity sensor can no longer be distinguished from its end.
 	saturatedPct = 97.0
 	hiddenPeak   = 99.0
-	stuckAfter   = 4 * time.Hour
 	matchWithin  = 15 // minutes between a time on record and a rise
 	missedWithin = 25 // minutes after a time that is due
 	minDays      = 2.0
@@ -151,17 +151,34 @@ func (a *Analysis) findEvents() {
 		taken[best] = true
 		return rises[best], true
 	}
+	judge := func(e *Event, i int) {
+		switch v, rise := s.verdict(i); v {
+		case Came:
+			if at, ok := take(i, matchWithin, missedWithin); ok {
+				rise = at
+			}
+			if !e.Recorded {
+				e.At = s.at(rise)
+			}
+		case Missed:
+			e.Missed = true
+		default:
+			if at, ok := take(i, matchWithin, missedWithin); ok {
+				if !e.Recorded {
+					e.At = s.at(at)
+				}
+				return
+			}
+			e.Hidden = true
+		}
+	}
 	var events []Event
 	for _, m := range r.Mistings {
-		i := s.index(m.At)
-		if i < 0 || i >= s.len() {
-			continue
+		if i := s.index(m.At); i >= 0 && i < s.len() {
+			e := Event{At: m.At, Recorded: true}
+			judge(&e, i)
+			events = append(events, e)
 		}
-		e := Event{At: m.At, Recorded: true}
-		if _, rose := take(i, matchWithin, matchWithin); !rose {
-			e.Missed, e.Hidden = s.judgeSilence(i)
-		}
-		events = append(events, e)
 	}
 	for _, m := range r.Schedule.Over(r.From, r.To, r.Location) {
 		if k := slices.IndexFunc(events, func(e Event) bool { return absolute(int(e.At.Sub(m.At)/minute)) <= missedWithin && !e.Scheduled }); k >= 0 {
@@ -169,12 +186,7 @@ func (a *Analysis) findEvents() {
 			continue
 		}
 		e := Event{At: m.At, Scheduled: true}
-		i := s.index(m.At)
-		if at, rose := take(i, matchWithin, missedWithin); rose {
-			e.At = s.at(at)
-		} else {
-			e.Missed, e.Hidden = s.judgeSilence(i)
-		}
+		judge(&e, s.index(m.At))
 		events = append(events, e)
 	}
 	for k, m := range rises {
@@ -197,24 +209,6 @@ func compare(x, y instant.Instant) int {
 }
 
 func absolute(i int) int { return max(i, -i) }
-
-// judgeSilence says what it means that the humidity did not rise after minute i: nothing where the air was wet already or where
-// readings are missing.
-func (s *series) judgeSilence(i int) (missed, hidden bool) {
-	known, wettest := 0, 0.0
-	for j := max(0, i-5); j < min(s.len(), i+missedWithin); j++ {
-		if h := s.humidity[j]; !math.IsNaN(h) {
-			known++
-			if j <= i+2 {
-				wettest = max(wettest, h)
-			}
-		}
-	}
-	if known < missedWithin || wettest == 0 || wettest > nearlyWet+5 {
-		return false, true
-	}
-	return true, false
-}
 
 // mistings are those that happened, with their doses.
 func (a *Analysis) mistings() []Misting {
@@ -484,9 +478,19 @@ func (a *Analysis) describe() {
 			}
 		}
 		e.Saturated = time.Duration(plateau) * minute
-		e.Stuck = e.Saturated >= stuckAfter
+		e.Stuck = !e.Hidden && s.stuck(i, a.nextSeen(k), cmp.Or(a.recording.StuckAfter, StuckAfter))
 		a.dryDown(e, end, next)
 	}
+}
+
+// nextSeen returns the minute of the next misting after event k that was seen to come: one into wet air ends no plateau.
+func (a *Analysis) nextSeen(k int) int {
+	for _, later := range a.Events[k+1:] {
+		if !later.Missed && !later.Hidden {
+			return a.series.index(later.At)
+		}
+	}
+	return a.series.len()
 }
 
 func (a *Analysis) outside(e *Event, from, to int) {

@@ -1,12 +1,12 @@
 package misting
 
 import (
-	"dewline/internal/core/misting/schedule"
 	"math"
 	"slices"
 	"time"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/psychro"
 )
 
@@ -28,10 +28,11 @@ type (
 type Recording struct {
 	From, To              instant.Instant
 	Air, Humidity         []Sample
-	RoomAir, RoomHumidity []Sample  // of the room around it; empty where nothing measures it
-	Surface               []Sample  // of the coldest surface, such as the glass; empty where nothing measures it
-	Mistings              []Misting // those that are on record, in the order of their times
-	Schedule              Schedule  // what the mister is set to, where that is known
+	RoomAir, RoomHumidity []Sample      // of the room around it; empty where nothing measures it
+	Surface               []Sample      // of the coldest surface, such as the glass; empty where nothing measures it
+	Mistings              []Misting     // those that are on record, in the order of their times
+	Schedule              Schedule      // what the mister is set to, where that is known
+	StuckAfter            time.Duration // how long the air may stay saturated after a misting; 0 = [StuckAfter]
 	Location              *time.Location
 	// Day reports whether the lights are on; nil where there is no light.
 	Day func(instant.Instant) bool

@@ -104,7 +104,7 @@ func (r *Rules) causeOf(alarm string) (room, place, cause string) {
 	if in := r.roomOf[place]; in != "" {
 		room = in
 	}
-	upper := limit == "high" || limit == "critical-high" || limit == "rising"
+	upper := limit == "high" || limit == "critical-high" || limit == "rising" || limit == "stuck-mister"
 	q, err := quantity.Parse(what)
 	if err != nil {
 		return room, place, what + "/" + limit

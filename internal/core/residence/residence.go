@@ -34,6 +34,9 @@ type Place struct {
 	Latch bool
 	// Mistings is what the mister of an enclosure is set to, where that is known.
 	Mistings schedule.Schedule
+	// StuckMisterAfter is how long the air may stay saturated after a misting until the mister is taken for stuck; 0 = the default of
+	// package misting.
+	StuckMisterAfter time.Duration
 }
 
 // Site is a site so far as it says who lives where.

@@ -25,17 +25,23 @@ const (
 	alarmsPerPoint
 
 	onFault alarmKind = alarmsPerPoint // one per sensor and one per channel, beside those of the points
+
+	onMissedMisting alarmKind = onFault + 1 // of an enclosure, on its humidity, as the next
+	onStuckMister   alarmKind = onFault + 2
 )
 
 // String returns the last level of the alarm's name.
 func (k alarmKind) String() string {
-	return [...]string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling", "fault"}[k]
+	return [...]string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling", "fault", "missed-misting", "stuck-mister"}[k]
 }
 
 // priority returns the priority of an alarm that is not on a limit of a band.
 func (k alarmKind) priority() care.Priority {
-	if k == onFault {
+	switch k {
+	case onFault:
 		return care.HighPriority
+	case onMissedMisting: // it can wait for the next visit: where it matters, a limit of the humidity calls sooner
+		return care.LowPriority
 	}
 	return care.MediumPriority
 }

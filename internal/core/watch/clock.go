@@ -93,6 +93,9 @@ func (c *Core) clockStep(ev Event, out []Effect) []Effect {
 			s.all(&p.Waiting[k].At)
 		}
 	}
+	for _, m := range c.misters {
+		m.Step(ev.By)
+	}
 	for i := range c.faults {
 		s.late(&c.faults[i].Failing, &c.faults[i].GoodSince, &c.faults[i].Called)
 	}

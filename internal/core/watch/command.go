@@ -184,6 +184,9 @@ func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effe
 		e.Until = &until
 	}
 	said.ID = e.ID()
+	if kind == journal.Misting {
+		c.misted(cmd.Place, when)
+	}
 	out = append(out, Effect{Kind: Record, Point: -1, Entry: e})
 	return c.putOnRecord(at, said, out)
 }

@@ -27,7 +27,8 @@ type Core struct {
 	index     map[quantity.Point]int32
 	pairings  []pairing
 	pairState []pairingState
-	alarms    []alarm // alarmsPerPoint of each point, then one per fault
+	alarms    []alarm // alarmsPerPoint of each point, then one per fault, then two per mister
+	misters   []*mister
 	byName    map[string]int
 	faults    []fault
 	faultOf   []int32       // index in faults of each sensor itself; its channels follow
@@ -65,6 +66,7 @@ type point struct {
 	inputs      []int32   // points it is derived from
 	pairing     int32     // that derives it
 	feeders     []feeder  // sensors that feed it
+	mister      *mister   // of its enclosure, where it follows this point; nil otherwise
 
 	// In force since the last boundary.
 	band        care.Band
@@ -145,6 +147,7 @@ func New(site Site, run string) *Core {
 	c.addDerived()
 	c.addAlarms()
 	c.addFaults()
+	c.addMisters()
 	c.sensors.Seeds = site.Calibrations
 	c.settleCalibrations()
 	return c
@@ -357,6 +360,9 @@ func (c *Core) reading(i int32, at instant.Instant, v float64, flag quantity.Fla
 	}
 	if p.staleAfter > 0 && p.Good < 2 {
 		out = c.notStale(i, p, at, v, out)
+	}
+	if p.mister != nil {
+		out = c.followMister(p.mister, i, at, v, out)
 	}
 	for _, input := range p.feeds {
 		out = c.feed(input.pairing, input.port, at, v, flag, out)

@@ -15,6 +15,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/misting"
 	"dewline/internal/core/psychro"
 	"dewline/internal/core/quantity"
 )
@@ -45,6 +46,7 @@ type snapshot struct {
 	Pairings     []savedPairing
 	Alarms       []savedAlarm
 	Sensors      []savedSensor
+	Misters      []savedMister
 	Doubt        *UnconfirmedClock // absent while the clock is confirmed
 }
 
@@ -71,6 +73,12 @@ type savedAlarm struct {
 type savedSensor struct {
 	ID     string
 	Memory faultMemory
+}
+
+// savedMister is the memory of a mister, by its enclosure.
+type savedMister struct {
+	Place  string
+	Memory misting.Tracker
 }
 
 const snapshotVersion = 2
@@ -102,6 +110,9 @@ func (c *Core) Snapshot() ([]byte, error) {
 	}
 	for i := range c.faults {
 		s.Sensors = append(s.Sensors, savedSensor{c.faults[i].id, c.faults[i].faultMemory})
+	}
+	for _, m := range c.misters {
+		s.Misters = append(s.Misters, savedMister{m.place.ID, m.Tracker})
 	}
 	var buffer bytes.Buffer
 	if err := gob.NewEncoder(&buffer).Encode(&s); err != nil {
@@ -155,6 +166,13 @@ func (c *Core) Restore(data []byte) (err error) {
 	c.site.Intervals = c.record.Intervals()
 	c.restorePoints(&s)
 	c.restoreAlarms(&s)
+	for i := range s.Misters {
+		for _, m := range c.misters {
+			if m.place.ID == s.Misters[i].Place {
+				m.Tracker = s.Misters[i].Memory
+			}
+		}
+	}
 	return nil
 }
 
@@ -350,6 +368,8 @@ func (c *Core) exists(a *alarm) bool {
 		return p.band.Has(care.Limit(a.kind))
 	case a.kind == onStale:
 		return p.staleAfter > 0
+	case a.kind == onMissedMisting || a.kind == onStuckMister:
+		return p.mister.mists()
 	}
 	return p.band.Foresee > 0
 }

@@ -70,6 +70,9 @@ func (s *snapshot) validate() error {
 		m := &s.Sensors[i].Memory
 		check("sensor "+s.Sensors[i].ID, validTimes(m.Failing, m.GoodSince, m.Called) && m.Wrong >= 0 && m.Good >= 0)
 	}
+	for i := range s.Misters {
+		check("the mister of "+s.Misters[i].Place, s.Misters[i].Memory.Valid(validTimes))
+	}
 	if problems == nil {
 		return nil
 	}

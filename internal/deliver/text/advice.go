@@ -40,6 +40,12 @@ func AdviceOn(quantityName, limit string, stages ...care.Stage) Advice {
 			"Then check the sensor, its cable and, for a wireless one, its battery and reach.",
 		}}
 	}
+	switch limit {
+	case missedMisting:
+		return missed(livingOf(stages))
+	case stuckMister:
+		return stuck(livingOf(stages))
+	}
 	above := limit == "high" || limit == "critical-high" || limit == "rising"
 	q, err := quantity.Parse(quantityName)
 	if err != nil {
@@ -210,6 +216,34 @@ func dry(of living) Advice {
 		first = "Wet the clutch by hand with fresh water, not under water; cover part of the mesh, keep fans away."
 	}
 	a.Actions = []string{first, "Check that the mister has water and runs. Warmth alone dries the air, too.", standingWater}
+	return a
+}
+
+// pullThePlug: a mister is mains equipment beside water.
+const pullThePlug = "Pull the plug of the mister before hands go near it or into the water."
+
+// missed is the advice on a misting that did not come.
+func missed(of living) Advice {
+	a := dry(of)
+	a.Actions = []string{
+		pullThePlug + " Does it have water, is its nozzle clear?",
+		a.Actions[0],
+		"If mist did come, check the humidity sensor.",
+	}
+	return a
+}
+
+// stuck is the advice on a mister that may not have stopped.
+func stuck(of living) Advice {
+	a := damp()
+	if of.onlyLarvae() {
+		a.Consequence = "A mister that does not stop empties its tank, runs dry, and can flood what is below."
+	}
+	a.Actions = []string{
+		pullThePlug + " Look whether it had stopped.",
+		"If it had: more air, and dry the humidity sensor. A drop on it reads as 100 %.",
+		standingWater,
+	}
 	return a
 }
 

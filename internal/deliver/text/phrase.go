@@ -84,7 +84,7 @@ func parse(alarm string) name {
 
 // upper reports whether the alarm is about values that are too high.
 func (n name) upper() bool {
-	return n.limit == "high" || n.limit == "critical-high" || n.limit == "rising"
+	return n.limit == "high" || n.limit == "critical-high" || n.limit == "rising" || n.limit == stuckMister
 }
 
 // notifier returns the notifier that the alarm is about, "" where it is about none.

@@ -209,6 +209,12 @@ func mark(entry *journal.Entry, over bool) string {
 	return mark
 }
 
+// The last levels of the names of the two alarms on a mister.
+const (
+	missedMisting = "missed-misting"
+	stuckMister   = "stuck-mister"
+)
+
 // Headline says in one line what is wrong, or is not any more, and where.
 func (f *Formatter) Headline(entry *journal.Entry) string {
 	n, over := parse(entry.Alarm), Ended(entry)
@@ -247,6 +253,10 @@ func (f *Formatter) Headline(entry *journal.Entry) string {
 		condition = either("falling towards "+foreseen(entry), "no longer falling towards the limit")
 	case "stale":
 		return fmt.Sprintf("%s: %s %s", where, what, either("is not being measured", "is being measured again"))
+	case missedMisting:
+		return fmt.Sprintf("%s: %s", where, either("a misting was due, and the air did not get wetter", "a misting was seen again"))
+	case stuckMister:
+		return fmt.Sprintf("%s: %s", where, either("the air has stayed wet since a misting, its mister may be stuck on", "the air is drying again"))
 	default:
 		condition = OneLine(n.limit)
 	}

@@ -135,6 +135,24 @@ func messages() map[string]*journal.Entry {
 			e.Priority, e.Value, e.Setpoint, e.Extreme = "critical", new(67.2), new(70.0), new(66.9)
 			e.Doubt = "the sensors of grow-out/relative-humidity differ by 9.0 % (allowed: 5)"
 		}),
+		"missed-misting": entry(func(e *journal.Entry) {
+			e.Alarm, e.Place, e.Priority, e.Setpoint, e.Extreme = "grow-out/relative-humidity/missed-misting", "grow-out", "low", nil, nil
+			e.Value = new(71.2)
+		}),
+		"missed-misting-over": entry(func(e *journal.Entry) {
+			e.Kind, e.State, e.Was = journal.AlarmCleared, "A", "B"
+			e.Alarm, e.Place, e.Priority, e.Setpoint, e.Extreme = "grow-out/relative-humidity/missed-misting", "grow-out", "low", nil, nil
+			e.Value = new(92.4)
+		}),
+		"stuck-mister": entry(func(e *journal.Entry) {
+			e.Alarm, e.Place, e.Priority, e.Setpoint, e.Extreme = "grow-out/relative-humidity/stuck-mister", "grow-out", "medium", nil, nil
+			e.Value, e.Since = new(99.1), at(9, 34)
+		}),
+		"stuck-mister-over": entry(func(e *journal.Entry) {
+			e.Kind, e.State, e.Was = journal.AlarmCleared, "D", "B"
+			e.Alarm, e.Place, e.Priority, e.Setpoint, e.Extreme = "grow-out/relative-humidity/stuck-mister", "grow-out", "medium", nil, nil
+			e.Value, e.Since = new(92.4), at(9, 34)
+		}),
 		"rising": entry(func(e *journal.Entry) {
 			e.Alarm, e.Priority, e.Extreme = "tub-1/water-temperature/rising", "medium", nil
 			e.Value, e.Reason = new(23.1), "the limit is expected in about 40 min, and for longer than is allowed"
@@ -311,7 +329,7 @@ func TestEveryMessageSaysWhatAKeeperNeeds(t *testing.T) {
 func TestEveryAlarmHasAnAction(t *testing.T) {
 	for _, stages := range append(together, nil) {
 		for _, q := range quantity.All() {
-			for _, limit := range []string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling"} {
+			for _, limit := range []string{"critical-low", "low", "high", "critical-high", "stale", "rising", "falling", "missed-misting", "stuck-mister"} {
 				a := AdviceOn(q.String(), limit, stages...)
 				text := a.Consequence + " " + strings.Join(a.Actions, " ")
 				assert.NotEmpty(t, a.Consequence, "%s/%s", q, limit)

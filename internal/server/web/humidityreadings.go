@@ -59,7 +59,8 @@ func (s *site) recording(ctx context.Context, place *watch.Place, entries []*jou
 ) {
 	site := s.Site()
 	r := &misting.Recording{
-		From: from, To: to, Location: zoneOf(s.Current.Get()), Schedule: place.Mistings, Mistings: humidity.Recorded(entries, place.ID, from, to),
+		From: from, To: to, Location: zoneOf(s.Current.Get()), Schedule: place.Mistings, StuckAfter: place.StuckMisterAfter,
+		Mistings: humidity.Recorded(entries, place.ID, from, to),
 	}
 	wanted := []struct {
 		quantity.Point
