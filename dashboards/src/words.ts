@@ -224,7 +224,10 @@ export function byUrgency(a: AlarmNow, b: AlarmNow): number {
 // plainReason puts names of alarms and lengths of time in a reason into the words of the pages.
 export function plainReason(reason: string): string {
   return reason
-    .replace(/[a-z0-9-]+\/[a-z0-9-]+\/(critical-high|critical-low|high|low|stale|rising|falling|fault|missed-misting|stuck-mister)\b/g, (name) => alarmTitle(name))
+    .replace(
+      /[a-z0-9-]+\/[a-z0-9-]+\/(critical-high|critical-low|high|low|stale|rising|falling|fault|missed-misting|stuck-mister)\b/g,
+      (name) => alarmTitle(name),
+    )
     .replace(
       /\b(?:(\d+)h)?(\d+)m0s\b/g,
       (_, hours: string | undefined, minutes: string) =>

@@ -121,8 +121,8 @@ func (l *loader) light(n *node, path string, local *time.Location) care.Light {
 
 // A mister is taken for stuck no sooner and no later than this after a misting. Engineering judgement.
 const (
-	shortestStuck = 30 * time.Minute
-	longestStuck  = 7 * 24 * time.Hour
+	minStuck = 30 * time.Minute
+	maxStuck = 7 * 24 * time.Hour
 )
 
 func (l *loader) place(n *node, path string) Place {
@@ -146,9 +146,9 @@ func (l *loader) place(n *node, path string) Place {
 		place.Mistings = schedule
 	}
 	stuck := join(path, "stuck-mister-after")
-	place.StuckMisterAfter = l.positive(f["stuck-mister-after"], stuck, longestStuck)
-	if after := place.StuckMisterAfter; after > 0 && after < shortestStuck {
-		l.errorf(stuck, "%s is shorter than the %s for which the air may be saturated after any misting", formatDuration(after), formatDuration(shortestStuck))
+	place.StuckMisterAfter = l.positive(f["stuck-mister-after"], stuck, maxStuck)
+	if after := place.StuckMisterAfter; after > 0 && after < minStuck {
+		l.errorf(stuck, "%s is shorter than the %s for which the air may be saturated after any misting", formatDuration(after), formatDuration(minStuck))
 	}
 	kind := l.commonWord(f["kind"], join(path, "kind"), "kind of place", kindOfPlace, "room", "enclosure")
 	place.Room = kind == "room"
