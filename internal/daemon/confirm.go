@@ -28,6 +28,10 @@ func (l *loop) confirm(response *control.Response, cmd *watch.Command, effects [
 	switch cmd.Verb {
 	case watch.BeginCohort, watch.MoveCohort, watch.SetStage:
 		response.Warnings = append(response.Warnings, l.chain.Core.Doubts(cmd.Cohort, l.now())...)
+	case watch.DoTask:
+		if unknown := l.chain.Core.UnknownTask(cmd, l.now()); unknown != "" {
+			response.Warnings = append(response.Warnings, unknown)
+		}
 	}
 	words := control.Words{Location: l.site.Location, Title: l.title, Temperature: l.site.Display.Temperature}
 	response.InForce, response.Words = words.InForce(cmd, response), words.Confirm(cmd, response)

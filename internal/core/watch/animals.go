@@ -271,3 +271,32 @@ func (c *Core) Doubts(id string, at instant.Instant) (warnings []string) {
 	}
 	return warnings
 }
+
+// UnknownTask says in words for the keeper that a task which was done is none that is asked for: no profile of those who live there knows
+// the word, nor is it one of [care.CommonTasks]. "" where it is known.
+func (c *Core) UnknownTask(cmd *Command, at instant.Instant) string {
+	if cmd.At != 0 && !cmd.At.IsNone() {
+		at = min(cmd.At, at)
+	}
+	var known []string
+	for i := range c.site.Intervals {
+		n := &c.site.Intervals[i]
+		profile := c.site.Profiles[n.Profile]
+		if here := n.Cohort == cmd.Cohort || n.Place == cmd.Place; profile == nil || !here || !n.Holds(at) {
+			continue
+		}
+		for _, stage := range care.All() {
+			tasks := profile.Care[stage].Tasks
+			for k := range tasks {
+				known = append(known, tasks[k].Do)
+			}
+		}
+	}
+	known = append(known, care.CommonTasks...)
+	task := strings.TrimSpace(cmd.Task)
+	if slices.Contains(known, task) {
+		return ""
+	}
+	slices.Sort(known)
+	return fmt.Sprintf("no profile here knows the task %q; known are %s", task, strings.Join(slices.Compact(known), ", "))
+}

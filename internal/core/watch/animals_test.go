@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/gob"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -287,4 +288,29 @@ func TestDoubts(t *testing.T) {
 	assert.Equal(t, []string{"Gosner 42 is not of a stage larva, which is 21–41 after the profile forest", "a-2026 was metamorph before: if that was wrong, correct " + turned}, p.core.Doubts("a-2026", at(p.now)))
 	p.command(watch.Command{Verb: watch.MoveCohort, Cohort: "a-2026", Place: "shelf"})
 	assert.Contains(t, p.core.Doubts("a-2026", at(p.now)), "no sensor in shelf measures water temperature, which a-2026 (larva) needs: no alarm can come from that")
+}
+
+// A task that no profile of those who live there knows may be a slip of the pen. A word that is common is never one.
+func TestUnknownTask(t *testing.T) {
+	site := twoTubs()
+	larva := site.Profiles["forest"].Care[care.Larva]
+	larva.Tasks = []care.Task{{Do: "dust", Every: 48 * time.Hour}, {Do: "feed"}}
+	site.Profiles["forest"].Care[care.Larva] = larva
+	p := play(t, site)
+	p.run(60, 22, 22)
+	const known = "; known are change-water, check-sensor, clean-mister, drain, dust, feed, look, mist, top-up"
+	for _, c := range []struct {
+		cmd  watch.Command
+		want string
+	}{
+		{watch.Command{Task: "feed", Cohort: "a-2026"}, ""},
+		{watch.Command{Task: " dust ", Cohort: "a-2026"}, ""},
+		{watch.Command{Task: "dust", Place: "tub-1"}, ""},
+		{watch.Command{Task: "fed", Cohort: "a-2026"}, `no profile here knows the task "fed"` + known},
+		{watch.Command{Task: "fed", Place: "tub-1"}, `no profile here knows the task "fed"` + known},
+		{watch.Command{Task: "drain", Place: "tub-2"}, ""},
+		{watch.Command{Task: "dust", Place: "tub-2"}, `no profile here knows the task "dust"` + strings.Replace(known, " dust,", "", 1)},
+	} {
+		assert.Equal(t, c.want, p.core.UnknownTask(&c.cmd, at(p.now)), "%+v", c.cmd)
+	}
 }

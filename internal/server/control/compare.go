@@ -6,6 +6,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -120,25 +121,29 @@ const compareBack = 6 * time.Hour
 const CompareMinutes = int(compareBack / time.Minute)
 
 func pointOf(p *status.Snapshot, text string) (quantity.Point, error) {
-	var known []string
+	var points, places []string // of the place that is named, or of all where none is; the places
+	place, _, _ := strings.Cut(text, "/")
 	for i := range p.Points {
-		name := p.Points[i].Point.String()
-		if name == text {
-			return p.Points[i].Point, nil
+		point := p.Points[i].Point
+		if point.String() == text {
+			return point, nil
 		}
-		if place, _, _ := strings.Cut(text, "/"); place == "" || place == p.Points[i].Point.Place {
-			known = append(known, name)
+		if place == "" || place == point.Place {
+			points = append(points, point.String())
+		}
+		if !slices.Contains(places, point.Place) {
+			places = append(places, point.Place)
 		}
 	}
 	switch {
 	case text == "":
-		return quantity.Point{}, fmt.Errorf("name two points, such as tub-1/water-temperature: there are %s", strings.Join(known, ", "))
-	case known == nil:
-		for i := range p.Points {
-			known = append(known, p.Points[i].Point.String())
-		}
+		return quantity.Point{}, fmt.Errorf("name two points, such as tub-1/water-temperature: there are %s", strings.Join(points, ", "))
+	case places == nil:
+		return quantity.Point{}, fmt.Errorf("there is no point %q: nothing is measured here", text)
+	case points == nil:
+		return quantity.Point{}, fmt.Errorf("there is no point %q, since nothing is measured at a place %q: there are %s", text, place, strings.Join(places, ", "))
 	}
-	return quantity.Point{}, fmt.Errorf("there is no point %q: there are %s", text, strings.Join(known, ", "))
+	return quantity.Point{}, fmt.Errorf("there is no point %q: there are %s", text, strings.Join(points, ", "))
 }
 
 func valueOf(p *status.Snapshot, point quantity.Point) float64 {

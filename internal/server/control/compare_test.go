@@ -80,7 +80,8 @@ func TestCompareRefuses(t *testing.T) {
 	}
 	const a, b = "tub-1/water-temperature", "tub-2/water-temperature"
 	assert.Equal(t, `there is no point "tub-2": there are tub-2/water-temperature`, say(CompareRequest{A: a, B: "tub-2"}))
-	assert.Contains(t, say(CompareRequest{A: "tub-9/x", B: b}), "tub-1/water-temperature, tub-2/water-temperature, loft/relative-humidity")
+	assert.Equal(t, `there is no point "tub-9/x", since nothing is measured at a place "tub-9": there are tub-1, tub-2, loft, tub-3`, say(CompareRequest{A: "tub-9/x", B: b}))
+	assert.Equal(t, `there is no point "tub-1/x": there are tub-1/water-temperature`, say(CompareRequest{A: "tub-1/x", B: b}))
 	assert.Contains(t, say(CompareRequest{A: a}), "name two points")
 	assert.Contains(t, say(CompareRequest{A: a, B: a}), "compared with itself")
 	assert.Contains(t, say(CompareRequest{A: a, B: "loft/relative-humidity"}), "measure different things")
