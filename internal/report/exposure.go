@@ -51,6 +51,7 @@ type Exposure struct {
 	Replaced []Replacement   `json:"replaced"`
 	Counts   []Count         `json:"counts"`
 	Care     []Care          `json:"care"`
+	Undone   []Undone        `json:"care_missing"`
 	Journal  []Note          `json:"journal"`
 	Advice   []Advice        `json:"advice"`
 	HeatLoad string          `json:"heat_load"`
@@ -194,7 +195,8 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 	}
 	out.Journal = s.notes(entries)
 	out.Worst = out.worst(&s)
-	out.Counts, out.Care = s.counts(entries), s.care(entries)
+	out.Counts = s.counts(entries)
+	out.Care, out.Undone = s.care(entries)
 	out.Advice, out.Cautions = s.advice(), s.cautions()
 	if slices.ContainsFunc(out.Journal, func(n Note) bool { return n.Cohort != "" && n.dated() && n.Kind != journal.Note }) {
 		out.Cautions = append(out.Cautions, AsRaised)

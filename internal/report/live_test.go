@@ -145,7 +145,10 @@ func (m *memory) Journal(_ stdcontext.Context, f store.Filter) ([]*journal.Entry
 
 // live lets a core live through readings and commands, and keeps what the daemon would.
 func live(site *config.Site, readings []store.PointSample, commands []watch.Command) *memory {
-	watched := assemble.Site(site)
+	return liveOf(assemble.Site(site), readings, commands)
+}
+
+func liveOf(watched watch.Site, readings []store.PointSample, commands []watch.Command) *memory {
 	core := watch.New(watched, "run-1")
 	core.ReportDerived()
 	points := core.Points()

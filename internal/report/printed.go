@@ -59,7 +59,7 @@ func (e *Exposure) Printed(w Words) *Sheet {
 	for _, section := range []Section{
 		w.worstSection(e), w.alarmSummary(e), w.recordSection(e), w.limitSection(e), w.sensorSection(e), adviceSection(e.Advice),
 	} {
-		if len(section.Tables) > 0 || len(section.Lines) > 0 {
+		if len(section.Tables)+len(section.Lines)+len(section.After) > 0 {
 			s.Sections = append(s.Sections, section)
 		}
 	}

@@ -8,7 +8,6 @@ import (
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
-	"dewline/internal/format/exposure"
 )
 
 // Count is how many animals of a cohort there were, as the record has it.
@@ -20,20 +19,6 @@ type Count struct {
 	Why    string          `json:"why,omitempty"`
 	By     string          `json:"by,omitempty"`
 }
-
-// Care is a task of care, and how often it was done in the range.
-type Care struct {
-	Task          string           `json:"task"`
-	Place         string           `json:"place,omitempty"`
-	Cohort        string           `json:"cohort,omitempty"`
-	Times         int              `json:"times"`
-	First         instant.Instant  `json:"first"`
-	Last          instant.Instant  `json:"last"`
-	LongestPauseS exposure.Seconds `json:"longest_pause_s"` // between two times; 0 for a single one
-}
-
-// mistTask is the task that a misting is.
-const mistTask = "mist"
 
 // record returns the entries of the record that no other one has corrected, by the time from which on they count, and the journal
 // entries behind them by their IDs.
@@ -84,43 +69,6 @@ func (s *subject) livesHere(id string, at instant.Instant) bool {
 		}
 	}
 	return false
-}
-
-// care sums up what was done in the range, task by task.
-func (s *subject) care(entries []*journal.Entry) []Care {
-	all := []Care{}
-	type task struct{ task, place, cohort string }
-	index := map[task]int{}
-	holding, _ := record(entries)
-	for i := range holding {
-		e := &holding[i]
-		of := task{e.Task, e.Place, e.Cohort}
-		switch e.Kind {
-		case journal.Misting:
-			of.task = mistTask
-		case journal.CareDone:
-		default:
-			continue
-		}
-		here := s.place == "" || e.Place == s.place || e.Cohort != "" && s.livesHere(e.Cohort, e.Since)
-		if s.Cohort != "" {
-			here = s.tells(&journal.Entry{Cohort: e.Cohort, Place: e.Place}, e.Since)
-		}
-		if !here || e.Since < s.From || e.Since > s.To {
-			continue
-		}
-		k, known := index[of]
-		if !known {
-			index[of] = len(all)
-			all = append(all, Care{Task: of.task, Place: of.place, Cohort: of.cohort, Times: 1, First: e.Since, Last: e.Since})
-			continue
-		}
-		done := &all[k]
-		done.LongestPauseS = max(done.LongestPauseS, exposure.Seconds(e.Since.Sub(done.Last)))
-		done.Times, done.Last = done.Times+1, e.Since
-	}
-	slices.SortStableFunc(all, func(a, b Care) int { return cmp.Or(cmp.Compare(a.Task, b.Task), cmp.Compare(a.Place, b.Place)) })
-	return all
 }
 
 // sinceOf returns the time from which on a note counts.

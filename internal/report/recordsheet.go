@@ -13,26 +13,39 @@ import (
 
 // recordSection has the counts, the care and the latest of what else the journal has.
 func (w Words) recordSection(e *Exposure) Section {
-	section := Section{Title: "From the journal"}
-	for _, t := range []Table{
-		latest(w.countTable(e.Counts), maxPrintedCounts, "counts"), latest(w.careTable(e.Care), maxPrintedTasks, "tasks"), w.noteTable(e.Journal),
-	} {
-		if len(t.Rows) > 0 {
-			section.Tables = append(section.Tables, t)
-		}
-	}
-	return section
+	return recordTables("From the journal", e, latest(w.countTable(e.Counts), maxPrintedCounts, "counts"), latest(w.careTable(e.Care), maxPrintedTasks, "tasks"),
+		w.noteTable(e.Journal))
 }
 
 // careSection has the counts and the care.
 func (w Words) careSection(e *Exposure) Section {
-	section := Section{Title: "Counts and care"}
-	for _, t := range []Table{w.countTable(e.Counts), w.careTable(e.Care)} {
+	return recordTables("Counts and care", e, w.countTable(e.Counts), w.careTable(e.Care))
+}
+
+// recordTables makes a section of tables, without those that have no rows, and of what was not done.
+func recordTables(title string, e *Exposure, tables ...Table) Section {
+	section := Section{Title: title}
+	for _, t := range tables {
 		if len(t.Rows) > 0 {
 			section.Tables = append(section.Tables, t)
 		}
 	}
+	if undone := undoneLine(e.Undone); undone != "" {
+		section.After = append(section.After, undone)
+	}
 	return section
+}
+
+// undoneLine lists what the profiles ask for and was not done; "" for none.
+func undoneLine(undone []Undone) string {
+	var parts []string
+	for _, u := range undone {
+		parts = append(parts, fmt.Sprintf("%s (%s, %s)", strings.ReplaceAll(u.Task, "-", " "), u.Cohort, u.Stage))
+	}
+	if parts == nil {
+		return ""
+	}
+	return "Asked for by the profile and never on record: " + strings.Join(parts, "; ") + "."
 }
 
 // noteTable lists the latest entries that are no counts and no care.
@@ -45,6 +58,45 @@ func (w Words) noteTable(notes []Note) Table {
 		t.Rows[i][2] = shortened(t.Rows[i][2])
 	}
 	return latest(t, maxPrintedNotes, "entries")
+}
+
+// shownMistDays bounds the days of which each misting is listed; the JSON form has all of them.
+const shownMistDays = 14
+
+// mistTable lists mistings by place and day, or how many there were by place and week where that are many.
+func (w Words) mistTable(mistings []Note) Table {
+	t := Table{Caption: "Mistings", Head: []string{"day", "place", "times"}}
+	byDay := map[[2]string]int{}
+	for i := range mistings {
+		n := &mistings[i]
+		since := n.sinceOf()
+		day := [2]string{w.date(since), n.Place}
+		at := since.Time().In(w.Location).Format("15:04")
+		if k, ok := byDay[day]; ok {
+			t.Rows[k][2] += " " + at
+			continue
+		}
+		byDay[day] = len(t.Rows)
+		t.Rows = append(t.Rows, []string{day[0], day[1], at})
+	}
+	if len(t.Rows) <= shownMistDays {
+		return t
+	}
+	t = Table{Caption: "Mistings by week from Monday (the JSON form has each)", Head: []string{"week of", "place", "times"}}
+	byWeek := map[[2]string]int{}
+	counts := []int{}
+	for i := range mistings {
+		week := [2]string{mondayOf(mistings[i].sinceOf(), w.Location), mistings[i].Place}
+		k, ok := byWeek[week]
+		if !ok {
+			k = len(counts)
+			byWeek[week], counts = k, append(counts, 0)
+			t.Rows = append(t.Rows, []string{week[0], week[1], ""})
+		}
+		counts[k]++
+		t.Rows[k][2] = fmt.Sprint(counts[k])
+	}
+	return t
 }
 
 // countTable lists how many animals there were.
@@ -63,16 +115,24 @@ func (w Words) countTable(counts []Count) Table {
 
 // careTable sums up what was done again and again.
 func (w Words) careTable(tasks []Care) Table {
-	t := Table{Caption: "Care done", Head: []string{"task", "for", "times", "first", "last", "longest pause"}}
+	t := Table{Caption: "Care done (late: by more than half the interval of the profile; missed: whole intervals without it; –: not asked for)", Head: []string{"task", "for", "times", "late", "missed", "first", "last", "longest pause"}}
 	for i := range tasks {
 		c := &tasks[i]
 		whom := c.Place
 		if c.Cohort != "" {
 			whom = c.Cohort
 		}
-		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), w.at(c.First), w.at(c.Last), pause(c)})
+		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), number(c.Late), number(c.Missed), w.at(c.First), w.at(c.Last), pause(c)})
 	}
 	return t
+}
+
+// number writes a count; "–" where there is none.
+func number(n *int) string {
+	if n == nil {
+		return "–"
+	}
+	return fmt.Sprint(*n)
 }
 
 // pause writes the longest time between two times that a task was done, in days where it lasted for two at least.

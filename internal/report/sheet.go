@@ -141,7 +141,7 @@ func (e *Exposure) Sheet(w Words) *Sheet {
 		s.Sections = append(s.Sections, notes)
 	}
 	for _, section := range []Section{w.careSection(e), w.worstSection(e), w.limitSection(e), w.sensorSection(e)} {
-		if len(section.Tables) > 0 {
+		if len(section.Tables)+len(section.After) > 0 {
 			s.Sections = append(s.Sections, section)
 		}
 	}
@@ -392,27 +392,20 @@ func quantityOf(alarm string) quantity.Quantity {
 	return quantity.None
 }
 
-// journalSection lists the entries about the animals and notes, and the mistings by place and day.
+// journalSection lists the entries about the animals and notes, and the mistings by place and day. Care is summed up elsewhere: here is of
+// it what was remarked or corrected.
 func (w Words) journalSection(notes []Note) Section {
 	section := Section{Title: "From the journal"}
-	mistings := Table{Caption: "Mistings", Head: []string{"day", "place", "times"}}
-	row := map[[2]string]int{}
-	var others []Note
+	var mistings, others []Note
 	for _, n := range notes {
-		if n.Kind != journal.Misting {
+		switch {
+		case n.Kind == journal.Misting && !n.Corrected:
+			mistings = append(mistings, n)
+		case n.Kind != journal.CareDone || n.Text != "" || n.Reason != "" || n.Corrected:
 			others = append(others, n)
-			continue
 		}
-		day := [2]string{w.date(n.At), n.Place}
-		at := n.At.Time().In(w.Location).Format("15:04")
-		if i, ok := row[day]; ok {
-			mistings.Rows[i][2] += " " + at
-			continue
-		}
-		row[day] = len(mistings.Rows)
-		mistings.Rows = append(mistings.Rows, []string{day[0], day[1], at})
 	}
-	for _, t := range []Table{w.entryTable(others), mistings} {
+	for _, t := range []Table{w.entryTable(others), w.mistTable(mistings)} {
 		if len(t.Rows) > 0 {
 			section.Tables = append(section.Tables, t)
 		}
@@ -438,8 +431,10 @@ func (w Words) entryTable(notes []Note) Table {
 			what = strings.TrimSuffix("moved to "+n.Place, " to ")
 		case journal.CohortCounted:
 			what = "counted"
+		case journal.Misting:
+			what = strings.TrimSuffix("misted: "+n.Text, ": ")
 		case journal.CareDone:
-			what = strings.TrimSuffix(n.Task+": "+n.Text, ": ")
+			what = strings.TrimSuffix(strings.ReplaceAll(n.Task, "-", " ")+": "+n.Text, ": ")
 		}
 		if n.Count != nil {
 			what += fmt.Sprintf(", %d animals", *n.Count)

@@ -28,7 +28,7 @@ func (s *subject) weeks(ctx context.Context, h History, p *replay.PointReport) (
 	var sums []*sum
 	for i := range p.Parts {
 		l := &p.Parts[i]
-		monday := s.mondayOf(l.From)
+		monday := mondayOf(l.From, s.location)
 		if n := len(weeks); n == 0 || weeks[n-1].Week != monday {
 			weeks, sums = append(weeks, Week{Week: monday}), append(sums, &sum{})
 		}
@@ -50,8 +50,8 @@ func (s *subject) weeks(ctx context.Context, h History, p *replay.PointReport) (
 }
 
 // mondayOf returns the date of the Monday with which the local week of t began.
-func (s *subject) mondayOf(t instant.Instant) string {
-	local := t.Time().In(s.location)
+func mondayOf(t instant.Instant, location *time.Location) string {
+	local := t.Time().In(location)
 	return local.AddDate(0, 0, -(int(local.Weekday())+6)%7).Format(time.DateOnly)
 }
 

@@ -127,8 +127,8 @@ func tasks(f *Facts) []today.Task {
 		if needs == nil {
 			continue
 		}
-		stay := task.Stay{Tasks: needs.Tasks, From: began(f.Site, home), To: instant.None}
-		for _, s := range task.States(stay, doneFor(f.Site, home, entries), f.Now) {
+		stay := task.Stay{Tasks: needs.Tasks, From: Began(f.Site, home), To: instant.None}
+		for _, s := range task.States(stay, DoneFor(f.Site, home, entries), f.Now) {
 			if s.Due.IsNone() {
 				continue
 			}
@@ -171,8 +171,8 @@ func add(list []today.Task, t today.Task) []today.Task {
 	return append(list, t)
 }
 
-// doneFor lists what was done for a cohort: for it, for the place in which it lived then, and for the place in which it lives now.
-func doneFor(site *watch.Site, home *cohort.Interval, entries []cohort.Entry) (done []task.Done) {
+// DoneFor lists what was done for a cohort: for it, for the place in which it lived then, and for the place in which it lives now.
+func DoneFor(site *watch.Site, home *cohort.Interval, entries []cohort.Entry) (done []task.Done) {
 	lived := func(id string, t instant.Instant) string {
 		if at := cohort.At(site.Intervals, id, t); at != nil {
 			return at.Place
@@ -204,7 +204,7 @@ func doneFor(site *watch.Site, home *cohort.Interval, entries []cohort.Entry) (d
 // window says when the next stage of a cohort comes; false where the profile does not know.
 func window(f *Facts, home *cohort.Interval) (today.Window, bool) {
 	w := today.Window{
-		Cohort: home.Cohort, Place: home.Place, Stage: home.Stage, Began: began(f.Site, home), Next: home.Stage + 1,
+		Cohort: home.Cohort, Place: home.Place, Stage: home.Stage, Began: Began(f.Site, home), Next: home.Stage + 1,
 		Early: instant.None, Late: instant.None, ThenBy: instant.None,
 	}
 	late := home.Stage == care.Metamorph && f.Now.Sub(w.Began) > longClimax

@@ -89,7 +89,7 @@ func Stretches(site *watch.Site, now instant.Instant) (list []Stretch) {
 		if _, known := spanOf(site, home); !known {
 			continue
 		}
-		since := began(site, home)
+		since := Began(site, home)
 		for _, stay := range cohort.Life(site.Intervals, home.Cohort) {
 			from, to := max(stay.From, since), min(stay.To, now)
 			if stay.Place == "" || from >= to {
@@ -114,8 +114,8 @@ func livingAt(site *watch.Site, t instant.Instant) (living []*cohort.Interval) {
 	return living
 }
 
-// began returns when the stage of a cohort began.
-func began(site *watch.Site, home *cohort.Interval) instant.Instant {
+// Began returns when the stage of a cohort began.
+func Began(site *watch.Site, home *cohort.Interval) instant.Instant {
 	return max(home.StageBy.Since, firstDay(site, home.Cohort))
 }
 
