@@ -2,6 +2,7 @@ package report
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 
 	"dewline/internal/core/care"
@@ -22,9 +23,7 @@ type Care struct {
 	First         instant.Instant  `json:"first"`
 	Last          instant.Instant  `json:"last"`
 	LongestPauseS exposure.Seconds `json:"longest_pause_s"` // between two times; 0 for a single one
-	// Late is how many of the times were late by more than half an interval, and Missed how many whole intervals passed without it, of
-	// those that a profile asks for; null where none does.
-	Late   *int `json:"late"`
+	// Missed is how many times of those that a profile asks for were late by more than half an interval, or never came; null where none asks.
 	Missed *int `json:"missed"`
 }
 
@@ -33,7 +32,7 @@ type Undone struct {
 	Task   string `json:"task"`
 	Cohort string `json:"cohort"`
 	Stage  string `json:"stage"`
-	Missed int    `json:"missed"` // whole intervals
+	Missed int    `json:"missed"` // as in [Care]
 }
 
 // mistTask is the task that a misting is.
@@ -78,10 +77,10 @@ func (s *subject) care(entries []*journal.Entry) (all []Care, undone []Undone) {
 
 // asked is what became in the range of a task that a profile asks for at a stage of a cohort.
 type asked struct {
-	do           string
-	stage        *cohort.Interval // the last one of the stage
-	places       []string         // where the cohort lived at the stage
-	late, missed int
+	do     string
+	stage  *cohort.Interval // the last one of the stage
+	places []string         // where the cohort lived at the stage
+	missed int
 }
 
 // asked compares what was done with what the profiles ask for.
@@ -106,24 +105,25 @@ func (s *subject) asked(holding []cohort.Entry) (all []asked) {
 	return all
 }
 
-// compare judges each time that a task was done by for how long it had been due just before, and the end of the range, or of the stage, by
-// for how long it is due then. What was missed before the range does not count. It reports false where nothing was asked for.
+// compare looks, at each time that a task was done, at how long it had been due just before, and likewise at the end of the range or of the
+// stage. What was missed before the range does not count. It reports false where nothing was asked for.
 func (s *subject) compare(a *asked, stage []*cohort.Interval, of []care.Task, holding []cohort.Entry) (was bool) {
 	stay := task.Stay{Tasks: of, From: compose.Began(&s.watched, a.stage), To: instant.None}
 	if a.stage.To != cohort.Open {
 		stay.To = a.stage.To
 	}
-	judge := func(done []task.Done, now instant.Instant, served bool) {
+	judge := func(done []task.Done, now instant.Instant) {
 		if now < s.From || now >= s.To {
 			return
 		}
 		state := task.States(stay, done, now)[0]
 		was = was || !state.Due.IsNone()
-		if served && state.IsOverdue(now) {
-			a.late++
-		}
-		if due := max(state.Due, s.From); state.IsDue(now) && of[0].Every > 0 {
-			a.missed += int(now.Sub(due) / of[0].Every)
+		switch every := of[0].Every; {
+		case !state.IsDue(now):
+		case every > 0:
+			a.missed += int((now.Sub(max(state.Due, s.From)) + every/2) / every)
+		case state.IsOverdue(now):
+			a.missed++
 		}
 	}
 	for k, n := range stage {
@@ -135,20 +135,20 @@ func (s *subject) compare(a *asked, stage []*cohort.Interval, of []care.Task, ho
 		done = slices.DeleteFunc(done, func(d task.Done) bool { return d.Do != a.do })
 		for _, d := range done {
 			if n.Holds(d.At) {
-				judge(done, d.At-1, true)
+				judge(done, d.At-1)
 			}
 		}
 		if k == len(stage)-1 || n.Holds(s.To) {
-			judge(done, min(n.To, s.To)-1, false)
+			judge(done, min(n.To, s.To)-1)
 		}
 	}
 	return was
 }
 
-// judge says of each task how often it was late and missed, for the cohort that was served worst, and lists what was not done at all.
+// judge says of each task how often it was missed, for the cohort that was served worst, and lists what was not done at all.
 func (s *subject) judge(done []Care, holding []cohort.Entry) []Undone {
 	undone := []Undone{}
-	of := map[int]map[string][2]int{} // late and missed, by row and cohort
+	of := map[int]map[string]int{} // missed, by row and cohort
 	for _, a := range s.asked(holding) {
 		row := -1
 		for i := range done {
@@ -160,20 +160,15 @@ func (s *subject) judge(done []Care, holding []cohort.Entry) []Undone {
 		switch {
 		case row >= 0:
 			if of[row] == nil {
-				of[row] = map[string][2]int{}
+				of[row] = map[string]int{}
 			}
-			sum := of[row][a.stage.Cohort]
-			of[row][a.stage.Cohort] = [2]int{sum[0] + a.late, sum[1] + a.missed}
+			of[row][a.stage.Cohort] += a.missed
 		case a.missed > 0:
 			undone = append(undone, Undone{Task: a.do, Cohort: a.stage.Cohort, Stage: a.stage.Stage.String(), Missed: a.missed})
 		}
 	}
 	for row, sums := range of {
-		c := &done[row]
-		c.Late, c.Missed = new(0), new(0)
-		for _, sum := range sums {
-			*c.Late, *c.Missed = max(*c.Late, sum[0]), max(*c.Missed, sum[1])
-		}
+		done[row].Missed = new(slices.Max(slices.Collect(maps.Values(sums))))
 	}
 	return undone
 }

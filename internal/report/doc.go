@@ -52,7 +52,7 @@
 //	              "method": "none"|"offset"|"one point"|"two points", "calibrated": …|null, "due": true|false}],
 //	 "counts": [{"since": …, "cohort": …, "count": n, "change": n|null, "why": …, "by": …}],
 //	 "care": [{"task": …, "place": …, "cohort": …, "times": n, "first": …, "last": …, "longest_pause_s": …,
-//	           "late": n|null, "missed": n|null}],          late by more than half an interval; whole intervals without; null: not asked for
+//	           "missed": n|null}],                          late by more than half an interval, or never; null: not asked for
 //	 "care_missing": [{"task": …, "cohort": …, "stage": …, "missed": n}],   what a profile asks for and was not done once
 //	 "journal": [{"at": …, "kind": "cohort.stage"|"misting"|"note"|…, "place": …, "cohort": …, "stage": …, "since": …, "until": …,
 //	              "by": …, "reason": …, "text": …, "count": n, "why": …, "task": …, "corrected": true}],   corrected: it does not count

@@ -115,14 +115,14 @@ func (w Words) countTable(counts []Count) Table {
 
 // careTable sums up what was done again and again.
 func (w Words) careTable(tasks []Care) Table {
-	t := Table{Caption: "Care done (late: by more than half the interval of the profile; missed: whole intervals without it; –: not asked for)", Head: []string{"task", "for", "times", "late", "missed", "first", "last", "longest pause"}}
+	t := Table{Caption: "Care done (missed: never, or late by more than half of the interval that the profile asks for; –: it asks for none)", Head: []string{"task", "for", "times", "missed", "first", "last", "longest pause"}}
 	for i := range tasks {
 		c := &tasks[i]
 		whom := c.Place
 		if c.Cohort != "" {
 			whom = c.Cohort
 		}
-		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), number(c.Late), number(c.Missed), w.at(c.First), w.at(c.Last), pause(c)})
+		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), number(c.Missed), w.at(c.First), w.at(c.Last), pause(c)})
 	}
 	return t
 }
