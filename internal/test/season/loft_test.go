@@ -44,8 +44,8 @@ type loft struct {
 	watches map[int32]string   // folder by inotify's number
 	notify  int
 	flicker float64
-	// calibrated is when the new probe of tub 2 was compared; just before, its readings were wrong by as much.
-	calibrated time.Time
+	// calibrated is when the new sensors of a place were compared; just before, their readings were wrong by as much.
+	calibrated map[string][]time.Time
 }
 
 // shown is what is true at a place from a time on.
@@ -66,7 +66,7 @@ type device struct {
 func newLoft(t *testing.T, site string, begin time.Time) *loft {
 	t.Helper()
 	harness.Binary(t) // before the clock begins to run
-	l := &loft{t: t, zone: begin.Location(), phone: newPhone(t), now: begin, written: map[string][]shown{}, device: map[string]device{}, watches: map[int32]string{}, flicker: 0.02}
+	l := &loft{t: t, zone: begin.Location(), phone: newPhone(t), now: begin, written: map[string][]shown{}, device: map[string]device{}, watches: map[int32]string{}, flicker: 0.02, calibrated: map[string][]time.Time{}}
 	l.House = harness.New(t, harness.Options{
 		Site: strings.ReplaceAll(site, "PHONE", l.phone.URL), Start: begin, Pace: 1, Timers: 400,
 	})
@@ -208,7 +208,7 @@ func (l *loft) air(place, folder, temperature, humidity string, wrong, stepOf fl
 func (l *loft) dewline(arguments ...string) (out, problems string, code int) {
 	l.t.Helper()
 	verb := 1
-	if arguments[0] == "cohort" || arguments[0] == "alarm" || arguments[0] == "stage" {
+	if arguments[0] == "cohort" || arguments[0] == "alarm" || arguments[0] == "stage" || arguments[0] == "sensor" {
 		verb = 2
 	}
 	all := append(append(append([]string{}, arguments[:verb]...), "--config", l.Config), arguments[verb:]...)

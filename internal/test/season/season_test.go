@@ -4,13 +4,16 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
+	"dewline/internal/store"
 )
 
 // event is something that the keeper does at a time.
@@ -170,21 +173,17 @@ func (d *diary) plan() {
 	})
 	d.on(time.June, 5, 10, d.changeShelf)
 	d.on(time.June, 14, 9, func() { d.writes("sold", "cohort", "end", "c-2026-b", "--why", "sold") })
+	d.on(time.June, 20, 10, d.changeShelfAgain)
 	d.on(time.July, 8, 9, func() { d.writes("heat losses", "cohort", "count", "c-2026", "58", "--why", "died") })
 }
 
-// changeProbe replaces the probe of tub 2 by one that reads 0.31 K too low, as its comparison in ice water has shown. The sensor keeps its
-// name, and the calibration goes into the journal.
+// changeProbe replaces the probe of tub 2 by one that reads 0.3125 K too low, as its comparison in ice water has shown. The sensor keeps
+// its name, the configuration has the new address, and the calibration goes into the journal.
 func (d *diary) changeProbe() {
 	d.probe("tub-2", 4, -0.3125)
 	d.weather()
 	d.reconfigure("# second probe\n  - {id: tub-2-probe, driver: w1, address: 28-0000dead0002,", "  - {id: tub-2-probe, driver: w1, address: 28-0000dead0004,")
-	d.answers["calibrated"] = d.taps(map[string]any{
-		"verb": "calibrate", "sensor": "tub-2-probe", "channel": "temperature",
-		"calibration": map[string]any{"gain": 1, "offset": 0.3125, "uncertainty": 0.1, "method": "ice bath"},
-	})
-	d.reads()
-	d.calibrated = d.Now()
+	d.calibrates("tub-2", "tub-2-probe", store.Calibration{Against: "ice bath", Reference: 0, Uncertainty: 0.05, Readings: slices.Repeat([]float64{-0.3125}, 20)})
 }
 
 // changeShelf replaces the sensor of the grow-out shelf by a better one.
@@ -194,6 +193,26 @@ func (d *diary) changeShelf() {
 	d.reconfigure(`# shelf
   - {id: shelf-dht22, driver: iio, name: dht11,`,
 		`  - {id: shelf-sht, driver: hwmon, name: sht4x, calibration: {date: 2026-06-04, temperature: {offset: -0.2 K, uncertainty: 0.1 K}},`)
+}
+
+// changeShelfAgain replaces that one by another of its kind, which no address tells apart: the keeper says so. It reads 0.4 K too low, as a
+// better instrument beside it shows.
+func (d *diary) changeShelfAgain() {
+	d.air("grow-out", sht, "temp1_input", "humidity1_input", -0.4, 0.001)
+	d.weather()
+	d.writes("shelf replaced", "sensor", "replaced", "shelf-sht", "--note", "It had got wet. (invented)")
+	d.calibrates("grow-out", "shelf-sht", store.Calibration{Against: "another instrument at 23 degC", Reference: 23, Uncertainty: 0.1, Readings: slices.Repeat([]float64{22.6}, 20)})
+}
+
+// calibrates writes the comparison of a sensor into the journal, as it was taken and kept before.
+func (d *diary) calibrates(place, sensor string, made store.Calibration) {
+	d.t.Helper()
+	made.At, made.Sensor, made.Channel = instant.Of(d.Now()), sensor, "temperature"
+	_, err := store.AddCalibrationTo(d.t.Context(), d.History, made)
+	require.NoError(d.t, err)
+	d.writes(sensor+" calibrated", "calibrate", "--sensor", sensor, "--record", "--channel", "temperature")
+	d.reads()
+	d.calibrated[place] = append(d.calibrated[place], d.Now())
 }
 
 // reconfigure edits the configuration and lets the program read it again.
