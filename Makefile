@@ -37,7 +37,7 @@ $(PAGES): $(PAGE_SOURCES)
 test: tools pages lint unit cross arm proving
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
-APT_PACKAGES := mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
+APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
 tools:
 	@missing=(); for p in $(APT_PACKAGES); do \
 		if { [ "$$p" = npm ] || [ "$$p" = gcc ]; } && command -v $$p >/dev/null; then continue; fi; \

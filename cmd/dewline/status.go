@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"time"
 
 	"dewline/internal/core/calibration"
 	"dewline/internal/core/instant"
@@ -75,6 +76,9 @@ func printState(w io.Writer, s *control.State, site show) {
 	}
 	fmt.Fprintln(w, clockLine(s))
 	fmt.Fprintln(w, historyLine(s.History))
+	if s.Export != nil {
+		fmt.Fprintln(w, exportLine(s.Export, site))
+	}
 	fmt.Fprintln(w, "running since "+site.time(s.Started)+", with the configuration in force since "+site.time(s.ConfigInForce))
 	if s.ConfigRefused {
 		fmt.Fprintln(w, "the last configuration was refused, and the one before it holds: see dewline check")
@@ -113,4 +117,23 @@ func historyLine(h *control.HistoryState) string {
 		return "the history is not written: " + h.Error
 	}
 	return fmt.Sprintf("the history has %.1f MB; %d readings wait to be written", float64(h.Bytes)/1e6, h.Pending)
+}
+
+// exportLine says how far the export to a metrics store has come. One that fails is nothing that a keeper has to see to at once, since all
+// of it is sent later.
+func exportLine(e *control.ExportState, site show) string {
+	behind := (time.Duration(e.BehindSeconds) * time.Second).String()
+	refused := ""
+	if e.Refused > 0 {
+		refused = fmt.Sprintf("; %d samples were refused for good", e.Refused)
+	}
+	switch {
+	case e.Error != "" && !e.FailingSince.IsNone():
+		return fmt.Sprintf("the metrics store takes nothing since %s: %s; %s of readings wait, and are sent later%s", site.time(e.FailingSince), e.Error, behind, refused)
+	case e.Waiting != "":
+		return "the export to the metrics store waits: " + e.Waiting + refused
+	case e.LastSent.IsNone():
+		return "nothing has been exported to the metrics store since the start" + refused
+	}
+	return fmt.Sprintf("the metrics store has all but the last %s%s", behind, refused)
 }

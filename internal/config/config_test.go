@@ -434,6 +434,22 @@ func TestWhatMustFit(t *testing.T) {
 		{"a digest without an hour", "", "digest: {}\n", []string{"13 digest the digest has no hour: give one, such as at: \"19:00\""}},
 		{"a digest at no time of day", "", "digest: {at: \"25:00\"}\n", []string{"13 \"25:00\" time of day \"25:00\" is not of the form 07:00"}},
 		{"a digest at the end of the day", "", "digest: {at: \"24:00\"}\n", []string{"13 \"24:00\" time of day \"24:00\": the day ends then: give 00:00"}},
+		{"an export to nowhere", "", "export: {}\n", []string{"13 export nothing is said of where to: remote-write: {url: https://…}"}},
+		{"an export without an address", "", "export: {remote-write: {}}\n", []string{
+			"13 remote-write the metrics store has no address: url: https://metrics.example/api/v1/write, or url-file where the address is a secret",
+		}},
+		{"an export without a history", "", "export: {remote-write: {url: \"https://metrics.example\"}}\n", []string{
+			"13 remote-write what is exported is read from the history, and there is none: history: {path: …}",
+		}},
+		{"an export with everything twice", "", "history: {path: /var/lib/h.db}\nexport: {remote-write: {url: \"https://metrics.example\", url-file: /run/x, token-file: /run/t, username: loft, ca-file: /run/ca, sinse: 7d}}\n", []string{
+			`14 sinse unknown key "sinse": did you mean "since"?`,
+			"14 /run/x give either url or url-file",
+			"14 /run/t give either token-file, or username and password-file",
+		}},
+		{"a token in clear", "", "history: {path: /var/lib/h.db}\nexport: {remote-write: {url: \"http://metrics.example\", token-file: /run/t, ca-file: /run/ca}}\n", []string{
+			`14 "http://metrics.example" warning: the secret crosses the network to metrics.example unencrypted: use https://`,
+			"14 /run/ca warning: a certificate is not used with http://, which is not encrypted: write https://",
+		}},
 		{"two addresses of one heartbeat", "", "heartbeat: {url: \"https://keeper.example\", url-file: /run/x}\n", []string{"13 /run/x give either url or url-file"}},
 	}
 	for _, c := range cases {

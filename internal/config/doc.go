@@ -105,6 +105,14 @@
 //	digest: {at: "19:00"}                # once a day what is out of band, last night's extremes, what is due and what comes, through
 //	                                     # the notifiers that take low alarms at once, in quiet hours as well; absent: never
 //	heartbeat: {url: https://… | url-file: PATH, every: 5m}   # asked while all is well, so that silence is noticed
+//	export:                              # readings, zone seconds and alarm states leave for a metrics store as well, in order, after an
+//	                                     # outage too; needs a history. The names are those of /metrics, with a label site
+//	  remote-write:                      # by the Prometheus remote-write protocol, 2.0 or 1.0
+//	    url: https://… | url-file: PATH *
+//	    token-file: PATH                 # a bearer token; or
+//	    username: TEXT, password-file: PATH
+//	    ca-file: PATH
+//	    since: TIME                      # nothing earlier is sent; absent: what comes from the first start on
 //
 // A relative path is relative to the folder of the configuration.
 //

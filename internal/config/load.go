@@ -233,6 +233,10 @@ func (l *loader) checkFiles(site *Site) {
 		secret(join(at, "url-file"), notifier.URLFile)
 	}
 	secret("heartbeat.url-file", site.Heartbeat.URLFile)
+	secret("export.remote-write.url-file", site.Export.RemoteWrite.URLFile)
+	secret("export.remote-write.token-file", site.Export.RemoteWrite.TokenFile)
+	secret("export.remote-write.password-file", site.Export.RemoteWrite.PasswordFile)
+	present("export.remote-write.ca-file", site.Export.RemoteWrite.CAFile)
 	secret("web.key-file", site.Web.KeyFile)
 	present("web.certificate-file", site.Web.CertificateFile)
 	for i, user := range site.Web.Users {

@@ -31,6 +31,7 @@ type Site struct {
 	Notify    []NotifierConfig
 	Digest    *instant.Daily // when the digest of the day is sent; nil means never
 	Heartbeat Heartbeat
+	Export    Export
 
 	positions    origins
 	profilePaths map[string]string // id of a profile → its path inside origins
@@ -240,6 +241,23 @@ type Heartbeat struct {
 	URL, URLFile string // both "" means off
 	Every        time.Duration
 }
+
+// Export is what leaves for a store of another kind.
+type Export struct {
+	RemoteWrite RemoteWrite
+}
+
+// RemoteWrite is a metrics store that takes readings, zone seconds and alarm states by the Prometheus remote-write protocol.
+type RemoteWrite struct {
+	URL, URLFile           string // both "" means off
+	TokenFile              string // of a bearer token
+	Username, PasswordFile string
+	CAFile                 string
+	Since                  time.Time // nothing earlier is sent; zero means from the first start with it on
+}
+
+// On reports whether there is a store to write to.
+func (r *RemoteWrite) On() bool { return r.URL != "" || r.URLFile != "" }
 
 // GapOrDefault returns the longest time between two readings that are still joined by a line.
 func (s *SensorConfig) GapOrDefault() time.Duration {

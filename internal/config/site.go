@@ -19,7 +19,7 @@ const DefaultListen = "127.0.0.1:8420"
 
 var siteKeys = []string{
 	"site", "timezone", "light", "display", "profiles", "places", "cohorts", "sensors", "history", "mqtt", "web",
-	"control", "notify", "digest", "heartbeat",
+	"control", "notify", "digest", "heartbeat", "export",
 }
 
 // site decodes a whole configuration. It reports what it cannot read and leaves it out of the site.
@@ -72,6 +72,7 @@ func (l *loader) site(root *node) *Site {
 	}
 	site.Digest = l.digest(f["digest"], local)
 	site.Heartbeat = l.heartbeat(f["heartbeat"])
+	site.Export.RemoteWrite = l.export(f["export"], local)
 	return site
 }
 

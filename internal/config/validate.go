@@ -28,6 +28,7 @@ func (s *Site) Validate() Problems {
 	v.mqtt()
 	v.listeners()
 	v.notify()
+	v.export()
 	return v.problems.Sorted(v.origins.at("").file)
 }
 

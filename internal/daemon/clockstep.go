@@ -51,6 +51,7 @@ func (l *loop) stepped(by time.Duration) {
 		}
 	}
 	l.notifiers.shift(by)
+	l.export.shift(by)
 	l.health.shift(by)
 	mark := l.recorder.stepped()
 	l.step(watch.Event{Kind: watch.ClockStepEvent, At: l.now(), By: by, Mark: mark, Clock: l.clock.clockOffset()})

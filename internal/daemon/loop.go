@@ -39,6 +39,7 @@ type loop struct {
 	senders   *senders
 	servers   *servers
 	notifiers *notifierWatch
+	export    *export
 	health    sensorHealth
 	present   *present
 	refusals  refusals
@@ -58,6 +59,7 @@ func newLoop(o Options, site *config.Site, run string) *loop {
 		notifiers: &notifierWatch{common: shared, queues: map[string]*trackedQueue{}},
 		about:     status.Snapshot{Run: run, Calls: status.Calls{}},
 	}
+	l.export = &export{common: shared}
 	l.present = &present{common: shared, chain: &l.chain, directions: directions{}}
 	l.install(site)
 	return l
@@ -130,6 +132,7 @@ func (l *loop) run(ctx context.Context) error {
 	}
 	l.mqtt.start()
 	l.senders.start()
+	l.export.start(l.site, l.recorder)
 	l.open()
 	l.options.Notify("READY=1")
 	log.Info("watching", "site", l.site.ID, "run", l.id, "points", len(l.present.points), "sensors", len(l.site.Sensors))
@@ -144,6 +147,7 @@ func (l *loop) run(ctx context.Context) error {
 	l.pass(l.chain.Core.Stop(l.now()))
 	l.publish()
 	l.servers.close()
+	l.export.stop()
 	l.senders.stop()
 	l.mqtt.stop()
 	l.recorder.close(l.chain.Core)
@@ -210,6 +214,9 @@ func (l *loop) tick() {
 		l.step(ev)
 	}
 	for _, ev := range l.notifiers.lostMessages(l.chain.Rules) {
+		l.step(ev)
+	}
+	for _, ev := range l.export.check() {
 		l.step(ev)
 	}
 	for _, ev := range l.present.digest(l.site, l.recorder.store) {
@@ -354,7 +361,7 @@ func (l *loop) publish() {
 	if since, flood := l.chain.Rules.Flood(); flood {
 		p.FloodSince = since.Time()
 	}
-	p.Calls, p.History = maps.Clone(l.about.Calls), l.recorder.state()
+	p.Calls, p.History, p.Export = maps.Clone(l.about.Calls), l.recorder.state(), l.export.state()
 	site := l.site
 	p.Overview = func() (watched, unwatched []string) {
 		overview := assemble.Overview(site, p.At, p.Points, p.Animals)

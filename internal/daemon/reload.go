@@ -63,6 +63,10 @@ func (l *loop) reload() {
 		l.chain.Rules.Sync(l.chain.Core.Alarms(), l.now())
 		l.senders.start()
 	}
+	if old.Export != site.Export {
+		l.export.stop()
+		l.export.start(site, l.recorder)
+	}
 	if err := l.startSources(); err != nil {
 		log.Error("the sensors were not started", "err", err)
 	}

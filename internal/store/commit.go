@@ -149,6 +149,10 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 	}
 	s.mu.RLock()
 	db, shifts, unwritten, lists := s.db, slices.Clone(s.shifts), slices.Clone(s.unwritten), s.queuesWaiting()
+	var followed map[string][]byte
+	if readings {
+		followed = s.changedProgress()
+	}
 	s.mu.RUnlock()
 	if !readings && len(unwritten) == 0 && len(shifts) == 0 && lists.empty() {
 		return nil
@@ -167,6 +171,9 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 		if err := lists.write(ctx, tx); err != nil {
 			return err
 		}
+		if err := writeProgress(ctx, tx, followed); err != nil {
+			return err
+		}
 		return s.writeReadings(ctx, tx, &b)
 	})
 	if err != nil {
@@ -182,6 +189,7 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 	s.recent.add(unwritten, b.closed)
 	s.countUnwritten()
 	lists.written()
+	s.progressWritten(followed)
 	if readings {
 		s.forget(&b)
 		s.health.LastCommit = instant.Of(s.options.Now())

@@ -34,6 +34,7 @@ func recoveredTables() []*recoveredTable {
 		{name: "outbox", columns: "id, outlet, event, class, topic, at, body", what: "messages that had not been delivered"},
 		{name: "core", columns: "id, at, state, segment", what: "state of the alarms"},
 		{name: "calibration", columns: "id, at, sensor, channel, reference, uncertainty, against, readings", what: "calibrations"},
+		{name: "progress", columns: "id, name, body"},
 		{name: "point", columns: "id, name"},
 		{name: "segment", columns: "id, run"},
 		{name: "growing", columns: "point, " + chunkColumns},
@@ -299,6 +300,7 @@ func (s *Store) writeRecentAgain() {
 		c.point.closed = append(c.point.closed, &again)
 	}
 	maps.Copy(s.segments, s.runs)
+	s.writeProgressAgain()
 	s.recent = recentWrites{}
 	s.countUnwritten()
 }

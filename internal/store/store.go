@@ -42,6 +42,7 @@ type Store struct {
 	*pendingJournal
 	*outbox
 	*pruner
+	*progressNotes
 }
 
 // file is the database file with its write-ahead log, as all parts share it.
@@ -145,6 +146,7 @@ func newStore(path string, options Options) *Store {
 		file: f, points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{}, newest: instant.None,
 	}
 	s := &Store{file: f, chunkMemory: m, readingQueries: &readingQueries{m}, pruner: &pruner{m}, pendingJournal: &pendingJournal{file: f}}
+	s.progressNotes = &progressNotes{file: f, notes: map[string][]byte{}, changed: map[string][]byte{}}
 	s.outbox = &outbox{file: f, queues: map[string]*Queue{}, flush: func() {
 		_ = s.writeSoon(context.Background(), "writing the outbox", false) // Health reports a failure
 	}}

@@ -20,6 +20,7 @@ type State struct {
 	Notifiers      []NotifierStatus `json:"outlets"`
 	Calibrations   []Calibration    `json:"calibrations"` // of each channel that feeds a point
 	History        *HistoryState    `json:"history"`      // null where nothing is kept
+	Export         *ExportState     `json:"export"`       // to a metrics store; null where there is none
 }
 
 // HistoryState is the state of the history file.
@@ -27,6 +28,17 @@ type HistoryState struct {
 	Bytes   int64  `json:"bytes"`
 	Pending int    `json:"pending"` // readings that are in memory only
 	Error   string `json:"error,omitempty"`
+}
+
+// ExportState is the state of the export to a metrics store.
+type ExportState struct {
+	BehindSeconds float64         `json:"behind_s"`
+	Waiting       string          `json:"waiting,omitempty"` // why nothing is sent although the store is well
+	Sent          uint64          `json:"sent"`              // samples, since the start
+	Refused       uint64          `json:"refused"`           // for good, since the start
+	LastSent      instant.Instant `json:"last_sent"`         // since the start; null for never
+	Error         string          `json:"error,omitempty"`
+	FailingSince  instant.Instant `json:"failing_since"` // null while it does not fail
 }
 
 // StateOf sums up a snapshot.
@@ -51,6 +63,12 @@ func StateOf(p *status.Snapshot) State {
 	}
 	if h := p.History; h != nil {
 		s.History = &HistoryState{Bytes: h.Bytes, Pending: h.Pending, Error: h.LastError}
+	}
+	if e := p.Export; e != nil {
+		s.Export = &ExportState{
+			BehindSeconds: e.Behind.Seconds(), Waiting: e.Waiting, Sent: e.Sent, Refused: e.Refused, LastSent: instantOf(e.LastSent),
+			Error: e.LastError, FailingSince: instantOf(e.FailingSince),
+		}
 	}
 	return s
 }

@@ -18,6 +18,7 @@ import (
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
+	"dewline/internal/format/metricname"
 	"dewline/internal/server/status"
 	"dewline/sensors"
 )
@@ -51,27 +52,27 @@ type scaled struct {
 	scale          float64 // from the canonical unit to the base unit of the families
 }
 
-func values(unit, help string, scale float64) scaled {
-	return scaled{
-		reading: gauge("dewline_reading_"+unit, unit, help, "place", "quantity"),
-		limit:   gauge("dewline_band_limit_"+unit, unit, "Limit of the band in force.", "place", "quantity", "limit"),
-		scale:   scale,
+// scaledFamilies makes the families of every unit.
+func scaledFamilies() map[quantity.Unit]scaled {
+	families := map[quantity.Unit]scaled{}
+	for canonical, base := range metricname.ByUnit {
+		families[canonical] = scaled{
+			reading: gauge(base.Reading(), base.Unit, base.Help, "place", "quantity"),
+			limit:   gauge("dewline_band_limit_"+base.Unit, base.Unit, "Limit of the band in force.", "place", "quantity", "limit"),
+			scale:   base.Scale,
+		}
 	}
+	return families
 }
 
 var (
-	byUnit = map[quantity.Unit]scaled{
-		quantity.Celsius:                 values("celsius", "Temperature or dew point.", 1),
-		quantity.PercentRelativeHumidity: values("ratio", "Relative humidity, 0 to 1.", 0.01),
-		quantity.Pascal:                  values("pascals", "Pressure or vapour-pressure deficit.", 1),
-		quantity.KilogramPerCubicMetre:   values("grams_per_cubic_meter", "Absolute humidity, or oxygen saturation of water.", 1000),
-		quantity.Kelvin:                  values("kelvin", "Temperature difference: the condensation margin.", 1),
-	}
-	zoneSeconds     = counter("dewline_zone_seconds_total", "seconds", "Time in each zone since the configuration was loaded.", "place", "quantity", "zone")
+	byUnit = scaledFamilies()
+
+	zoneSeconds     = counter(metricname.ZoneSeconds, "seconds", "Time in each zone since the configuration was loaded.", "place", "quantity", "zone")
 	excursions      = counter("dewline_excursions_total", "", "Excursions that began since the configuration was loaded.", "place", "quantity", "side")
 	degreeSeconds   = counter("dewline_degree_seconds_total", "", "How far a temperature was beyond its band, in kelvin, times how long. Divide by 3600 for degree-hours.", "place", "quantity", "side")
-	alarmActive     = gauge("dewline_alarm_active", "", "1 while the condition of the alarm holds.", "place", "quantity", "limit", "priority")
-	alarmUnacked    = gauge("dewline_alarm_unacknowledged", "", "1 while the alarm waits for a person.", "place", "quantity", "limit", "priority")
+	alarmActive     = gauge(metricname.AlarmActive, "", "1 while the condition of the alarm holds.", "place", "quantity", "limit", "priority")
+	alarmUnacked    = gauge(metricname.AlarmUnacknowledged, "", "1 while the alarm waits for a person.", "place", "quantity", "limit", "priority")
 	alarmSilenced   = gauge("dewline_alarm_suppressed", "", "1 while the alarm is shelved, suppressed by design or out of service.", "place", "quantity", "limit", "priority", "by")
 	sensorReads     = counter("dewline_sensor_reads_total", "", "Reads of a sensor by result.", "sensor", "result")
 	sensorSuccess   = gauge("dewline_sensor_last_success_timestamp_seconds", "seconds", "Time of the last good read.", "sensor")
@@ -90,6 +91,9 @@ var (
 	notifierFailing = gauge("dewline_outlet_failing_timestamp_seconds", "seconds", "Since when a notifier does not deliver; absent while it does.", "outlet")
 	historyBytes    = gauge("dewline_history_bytes", "bytes", "Size of the history's file and its log.")
 	historyErrors   = counter("dewline_history_write_errors_total", "", "Attempts to write the history that failed.")
+	exportBehind    = gauge("dewline_export_behind_seconds", "seconds", "How much of the history the metrics store has not taken yet.")
+	exportSamples   = counter("dewline_export_samples_total", "", "Samples that the metrics store has taken or refused.", "result")
+	exportFailing   = gauge("dewline_export_failing_timestamp_seconds", "seconds", "Since when the metrics store takes nothing; absent while it does.")
 	lateReadings    = counter("dewline_readings_late_total", "", "Readings that came after a newer one of their point.")
 	buildInfo       = gauge("dewline_build_info", "", "What is running.", "version", "revision", "goversion")
 )
@@ -156,6 +160,14 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 		if h := p.History; h != nil {
 			send(historyBytes, float64(h.Bytes))
 			send(historyErrors, float64(h.WriteErrors))
+		}
+	}
+	if e := p.Export; e != nil {
+		send(exportBehind, e.Behind.Seconds())
+		send(exportSamples, float64(e.Sent), "ok")
+		send(exportSamples, float64(e.Refused), "refused")
+		if !e.FailingSince.IsZero() {
+			send(exportFailing, unixSeconds(e.FailingSince))
 		}
 	}
 	send(buildInfo, 1, c.Version, Revision(), runtime.Version())

@@ -93,6 +93,7 @@ func play(core *watch.Core) {
 func pictureOf(core *watch.Core) *status.Snapshot {
 	p := &status.Snapshot{
 		Site: "north-loft", Run: "run-1", At: noon, Started: noon.Add(-30 * time.Minute), Confirmed: true, Late: 2, Calls: status.Calls{"high": 3}, History: &status.History{Bytes: 1 << 20, WriteErrors: 1},
+		Export:     &status.Export{Behind: 90 * time.Second, Sent: 7200, Refused: 3, FailingSince: noon.Add(-2 * time.Minute)},
 		ClockSteps: 1500 * time.Millisecond, Reloaded: noon.Add(-30 * time.Minute), ReloadOK: true, Alarms: core.Alarms(),
 		Sensors: []status.SensorHealth{
 			{ID: "tub-1-probe", LastSuccess: noon.Add(-500 * time.Millisecond), Reads: map[string]uint64{"ok": 178, "checksum": 2}},

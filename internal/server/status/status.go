@@ -32,6 +32,7 @@ type Snapshot struct {
 	Calls        Calls
 	FloodSince   time.Time     // start of the flood of alarms that there is now; zero where there is none
 	History      *History      // nil where nothing is kept
+	Export       *Export       // nil where nothing is exported
 	Late         uint64        // readings that came too late to count
 	ClockSteps   time.Duration // sum of the sizes of all steps of the clock
 	Reloaded     time.Time     // last time a configuration came into force
@@ -115,3 +116,14 @@ func (c *Current) Get() *Snapshot {
 
 // Stale reports whether the point's value is too old to be shown as if it were current.
 func Stale(s *watch.PointState) bool { return s.Zone == watch.UnknownZone }
+
+// Export is the state of the export to a metrics store.
+type Export struct {
+	Behind       time.Duration // what is in the history and has not been sent yet
+	Waiting      string        // why nothing is sent although the receiver is well; "" otherwise
+	Sent         uint64        // samples that the receiver has taken in this run
+	Refused      uint64        // samples that it has refused for good in this run
+	LastSent     time.Time     // when it took something last in this run; zero for never
+	LastError    string        // the last failure; "" after a success
+	FailingSince time.Time     // when it began to fail; zero while it does not
+}

@@ -239,7 +239,7 @@ func (s *site) handler() http.Handler {
 	return s.guardProxy(s.guardHost(origins.Handler(secure(s.guardAccess(mux)))))
 }
 
-// ills returns one line for each problem of a notifier or of the history. The health check answers 200 all the same: watching
+// ills returns one line for each problem of a notifier, of the history or of the export. The health check answers 200 all the same: watching
 // goes on, and a restart would not help.
 func ills(p *status.Snapshot) (lines []string) {
 	for _, o := range p.Notifiers {
@@ -254,6 +254,9 @@ func ills(p *status.Snapshot) (lines []string) {
 	}
 	if h := p.History; h != nil && h.LastError != "" {
 		lines = append(lines, fmt.Sprintf("history: %d readings in memory only: %s", h.Pending, h.LastError))
+	}
+	if e := p.Export; e != nil && e.LastError != "" {
+		lines = append(lines, fmt.Sprintf("export: %s behind: %s", e.Behind.Round(time.Second), e.LastError))
 	}
 	return lines
 }
