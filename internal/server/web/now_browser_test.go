@@ -62,23 +62,6 @@ func TestNowShowsTroubleFirst(t *testing.T) {
 	b.shot("trouble-1440")
 }
 
-// What a page shows first comes with its HTML, and nothing that is drawn later pushes it aside (Core Web Vitals: at most 0.1).
-func TestFirstViewDoesNotShift(t *testing.T) {
-	r := newRig(t)
-	site := r.serve(t, r.options(t))
-	for _, s := range []screen{phone, desk} {
-		b := openTab(t, site, s)
-		call(b, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `window.shifts = [];
-			new PerformanceObserver((list) => { for (const e of list.getEntries()) if (!e.hadRecentInput) window.shifts.push([e.value, e.sources.map((s) => s.node?.className || s.node?.nodeName).join()]); }).observe({type: "layout-shift", buffered: true});`})
-		for _, p := range everyPage {
-			b.open(p.path, p.ready)
-			moved := eval[float64](b, `window.shifts.reduce((sum, [value]) => sum + value, 0)`)
-			t.Logf("%s at %s: layout shift %.3f", p.name, s.name, moved)
-			assert.LessOrEqual(t, moved, 0.1, "%s at %s: %s", p.name, s.name, eval[string](b, `JSON.stringify(window.shifts)`))
-		}
-	}
-}
-
 // A page that nobody looks at does not listen, and one that is looked at again shows the present.
 func TestHiddenTabDoesNotListen(t *testing.T) {
 	r := newRig(t)

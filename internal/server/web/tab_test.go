@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/cdproto/storage"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
@@ -44,8 +45,8 @@ var (
 // patience is for a busy machine; nothing here is timed.
 const patience = 90 * time.Second
 
-// tab is a page in a browser context of its own. It fails the test for every request that leaves the site, and for everything that the
-// page complains of.
+// tab is a page in a browser that remembers nothing. It fails the test for every request that leaves the site, and for everything that
+// the page complains of.
 type tab struct {
 	testing.TB
 	ctx  context.Context
@@ -55,26 +56,37 @@ type tab struct {
 	received float64 // bytes, as they came over the line
 }
 
+// closeTab closes the last tab.
+var closeTab = func() {}
+
+// openTab opens a tab in the place of the last one.
 func openTab(t testing.TB, site string, s screen) *tab {
 	require.True(t, dashboards.Built(), "the pages were not built: run npm ci --ignore-scripts && npm run build in dashboards")
 	_, err := os.Stat(browserPath)
 	require.NoError(t, err, "these tests need Debian's package chromium")
 	browser, err := theBrowser()
 	require.NoError(t, err)
-	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
-	t.Cleanup(func() {
-		_ = chromedp.Cancel(ctx) // closes the tab, and what its context has kept goes with it
+	closeTab() // more than a few open pages would take all connections that a browser makes to one address
+	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewWindow(false))
+	closeTab = sync.OnceFunc(func() {
+		_ = chromedp.Cancel(ctx)
 		stop()
 	})
+	t.Cleanup(closeTab)
 	b := &tab{TB: t, ctx: ctx, site: site}
 	require.NoError(t, chromedp.Listen(ctx, b.notice))
+	call(b, page.BringToFront, cdp.Empty{})
 	call(b, network.Enable, network.EnableParams{})
+	call(b, network.ClearBrowserCookies, cdp.Empty{})
+	call(b, network.ClearBrowserCache, cdp.Empty{})
+	call(b, storage.ClearDataForOrigin, storage.ClearDataForOriginParams{Origin: site, StorageTypes: "all"})
 	call(b, runtime.Enable, cdp.Empty{})
 	b.resize(s)
 	return b
 }
 
-// theBrowser is the one browser of all tests of the package. Each tab has a context of its own in it, with its own cookies and cache.
+// theBrowser is the one browser of all tests of the package, which run one after another. Each tab begins without cookies and with an
+// empty cache and storage: a browser context or a window for each would cost more than most of the tests do.
 var (
 	theBrowser   = sync.OnceValues(startBrowser)
 	closeBrowser = func() {}
@@ -121,6 +133,13 @@ func (b *tab) notice(event any) {
 	case *runtime.EventExceptionThrown:
 		b.Errorf("the page threw: %s", e.ExceptionDetails.Text)
 	}
+}
+
+// bytes returns how much has come over the line.
+func (b *tab) bytes() float64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.received
 }
 
 func call[P, R any](b *tab, command cdp.Command[P, R], params P) R {
