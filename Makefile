@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm board tools pages screenshots clean
+.PHONY: demo build test ci check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm board tools pages screenshots clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -33,8 +33,11 @@ $(PAGES): $(PAGE_SOURCES)
 	cd dashboards && npm ci --ignore-scripts --no-audit --no-fund --loglevel=error && npm run --silent check && npm run --silent build
 	@touch $@
 
-## test: everything, on a fresh machine; installs what it needs
-test: tools pages lint unit cross arm proving
+## test: what is run before a change goes in, on a fresh machine; installs what it needs. At most ten minutes on two idle cores
+test: tools pages lint unit proving
+
+## ci: what CI runs: all of that, then the tests once more with the race detector, and the builds for the boards
+ci: test race cross arm
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
 APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
@@ -58,27 +61,24 @@ lint:
 	@unreachable=$$(go tool deadcode -filter='^dewline/(cmd|internal/([^t]|test/trial))' ./cmd/dewline ./cmd/proving); \
 	if [ -n "$$unreachable" ]; then echo "$$unreachable"; exit 1; fi
 
+## unit: all tests. Three packages at a time, since most wait more than they compute. What failed is printed once more at the end
+unit:
+	cd dashboards && npm test --silent
+	@mkdir -p dist; go test -vet=off -p 3 $(GO_TEST_FLAGS) ./... 2>&1 | tee dist/unit.log || { $(FAILURES) dist/unit.log; exit 1; }
+
+FAILURES := grep -E '^[[:space:]]*(--- FAIL|Error Trace:|Error:|Messages:|panic:|WARNING: DATA RACE)|^FAIL|_test\.go:[0-9]+: waited in vain'
+
 # SQLite and the C library below it, translated to Go, keep their data outside of Go's heap, where the race detector does not look: in
-# them it would cost a factor of four and see nothing. Nor in the fits of misting, which compute for minutes and share nothing. All other code
-# of dewline, and the driver of SQLite, have it. Three packages at a time, since most wait more than they compute.
+# them it would cost a factor of four and see nothing. Nor in the fits of misting, which compute for minutes and share nothing. All other
+# code of dewline, and the driver of SQLite, have it.
 RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/libc=-race=false -gcflags=modernc.org/memory=-race=false \
 	-gcflags=dewline/internal/core/misting/...=-race=false
 
-## unit: all tests, with the race detector (which needs cgo and a C compiler). What failed is printed once more at the end.
-## Packages that run the program or a browser as processes of their own depend on how busy the machine is: where one of them
-## fails beside others, it runs once more by itself, and that run decides. Every other failure is final.
-PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/faults/[a-z]+|test/harness|test/season))$$
-unit:
-	cd dashboards && npm test --silent
-	@mkdir -p dist; export CGO_ENABLED=1; \
-	if go test $(RACE) -vet=off -p 3 $(GO_TEST_FLAGS) ./... 2>&1 | tee dist/unit.log; then exit 0; fi; \
-	failed=$$(sed -n 's/^FAIL[[:space:]]\+\(dewline[^[:space:]]*\).*/\1/p' dist/unit.log); \
-	echo "== failed: $${failed:-nothing that names a package}"; \
-	grep -E '^[[:space:]]*(--- FAIL|Error Trace:|Error:|Messages:|panic:|WARNING: DATA RACE)|_test\.go:[0-9]+: waited in vain' dist/unit.log | tail -40 || true; \
-	test -n "$$failed" && ! grep -qvE '$(PROCESSES)' <<<"$$failed" && ! grep -q 'WARNING: DATA RACE' dist/unit.log || exit 1; \
-	echo "== once more, by itself"; \
-	go test $(RACE) -vet=off -count=1 -p=1 $(GO_TEST_FLAGS) $$failed 2>&1 | tee dist/again.log || { \
-		grep -E '^[[:space:]]*(--- FAIL|Error Trace:|Error:|Messages:|panic:)|_test\.go:[0-9]+: waited in vain' dist/again.log | tail -40; exit 1; }
+## race: the tests with the race detector, which needs cgo and a C compiler. The tests of the core are left out, since they start no
+## goroutine (internal/core/pure_test.go); its code has the detector in the tests of everything that runs it
+race:
+	@mkdir -p dist; CGO_ENABLED=1 go test $(RACE) -vet=off -p 3 $(GO_TEST_FLAGS) $$(go list ./... | grep -v ^dewline/internal/core) 2>&1 | \
+		tee dist/race.log || { $(FAILURES) dist/race.log; exit 1; }
 
 ## cross: that the program builds for the boards it is made for, and everything for one of 32 bits
 cross:

@@ -32,10 +32,16 @@ var impure = map[string][]string{
 
 // TestTheCoreIsPure proves of every package below internal/core that what it does follows from its arguments alone: no clock, timer,
 // goroutine, channel, file, socket, process, log or chance, and no package of the program outside the core but the types of sensors.
-func TestTheCoreIsPure(t *testing.T) {
+func TestTheCoreIsPure(t *testing.T) { lookThrough(t, false, impurities) }
+
+// TestTheTestsOfTheCoreStartNoGoroutine: `make race` leaves them out for that.
+func TestTheTestsOfTheCoreStartNoGoroutine(t *testing.T) { lookThrough(t, true, goroutines) }
+
+// lookThrough fails the test for what is found in the files below internal/core: in its tests, or in all others.
+func lookThrough(t *testing.T, tests bool, look func(t *testing.T, path string, source []byte) []string) {
 	files := 0
 	require.NoError(t, filepath.WalkDir(".", func(path string, entry fs.DirEntry, err error) error {
-		if err != nil || entry.IsDir() || filepath.Ext(path) != ".go" || strings.HasSuffix(path, "_test.go") {
+		if err != nil || entry.IsDir() || filepath.Ext(path) != ".go" || strings.HasSuffix(path, "_test.go") != tests {
 			return err
 		}
 		source, err := os.ReadFile(path)
@@ -43,12 +49,39 @@ func TestTheCoreIsPure(t *testing.T) {
 			return err
 		}
 		files++
-		for _, found := range impurities(t, path, source) {
+		for _, found := range look(t, path, source) {
 			t.Error(found)
 		}
 		return nil
 	}))
 	assert.Greater(t, files, 50, "the test looks at the core")
+}
+
+// goroutines lists what starts a goroutine in a file of tests, with its place.
+func goroutines(t *testing.T, path string, source []byte) (found []string) {
+	positions := token.NewFileSet()
+	file, err := parser.ParseFile(positions, path, source, 0)
+	require.NoError(t, err)
+	ast.Inspect(file, func(n ast.Node) bool {
+		switch n := n.(type) {
+		case *ast.GoStmt:
+			found = append(found, fmt.Sprintf("%s: starts a goroutine", positions.Position(n.Pos())))
+		case *ast.SelectorExpr:
+			if slices.Contains([]string{"Parallel", "RunParallel", "Go", "AfterFunc"}, n.Sel.Name) {
+				found = append(found, fmt.Sprintf("%s: uses %s", positions.Position(n.Pos()), n.Sel.Name))
+			}
+		}
+		return true
+	})
+	return found
+}
+
+// TestGoroutinesAreFound: the test above is worth what it can find.
+func TestGoroutinesAreFound(t *testing.T) {
+	for _, body := range []string{`func f() { go f() }`, `func f(t *testing.T) { t.Parallel() }`, `func f(w *sync.WaitGroup) { w.Go(f) }`} {
+		assert.Len(t, goroutines(t, "x_test.go", []byte("package x\n"+body)), 1, body)
+	}
+	assert.Empty(t, goroutines(t, "x_test.go", []byte("package x\nfunc f() { g() }")))
 }
 
 // impurities lists what makes a file impure, with its place.
