@@ -101,10 +101,13 @@ func (r *running) alarm(name string) control.Alarm {
 	return control.Alarm{}
 }
 
-// wait waits until a condition holds.
+// wait waits until a condition holds, for as long as a machine under load may need. The condition is asked by the goroutine of the test,
+// which it may end.
 func (r *running) wait(what string, holds func() bool) {
 	r.t.Helper()
-	require.Eventually(r.t, holds, 30*time.Second, 20*time.Millisecond, what)
+	for deadline := time.Now().Add(90 * time.Second); !holds(); time.Sleep(20 * time.Millisecond) {
+		require.True(r.t, time.Now().Before(deadline), "waited in vain: %s", what)
+	}
 }
 
 // metrics returns the text of /metrics.

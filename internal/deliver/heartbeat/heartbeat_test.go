@@ -152,7 +152,7 @@ func TestARealServer(t *testing.T) {
 	case <-time.After(20 * time.Second):
 		assert.Fail(t, "no beat")
 	}
-	assert.Eventually(t, func() bool { return b.Status().Sent == 1 }, 10*time.Second, time.Millisecond)
+	assert.Eventually(t, func() bool { return b.Status().Sent == 1 }, 30*time.Second, time.Millisecond)
 	cancel()
 	done.Wait()
 }

@@ -241,7 +241,7 @@ func TestAnswers(t *testing.T) {
 			}
 			empty(t, q)
 			assert.Empty(t, givenUp, "an alarm is never given up because of one answer")
-			assert.Eventually(t, func() bool { return w.Status().Sent == 1 }, 10*time.Second, time.Millisecond)
+			assert.Eventually(t, func() bool { return w.Status().Sent == 1 }, 30*time.Second, time.Millisecond)
 			assert.Contains(t, l.String(), c.hint)
 			assert.NotContains(t, l.String(), "s3cret")
 		})
@@ -289,7 +289,7 @@ func TestAServerThatIsNotThereYet(t *testing.T) {
 	require.NoError(t, os.WriteFile(address, []byte(v.URL), 0o600), "the keeper corrects the address")
 	v.next(t)
 	empty(t, q)
-	assert.Eventually(t, func() bool { return w.Status().Err == "" }, 10*time.Second, time.Millisecond)
+	assert.Eventually(t, func() bool { return w.Status().Err == "" }, 30*time.Second, time.Millisecond)
 }
 
 func TestASecretThatIsMissingIsNoReasonToGiveUp(t *testing.T) {
@@ -310,7 +310,7 @@ func TestAnEventThatIsTooLargeIsNotSent(t *testing.T) {
 	large.Reason = strings.Repeat("x", webhook.MaxBody)
 	require.NoError(t, w.Event(large))
 	empty(t, q)
-	assert.Eventually(t, func() bool { return w.Status().GivenUp == 1 }, 10*time.Second, time.Millisecond)
+	assert.Eventually(t, func() bool { return w.Status().GivenUp == 1 }, 30*time.Second, time.Millisecond)
 	assert.Empty(t, v.arrived)
 }
 
