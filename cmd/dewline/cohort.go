@@ -131,7 +131,7 @@ type cohortCount struct {
 	writtenDown
 	Cohort string `arg:"" help:"The cohort's id."`
 	Count  int    `arg:"" help:"How many live on."`
-	Why    string `enum:",died,sold,split,found" default:"" help:"Why there are fewer, or more: died, sold, split or found."`
+	Why    string `placeholder:"WORD" help:"Why there are fewer, or more: died, sold, split or found."`
 }
 
 // Run writes the count down.
@@ -142,7 +142,7 @@ func (c *cohortCount) Run(ctx context.Context, s streams) error {
 type cohortEnd struct {
 	writtenDown
 	Cohort string `arg:"" help:"The cohort's id."`
-	Why    string `enum:",died,sold,split" default:"" help:"What became of the last of them: died, sold or split."`
+	Why    string `placeholder:"WORD" help:"What became of the last of them: died, sold or split."`
 }
 
 // Run ends the cohort.

@@ -163,7 +163,7 @@ func TestRefusals(t *testing.T) {
 		say(func(e *calibration.Entry) { e.Channel = "humidity" }))
 	assert.Equal(t, `there is no entry "run-9" that could be corrected`, say(func(e *calibration.Entry) { e.Corrects = "run-9" }))
 	assert.Equal(t, "run-1 has been corrected already, by run-2: correct that one", say(func(e *calibration.Entry) { e.Corrects = first }))
-	assert.Contains(t, say(func(e *calibration.Entry) { e.Corrects = replaced }), "a note can withdraw it")
+	assert.Equal(t, replaced+" is a replacement of tub-1-probe, and a calibration cannot take its place: a note that corrects it withdraws it", say(func(e *calibration.Entry) { e.Corrects = replaced }))
 	assert.Contains(t, say(func(e *calibration.Entry) { e.Found.Offset = 7 }), "check the reference, then replace the sensor")
 	assert.Contains(t, say(func(e *calibration.Entry) { e.Found.Points = make([]journal.Comparison, 3) }), "3 points are given")
 }

@@ -85,6 +85,22 @@ func (e *Entry) CanCorrect(older *Entry) bool {
 	return e.Kind == older.Kind && e.Sensor == older.Sensor && e.Channel == older.Channel
 }
 
+// corrections are how entries about sensors correct each other.
+var corrections = journal.Corrections[Entry]{
+	ID: func(e *Entry) string { return e.ID }, Corrects: func(e *Entry) string { return e.Corrects }, May: (*Entry).CanCorrect, Words: (*Entry).words,
+}
+
+// words are what a keeper calls an entry, and what it is about.
+func (e *Entry) words() (kind, about string) {
+	switch e.Kind {
+	case journal.SensorCalibrated:
+		return "a calibration", e.Channel + " of " + e.Sensor
+	case journal.SensorReplaced:
+		return "a replacement", e.Sensor
+	}
+	return "a note", "the site"
+}
+
 // Record is what is on record of the sensors of a site. The zero value is empty.
 type Record struct {
 	Seeds   []Seed
@@ -114,7 +130,7 @@ func (r *Record) find(id string) *Entry {
 
 // inForce returns the entries whose place no other one has taken, in the order in which they count.
 func (r *Record) inForce() []Entry {
-	list := journal.Uncorrected(r.Entries, func(e *Entry) string { return e.ID }, func(e *Entry) string { return e.Corrects }, (*Entry).CanCorrect)
+	list := corrections.InForce(r.Entries)
 	slices.SortFunc(list, func(a, b Entry) int {
 		return cmp.Or(cmp.Compare(a.Since, b.Since), cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID))
 	})
@@ -142,19 +158,8 @@ func (r *Record) InForceAlready(e *Entry) bool {
 
 // Refusal returns why an entry cannot be taken into the record, in words for the keeper; "" if it can.
 func (r *Record) Refusal(e *Entry) string {
-	if e.Corrects != "" {
-		older := r.find(e.Corrects)
-		if older == nil {
-			return fmt.Sprintf("there is no entry %q that could be corrected", e.Corrects)
-		}
-		for i := range r.Entries {
-			if later := &r.Entries[i]; later.Corrects == e.Corrects && later.CanCorrect(older) {
-				return fmt.Sprintf("%s has been corrected already, by %s: correct that one", e.Corrects, later.ID)
-			}
-		}
-		if !e.CanCorrect(older) {
-			return fmt.Sprintf("%s says something else (%s of %s), and a note can withdraw it, but %s cannot take its place", e.Corrects, older.Kind, older.about(), e.Kind)
-		}
+	if why := corrections.Refusal(r.Entries, e); why != "" {
+		return why
 	}
 	if e.Kind != journal.SensorCalibrated {
 		return ""
@@ -168,8 +173,6 @@ func (r *Record) Refusal(e *Entry) string {
 	}
 	return ""
 }
-
-func (e *Entry) about() string { return strings.TrimSpace(e.Channel + " " + e.Sensor) }
 
 func (r *Record) seed(sensor, channel string) *Seed {
 	for i := range r.Seeds {

@@ -115,7 +115,11 @@ func (e *Entry) CanCorrect(older *Entry) bool {
 	return !older.aboutAnimals() && older.Kind != journal.Note
 }
 
-// InForce returns the entries whose place no other one has taken.
-func InForce(entries []Entry) []Entry {
-	return journal.Uncorrected(entries, func(e *Entry) string { return e.ID }, func(e *Entry) string { return e.Corrects }, (*Entry).CanCorrect)
+// corrections are how entries about animals and their care correct each other.
+var corrections = journal.Corrections[Entry]{
+	ID: func(e *Entry) string { return e.ID }, Corrects: func(e *Entry) string { return e.Corrects }, May: (*Entry).CanCorrect,
+	Words: func(e *Entry) (kind, about string) { return kindWord(e.Kind), e.about() },
 }
+
+// InForce returns the entries whose place no other one has taken.
+func InForce(entries []Entry) []Entry { return corrections.InForce(entries) }

@@ -92,10 +92,8 @@ func (r *Record) InForceAlready(e *Entry) bool {
 // Refusal returns why an entry cannot be taken into the record, in words for the keeper; "" if it can. The function date writes a time
 // as the site shows it.
 func (r *Record) Refusal(e *Entry, date func(instant.Instant) string) string {
-	if e.Corrects != "" {
-		if why := r.cannotCorrect(e); why != "" {
-			return why
-		}
+	if why := corrections.Refusal(r.all(), e); why != "" {
+		return why
 	}
 	if !e.aboutAnimals() {
 		return ""
@@ -127,22 +125,6 @@ func (r *Record) Refusal(e *Entry, date func(instant.Instant) string) string {
 				return fmt.Sprintf("%s counted %d on %s, and %d now are fewer: say whether they died, were sold or were split off", e.Cohort, at.Count, date(at.CountBy.Since), e.Count)
 			}
 		}
-	}
-	return ""
-}
-
-func (r *Record) cannotCorrect(e *Entry) string {
-	older := r.find(e.Corrects)
-	if older == nil {
-		return fmt.Sprintf("there is no entry %q that could be corrected", e.Corrects)
-	}
-	for i := range r.Entries {
-		if later := &r.Entries[i]; later.Corrects == e.Corrects && later.CanCorrect(older) {
-			return fmt.Sprintf("%s has been corrected already, by %s: correct that one", e.Corrects, later.ID)
-		}
-	}
-	if !e.CanCorrect(older) {
-		return fmt.Sprintf("%s is %s of %s, and %s cannot take its place: a note that corrects it withdraws it", e.Corrects, kindWord(older.Kind), older.about(), kindWord(e.Kind))
 	}
 	return ""
 }

@@ -4,7 +4,6 @@
 package journal
 
 import (
-	"slices"
 	"strconv"
 
 	"dewline/internal/core/instant"
@@ -172,22 +171,4 @@ func (e *Entry) Dated() bool {
 		return e.Since != nil && *e.Since != e.At
 	}
 	return false
-}
-
-// Uncorrected returns those of the entries of a record whose place no other one has taken. id and corrects read the identity of an entry
-// and of the one that it corrects, "" for none; may reports whether a later entry can take the place of an older one.
-func Uncorrected[E any](entries []E, id, corrects func(*E) string, may func(later, older *E) bool) []E {
-	index := map[string]*E{}
-	for i := range entries {
-		index[id(&entries[i])] = &entries[i]
-	}
-	taken := map[string]bool{}
-	for i := range entries {
-		if of := corrects(&entries[i]); of != "" {
-			if older := index[of]; older != nil && may(&entries[i], older) {
-				taken[of] = true
-			}
-		}
-	}
-	return slices.DeleteFunc(slices.Clone(entries), func(e E) bool { return taken[id(&e)] })
 }

@@ -148,8 +148,8 @@ func (c *Core) unshelve(a *alarm, at instant.Instant, by, reason string, out []E
 // recordNote adds a misting or a note to the journal. Their time is when they happened. A note that corrects an entry withdraws it.
 func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effect {
 	if cmd.Place != "" {
-		if _, ok := c.places[cmd.Place]; !ok {
-			return c.Refuse(at, cmd, fmt.Sprintf("there is no place %q", cmd.Place), out)
+		if problem := c.unknownPlace(cmd.Place); problem != "" {
+			return c.Refuse(at, cmd, problem, out)
 		}
 	}
 	kind := journal.Note

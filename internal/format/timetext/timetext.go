@@ -5,7 +5,7 @@
 //	2026-07-14T20:00:00+01:00   RFC 3339
 //	2026-07-14                  a date: the first instant of that day at the site
 //	2026-07-14 20:00            by the clock of the site; seconds may follow
-//	90m, 1d, "2 h"              so long ago
+//	90m, 1d, "2 h", "2h ago"    so long ago
 //
 // Where the clock of the site is set forward, a time that it skips is an error. Where it is set back, a time that it shows twice is
 // the first of the two; RFC 3339 with its offset names the second.
@@ -33,7 +33,7 @@ func Parse(text string, location *time.Location, now time.Time) (instant.Instant
 			return onTheClock(face, location, text)
 		}
 	}
-	if length, err := ParseDuration(text); err == nil {
+	if length, err := ParseDuration(strings.TrimSuffix(text, " ago")); err == nil {
 		return inRange(now.Add(-length), text)
 	}
 	at, err := time.Parse(time.RFC3339Nano, text)

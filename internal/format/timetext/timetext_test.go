@@ -33,6 +33,7 @@ func TestParse(t *testing.T) {
 		{"Europe/Lisbon", "90m", "2026-07-20T08:00:00.000Z"},
 		{"Europe/Lisbon", "2 h", "2026-07-20T07:30:00.000Z"},
 		{"Europe/Lisbon", "1d", "2026-07-19T09:30:00.000Z"},
+		{"Europe/Lisbon", "2h ago", "2026-07-20T07:30:00.000Z"},
 
 		{"Europe/Lisbon", "2026-10-25 01:30", "2026-10-25T00:30:00.000Z"}, // shown twice: the first
 		{"Europe/Lisbon", "2026-10-25 00:59", "2026-10-24T23:59:00.000Z"},
