@@ -25,10 +25,11 @@ func TestScripts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	built := filepath.Dir(harness.Binary(t))
+	binary := harness.Binary(t)
+	built := filepath.Dir(binary)
 	testscript.Run(t, testscript.Params{
 		Dir:  "testdata/script",
-		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"enclosure": enclosure},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){"enclosure": enclosure, "lives": lives(binary)},
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("PATH", built+string(filepath.ListSeparator)+env.Getenv("PATH"))
 			env.Setenv("TREE", tree)
