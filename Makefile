@@ -75,10 +75,10 @@ RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/l
 	-gcflags=dewline/internal/core/misting/...=-race=false
 
 ## race: all tests, with the race detector, which needs cgo and a C compiler. Those of the core, which start no goroutine
-## (internal/core/pure_test.go), go without it: its code has the detector in the tests of everything that runs it. A package that runs the
-## program or a browser as processes of their own depends on how busy the machine is: where one fails beside others, it runs once more by
-## itself, and that run decides. Every other failure is final, a data race too.
-PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/faults/[a-z]+|test/harness|test/season))$$
+## (internal/core/pure_test.go), go without it: its code has the detector in the tests of everything that runs it. Three packages drive a
+## browser or hundreds of processes for minutes, which depends on how busy the machine is: where one of them fails beside others, it runs
+## once more by itself, and that run decides. Every other failure is final, a data race too.
+PROCESSES := ^dewline/internal/(server/web|test/faults/kill|test/season)$$
 race:
 	cd dashboards && npm test --silent
 	go test -vet=off $(GO_TEST_FLAGS) ./internal/core/...
