@@ -40,6 +40,7 @@ type verbs struct {
 	Sensor    sensorCommand    `cmd:"" help:"Say which calibrations are in force, or that a sensor was replaced."`
 	Compare   compareCommand   `cmd:"" help:"Hold two points beside each other before animals are moved: the difference, since when it is small, how fast it changes."`
 	Status    statusCommand    `cmd:"" help:"Say what the running daemon watches, what it does not, who gets its alarms, and what does not work."`
+	Sites     sitesCommand     `cmd:"" help:"Show many sites in a line each, from what their broker retains."`
 	Alarm     alarmCommand     `cmd:"" help:"List the alarms of the running daemon, say that you have seen them, silence them for a time."`
 	Cohort    cohortCommand    `cmd:"" help:"Keep the record of the animals: who lives where, at which stage, how many."`
 	Done      doneCommand      `cmd:"" help:"Write down that a task of care is done."`
