@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test ci check lint unit race bench proving critical faults vulnerabilities fuzz cross packages trial arm board tools pages screenshots clean
+.PHONY: demo build test ci check lint unit race bench proving critical faults vulnerabilities fuzz cross boards packages trial first-alarm arm board tools pages screenshots clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -36,11 +36,12 @@ $(PAGES): $(PAGE_SOURCES)
 ## test: what is run before a change goes in, on a fresh machine; installs what it needs. At most ten minutes on two idle cores
 test: tools pages lint unit proving
 
-## ci: what CI runs: the same with the race detector, and the builds for the boards
-ci: tools pages lint race cross arm proving
+## ci: what CI runs: the same with the race detector, the builds for the boards, and the package in an empty Debian, which mostly waits
+ci: tools pages lint race cross arm
+	@$(MAKE) --no-print-directory --jobs=2 --output-sync=line proving first-alarm
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
-APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
+APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user debootstrap
 tools:
 	@missing=(); for p in $(APT_PACKAGES); do \
 		if { [ "$$p" = npm ] || [ "$$p" = gcc ]; } && command -v $$p >/dev/null; then continue; fi; \
@@ -91,17 +92,20 @@ race:
 	go test $(RACE) -vet=off -count=1 -p=1 $(GO_TEST_FLAGS) $$failed 2>&1 | tee dist/again.log || { $(FAILURES) dist/again.log | tail -60; exit 1; }
 
 ## cross: that the program builds for the boards it is made for, and everything for one of 32 bits
-cross:
+cross: boards
+	GOOS=linux GOARCH=arm GOARM=6 go vet -trimpath ./...
+
+## boards: the program for ARM boards of both kinds, stripped
+boards:
 	GOOS=linux GOARCH=arm GOARM=6 go build $(STRIPPED) -o dist/armhf/dewline ./cmd/dewline
 	GOOS=linux GOARCH=arm64 go build $(STRIPPED) -o dist/arm64/dewline ./cmd/dewline
-	GOOS=linux GOARCH=arm GOARM=6 go vet -trimpath ./...
 
 ## arm: what is computed on the board, computed by ARMv6 code in an emulated processor
 arm:
 	GOOS=linux GOARCH=arm GOARM=6 go test -trimpath -exec qemu-arm ./internal/core/quantity ./internal/core/care ./internal/core/psychro ./internal/core/quality
 
 ## packages: Debian packages for all three, in dist/; the same sources give the same bytes
-packages: pages cross
+packages: pages boards
 	rm -f dist/*.deb
 	GOOS=linux GOARCH=amd64 go build $(STRIPPED) -o dist/amd64/dewline ./cmd/dewline
 	@mkdir -p dist/doc
@@ -122,6 +126,15 @@ trial: packages
 		ARCH=amd64 VERSION=$${package%%:*} BUILD=dist/trial/amd64 DOCS=dist/doc \
 		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target $${package#*:} || exit; done
 	go run ./internal/test/faults/install --packages dist/trial
+
+## first-alarm: from an empty Debian to a push in a webhook receiver by the commands of the README alone, in a chroot; then the package upgraded,
+## removed, purged. Needs root
+first-alarm: packages
+	@rm -rf dist/next && mkdir -p dist/next
+	ARCH=$$(dpkg --print-architecture) VERSION=$(VERSION)+next BUILD=dist/$$(dpkg --print-architecture) DOCS=dist/doc \
+		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/next/
+	go build -o dist/install ./internal/test/faults/install
+	@sudo=; [ $$(id -u) = 0 ] || sudo=sudo; $$sudo dist/install --first-alarm
 
 ## board: the ARMv6 program on an emulated board with a real kernel, real buses and a card, from its first probe to a power cut
 BOARD_PACKAGES := qemu-system-arm e2fsprogs

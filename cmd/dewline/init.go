@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -14,6 +15,7 @@ import (
 	"dewline/configs"
 	"dewline/internal/config"
 	"dewline/internal/core/care"
+	"dewline/internal/deliver/httpx"
 	"dewline/internal/probe"
 	"dewline/internal/setup"
 	"dewline/sensors/i2cbus"
@@ -21,6 +23,9 @@ import (
 
 // serviceConfig is what dewline.service reads.
 const serviceConfig = "/etc/dewline/site.yaml"
+
+// pushFile holds the address of the keeper's push service, beside the configuration.
+const pushFile = "phone.url"
 
 // initCommand writes the first configuration.
 type initCommand struct {
@@ -75,9 +80,11 @@ func (c *initCommand) Run(ctx context.Context, s streams) error {
 			fmt.Fprintf(s.err, "%s has no place yet: its lines are comments in the file. Warm it in your hand and look with dewline probe --watch\n", d.ID)
 		}
 	}
-	fmt.Fprintln(s.err, "read it, then: dewline check --config "+c.Config)
 	if c.Config == serviceConfig {
+		fmt.Fprintln(s.err, "read it, then: sudo dewline check --config "+c.Config)
 		fmt.Fprintln(s.err, "and: sudo systemctl enable --now dewline")
+	} else {
+		fmt.Fprintln(s.err, "read it, then: dewline check --config "+c.Config)
 	}
 	return nil
 }
@@ -103,32 +110,37 @@ func (c *initCommand) answers(q *questions, found probe.Result) (setup.Answers, 
 		return a, nil
 	}
 	if a.Site == "" {
-		a.Site = q.word("A name for the whole installation", "home")
+		a.Site = q.valid("A name for the whole installation", "home", config.CheckID)
 	}
 	if c.Timezone == "" {
-		a.Timezone = q.word("Your time zone", a.Timezone)
+		a.Timezone = q.valid("Your time zone", a.Timezone, knownZone)
 	}
 	if c.Temperature == "" {
-		a.Fahrenheit = q.choice("Which degrees do you read", []string{"celsius", "fahrenheit"}) == "fahrenheit"
+		a.Fahrenheit = q.choice("Which degrees do you read", "celsius", []string{"celsius", "fahrenheit"}) == "fahrenheit"
 	}
 	if len(a.Places) == 0 {
 		if a.Room == "" {
-			a.Room = q.word("The room, or nothing", "")
+			a.Room = q.valid("The room, or nothing", "", config.CheckID)
 		}
-		a.Places = strings.Fields(strings.ReplaceAll(q.word("Its tubs, tanks and vivaria, with spaces between", "tub-1"), ",", " "))
+		a.Places = ids(q.valid("Its tubs, tanks and vivaria, with spaces between", "tub-1", func(text string) (err error) {
+			for _, id := range ids(text) {
+				err = errors.Join(err, config.CheckID(id))
+			}
+			return err
+		}))
 	}
 	if len(a.Cohorts) == 0 {
 		for _, place := range a.Places {
-			id := q.word("Who lives in "+place+", such as a-2026, or nothing", "")
+			id := q.valid("Who lives in "+place+", such as a-2026, or nothing", "", config.CheckID)
 			if id == "" {
 				continue
 			}
-			profile := q.choice("Which care profile is theirs", configs.Profiles())
+			profile := q.choice("Which care profile is theirs", "", configs.Profiles())
 			var names []string
 			for _, at := range care.All() {
 				names = append(names, at.String())
 			}
-			at, err := care.Parse(q.choice("At which stage are they", names))
+			at, err := care.Parse(q.choice("At which stage are they", "", names))
 			if err != nil {
 				return a, err
 			}
@@ -148,9 +160,13 @@ func (c *initCommand) answers(q *questions, found probe.Result) (setup.Answers, 
 		}
 	}
 	if a.URLFile == "" {
-		if url := q.word("The address of your push service, or nothing", ""); url != "" {
-			a.URLFile = "phone.url"
-			if err := setup.WriteSecret(filepath.Join(filepath.Dir(c.Config), a.URLFile), url); err != nil {
+		path := filepath.Join(filepath.Dir(c.Config), pushFile)
+		if _, err := os.Stat(path); err == nil {
+			fmt.Fprintf(q.out, "%s is there already: its address gets the alarms\n", path)
+			a.URLFile = pushFile
+		} else if url := q.valid("The address of your push service, or nothing", "", webAddress); url != "" {
+			a.URLFile = pushFile
+			if err := setup.WriteSecret(path, url); err != nil {
 				return a, err
 			}
 		}
@@ -201,12 +217,49 @@ func (q *questions) word(question, usual string) string {
 	return usual
 }
 
-// choice asks for one of several words, again until it is one of them.
-func (q *questions) choice(question string, of []string) string {
+// valid asks for a text, again until it passes the check. No answer where there is no usual one means nothing, and passes.
+func (q *questions) valid(question, usual string, check func(string) error) string {
 	for {
-		answer := q.word(question+" ("+strings.Join(of, ", ")+")", of[0])
+		answer := q.word(question, usual)
+		if answer == "" || q.err != nil {
+			return answer
+		}
+		err := check(answer)
+		if err == nil {
+			return answer
+		}
+		fmt.Fprintln(q.out, err)
+	}
+}
+
+// ids splits a list that was typed.
+func ids(text string) []string { return strings.Fields(strings.ReplaceAll(text, ",", " ")) }
+
+// knownZone returns an error unless a time zone is known.
+func knownZone(name string) error {
+	if _, err := time.LoadLocation(name); err != nil {
+		return fmt.Errorf("%q is no time zone: a city of the zone after its continent, such as Europe/Lisbon or America/Chicago", name)
+	}
+	return nil
+}
+
+// webAddress returns an error unless a text is the address of a service on the web.
+func webAddress(text string) error {
+	_, err := httpx.Address{URL: text}.Get()
+	return err
+}
+
+// choice asks for one of several words, again until it is one of them. Where usual is "" an empty answer is none: whose limits hold is
+// not left to a key that was pressed too early.
+func (q *questions) choice(question, usual string, of []string) string {
+	for {
+		answer := q.word(question+" ("+strings.Join(of, ", ")+")", usual)
 		if slices.Contains(of, answer) || q.err != nil {
 			return answer
+		}
+		if answer == "" {
+			fmt.Fprintln(q.out, "this decides about limits: write one of the words")
+			continue
 		}
 		fmt.Fprintln(q.out, config.UnknownWord("answer", answer, of))
 	}

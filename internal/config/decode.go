@@ -158,14 +158,19 @@ func (d *decoder) id(n *node, path string) string {
 	if text == "" {
 		return ""
 	}
-	if err := quantity.CheckID(text); err != nil {
-		message := err.Error()
-		if better := asID(text); better != "" {
-			message += fmt.Sprintf(": %q would do", better)
-		}
-		d.errorf(path, "%s", message)
+	if err := CheckID(text); err != nil {
+		d.errorf(path, "%s", err)
 	}
 	return text
+}
+
+// CheckID returns an error unless text is an id, with one that would do where there is one.
+func CheckID(text string) error {
+	err := quantity.CheckID(text)
+	if better := asID(text); err != nil && better != "" {
+		return fmt.Errorf("%w: %q would do", err, better)
+	}
+	return err
 }
 
 // asID makes an id out of a name, or returns "" if no character of it can stay.

@@ -4,7 +4,10 @@
 //
 //	make trial
 //
-// It needs root, debootstrap and systemd-container. The Debian comes from the mirror that apt uses on this machine.
+// It needs root, debootstrap and systemd-container. The Debian comes from the mirror that apt uses on this machine. With --first-alarm it needs no
+// more than chroot(2), and types the commands of the README into a terminal there, up to the first push (firstalarm.go):
+//
+//	make first-alarm
 package main
 
 import (
@@ -17,16 +20,18 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 )
 
 //go:embed guest.sh
 var guest string
 
-// unit starts the trial as soon as the guest is up.
-const unit = `[Unit]
+// trialUnit starts the trial as soon as the guest is up.
+const trialUnit = `[Unit]
 Description=the trial of the package
 After=multi-user.target
 [Service]
@@ -43,33 +48,51 @@ func main() {
 		return
 	}
 	base := flag.String("base", "", "a tree of Debian to copy, in place of a new one from the mirror")
-	packages := flag.String("packages", "dist", "the folder of the packages; the one of the previous version in previous/ below it")
+	packages := flag.String("packages", "dist", "the folder of the packages; the version before in previous/, the one after in next/ below it")
 	patience := flag.Duration("patience", 15*time.Minute, "how long all of it may take")
+	first := flag.Bool("first-alarm", false, "by the words of the README alone, in a chroot")
 	flag.Parse()
-	ctx, cancel := context.WithTimeout(context.Background(), *patience)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	ctx, cancel := context.WithTimeout(ctx, *patience)
 	defer cancel()
-	if err := run(ctx, *base, *packages); err != nil {
+	if err := run(ctx, *base, *packages, *first); err != nil {
 		fmt.Fprintln(os.Stderr, "install:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, base, packages string) (err error) {
+// run makes the Debian, tries the package in it, and wants that nothing of it is left on this machine.
+func run(ctx context.Context, base, packages string, first bool) (err error) {
 	folder, err := os.MkdirTemp("", "dewline-install-")
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(folder)
-	root, trial := filepath.Join(folder, "root"), filepath.Join(folder, "trial")
-	if err := os.Mkdir(trial, 0o755); err != nil {
-		return err
-	}
+	defer func() {
+		if left := leaves(folder); left != nil { // what is mounted there must not be deleted
+			err = errors.Join(err, left, fmt.Errorf("%s is left as it is", folder))
+			return
+		}
+		err = errors.Join(err, os.RemoveAll(folder))
+	}()
+	root := filepath.Join(folder, "root")
 	if base != "" {
 		err = command(ctx, "cp", "-a", base, root)
 	} else {
 		err = debian(ctx, root)
 	}
 	if err != nil {
+		return err
+	}
+	if first {
+		return firstAlarm(ctx, root, packages, "README.md")
+	}
+	return underSystemd(ctx, root, filepath.Join(folder, "trial"), packages)
+}
+
+// underSystemd lets guest.sh try the package in a container that boots.
+func underSystemd(ctx context.Context, root, trial, packages string) error {
+	if err := os.Mkdir(trial, 0o755); err != nil {
 		return err
 	}
 	program, err := os.Executable()
@@ -97,7 +120,7 @@ func run(ctx context.Context, base, packages string) (err error) {
 	units := filepath.Join(root, "etc/systemd/system")
 	if err := errors.Join(
 		os.WriteFile(filepath.Join(trial, "guest.sh"), []byte(guest), 0o755),
-		os.WriteFile(filepath.Join(units, "trial.service"), []byte(unit), 0o644),
+		os.WriteFile(filepath.Join(units, "trial.service"), []byte(trialUnit), 0o644),
 		os.MkdirAll(filepath.Join(units, "default.target.wants"), 0o755),
 		os.Symlink("../trial.service", filepath.Join(units, "default.target.wants", "trial.service")),
 	); err != nil {
@@ -115,52 +138,6 @@ func run(ctx context.Context, base, packages string) (err error) {
 	fmt.Print(string(log))
 	if !strings.Contains(string(log), "\nall done\n") {
 		return fmt.Errorf("the trial failed (%v)", cmp.Or(ctx.Err(), errors.New("see above")))
-	}
-	return nil
-}
-
-// debian makes a minimal Debian of this machine's release.
-func debian(ctx context.Context, root string) error {
-	release, err := exec.CommandContext(ctx, "sh", "-c", `. /etc/os-release; echo "$VERSION_CODENAME"`).Output()
-	if err != nil {
-		return err
-	}
-	name := strings.TrimSpace(string(release))
-	targets, err := exec.CommandContext(ctx, "apt-get", "indextargets", "--format", "$(CODENAME) $(COMPONENT) $(SITE)", "Identifier: Packages").Output()
-	if err != nil {
-		return fmt.Errorf("asking apt for its mirror: %w", err)
-	}
-	for line := range strings.Lines(string(targets)) {
-		if mirror, ok := strings.CutPrefix(strings.TrimSpace(line), name+" main "); ok {
-			return command(ctx, "debootstrap", "--variant=minbase", "--include=systemd,systemd-sysv", name, root, mirror)
-		}
-	}
-	return fmt.Errorf("apt knows no mirror of %s main: apt-get update", name)
-}
-
-func architecture() string {
-	output, err := exec.Command("dpkg", "--print-architecture").Output()
-	if err != nil {
-		return "amd64"
-	}
-	return strings.TrimSpace(string(output))
-}
-
-func one(pattern string) (string, error) {
-	found, err := filepath.Glob(pattern)
-	if err == nil && len(found) != 1 {
-		err = fmt.Errorf("%d packages %s instead of one: make packages", len(found), pattern)
-	}
-	if err != nil {
-		return "", err
-	}
-	return found[0], nil
-}
-
-func command(ctx context.Context, name string, args ...string) error {
-	output, err := exec.CommandContext(ctx, name, args...).CombinedOutput()
-	if err != nil {
-		return fmt.Errorf("%s: %w\n%s", name, err, output[max(0, len(output)-4000):])
 	}
 	return nil
 }
