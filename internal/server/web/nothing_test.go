@@ -97,4 +97,27 @@ func TestForcedColoursLeaveTheShapes(t *testing.T) {
 	assert.Equal(t, "solid", eval[string](b, `getComputedStyle(document.querySelector("[aria-pressed=true]")).outlineStyle`))
 	assert.NotEqual(t, eval[string](b, `getComputedStyle(document.querySelector(".drop")).fill`), eval[string](b, `getComputedStyle(document.querySelector(".gauge .inside")).fill`))
 	b.shot("forced-390")
+
+	// A day of the year and a tile of the wall differ by a shape where they do by colour.
+	b.open("/year", yearReady)
+	b.shot("forced-year-390")
+	assert.Equal(t, `"▲"`, eval[string](b, `getComputedStyle(document.querySelector('.year [data-zone="critical-high"]'), "::before").content`))
+	const edge = `getComputedStyle(document.querySelector('.year [data-zone="%s"]')).borderStyle`
+	assert.NotEqual(t, eval[string](b, fmt.Sprintf(edge, "in-band")), eval[string](b, fmt.Sprintf(edge, "unknown")))
+	b.open("/wall", wallReady)
+	b.shot("forced-wall-390")
+	assert.Equal(t, "double", eval[string](b, `getComputedStyle(document.querySelector('.tile[data-state="critical"]')).outlineStyle`))
+}
+
+// Today keeps the edges of its buttons and of its tasks, and says in words what else has a colour.
+func TestTodayInForcedColours(t *testing.T) {
+	b := openTab(t, runDaemon(t), phone)
+	call(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "forced-colors", Value: "active"}}})
+	b.open("/today", todayReady)
+	b.shot("forced-today-390")
+	const style = `getComputedStyle(document.querySelector(".task button"))`
+	assert.Equal(t, "solid", eval[string](b, style+`.borderTopStyle`), "the button has an edge")
+	assert.NotEqual(t, eval[string](b, style+`.borderTopColor`), eval[string](b, style+`.backgroundColor`), "that is seen")
+	assert.NotEqual(t, eval[string](b, style+`.color`), eval[string](b, style+`.backgroundColor`))
+	assert.Contains(t, b.text(".task"), "overdue")
 }

@@ -22,9 +22,11 @@ import (
 // with a socket on which it says that it is ready. What only a manager can do, such as the sandbox, credentials and the watchdog, is
 // tried under a real one by `make trial`.
 type service struct {
+	runtime  string // its folder below /run, which goes when it stops
 	process  *exec.Cmd
 	ended    chan error
 	log      lockedBuffer
+	heard    lockedBuffer
 	messages net.PacketConn
 }
 
@@ -61,7 +63,7 @@ func startService(ctx context.Context, root string) (*service, error) {
 	if err := os.Chmod(filepath.Join(root, socket), 0o666); err != nil {
 		return nil, errors.Join(err, messages.Close())
 	}
-	s := &service{ended: make(chan error, 1), messages: messages}
+	s := &service{runtime: filepath.Join(root, "run", set["RuntimeDirectory"]), ended: make(chan error, 1), messages: messages}
 	s.process = exec.Command("chroot", "--userspec="+set["User"]+":"+set["Group"], "--groups="+set["SupplementaryGroups"], root,
 		"/bin/sh", "-c", "umask "+set["UMask"]+" && exec "+set["ExecStart"])
 	s.process.Env = []string{"PATH=/usr/sbin:/usr/bin:/sbin:/bin", "NOTIFY_SOCKET=" + socket, "WATCHDOG_USEC=" + set["WatchdogSec"] + "000000", set["Environment"]}
@@ -70,6 +72,7 @@ func startService(ctx context.Context, root string) (*service, error) {
 		return nil, errors.Join(err, messages.Close())
 	}
 	go func() { s.ended <- s.process.Wait() }()
+	go s.hear()
 	for _, message := range []string{"READY=1", "WATCHDOG=1"} {
 		if err := s.await(ctx, message); err != nil {
 			return nil, errors.Join(fmt.Errorf("%s: %w; its log:\n%s", set["ExecStart"], err, s.log.String()), s.stop())
@@ -78,41 +81,45 @@ func startService(ctx context.Context, root string) (*service, error) {
 	return s, nil
 }
 
+// hear takes every message of sd_notify(3), as a manager does: a socket whose messages are not taken blocks the program after a dozen.
+func (s *service) hear() {
+	buffer := make([]byte, 4096)
+	for {
+		n, _, err := s.messages.ReadFrom(buffer)
+		if err != nil { // it was closed
+			return
+		}
+		fmt.Fprintln(&s.heard, string(buffer[:n]))
+	}
+}
+
 // await waits for a message of sd_notify(3).
 func (s *service) await(ctx context.Context, message string) error {
-	buffer := make([]byte, 4096)
-	for deadline := time.Now().Add(2 * time.Minute); time.Now().Before(deadline) && ctx.Err() == nil; {
+	for deadline := time.Now().Add(2 * time.Minute); time.Now().Before(deadline); {
+		if strings.Contains(s.heard.String(), message) {
+			return nil
+		}
 		select {
 		case err := <-s.ended:
 			s.ended <- err
 			return fmt.Errorf("it ended: %w", cmp.Or(err, errors.New("without an error")))
-		default:
-		}
-		if err := s.messages.SetReadDeadline(time.Now().Add(time.Second)); err != nil {
-			return err
-		}
-		n, _, err := s.messages.ReadFrom(buffer)
-		switch {
-		case errors.Is(err, os.ErrDeadlineExceeded):
-		case err != nil:
-			return err
-		case strings.Contains(string(buffer[:n]), message):
-			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(100 * time.Millisecond):
 		}
 	}
-	return cmp.Or(ctx.Err(), fmt.Errorf("no %s within two minutes", message))
+	return fmt.Errorf("no %s within two minutes", message)
 }
 
 // stop ends the service as its manager does, and waits for its end. The error is one that the program left with.
-func (s *service) stop() error {
+func (s *service) stop() (err error) {
 	_ = s.process.Process.Signal(syscall.SIGTERM) // it may have ended by itself
-	defer s.messages.Close()
 	select {
-	case err := <-s.ended:
-		return err
+	case err = <-s.ended:
 	case <-time.After(time.Minute):
-		return errors.Join(errors.New("it did not end within a minute"), s.process.Process.Kill(), <-s.ended)
+		err = errors.Join(errors.New("it did not end within a minute"), s.process.Process.Kill(), <-s.ended)
 	}
+	return errors.Join(err, s.messages.Close(), os.RemoveAll(s.runtime))
 }
 
 // lockedBuffer is a buffer of two writers and a reader.

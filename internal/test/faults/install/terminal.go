@@ -5,12 +5,16 @@ import (
 	"fmt"
 	"io"
 	"os/exec"
+	"regexp"
 	"strings"
 	"time"
 )
 
 // answer is what a person types once a question has been asked.
 type answer struct{ question, reply string }
+
+// written is what a line showed before it was written over.
+var written = regexp.MustCompile(`(?m)^.*\r`)
 
 // typed runs a command in the Debian below root as a person at its terminal does, gives each answer after its question, and returns what was
 // on the screen. The error is that of the command, or of a question that did not come. The terminal is that of script(1).
@@ -50,7 +54,7 @@ func typed(ctx context.Context, root, line string, answers ...answer) (screen st
 		}
 	}
 	err = c.Wait()
-	screen = strings.ReplaceAll(shown.String(), "\r\n", "\n")
+	screen = written.ReplaceAllString(strings.ReplaceAll(shown.String(), "\r\n", "\n"), "")
 	fmt.Print(screen)
 	if err == nil && len(answers) > 0 {
 		err = fmt.Errorf("%s never asked %q", line, answers[0].question)
