@@ -38,6 +38,6 @@ func TestFiguresOfAPhone(t *testing.T) {
 		shown := eval[float64](b, `window.shownAt`)
 		t.Logf("%-15s data shown after %4.0f ms, %3.0f KB, longest task %3.0f ms", p.name, shown, received/1000, eval[float64](b, `window.longest`))
 		assert.Positive(t, shown, p.name)
-		call(b, page.RemoveScriptToEvaluateOnNewDocument, page.RemoveScriptToEvaluateOnNewDocumentParams{Identifier: script.Identifier})
+		call(b, page.RemoveScriptToEvaluateOnNewDocument, page.RemoveScriptToEvaluateOnNewDocumentParams(script))
 	}
 }

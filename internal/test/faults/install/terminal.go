@@ -13,8 +13,15 @@ import (
 // answer is what a person types once a question has been asked.
 type answer struct{ question, reply string }
 
-// written is what a line showed before it was written over.
-var written = regexp.MustCompile(`(?m)^.*\r`)
+var (
+	lineEnd     = regexp.MustCompile(`\r+\n`)
+	writtenOver = regexp.MustCompile(`[^\n]*\r`)
+)
+
+// asLeft is what a terminal showed, without what a line showed before it was written over.
+func asLeft(shown string) string {
+	return writtenOver.ReplaceAllString(lineEnd.ReplaceAllString(shown, "\n"), "")
+}
 
 // typed runs a command in the Debian below root as a person at its terminal does, gives each answer after its question, and returns what was
 // on the screen. The error is that of the command, or of a question that did not come. The terminal is that of script(1).
@@ -54,7 +61,7 @@ func typed(ctx context.Context, root, line string, answers ...answer) (screen st
 		}
 	}
 	err = c.Wait()
-	screen = written.ReplaceAllString(strings.ReplaceAll(shown.String(), "\r\n", "\n"), "")
+	screen = asLeft(shown.String())
 	fmt.Print(screen)
 	if err == nil && len(answers) > 0 {
 		err = fmt.Errorf("%s never asked %q", line, answers[0].question)
