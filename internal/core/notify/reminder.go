@@ -10,9 +10,10 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// remindAfter is how long after its only message a critical alarm that has ended is heard once more: by day most people have
-// acknowledged by then. Engineering judgement, no published source.
-const remindAfter = 30 * time.Minute
+// remindAfter is how long after its only message a critical alarm that has ended is heard once more. It is over, so that there is time for
+// whoever has heard the message to acknowledge it, also at night. Engineering judgement, no published source; in the trial half an hour
+// made one message a room-year.
+const remindAfter = time.Hour
 
 // reminder is owed on a critical alarm that has ended without an acknowledgement after a single message, which may have got lost on its
 // way. While such an alarm is active its repetitions make up for that.
@@ -23,7 +24,7 @@ type reminder struct {
 }
 
 // oweReminder notes the end of a critical alarm that waits for an acknowledgement. What is owed on an occurrence before it, and has not
-// been heard since, is owed on this one. The half hour counts from the last message of the incident, so that one reminder does for all.
+// been heard since, is owed on this one. The hour counts from the last message of the incident, so that one reminder does for all.
 func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
 	if !critical(s.priority) || s.acknowledged || s.covered || s.incident == nil {
 		return

@@ -159,6 +159,9 @@ func (p *point) clockStep(s step) {
 	}
 	for k := range p.Conditions {
 		shift(&p.Conditions[k].Out, &p.Conditions[k].Back, &p.Tightened[k], &p.Said[k])
+		for n := range p.SaidOften[k] {
+			shift(&p.SaidOften[k][n])
+		}
 	}
 	for k := range p.Ahead {
 		shift(&p.Ahead[k].Out, &p.Ahead[k].Back)

@@ -112,15 +112,16 @@ type pointMemory struct {
 
 	Conditions [care.LimitCount]condition `json:"conditions"`
 	// When the limits became tighter last, by the light or by a stage; None if never.
-	Tightened [care.LimitCount]instant.Instant `json:"tightened"`
-	Outlook   outlook                          `json:"outlook"`
-	Ahead     [2]foresight                     `json:"ahead"`  // rising, falling
-	Said      [care.LimitCount]instant.Instant `json:"said"`   // when each limit was foreseen last; None if never
-	Looked    instant.Instant                  `json:"looked"` // when the outlook was looked at last; None if never
-	Usual     usual                            `json:"usual"`
-	Slopes    slopes                           `json:"slopes"`
-	Timing    timing                           `json:"timing"`
-	Good      int                              `json:"good"` // usable readings in a row since it was stale
+	Tightened [care.LimitCount]instant.Instant                 `json:"tightened"`
+	Outlook   outlook                                          `json:"outlook"`
+	Ahead     [2]foresight                                     `json:"ahead"`      // rising, falling
+	Said      [care.LimitCount]instant.Instant                 `json:"said"`       // when each limit was foreseen last; None if never
+	SaidOften [care.LimitCount][oftenAhead - 1]instant.Instant `json:"said_often"` // the times before that, the oldest first
+	Looked    instant.Instant                                  `json:"looked"`     // when the outlook was looked at last; None if never
+	Usual     usual                                            `json:"usual"`
+	Slopes    slopes                                           `json:"slopes"`
+	Timing    timing                                           `json:"timing"`
+	Good      int                                              `json:"good"` // usable readings in a row since it was stale
 
 	Saturated      bool            `json:"saturated,omitempty"` // a humidity sensor is at the end of its range
 	SaturatedSince instant.Instant `json:"saturated_since"`     // without a break; meaningless unless Saturated
@@ -199,6 +200,9 @@ func newPointMemory() pointMemory {
 	for i := range m.Conditions {
 		m.Conditions[i].interrupt()
 		m.Tightened[i], m.Said[i] = instant.None, instant.None
+		for k := range m.SaidOften[i] {
+			m.SaidOften[i][k] = instant.None
+		}
 	}
 	for i := range m.Ahead {
 		m.Ahead[i] = foresight{Out: instant.None, Back: instant.None}

@@ -26,6 +26,10 @@ const (
 	fadeHorizons = 6
 	// again is how many horizons must pass before the same limit is foreseen again; engineering judgement, no published source.
 	again = 4
+	// After it was foreseen so many times in a week a limit of the band is not foreseen until that is longer ago: what comes each day is no
+	// news, and a probe that strays is foreseen each night. Engineering judgement, no published source; the same as of alarms that are heard.
+	oftenAhead     = 3
+	oftenAheadSpan = 7 * 24 * time.Hour
 	// lookTolerance lets readings that come each minute, but for some seconds, be looked at in time.
 	lookTolerance = 20 * time.Second
 )
@@ -234,7 +238,7 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 		limit = outer
 	}
 	if !f.Active || !f.Outer && critical {
-		if !holds || !p.Said[limit].IsNone() && at.Sub(p.Said[limit]) < again*horizon {
+		if !holds || p.lately(limit, at) {
 			f.Out = instant.None
 			if !f.Active {
 				return out
@@ -267,6 +271,13 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	return c.clear(c.pointAlarm(i, kind), at, v, out)
 }
 
+// lately reports whether a limit was foreseen so lately, or so often, that it is not foreseen now.
+func (p *point) lately(limit care.Limit, at instant.Instant) bool {
+	last, often := p.Said[limit], p.SaidOften[limit][0]
+	return !last.IsNone() && at.Sub(last) < again*p.band.Foresee ||
+		!limit.Critical() && !often.IsNone() && at.Sub(often) < oftenAheadSpan
+}
+
 // foresee raises an outlook alarm, anew if it was about another limit.
 func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, ahead time.Duration, level float64, at instant.Instant, v float64, out []Effect) []Effect {
 	a, since := c.pointAlarm(i, kind), f.Out
@@ -274,7 +285,9 @@ func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, 
 		out = c.clear(a, at, v, out)
 	}
 	*f = foresight{Active: true, Outer: limit.Critical(), Out: instant.None, Back: instant.None}
-	c.points[i].Said[limit] = at
+	p := &c.points[i]
+	p.SaidOften[limit] = [...]instant.Instant{p.SaidOften[limit][1], p.Said[limit]}
+	p.Said[limit] = at
 	return c.raise(a, occurrence{
 		since: since, at: at, value: v, setpoint: level, extreme: math.NaN(), priority: kind.priority(),
 		expected: c.points[i].Timing.expect(limit, at, ahead),

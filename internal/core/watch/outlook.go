@@ -77,6 +77,11 @@ func (o *outlook) fit(horizon time.Duration) (n trend, known bool) {
 type slopes struct {
 	Square [24]float64 `json:"square"` // mean square of the slopes of the last days, (per second)²
 	Seen   [24]float64 `json:"seen"`   // seconds that it knows of
+
+	// Of the hour that is going on, which enters when it is over: what moves now is not usual yet.
+	Hour   int     `json:"hour"`
+	Sum    float64 `json:"sum"`    // of the squares, each for as long as it held
+	Length float64 `json:"length"` // seconds
 }
 
 // The memory of slopes, in seconds of each hour.
@@ -92,17 +97,29 @@ const (
 // from usual.
 func (s *slopes) unusual(minute, slope float64, dt time.Duration) float64 {
 	hour, seconds := int(minute)/60, min(dt.Seconds(), 3600)
-	known, square := s.Seen[hour] >= slopesKnown, s.Square[hour]
-	s.Seen[hour] = min(s.Seen[hour]+seconds, slopesMemory)
-	entering := slope * slope
-	if known {
-		entering = min(entering, slopesSpread*max(square, slowSlope*slowSlope))
+	if s.Hour != hour {
+		s.keep()
+		s.Hour = hour
 	}
-	s.Square[hour] += (entering - square) * min(seconds/max(s.Seen[hour], 1), 1)
-	if !known || slope == 0 {
+	s.Sum += slope * slope * seconds
+	s.Length += seconds
+	if s.Seen[hour] < slopesKnown || slope == 0 {
 		return slope
 	}
-	return slope * max(0, 1-usualSlope*usualSlope*square/(slope*slope))
+	return slope * max(0, 1-usualSlope*usualSlope*s.Square[hour]/(slope*slope))
+}
+
+// keep lets an hour that is over enter what is usual.
+func (s *slopes) keep() {
+	if s.Length > 0 {
+		known, square, entering := s.Seen[s.Hour] >= slopesKnown, s.Square[s.Hour], s.Sum/s.Length
+		if known {
+			entering = min(entering, slopesSpread*max(square, slowSlope*slowSlope))
+		}
+		s.Seen[s.Hour] = min(s.Seen[s.Hour]+s.Length, slopesMemory)
+		s.Square[s.Hour] += (entering - square) * min(s.Length/s.Seen[s.Hour], 1)
+	}
+	s.Sum, s.Length = 0, 0
 }
 
 // trend is the fitted deviation now and its expected course: the slope fades by 1/e per horizon of the trend, since heating and

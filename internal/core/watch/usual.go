@@ -13,7 +13,7 @@ const (
 	usualDays  = 7
 	usualSlots = 96 // of a local day: a quarter of an hour each
 	slotLength = 24 * 60 / usualSlots
-	minUsual   = 3 // days on which a slot must have been seen
+	minUsual   = 1 // days on which a slot must have been seen: even one tells a morning from an event
 )
 
 // usual learns what a point does at each time of the day. It holds the mean value of each slot of the last seven local days; what is

@@ -118,10 +118,56 @@ func TestUsualMorningIsNoTrend(t *testing.T) {
 		}
 	}
 	assert.Positive(t, raised[0], "nothing is known yet")
-	for day := minUsual + 1; day < 8; day++ {
+	for day := minUsual; day < 8; day++ {
 		assert.Zero(t, raised[day], "day %d", day)
 	}
 	assert.Equal(t, 2, raised[8], "the limit, and the critical one anew")
+}
+
+// What moves for the first time is not usual within its own hour, and hardly so on the day after; what does so every day soon is.
+func TestAnEventIsNotUsualAtOnce(t *testing.T) {
+	const quiet, steep = 0.05 / 3600, 1.5 / 3600 // per second
+	var s slopes
+	day := func(at14 float64) (left float64) {
+		for minute := 0.0; minute < 24*60; minute += 3 {
+			slope := quiet
+			if minute >= 14*60 && minute < 15*60 {
+				slope = at14
+			}
+			got := s.unusual(minute, slope, 3*time.Minute)
+			if minute == 14*60+57 {
+				left = got
+			}
+		}
+		return left
+	}
+	for range 7 {
+		day(quiet)
+	}
+	assert.InDelta(t, steep, day(steep), 0.1*steep, "at the end of the hour in which it began")
+	assert.True(t, s.valid())
+	for range 7 {
+		day(steep)
+	}
+	assert.Zero(t, day(steep), "it comes every day")
+}
+
+// A limit of the band that is foreseen again and again is foreseen three times in a week.
+func TestALimitIsNotForeseenEachDay(t *testing.T) {
+	c, begin := lookout(t, 45*time.Minute)
+	var raised []int
+	for m := range 4 * 24 * 60 {
+		v := 21.0
+		if turn := m % (5 * 60); turn > 3*60 { // it turns around just below the limit, at another time each day
+			v = 21 + 4.9*float64(turn-3*60)/(2*60)
+		}
+		for _, e := range c.Step(Event{At: begin.Add(time.Duration(m) * time.Minute), Value: v, Flag: quantity.Pass}, nil) {
+			if e.Kind == Record && e.Entry.Kind == "alarm.raised" && e.Entry.Alarm == "vivarium-1/air-temperature/rising" && *e.Entry.Setpoint == 26 {
+				raised = append(raised, m)
+			}
+		}
+	}
+	assert.Len(t, raised, oftenAhead, "%v", raised)
 }
 
 // On a straight line a limit is foreseen at least four fifths of the time before that the configuration asks for, whatever the

@@ -110,7 +110,7 @@ func (m *pointMemory) valid(now instant.Instant) bool {
 		m.Slopes.valid() && m.Timing.valid()
 	for i := range m.Conditions {
 		c := &m.Conditions[i]
-		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i], m.Said[i]) && finite(c.Extreme)
+		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i], m.Said[i]) && validTimes(m.SaidOften[i][:]...) && finite(c.Extreme)
 	}
 	for i := range m.Ahead {
 		ok = ok && validTimes(m.Ahead[i].Out, m.Ahead[i].Back)
@@ -128,7 +128,7 @@ func (s *slopes) valid() bool {
 			return false
 		}
 	}
-	return true
+	return s.Hour >= 0 && s.Hour < len(s.Square) && finite(s.Sum, s.Length) && s.Sum >= 0 && s.Length >= 0
 }
 
 func (e *Excursion) valid() bool {

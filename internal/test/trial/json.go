@@ -3,6 +3,7 @@ package trial
 import (
 	"encoding/json"
 	"io"
+	"slices"
 )
 
 // The JSON of a result is described in configs/formats.md.
@@ -34,6 +35,39 @@ type callJSON struct {
 	CriticalMissed int `json:"critical_missed"`
 	BandFound      int `json:"band_found"`
 	BandMissed     int `json:"band_missed"`
+}
+
+// forecastsJSON is what the forecasts of dewline were worth.
+type forecastsJSON struct {
+	True     float64   `json:"true"` // a room-year
+	Close    float64   `json:"too_close"`
+	False    float64   `json:"false"`
+	Timed    int       `json:"with_interval"` // true ones that gave an interval for the crossing
+	InTime   int       `json:"in_interval"`   // those whose crossing lay in it
+	Critical aheadJSON `json:"critical"`
+	Band     aheadJSON `json:"band"`
+}
+
+// aheadJSON says which clear stays were foreseen, and how many minutes before the end of their allowed time; null where none was.
+type aheadJSON struct {
+	Foreseen int  `json:"foreseen"`
+	Missed   int  `json:"missed"`
+	Lead     *int `json:"lead_median"`
+}
+
+func (r *Result) forecasts() forecastsJSON {
+	t := r.Players[playerDewline]
+	ahead := func(critical bool) aheadJSON {
+		made := aheadJSON{Foreseen: t.Foreseen[critical].Found, Missed: t.Foreseen[critical].Missed}
+		if leads := slices.Sorted(slices.Values(t.Leads[critical])); len(leads) > 0 {
+			made.Lead = &leads[len(leads)/2]
+		}
+		return made
+	}
+	return forecastsJSON{
+		True: r.perYear(t.Forecasts[True]), Close: r.perYear(t.Forecasts[TooClose]), False: r.perYear(t.Forecasts[False]),
+		Timed: t.Timed, InTime: t.InTime, Critical: ahead(true), Band: ahead(false),
+	}
 }
 
 func (r *Result) player(i int) playerJSON {
@@ -77,7 +111,8 @@ func (r *Result) WriteJSON(w io.Writer) error {
 		Goals     []Goal                `json:"goals"`
 		Players   map[string]playerJSON `json:"players"`
 		Misses    []Miss                `json:"misses"` // of dewline, clear stays
+		Forecasts forecastsJSON         `json:"forecasts"`
 
 		FalseAlarms map[string]int `json:"false_alarms_by_cause"` // of limits, of dewline
-	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.Players[playerDewline].Causes})
+	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.forecasts(), r.Players[playerDewline].Causes})
 }
