@@ -203,21 +203,28 @@ func (r *run) judgeGroup() {
 		if !row.known || channel.sensor < 0 {
 			continue
 		}
-		ev := watch.Event{
-			Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Channel: channel.channel, Failure: row.failure, Flag: quantity.Missing,
-			Unsteady: row.unsteady,
+		if row.failure != "" || !r.core.Steady(channel.sensor, channel.channel) {
+			r.report(row, channel)
 		}
-		if row.implausible {
-			ev.Flag = quantity.Fail
-		}
-		if ev.Failure == "" {
-			r.good = append(r.good, ev)
-		} else {
-			r.step(ev)
-		}
-		if r.kept {
+		if r.kept && !r.core.Steady(channel.sensor, 0) {
 			r.good = append(r.good, watch.Event{Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Flag: quantity.Missing})
 		}
+	}
+}
+
+// report folds in what the tests say of the channel of a row, a good one later.
+func (r *run) report(row *judgedRow, channel channelOf) {
+	ev := watch.Event{
+		Kind: watch.SensorEvent, At: row.At, Sensor: channel.sensor, Channel: channel.channel, Failure: row.failure, Flag: quantity.Missing,
+		Unsteady: row.unsteady,
+	}
+	if row.implausible {
+		ev.Flag = quantity.Fail
+	}
+	if ev.Failure == "" {
+		r.good = append(r.good, ev)
+	} else {
+		r.step(ev)
 	}
 }
 

@@ -110,19 +110,15 @@ func (q *readingQueries) together(
 	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
 ) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
-		type source struct {
-			PointSample
-			next func() (Sample, error, bool)
-		}
-		var sources []*source
-		for _, p := range q.Points() {
+		var sources []*pointStream
+		for i, p := range q.Points() {
 			next, stop := iter.Pull2(of(ctx, p, from, to))
 			defer stop()
-			sources = append(sources, &source{PointSample{Point: p}, next})
+			sources = append(sources, &pointStream{PointSample{Point: p}, i, next})
 		}
 		// advance fetches the next sample; false at the end of the source, or after an error was given out.
 		failed := false
-		advance := func(src *source) bool {
+		advance := func(src *pointStream) bool {
 			sample, err, more := src.next()
 			if more && err != nil {
 				failed = true
@@ -132,16 +128,48 @@ func (q *readingQueries) together(
 			src.Sample = sample
 			return more
 		}
-		sources = slices.DeleteFunc(sources, func(src *source) bool { return failed || !advance(src) })
+		sources = slices.DeleteFunc(sources, func(src *pointStream) bool { return failed || !advance(src) })
+		slices.SortStableFunc(sources, func(a, b *pointStream) int { return cmp.Compare(a.At, b.At) })
 		for len(sources) > 0 && !failed {
-			first := slices.MinFunc(sources, func(a, b *source) int { return cmp.Compare(a.At, b.At) })
-			if !yield(first.PointSample, nil) {
+			if !yield(sources[0].PointSample, nil) {
 				return
 			}
-			if !advance(first) {
-				sources = slices.DeleteFunc(sources, func(src *source) bool { return src == first })
+			if !advance(sources[0]) {
+				last := len(sources) - 1
+				sources[0], sources = sources[last], sources[:last]
 			}
+			sink(sources)
 		}
+	}
+}
+
+// pointStream gives the readings of one point.
+type pointStream struct {
+	PointSample
+	rank int // of the point, for readings of equal time
+	next func() (Sample, error, bool)
+}
+
+func (s *pointStream) before(other *pointStream) bool {
+	return s.At < other.At || s.At == other.At && s.rank < other.rank
+}
+
+// sink moves the first source down a heap to where its next reading belongs: at each row of a year of twenty points, a search through all of
+// them would take twice as long.
+func sink(heap []*pointStream) {
+	for i := 0; ; {
+		child := 2*i + 1
+		if child >= len(heap) {
+			return
+		}
+		if child+1 < len(heap) && heap[child+1].before(heap[child]) {
+			child++
+		}
+		if !heap[child].before(heap[i]) {
+			return
+		}
+		heap[i], heap[child] = heap[child], heap[i]
+		i = child
 	}
 }
 
@@ -153,6 +181,7 @@ type merge struct {
 	active   []*cursor
 	spans    []*chunk // those that cover the time now reached
 	free     []*cursor
+	alone    int64 // before this time no other chunk has an entry, as long as one is active
 }
 
 // cursor is a place in a decoded chunk.
@@ -195,6 +224,9 @@ func (m *merge) next(ctx context.Context) (Sample, bool, error) {
 
 // earliest returns the cursor with the next entry, after taking up all chunks that begin before it; nil at the end.
 func (m *merge) earliest(ctx context.Context) (*cursor, error) {
+	if len(m.active) == 1 && m.active[0].time() < m.alone {
+		return m.active[0], nil
+	}
 	var earliest *cursor
 	for _, c := range m.active {
 		if earliest == nil || before(c, earliest) {
@@ -207,6 +239,10 @@ func (m *merge) earliest(ctx context.Context) (*cursor, error) {
 			return nil, err
 		}
 		if next == nil || earliest != nil && next.start > earliest.time() {
+			m.alone = math.MaxInt64
+			if next != nil {
+				m.alone = next.start
+			}
 			return earliest, nil
 		}
 		m.chunks.take()

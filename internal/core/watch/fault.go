@@ -124,6 +124,13 @@ func (c *Core) failure(index int32, ev Event, out []Effect) []Effect {
 	return out
 }
 
+// Steady reports whether a good read of a sensor's channel (0: of the sensor itself) would change nothing: it has not failed. Who replays a year
+// need not pass on such reads.
+func (c *Core) Steady(sensor, channel int32) bool {
+	f := &c.faults[c.faultOf[sensor]+channel]
+	return f.Failing.IsNone() && !f.Unsteady && f.Wrong == 0 && !c.alarms[f.alarm].Active
+}
+
 func (c *Core) goodRead(f *fault, at instant.Instant, out []Effect) []Effect {
 	f.Wrong = 0
 	if f.Good++; f.Good == 1 {
