@@ -8,7 +8,7 @@ import { fileURLToPath } from "node:url";
 
 const here = fileURLToPath(new URL(".", import.meta.url));
 const out = here + "built";
-const pages = ["now", "today", "trend", "alarms", "sensors", "wall", "humidity", "year"];
+const pages = ["now", "today", "trend", "alarms", "sensors", "wall", "humidity", "year", "try"];
 
 await mkdir(out, { recursive: true });
 for (const name of await readdir(out)) {

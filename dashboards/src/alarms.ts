@@ -256,6 +256,7 @@ byId("page").replaceChildren(
   covered,
   signed,
   noCommands,
+  h("p", {}, "Too many alarms, or too late? ", h("a", { href: "/try" }, "Try other limits on past readings"), "."),
   journal,
 );
 aimNote.hidden = true;

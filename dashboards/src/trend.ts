@@ -184,6 +184,7 @@ const { section: excursions, show: showExcursions } = excursionList(
   },
   (r) => setRange(r, true),
 );
+const tryLink = h("a", { href: "/try" }, "Try other limits on past readings");
 const page = byId("page");
 page.replaceChildren(
   h(
@@ -215,6 +216,7 @@ tables.append(
       h("table", { class: "exposure" }, exposureHead, exposureBody),
     ),
     exposureNote,
+    h("p", {}, tryLink),
   ),
   h(
     "section",
@@ -295,8 +297,10 @@ function showControls(): void {
   );
 }
 
-// showHumid links the enclosures whose humidity is shown to the page that their misting is decided on.
+// showHumid links the enclosures whose humidity is shown to the page that their misting is decided on, and the first point to the one on
+// which its limits are tried.
 function showHumid(): void {
+  tryLink.href = view.points.length ? `/try?p=${view.points[0]}` : "/try";
   const places = view.points
     .map(split)
     .filter((p) => p.quantity === "relative-humidity" && frame.now?.places.some((one) => one.id === p.place && !one.room))

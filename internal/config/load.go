@@ -98,6 +98,13 @@ func load(from files, name string, replay bool) (*Site, Problems) {
 	if err != nil {
 		return nil, Problems{{File: name, Message: err.Error()}}
 	}
+	return parse(from, name, source, replay)
+}
+
+// ReadForReplay is [LoadForReplay] of a text that is in no file, and that names only care profiles which the program brings.
+func ReadForReplay(source []byte) (*Site, Problems) { return parse(system{}, "the text", source, true) }
+
+func parse(from files, name string, source []byte, replay bool) (*Site, Problems) {
 	root, bad := parseYAML(name, source)
 	d := &decoder{reporter{origins: origins{}}}
 	if bad != nil {

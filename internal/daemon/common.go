@@ -6,6 +6,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/control"
@@ -22,6 +23,7 @@ type common struct {
 	commands chan commandMessage
 	current  status.Current
 	watched  atomic.Pointer[watch.Site]
+	inForce  atomic.Pointer[config.Site]
 	titles   atomic.Pointer[map[string]string]
 	lastTick atomic.Int64  // monotonic nanoseconds
 	nextBeat time.Duration // monotonic, of the report to the service manager; belongs to the loop

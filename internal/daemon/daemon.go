@@ -20,7 +20,11 @@ import (
 	"time"
 
 	"dewline/dashboards"
+	"dewline/internal/assemble"
 	"dewline/internal/config"
+	"dewline/internal/core/intake"
+	"dewline/internal/core/quantity"
+	"dewline/internal/rehearse"
 	"dewline/internal/server/auth"
 	"dewline/internal/server/control"
 	"dewline/internal/server/metrics"
@@ -111,6 +115,7 @@ type servers struct {
 	*common
 	socket  string // of the configuration
 	history web.History
+	trying  *rehearse.Runner // nil without a history
 	access  *auth.Authenticator
 	web     *web.Server
 	control *control.Server
@@ -121,6 +126,9 @@ type servers struct {
 // goes on without it.
 func openServers(shared *common, site *config.Site, db *store.Store) (*servers, error) {
 	f := &servers{common: shared, socket: site.Control.Socket, history: historyOf(db)}
+	if db != nil {
+		f.trying = rehearse.New(rehearse.Options{Site: shared.inForce.Load, Store: db, Sources: shared.recordSources, Now: shared.now})
+	}
 	var sessions auth.Options
 	if site.History.Path != "" { // so that the sessions of the pages survive a restart
 		sessions.SessionFile = site.History.Path + ".sessions"
@@ -158,6 +166,7 @@ func (f *servers) openWeb(w *config.Web) error {
 		TrustedProxies: w.TrustedProxies,
 		Current:        &f.current, Metrics: metrics.Handler(registry), Healthy: f.healthy,
 		Site: f.watched.Load, Title: f.title, Command: f.command, History: f.history, Pages: dashboards.Pages(), Log: f.options.Log,
+		Rehearser: f.rehearser(),
 	})
 	if err != nil {
 		return err
@@ -203,7 +212,25 @@ func (f *servers) serve(log *slog.Logger, name string, serve func() error) {
 	})
 }
 
+// rehearser is what tries other limits for the pages; nil without a history.
+func (f *servers) rehearser() web.Rehearser {
+	if f.trying == nil {
+		return nil
+	}
+	return f.trying
+}
+
+// recordSources are the sources by which the daemon of a site would judge recorded values of points.
+func (c *common) recordSources(site *config.Site, points []quantity.Point) ([]intake.Source, error) {
+	options := c.options
+	options.Site = site
+	return assemble.RecordSources(site, Descriptions(options), points, 0)
+}
+
 func (f *servers) close() {
+	if f.trying != nil {
+		f.trying.Close()
+	}
 	if f.web != nil {
 		_ = f.web.Close() // what is still open then is cut off, as it should be
 	}

@@ -68,6 +68,7 @@ func newLoop(o Options, site *config.Site, run string) *loop {
 // install puts a configuration in force, around a new core.
 func (l *loop) install(site *config.Site) {
 	l.site = site
+	l.inForce.Store(site)
 	watched := assemble.Site(site)
 	if site.History.Path != "" {
 		watched.Components = []watch.Component{historyComponent: {ID: journal.HistoryComponent, FaultAfter: 2 * commitEvery}}

@@ -2,6 +2,7 @@ package replay
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"reflect"
 	"slices"
@@ -106,14 +107,27 @@ func Compare(readings *recorded.Stream, inForce, tried Side, options Options) (*
 	if reflect.DeepEqual(inForce.Judge, tried.Judge) {
 		runs[1].judge = nil // the verdicts on one side are those on the other
 	}
-	if err := foldBoth(readings, runs, options.Progress); err != nil {
+	if err := foldBoth(readings, runs, options); err != nil {
 		return nil, err
 	}
 	return compared(sides, runs), nil
 }
 
+// ErrTooMuch is returned by [Compare] where a side has more than Options.Most.
+var ErrTooMuch = errors.New("these limits bring more alarms, messages and times outside than can be shown")
+
+// held counts what a run has gathered.
+func (r *run) held() int {
+	n := len(r.alarms) + len(r.notified.list)
+	for i := range r.excursions {
+		n += len(r.excursions[i])
+	}
+	return n
+}
+
 // foldBoth reads the rows once for both.
-func foldBoth(readings *recorded.Stream, runs [2]*run, progress func(done, total int64)) error {
+func foldBoth(readings *recorded.Stream, runs [2]*run, options Options) error {
+	progress := options.Progress
 	n := 0
 	total := int64(runs[0].enough.Sub(readings.First).Seconds())
 	for row, err := range readings.Rows() {
@@ -135,7 +149,10 @@ func foldBoth(readings *recorded.Stream, runs [2]*run, progress func(done, total
 		if !going {
 			break
 		}
-		if n++; progress != nil && n%100_000 == 0 {
+		if n++; n%100_000 == 0 && options.Most > 0 && max(runs[0].held(), runs[1].held()) > options.Most {
+			return fmt.Errorf("%w: more than %d by %s", ErrTooMuch, options.Most, row.At)
+		}
+		if progress != nil && n%100_000 == 0 {
 			progress(min(total, int64(row.At.Sub(readings.First).Seconds())), total)
 		}
 	}

@@ -71,6 +71,8 @@ type Options struct {
 	Judge    Judging         // judge the rows that carry no flag; nil = they pass
 	Parts    bool            // keep the ledgers of each local day and stage; the JSON stays the same
 	Progress func(done, total int64)
+	// Most bounds how many alarms, messages and times outside a side of a comparison may have, so that it holds no more; 0 = no bound.
+	Most int
 }
 
 // Readings are what a replay reads: a *[recorded.File] or a *[recorded.Stream].

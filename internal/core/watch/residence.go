@@ -36,6 +36,11 @@ func (s *Site) BandAt(point quantity.Point, t time.Time) Holding {
 	return s.residence().BandAt(point, t)
 }
 
+// BandBy is [Site.BandAt] by day or by night, whatever the light is at that time.
+func (s *Site) BandBy(point quantity.Point, t time.Time, day bool) Holding {
+	return s.residence().BandBy(point, t, day)
+}
+
 // Apart returns the owners of two bands that leave no value between them: see [residence.Site.Apart].
 func (s *Site) Apart(point quantity.Point, t time.Time) [2]string {
 	return s.residence().Apart(point, t)

@@ -30,6 +30,7 @@ const (
 	wallReady     = `document.querySelectorAll(".tile .glyph").length >= 4`
 	sensorsReady  = `document.querySelectorAll(".sensor").length > 5`
 	humidityReady = `document.querySelector("#page").dataset.drawn !== undefined && document.querySelectorAll(".strip").length === 7`
+	tryReady      = `document.querySelector("#page").dataset.drawn === "try"`
 	yearReady     = `document.querySelector("#page").dataset.drawn !== undefined`
 )
 

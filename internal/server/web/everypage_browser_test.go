@@ -13,7 +13,7 @@ type pageOfSite struct{ name, path, ready string }
 var everyPage = []pageOfSite{
 	{"now", "/", nowReady}, {"today", "/today", todayReady}, {"trend", trendPath, trendReady}, {"alarms", "/alarms", alarmsReady},
 	{"sensors", "/sensors", sensorsReady}, {"wall", "/wall", wallReady}, {"humidity", "/humidity/vivarium-2", humidityReady},
-	{"year", "/year", yearReady},
+	{"year", "/year", yearReady}, {"try", "/try?p=vivarium-2/relative-humidity", tryReady},
 }
 
 // visit is a look at a page on a screen. To open a page costs more than to ask it something, so that each visit answers several questions.

@@ -208,13 +208,14 @@ func TestAnswersKeepTheContract(t *testing.T) {
 	r := newRig(t)
 	site := r.serve(t, r.options(t))
 	bare := r.options(t)
-	bare.History, bare.Command, bare.Site, bare.Pages = nil, nil, nil, nil
+	bare.History, bare.Command, bare.Site, bare.Pages, bare.Rehearser = nil, nil, nil, nil, nil
 	without := r.serve(t, bare)
 	withUsers := r.serve(t, locked(t, r))
 	c := readContract(t, site)
 
 	const span = "from=2026-07-01T00:00:00Z&to=2026-07-08T00:00:00Z"
 	const points = "point=tub-1/water-temperature&point=vivarium-1/relative-humidity&point=grow-out/vapour-pressure-deficit"
+	const tryBody = `{"range":"week","bands":[{"place":"tub-1","quantity":"water-temperature","day":{"critical-low":"","low":"70 °F","high":"77 °F","critical-high":""},"night":null,"on_delay":"20m","critical_on_delay":"","off_delay":"","deadband":"","priority":"","foresee":""}],"profiles":[{"cohort":"a-2026","profile":"cool-montane-stream"}]}`
 	unacknowledged := r.waiting(t)
 	requests := []struct {
 		site, method, path, query, body string
@@ -277,6 +278,20 @@ func TestAnswersKeepTheContract(t *testing.T) {
 		{site, "POST", "/api/command", "", `{"verb":"move","cohort":"a-2026","place":"tub-2","at":"2199-01-01"}`, 409},
 		{site, "POST", "/api/command", "", `{"verb":"done","task":"feed","place":"tub-1","text":"half was left"}`, 200},
 		{without, "POST", "/api/command", "", `{"verb":"note","text":"x"}`, 403},
+		{site, "GET", "/api/try", "", "", 200},
+		{site, "GET", "/api/try.yaml", "", "", 404},
+		{site, "POST", "/api/try", "", `{"range":"week","bands":[],"profiles":[]}`, 400},
+		{site, "POST", "/api/try", "", `{"range":"week","limits":{}}`, 400},
+		{site, "POST", "/api/try", "", tryBody, 202},
+		{site, "POST", "/api/try", "", tryBody, 409},
+		{site, "GET", "/api/try", "choices=no", "", 200},
+		{site, "DELETE", "/api/try", "", "", 200},
+		{site, "GET", "/api/try", "", "", 200},
+		{site, "GET", "/api/try.yaml", "", "", 200},
+		{without, "GET", "/api/try", "", "", 404},
+		{without, "POST", "/api/try", "", tryBody, 404},
+		{without, "DELETE", "/api/try", "", "", 404},
+		{without, "GET", "/api/try.yaml", "", "", 404},
 		{site, "GET", "/api/openapi.json", "", "", 200},
 	}
 	for path, methods := range c.Paths {
@@ -289,7 +304,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 			last.site, last.method, last.path, last.status = withUsers, strings.ToUpper(method), path, 401
 		}
 	}
-	asked := map[string]bool{"/api/live 200": true, "/api/live 503": true, "/api/live 401": true, "/api/command 415": true, "/api/command 503": true} // by tests of their own
+	asked := map[string]bool{"/api/live 200": true, "/api/live 503": true, "/api/live 401": true, "/api/command 415": true, "/api/try 403": true, "/api/try 415": true, "/api/command 503": true} // by tests of their own
 	for _, q := range requests {
 		t.Run(fmt.Sprintf("%s %s %d", q.method, strings.TrimPrefix(q.path, "/api/"), q.status), func(t *testing.T) {
 			op, ok := c.Paths[q.path][strings.ToLower(q.method)]

@@ -37,7 +37,10 @@ var pageSource string
 //go:embed humidity.html
 var humiditySource string
 
-var page = template.Must(template.Must(template.New("page").Parse(humiditySource)).Parse(pageSource))
+//go:embed try.html
+var trySource string
+
+var page = template.Must(template.Must(template.Must(template.New("page").Parse(humiditySource)).Parse(trySource)).Parse(pageSource))
 
 // The page on the wall has a frame of its own, with nothing to press.
 //
@@ -70,6 +73,7 @@ var pages = []pageOf{
 var further = []pageOf{
 	{Name: "wall", Path: "/wall", Link: "/wall", Title: "Wall"},
 	{Name: "year", Path: "/year", Link: "/year", Title: "A year at a glance"},
+	{Name: "try", Path: "/try", Link: "/try", Title: "Try other limits"},
 }
 
 type pageView struct {
@@ -94,6 +98,7 @@ type pageView struct {
 	Places         []placeView
 	Sensors        []sensorView
 	Humidity       *humidityView // on the page of an enclosure's humidity
+	Try            *tryView      // on the page that tries other limits
 	Cautions       []string      // of the care profiles in use
 }
 
@@ -133,6 +138,9 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 			view.Picture = template.JS(s.encodedNow(picture, visitorOf(r).mayAct()))
 			view.Age = strconv.FormatFloat(s.fresh.age().Seconds(), 'f', 3, 64)
 		}
+	}
+	if p.Name == "try" {
+		view.Reload, view.Try = 60, s.tryPlain(display)
 	}
 	if p.of.place != nil {
 		view.Humidity = s.humidityPlain(r.Context(), p.of)

@@ -429,7 +429,7 @@ func (r *rig) options(t testing.TB) web.Options {
 	return web.Options{
 		Listen: "127.0.0.1:0", Current: &r.current, Metrics: metricsHandler(), Healthy: func() error { return nil },
 		Site: r.watched, Title: func(place string) string { return titles[place] },
-		Command: r.command, History: r, Pages: dashboards.Pages(), Log: slog.New(slog.NewTextHandler(t.Output(), nil)),
+		Command: r.command, History: r, Rehearser: newTrials(), Pages: dashboards.Pages(), Log: slog.New(slog.NewTextHandler(t.Output(), nil)),
 	}
 }
 

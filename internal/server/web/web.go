@@ -58,6 +58,8 @@ type Options struct {
 	Command control.Commander
 	// History answers questions about the past. nil means that none is kept.
 	History History
+	// Rehearser tries other limits on the history. nil means that it cannot be done here.
+	Rehearser Rehearser
 	// Bands returns the bands of a point as they were, in order of time. nil works them out from Site and the stage
 	// changes of the journal, which is right as long as the configuration has not changed.
 	Bands func(ctx context.Context, point quantity.Point, from, to instant.Instant) ([]BandSpan, error)
@@ -227,6 +229,10 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /api/journal", s.serveJournal)
 	mux.HandleFunc("GET /api/readings.csv", s.serveReadings)
 	mux.HandleFunc("POST /api/command", s.serveCommand)
+	mux.HandleFunc("GET /api/try", s.serveTrying)
+	mux.HandleFunc("POST /api/try", s.serveTryBegin)
+	mux.HandleFunc("DELETE /api/try", s.serveTryEnd)
+	mux.HandleFunc("GET /api/try.yaml", s.serveTryLines)
 	mux.HandleFunc("GET /api/openapi.json", serveOpenAPI)
 	origins := http.NewCrossOriginProtection()
 	if s.BehindProxy { // which may hand requests on under another name than the browser knows

@@ -57,6 +57,9 @@ var (
 // The year of the demo has as many weeks as the demo has.
 var year = picture{name: "year", path: "/year", ready: `document.querySelector("#page").dataset.drawn !== undefined`}
 
+// Other limits are tried on the past of the demo: the picture has what came of it where a trial was made.
+var try = picture{name: "try", path: "/try?p=vivarium-2/relative-humidity", ready: `document.querySelector("#page").dataset.drawn === "try"`}
+
 // The wall is for a tablet: it is as large as its screen.
 var wall = picture{name: "wall", path: "/wall", ready: `document.querySelectorAll(".tile").length > 0`, screen: true}
 
@@ -72,7 +75,7 @@ var readme = []picture{
 
 // everything is every page, on a phone and on a desk, light and dark.
 func everything() (all []picture) {
-	for _, p := range []picture{now, today, trend, humidity, alarms, sensors, year, wall} {
+	for _, p := range []picture{now, today, trend, humidity, alarms, sensors, year, try, wall} {
 		for _, width := range []int64{small, phone, tablet, desk} {
 			for _, look := range []string{"light", "dark"} {
 				all = append(all, p.at(width, look))
