@@ -41,7 +41,7 @@ ci: tools pages lint race cross arm
 	@$(MAKE) --no-print-directory --jobs=2 --output-sync=line proving first-alarm
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
-APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user debootstrap
+APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium fonts-dejavu-core npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user debootstrap
 tools:
 	@missing=(); for p in $(APT_PACKAGES); do \
 		if { [ "$$p" = npm ] || [ "$$p" = gcc ]; } && command -v $$p >/dev/null; then continue; fi; \
