@@ -138,8 +138,8 @@ class Row {
     mark(this.element, "data-state", t.state);
     say(this.what, upperFirst(plainTask(t.do)) + (t.turn ? `, this time ${t.turn}` : ""));
     say(this.where, `${placeName(t.place)} (${t.cohorts.join(", ")})`);
-    const times = { overdue: "overdue since", due: "due since", later: "due at" };
-    say(this.when, `${times[t.state]} ${at(t.due)} · ${t.last ? `last ${at(t.last)}` : "never on record"}`);
+    const times = { overdue: `overdue since ${at(t.due)}`, due: `due since ${at(t.due)}`, later: `due at ${at(t.due)}` };
+    say(this.when, `${!t.last && t.state === "due" ? "due" : times[t.state]} · ${t.last ? `last ${at(t.last)}` : "never on record"}`);
     say(this.how, t.note ?? "");
     this.how.hidden = !t.note;
     this.done.hidden = !f.now!.commands;

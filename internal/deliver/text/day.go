@@ -132,11 +132,13 @@ func (f *Formatter) tasks(t *today.Today, state today.State, most int) (lines []
 		if !task.Last.IsNone() {
 			last = "last " + f.clock(task.Last, t.At)
 		}
-		when := "since " + f.clock(task.Due, t.At)
-		if state == today.Later {
-			when = "at " + f.clock(task.Due, t.At)
+		switch {
+		case state == today.Later:
+			what += ", at " + f.clock(task.Due, t.At)
+		case state == today.Overdue || !task.Last.IsNone(): // what was never on record may have been done
+			what += ", since " + f.clock(task.Due, t.At)
 		}
-		lines = append(lines, fmt.Sprintf("%s (%s): %s, %s; %s", f.place(task.Place), OneLine(strings.Join(task.Cohorts, ", ")), what, when, last))
+		lines = append(lines, fmt.Sprintf("%s (%s): %s; %s", f.place(task.Place), OneLine(strings.Join(task.Cohorts, ", ")), what, last))
 	}
 	if more > 0 {
 		lines = append(lines, fmt.Sprintf("and %d more", more))

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/http"
 	"os"
 	"path/filepath"
 	"slices"
@@ -91,6 +92,11 @@ func runDaemon(t *testing.T) string {
 			cancel()
 			assert.NoError(t, <-ended)
 		})
+		// What is done has been written down for long: what is not on record was not done.
+		response, err := http.Post("http://"+a.Web+"/api/command", "application/json", strings.NewReader(`{"verb":"done","task":"look","place":"grow-out","at":"2026-06-01T12:00:00Z"}`))
+		require.NoError(t, err)
+		require.NoError(t, response.Body.Close())
+		require.Equal(t, http.StatusOK, response.StatusCode)
 		return "http://" + a.Web
 	case err := <-ended:
 		cancel()

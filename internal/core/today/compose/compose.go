@@ -122,6 +122,7 @@ var forThePlace = []string{"mist", "change-water", "top-up", "drain", "clean-mis
 func tasks(f *Facts) []today.Task {
 	list := []today.Task{}
 	entries := cohort.InForce(f.Care)
+	since := keptSince(entries, f.Now)
 	for _, home := range livingAt(f.Site, f.Now) {
 		needs := careOf(f.Site, home, home.Stage)
 		if needs == nil {
@@ -131,6 +132,9 @@ func tasks(f *Facts) []today.Task {
 		for _, s := range task.States(stay, DoneFor(f.Site, home, entries), f.Now) {
 			if s.Due.IsNone() {
 				continue
+			}
+			if s.Last.IsNone() && cohort.Configured(home.StageBy.ID) {
+				s.Due = max(s.Due, since)
 			}
 			t := today.Task{
 				Do: s.Task.Do, Place: home.Place, Cohort: home.Cohort, Cohorts: []string{home.Cohort}, State: today.Later, Due: s.Due, Last: s.Last,
@@ -150,6 +154,18 @@ func tasks(f *Facts) []today.Task {
 		return cmp.Or(cmp.Compare(slices.Index(order, a.State), slices.Index(order, b.State)), cmp.Compare(a.Due, b.Due))
 	})
 	return list
+}
+
+// keptSince returns since when what is done is written down here; now where that has not begun. What a configuration says of animals may
+// have begun long before, and what was done for them by then is not known: it is not overdue.
+func keptSince(entries []cohort.Entry, now instant.Instant) instant.Instant {
+	since := now
+	for i := range entries {
+		if entries[i].Kind == journal.CareDone {
+			since = min(since, entries[i].Since)
+		}
+	}
+	return since
 }
 
 // add puts a task into the list. What is done for the whole place is there once, as the animals need it that need it first.

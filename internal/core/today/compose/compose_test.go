@@ -70,6 +70,31 @@ func find(t *testing.T, list today.Today, do, of string) *today.Task {
 	return nil
 }
 
+// What a configuration says of animals began before anything was written down: what was done for them until then is not known, and is not
+// overdue. From the first task on record on, what is not on record was not done.
+func TestNothingIsOverdueBeforeItIsWrittenDown(t *testing.T) {
+	facts := &Facts{Now: at(30, 12), Site: loft()}
+	made := Day(facts)
+	due, overdue := made.Count()
+	assert.Equal(t, [2]int{4, 0}, [2]int{due, overdue})
+	assert.Equal(t, at(30, 12), made.Tasks[0].Due)
+
+	facts.Care = []cohort.Entry{done(1, "feed", "", "a-2026", at(20, 8))}
+	made = Day(facts)
+	water := find(t, made, "change-water", "")
+	assert.Equal(t, at(20, 8), water.Due)
+	assert.Equal(t, today.Overdue, water.State)
+
+	// Of animals that a person put on record, it is known from the beginning.
+	facts = &Facts{Now: at(30, 12), Site: loft(cohort.Entry{
+		ID: "r-9", Seq: 9, Run: "r", At: at(12, 0), Since: at(12, 0), Kind: journal.CohortBegan, Cohort: "d-2026", Profile: "pond", Place: "tub-2", Stage: care.Larva,
+		Count: cohort.NotCounted,
+	})}
+	made = Day(facts)
+	assert.Equal(t, at(12, 0), find(t, made, "feed", "d-2026").Due)
+	assert.Equal(t, today.Overdue, find(t, made, "feed", "d-2026").State)
+}
+
 func TestTasksFollowWhatWasDone(t *testing.T) {
 	facts := &Facts{Now: at(10, 12), Site: loft(), Care: []cohort.Entry{
 		done(1, "feed", "", "a-2026", at(9, 8)), done(2, "feed", "tub-1", "", at(7, 20)), done(3, "change-water", "tub-1", "", at(6, 8)),
