@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test ci lint unit race bench proving proving-short critical faults vulnerabilities fuzz cross boards packages trial first-alarm arm board tools pages screenshots clean
+.PHONY: demo build test ci lint unit race bench bench-peers proving proving-short critical faults vulnerabilities fuzz cross boards packages trial first-alarm arm board tools pages screenshots clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -151,6 +151,11 @@ screenshots: build tools
 ## bench: the benchmarks
 bench:
 	go test -run='^$$' -bench=. -benchmem ./...
+
+## bench-peers: ratios against SQLite and a bare message on the same broker; needs sqlite3 and mosquitto
+bench-peers: build
+	@$(MAKE) --no-print-directory tools APT_PACKAGES="sqlite3 mosquitto"
+	go run ./internal/test/peers
 
 ## proving: years of an invented room with every fault, of a fixed seed, of one that the commit draws, and of a harsh room; fails where a
 ## required goal is missed (testdata/figures/trial.md says which are)

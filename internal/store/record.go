@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"sync"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
@@ -195,12 +196,22 @@ func (j *pendingJournal) LoadCore() (state []byte, reach Reach, err error) {
 	return state, reach, nil
 }
 
+// packers are kept for the next state, since making one costs more than a megabyte.
+var packers = sync.Pool{New: func() any {
+	w, err := flate.NewWriter(nil, flate.BestSpeed)
+	if err != nil {
+		panic(err) // only an unknown level is an error
+	}
+	return w
+}}
+
+// deflate packs a state. An alarm waits for it: the fastest level takes a third to a half of the time of the usual one, and a tenth to a
+// quarter more bytes.
 func deflate(data []byte) ([]byte, error) {
 	var b bytes.Buffer
-	w, err := flate.NewWriter(&b, flate.DefaultCompression)
-	if err != nil {
-		return nil, err
-	}
+	w, _ := packers.Get().(*flate.Writer) // the pool holds nothing else
+	defer packers.Put(w)
+	w.Reset(&b)
 	if _, err := w.Write(data); err != nil {
 		return nil, err
 	}

@@ -109,6 +109,20 @@ func (r *receiver) take(request *http.Request, packed []byte) *http.Response {
 	return respond(204, "")
 }
 
+// count returns how many requests have come.
+func (r *receiver) count() int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.requests)
+}
+
+// answers sets what is answered from now on.
+func (r *receiver) answers(answer func(n int, r *http.Request) *http.Response) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.answer = answer
+}
+
 // of returns the samples of a series.
 func (r *receiver) of(name string) []Sample {
 	r.mu.Lock()
