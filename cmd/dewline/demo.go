@@ -144,7 +144,7 @@ func (c *demoCommand) introduce(s streams, site string, a daemon.Addresses) {
 		fmt.Fprintf(s.out, "  pages        http://%s/\n  metrics      http://%s/metrics\n", a.Web, a.Web)
 	}
 	if host, port, err := net.SplitHostPort(a.Broker); err == nil {
-		fmt.Fprintf(s.out, "  MQTT         mosquitto_sub -h %s -p %s -v -t 'dewline/%s/events'   (or any client; alarms stand at …/alarms/#)\n", host, port, site)
+		fmt.Fprintf(s.out, "  MQTT         mosquitto_sub -h %s -p %s -v -t 'dewline/%s/events'   (or any client; alarms are at …/alarms/#)\n", host, port, site)
 	}
 	if a.Socket != "" {
 		program := os.Args[0]

@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
+var update = flag.Bool("rewrite", false, "rewrite the golden files; read them in the diff")
 
 // TestEveryMistakeIsReportedAtOnce compares the problems of a configuration with every kind of mistake with a golden list: all of
 // them in one run, each with its position.

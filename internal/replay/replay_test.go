@@ -25,7 +25,7 @@ import (
 	"dewline/internal/source/recorded"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
+var update = flag.Bool("rewrite", false, "rewrite the golden files; read them in the diff")
 
 // document is the form that replay --json has promised; a member more is an error.
 type document struct {
@@ -533,7 +533,7 @@ func golden(t *testing.T, path, got string) {
 		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
 	}
 	want, err := os.ReadFile(path)
-	require.NoError(t, err, "run the test with -update")
+	require.NoError(t, err, "run the test with -rewrite")
 	require.Equal(t, string(want), got)
 }
 

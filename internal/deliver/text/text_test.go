@@ -25,7 +25,7 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files; read the difference before you commit it")
+var update = flag.Bool("rewrite", false, "rewrite the golden files; read the difference before you commit it")
 
 // loft is what is known of the North Loft on an invented afternoon.
 type loft struct{ now instant.Instant }

@@ -22,7 +22,7 @@ import (
 	"dewline/internal/format/cloudevent"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files")
+var update = flag.Bool("rewrite", false, "rewrite the golden files")
 
 // at is a minute of an invented morning in the North Loft.
 func at(minute int) instant.Instant {
@@ -71,7 +71,7 @@ func alarms() map[string]watch.AlarmState {
 	}
 }
 
-// golden compares with, or with -update writes, testdata/<name>.json. The files are the documented form.
+// golden compares with, or with -rewrite writes, testdata/<name>.json. The files are the documented form.
 func golden(t *testing.T, name string, e cloudevent.Event) {
 	t.Helper()
 	got, err := e.JSON()

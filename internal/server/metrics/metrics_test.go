@@ -30,7 +30,7 @@ import (
 	"dewline/sensors"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files; read them in the diff")
+var update = flag.Bool("rewrite", false, "rewrite the golden files; read them in the diff")
 
 var noon = time.Date(2026, 7, 6, 12, 0, 0, 0, time.UTC)
 
@@ -159,7 +159,7 @@ func TestGolden(t *testing.T) {
 		require.NoError(t, os.WriteFile(path, []byte(got), 0o644))
 	}
 	want, err := os.ReadFile(path)
-	require.NoError(t, err, "run the test with -update")
+	require.NoError(t, err, "run the test with -rewrite")
 	require.Equal(t, string(want), got)
 }
 
