@@ -36,9 +36,9 @@ $(PAGES): $(PAGE_SOURCES)
 ## test: what is run before a change goes in, on a fresh machine; installs what it needs. At most ten minutes on two idle cores
 test: tools pages lint unit proving-short
 
-## ci: what CI runs: the same with the race detector, the builds for the boards, and the package in an empty Debian, which mostly waits
-ci: tools pages lint race cross arm
-	@$(MAKE) --no-print-directory --jobs=2 --output-sync=line proving first-alarm
+## ci: what CI runs: the same with the race detector, the builds for the boards, and the package in an empty Debian, which mostly waits, beside it
+ci: tools pages lint
+	@$(MAKE) --no-print-directory --jobs=2 --output-sync=line race cross arm first-alarm proving
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
 APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium fonts-dejavu-core npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user debootstrap
@@ -81,11 +81,13 @@ RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/l
 ## browser, or the program through twenty weeks, which depends on how busy the machine is: where one of them fails beside others, it runs
 ## once more by itself, and that run decides. Every other failure is final, a data race too.
 PROCESSES := ^dewline/internal/(server/web|test/season)$$
+# What takes minutes begins first, so that no processor waits for it at the end.
+LONGEST := ./internal/server/web ./internal/daemon ./internal/test/... ./internal/store
 race:
 	cd dashboards && npm test --silent
 	go test -vet=off $(GO_TEST_FLAGS) ./internal/core/...
 	@mkdir -p dist; export CGO_ENABLED=1; \
-	if go test $(RACE) -vet=off -p 3 $(GO_TEST_FLAGS) $$(go list ./... | grep -v ^dewline/internal/core) 2>&1 | tee dist/race.log; then exit 0; fi; \
+	if go test $(RACE) -vet=off -p 3 $(GO_TEST_FLAGS) $(LONGEST) $$(go list ./... | grep -v ^dewline/internal/core) 2>&1 | tee dist/race.log; then exit 0; fi; \
 	$(FAILURES) dist/race.log | tail -60; \
 	failed=$$(sed -n 's/^FAIL[[:space:]]\+\(dewline[^[:space:]]*\).*/\1/p' dist/race.log); \
 	test -n "$$failed" && ! grep -qvE '$(PROCESSES)' <<<"$$failed" && ! grep -q 'WARNING: DATA RACE' dist/race.log || exit 1; \

@@ -209,7 +209,7 @@ func TestLicencesOfThePagesAreServed(t *testing.T) {
 	r := newRig(t)
 	o := r.options(t)
 	o.Pages = fstest.MapFS{
-		web.ManifestName: {Data: []byte(`{"pages": {"now": ["n.js"], "today": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"], "wall": ["n.js"], "humidity": ["n.js"], "year": ["n.js"]}, "notice": "notice-0a.txt"}`)},
+		web.ManifestName: {Data: []byte(`{"pages": {"now": ["n.js"], "today": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"], "wall": ["n.js"], "humidity": ["n.js"], "year": ["n.js"], "try": ["n.js"]}, "notice": "notice-0a.txt"}`)},
 		"n.js":           {Data: []byte("1")},
 		"notice-0a.txt":  {Data: []byte("The licence of a package\n")},
 	}

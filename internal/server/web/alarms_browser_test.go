@@ -136,7 +136,7 @@ func TestLinkOfMessageGoesToItsAlarm(t *testing.T) {
 	r.endsUnacknowledged(t, "tub-1/water-temperature/critical-high")
 	b.open("/alarms#tub-1/water-temperature/critical-high", alarmsReady)
 	b.until(`document.querySelector(".aimed")?.id === "tub-1/water-temperature/critical-high"`)
-	assert.True(t, eval[bool](b, `(() => { const r = document.querySelector(".aimed").getBoundingClientRect(); return r.top >= 0 && r.top < innerHeight / 2 && document.activeElement === document.querySelector(".aimed h3"); })()`))
+	b.until(`(() => { const r = document.querySelector(".aimed").getBoundingClientRect(); return r.top >= 0 && r.top < innerHeight / 2 && document.activeElement === document.querySelector(".aimed h3"); })()`)
 	b.open("/sensors", sensorsReady)
 	b.open("/alarms#tub-2/water-temperature/low", alarmsReady)
 	assert.Contains(t, b.text(".aim-note"), "tub-2, water temperature: too low: nothing waits any more")
