@@ -36,12 +36,11 @@ $(PAGES): $(PAGE_SOURCES)
 ## test: what is run before a change goes in, on a fresh machine; installs what it needs. At most ten minutes on two idle cores
 test: tools pages lint unit proving-short
 
-## ci: what CI runs: the same with the race detector, the builds for the boards, and the package in an empty Debian, which mostly waits, beside it
-ci: tools pages lint
-	@$(MAKE) --no-print-directory --jobs=2 --output-sync=line race cross arm first-alarm proving
+## ci: what CI runs: the same with the race detector, the long form of proving, and the builds for the boards
+ci: tools pages lint race cross arm proving
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
-APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium fonts-dejavu-core npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user debootstrap
+APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium fonts-dejavu-core npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
 tools:
 	@missing=(); for p in $(APT_PACKAGES); do \
 		if { [ "$$p" = npm ] || [ "$$p" = gcc ]; } && command -v $$p >/dev/null; then continue; fi; \
@@ -133,6 +132,7 @@ trial: packages
 ## first-alarm: from an empty Debian to a push in a webhook receiver by the commands of the README alone, in a chroot; then the package upgraded,
 ## removed, purged. Needs root
 first-alarm: packages
+	@$(MAKE) --no-print-directory tools APT_PACKAGES=debootstrap
 	@rm -rf dist/next && mkdir -p dist/next
 	ARCH=$$(dpkg --print-architecture) VERSION=$(VERSION)+next BUILD=dist/$$(dpkg --print-architecture) DOCS=dist/doc \
 		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/next/
@@ -181,6 +181,7 @@ faults: tools packages
 	DEWLINE_CUT_STEP=16 go test -count=1 -timeout 2h -run 'PowerCut|Torn' ./internal/store
 	go run ./internal/test/faults/clock/machine
 	$(MAKE) --no-print-directory board
+	$(MAKE) --no-print-directory first-alarm
 	$(MAKE) --no-print-directory trial
 	go run ./internal/test/faults/load
 	$(MAKE) --no-print-directory critical ROOM_YEARS=2000
