@@ -76,10 +76,10 @@ RACE := -race -gcflags=modernc.org/sqlite/lib=-race=false -gcflags=modernc.org/l
 	-gcflags=dewline/internal/core/misting/...=-race=false
 
 ## race: all tests, with the race detector, which needs cgo and a C compiler. Those of the core, which start no goroutine
-## (internal/core/pure_test.go), go without it: its code has the detector in the tests of everything that runs it. Two packages drive a
-## browser, or the program through twenty weeks, which depends on how busy the machine is: where one of them fails beside others, it runs
-## once more by itself, and that run decides. Every other failure is final, a data race too.
-PROCESSES := ^dewline/internal/(server/web|test/season)$$
+## (internal/core/pure_test.go), go without it: its code has the detector in the tests of everything that runs it. Packages that run the
+## program or a browser as processes of their own depend on how busy the machine is: where one of them fails beside others, it runs once
+## more by itself, and that run decides. Every other failure is final, a data race too.
+PROCESSES := ^dewline/(cmd/dewline|internal/(daemon|server/web|test/(faults/[a-z]+|harness|season)))$$
 # What takes minutes begins first, so that no processor waits for it at the end.
 LONGEST := ./internal/server/web ./internal/daemon ./internal/test/... ./internal/store
 race:
