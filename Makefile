@@ -33,7 +33,7 @@ $(PAGES): $(PAGE_SOURCES)
 	cd dashboards && npm ci --ignore-scripts --no-audit --no-fund --loglevel=error && npm run --silent check && npm run --silent build
 	@touch $@
 
-## test: what is run before a change goes in, on a fresh machine; installs what it needs. At most ten minutes on two idle cores
+## test: what is run before a change goes in, on a fresh machine; installs what it needs. Its goal is ten minutes on two idle cores
 test: tools pages lint unit proving-short
 
 ## ci: what CI runs: the same with the race detector, the long form of proving, and the builds for the boards

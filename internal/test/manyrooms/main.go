@@ -1,6 +1,6 @@
 // Command manyrooms plays many sites against one metrics store, with the code by which a board exports, and prints what that costs:
 //
-//	prometheus --config.file=configs/many-rooms/prometheus.yml --web.enable-remote-write-receiver --storage.tsdb.path=/tmp/metrics
+//	prometheus --config.file=configs/many-rooms/prometheus.yml --web.enable-remote-write-receiver --storage.tsdb.path=metrics
 //	go run ./internal/test/manyrooms --url http://127.0.0.1:9090/api/v1/write --sites 500 --minutes 60
 //
 // Each site has twenty points with a reading every 10 s, and sends what it has recorded in the last minutes as fast as it may. All values
