@@ -1,7 +1,9 @@
 package store
 
 import (
+	"bytes"
 	"database/sql"
+	"encoding/binary"
 	"os"
 	"path/filepath"
 	"testing"
@@ -44,6 +46,49 @@ func TestWhatAKilledWriteLeavesIsNoDamage(t *testing.T) {
 		require.NoError(t, s.Commit(t.Context()))
 	}
 	asides, err := filepath.Glob(killed + ".corrupt-*")
+	require.NoError(t, err)
+	assert.Empty(t, asides)
+	assert.Len(t, collectAll(t, s, water), 100)
+}
+
+// A program that is killed after it has written a transaction to the log, and before it has published it, leaves a whole transaction that
+// SQLite does not count while another program keeps the index of the log alive. It is overwritten, which is no damage either.
+func TestWhatAKilledWriteHasNotPublishedIsNoDamage(t *testing.T) {
+	path := tempPath(t)
+	s := begin(t, path)
+	last := fill(s, "run-1", water, noon, 10*second, 20)
+	require.NoError(t, s.Commit(t.Context()))
+	other, err := sql.Open("sqlite", path)
+	require.NoError(t, err)
+	defer other.Close()
+	var tables int
+	require.NoError(t, other.QueryRowContext(t.Context(), "SELECT count(*) FROM sqlite_master").Scan(&tables))
+	abandon(s)
+
+	log, err := os.ReadFile(path + logSuffix)
+	require.NoError(t, err)
+	h, ok := parseLogHeader(log[:logHeaderSize])
+	require.True(t, ok)
+	m, ok, err := scanLog(bytes.NewReader(log), logMark{}, -1)
+	require.NoError(t, err)
+	require.True(t, ok)
+	for i := range byte(2) {
+		var page [8]byte // its number, and the size of the file after a commit
+		binary.BigEndian.PutUint32(page[:], 1)
+		binary.BigEndian.PutUint32(page[4:], uint32(i)*50)
+		log, m.sum = h.appendFrame(log, m.sum, page[:], bytes.Repeat([]byte{i}, h.pageSize))
+	}
+	require.NoError(t, os.WriteFile(path+logSuffix, log, 0o600))
+	whole, _, err := scanLog(bytes.NewReader(log), logMark{}, -1)
+	require.NoError(t, err)
+	require.Equal(t, m.frames+2, whole.frames, "it is whole")
+
+	s = begin(t, path)
+	for range 4 { // each looks at the log that the ones before have written
+		last = fill(s, "run-2", water, last.Add(10*second), 10*second, 20)
+		require.NoError(t, s.Commit(t.Context()))
+	}
+	asides, err := filepath.Glob(path + ".corrupt-*")
 	require.NoError(t, err)
 	assert.Empty(t, asides)
 	assert.Len(t, collectAll(t, s, water), 100)

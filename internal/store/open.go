@@ -59,7 +59,7 @@ func (s *Store) attach(ctx context.Context) error {
 		return s.explain("opening it", asDamage(err))
 	}
 	s.seenLog, s.logMark = nil, logMark{}
-	s.markLog()
+	s.markLog(ctx)
 	return nil
 }
 

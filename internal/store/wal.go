@@ -235,13 +235,25 @@ func writeSynced(path string, content []byte) error {
 }
 
 // markLog remembers which log is in use and how much of it is whole. Store.write is held.
-func (f *file) markLog() {
+func (f *file) markLog(ctx context.Context) {
 	if f.seenLog == nil {
 		f.seenLog, _ = os.Stat(f.path + logSuffix) // it exists after the next write
 	}
-	if m, err := f.scan(f.logMark, -1); err == nil {
+	if m, err := f.scan(f.logMark, f.committedFrames(ctx)); err == nil {
 		f.logMark = m
 	}
+}
+
+// committedFrames asks SQLite how many frames of the log it uses; 0 where it does not say. There can be whole transactions behind them: a
+// program that was killed before it had published its last one leaves it in the log, and where another program keeps the index alive
+// SQLite does not look for it, but overwrites it.
+func (f *file) committedFrames(ctx context.Context) int {
+	var busy, frames, moved int
+	err := f.database().writer.QueryRowContext(ctx, "PRAGMA wal_checkpoint(NOOP)").Scan(&busy, &frames, &moved)
+	if err != nil || busy != 0 {
+		return 0
+	}
+	return max(frames, 0)
 }
 
 // scan reads the log in use.
