@@ -11,9 +11,9 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
-	"dewline/internal/sim/planted"
 	"dewline/internal/source/recorded"
 	"dewline/internal/store"
+	"dewline/internal/test/planted"
 )
 
 // enclosure is a command of the scripts: it lets a simulated enclosure (viv-1 in the room loft) live for some days from 2026-07-01 on under

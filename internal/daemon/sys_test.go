@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 // probeTree is a copy of the recorded tree, and its first probe.

@@ -22,8 +22,8 @@ import (
 	"dewline/internal/config"
 	"dewline/sensors"
 	"dewline/sensors/i2cbus"
-	"dewline/sensors/kernelfile/kernelfiletest"
 	"dewline/sensors/sensortest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 var rewrite = flag.Bool("rewrite", false, "write the golden files again; read the difference before you keep it")

@@ -15,8 +15,8 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/board"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
 	"dewline/sensors/sensortest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 const (

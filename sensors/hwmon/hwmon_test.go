@@ -14,7 +14,7 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/hwmon"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 func read(t *testing.T, sensor sensors.Sensor, timeout time.Duration) (sensors.Measurement, error) {

@@ -9,8 +9,8 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/iio"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
 	"dewline/sensors/sensortest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 const (

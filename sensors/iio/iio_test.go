@@ -13,7 +13,7 @@ import (
 	"dewline/sensors"
 	"dewline/sensors/iio"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 func read(t *testing.T, sensor sensors.Sensor, timeout time.Duration) (sensors.Measurement, error) {

@@ -10,7 +10,7 @@ import (
 
 	"dewline/sensors"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 func TestEntries(t *testing.T) {

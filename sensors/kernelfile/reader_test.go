@@ -17,7 +17,7 @@ import (
 
 	"dewline/sensors"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 const (

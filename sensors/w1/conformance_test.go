@@ -8,8 +8,8 @@ import (
 
 	"dewline/sensors"
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
 	"dewline/sensors/sensortest"
+	"dewline/sensors/sensortest/kernelfiletest"
 	"dewline/sensors/w1"
 )
 

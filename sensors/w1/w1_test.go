@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/sensors"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 	"dewline/sensors/w1"
 )
 

@@ -23,7 +23,7 @@ import (
 	"dewline/internal/daemon"
 	"dewline/internal/server/control"
 	"dewline/internal/server/web"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 // settled is after how long a button that has just come counts.

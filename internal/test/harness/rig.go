@@ -30,7 +30,7 @@ import (
 
 	"dewline/internal/server/control"
 	"dewline/internal/test/clockfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 // Main runs the tests of a package and exits.

@@ -9,7 +9,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/sim/planted"
+	"dewline/internal/test/planted"
 )
 
 // start is a local midnight (the simulated clock is UTC).

@@ -10,7 +10,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/misting"
-	"dewline/internal/sim/planted"
+	"dewline/internal/test/planted"
 )
 
 // follow passes what the sensors have shown through a tracker, as the core does, and returns the mistings that it took for missed, by the time

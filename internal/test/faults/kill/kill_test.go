@@ -23,7 +23,7 @@ import (
 	"dewline/internal/server/control"
 	"dewline/internal/test/harness"
 	"dewline/internal/test/mosquitto"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 func TestMain(m *testing.M) {

@@ -13,7 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/sensors/kernelfile"
-	"dewline/sensors/kernelfile/kernelfiletest"
+	"dewline/sensors/sensortest/kernelfiletest"
 )
 
 const (
