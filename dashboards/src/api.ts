@@ -113,6 +113,11 @@ export interface NotifierNow {
   failing_since: string | null;
   failure: string;
 }
+export interface Panel {
+  title: string;
+  span: string;
+  charts: string[][]; // the points of each chart
+}
 export interface Now {
   site: string;
   run: string;
@@ -126,6 +131,7 @@ export interface Now {
   history: boolean;
   late_readings: number;
   configuration_ok: boolean;
+  panels?: Panel[];
   places: PlaceNow[];
   flood_since: string | null;
   alarms: AlarmNow[];

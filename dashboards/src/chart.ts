@@ -1,9 +1,9 @@
-// One chart: a point over a range, with the band behind it as it was, the envelope of extremes, an older range laid over it,
-// and marks. It can be read by mouse, touch and keyboard.
+// One chart: a point over a range, with the band behind it as it was, the envelope of extremes, an older range or other points laid
+// over it, and marks. It can be read by mouse, touch and keyboard.
 
 import uPlot from "uplot";
 import type { Band, Entry, Marks, PointTrend } from "./api";
-import { h, say } from "./dom";
+import { h, say, svg } from "./dom";
 import type { Scene } from "./drawing";
 import { placeName } from "./names";
 import { dayYear, full, lasting, moment } from "./time";
@@ -18,6 +18,7 @@ export interface Range {
 export interface Input {
   trend: PointTrend;
   other: PointTrend | null; // the older range
+  beside: PointTrend[]; // points of the same unit, drawn together with it
   column: number; // width of a column, milliseconds
   shift: number; // how much later the older range is drawn, milliseconds
   otherName: string;
@@ -35,6 +36,15 @@ const T = 0,
   MIN = 2,
   MAX = 3,
   OTHER = 4;
+
+// How the points beside the first are drawn, in this order: each can be told by its dashes alone.
+export const BESIDE = [
+  { ink: "dew", dash: [10, 4], words: "long dashes" },
+  { ink: "second", dash: [2, 4], words: "dots" },
+  { ink: "slate", dash: [10, 4, 2, 4], words: "dashes and dots" },
+] as const;
+
+const nameOf = (point: string): string => `${placeName(split(point).place)}, ${quantityWords(split(point).quantity)}`;
 
 interface Ink {
   ink: string;
@@ -78,6 +88,7 @@ export class Chart {
   readonly element: HTMLElement;
   private readonly title = h("h2");
   private readonly reading = h("p", { class: "reading" });
+  private readonly lines = h("p", { class: "legend", hidden: true });
   private readonly plot = h("div", { class: "plot", tabindex: 0, role: "group" });
   private readonly caption = h("p");
   private readonly values = h("tbody");
@@ -95,6 +106,7 @@ export class Chart {
   private input: Input | null = null;
   private colours = inks();
 
+  // point is the one whose band, extremes and marks are shown.
   constructor(
     readonly point: string,
     private readonly zoom: (range: Range, settled: boolean) => void,
@@ -103,6 +115,7 @@ export class Chart {
       "figure",
       { class: "chart" },
       h("div", { class: "chart-head" }, this.title, this.reading),
+      this.lines,
       this.plot,
       this.mark,
       h("figcaption", {}, this.caption, this.details),
@@ -129,13 +142,17 @@ export class Chart {
       this.input !== null &&
       this.input.temperature === input.temperature &&
       (this.input.other === null) === (input.other === null) &&
+      this.input.beside.length === input.beside.length &&
       this.u !== null;
     this.input = input;
-    const { trend, other, temperature } = input;
+    const { trend, other, beside, temperature } = input;
     const value = (v: number | null): number | null => (v === null ? null : convert(this.quantity, temperature, v));
     const one: uPlot.AlignedData = [trend.t, trend.mean.map(value), trend.min.map(value), trend.max.map(value)];
-    this.data = other ? uPlot.join([one, [other.t.map((t) => t + input.shift / 1000), other.mean.map(value)]]) : one;
-    say(this.title, `${placeName(split(this.point).place)}, ${quantityWords(this.quantity)} in ${unitOf(this.quantity, temperature)}`);
+    const over: uPlot.AlignedData[] = beside.map((b) => [b.t, b.mean.map(value)]);
+    if (other) over.unshift([other.t.map((t) => t + input.shift / 1000), other.mean.map(value)]);
+    this.data = over.length ? uPlot.join([one, ...over]) : one;
+    say(this.title, `${nameOf(this.point)} in ${unitOf(this.quantity, temperature)}`);
+    this.showKey();
     if (again) {
       this.u!.batch(() => {
         this.u!.setData(this.data, false);
@@ -145,6 +162,30 @@ export class Chart {
     this.describe();
     this.fillTable();
     this.read(null);
+  }
+
+  // showKey says which line is which point.
+  private showKey(): void {
+    const { beside } = this.input!;
+    this.lines.hidden = !beside.length;
+    this.lines.replaceChildren(
+      ...beside.map((b, i) => {
+        const { ink, dash } = BESIDE[i]!,
+          line = svg("path", { d: "M0 8H38", stroke: `var(--${ink})`, "stroke-width": 2, "stroke-dasharray": dash.join(" ") });
+        return h(
+          "span",
+          {},
+          svg("svg", { class: "long", viewBox: "0 0 38 16", "aria-hidden": "true", focusable: "false" }, line),
+          nameOf(b.point),
+        );
+      }),
+    );
+  }
+
+  // besideWords says the same where there are no colours.
+  private besideWords(): string {
+    const words = (this.input?.beside ?? []).map((b, i) => `${BESIDE[i]!.words}: ${nameOf(b.point)}`).join("; ");
+    return words ? ` ${words[0]!.toUpperCase()}${words.slice(1)}.` : "";
   }
 
   // redraw takes up changed colours.
@@ -159,18 +200,22 @@ export class Chart {
   }
 
   canvas(): { canvas: HTMLCanvasElement; title: string; caption: string } | null {
-    return this.u ? { canvas: this.u.ctx.canvas, title: this.title.textContent ?? "", caption: this.caption.textContent ?? "" } : null;
+    return this.u ? { canvas: this.u.ctx.canvas, title: this.title.textContent ?? "", caption: this.captionText() } : null;
+  }
+  private captionText(): string {
+    return (this.caption.textContent ?? "") + this.besideWords();
   }
 
   // scene is what is drawn, for a drawing of another kind.
   scene(): Scene | null {
     if (!this.u || !this.input) return null;
-    const { trend, column, range, zone, temperature } = this.input,
+    const { trend, beside, column, range, zone, temperature } = this.input,
       { min, max } = this.u.scales.y!;
     return {
       title: this.title.textContent ?? "",
-      caption: this.caption.textContent ?? "",
+      caption: this.captionText(),
       trend,
+      beside,
       known: knownStretches(trend, column),
       column,
       wide: column > trend.gap_s * 1000,
@@ -199,6 +244,7 @@ export class Chart {
       line("transparent", 0),
     ];
     if (input.other) series.push({ ...line(c.second, 1.8), dash: [7, 4] });
+    input.beside.forEach((_, i) => series.push({ ...line(c[BESIDE[i]!.ink], 1.8), dash: [...BESIDE[i]!.dash] }));
     this.u = new uPlot(
       {
         width: Math.max(200, Math.floor(this.plot.clientWidth)),
@@ -638,10 +684,11 @@ export class Chart {
     }
     const digits = this.quantity === "vapour-pressure-deficit" ? 2 : 1,
       text = (v: number): string => fixed(v, digits).replace("-", "−");
-    // With an older range laid over, a column may hold a value of one line only: take the nearest one of the other.
+    // With other lines laid over, a column may hold a value of one line only: take the nearest one of the others.
+    const reach = Math.max(1, this.data.length - OTHER);
     const near = (s: number): number | null => {
       const values = this.data[s] as (number | null | undefined)[];
-      for (const i of [index!, index! - 1, index! + 1]) if (typeof values[i] === "number") return values[i]!;
+      for (let by = 0; by <= reach; by++) for (const i of [index! - by, index! + by]) if (typeof values[i] === "number") return values[i]!;
       return null;
     };
     const mean = near(MEAN),
@@ -655,6 +702,10 @@ export class Chart {
       const older = near(OTHER);
       parts.push(`${input.otherName}: ${older === null ? "not known" : `${text(older)} ${unit}`}`);
     }
+    input.beside.forEach((b, i) => {
+      const value = near(OTHER + (input.other ? 1 : 0) + i);
+      parts.push(`${nameOf(b.point)}: ${value === null ? "not known" : `${text(value)} ${unit}`}`);
+    });
     say(this.reading, (under ? "" : "last, ") + parts.join(" · "));
   }
 
@@ -681,7 +732,7 @@ export class Chart {
     say(this.caption, text);
     this.plot.setAttribute(
       "aria-label",
-      `Chart of ${this.title.textContent}, ${full(zone, range.from)} to ${full(zone, range.to)}. ${text} ` +
+      `Chart of ${this.title.textContent}, ${full(zone, range.from)} to ${full(zone, range.to)}. ${text}${this.besideWords()} ` +
         "Arrow keys read values, plus and minus zoom, shift with arrow keys moves the range.",
     );
   }
@@ -689,11 +740,13 @@ export class Chart {
   // fillTable writes at most 48 rows, each the mean and the extremes of its stretch.
   private fillTable(): void {
     if (!this.details.open || !this.input) return;
-    const { trend, zone, temperature } = this.input,
+    const { trend, beside, zone, temperature } = this.input,
       q = this.quantity,
       unit = unitOf(q, temperature);
     this.valuesHead.replaceChildren(
-      ...["time", `mean, ${unit}`, `lowest, ${unit}`, `highest, ${unit}`].map((t) => h("th", { scope: "col" }, t)),
+      ...["time", `mean, ${unit}`, `lowest, ${unit}`, `highest, ${unit}`, ...beside.map((b) => `${nameOf(b.point)}, mean, ${unit}`)].map(
+        (t) => h("th", { scope: "col" }, t),
+      ),
     );
     const each = Math.max(1, Math.ceil(trend.t.length / 48)),
       rows: HTMLElement[] = [];
@@ -706,6 +759,11 @@ export class Chart {
               figure(q, temperature, v),
             )
           : ["not known", "", ""];
+      for (const b of beside) {
+        const end = trend.t[i + each] ?? Infinity,
+          of = b.mean.filter((v, k): v is number => typeof v === "number" && b.t[k]! >= trend.t[i]! && b.t[k]! < end);
+        cells.push(of.length ? figure(q, temperature, of.reduce((sum, v) => sum + v, 0) / of.length) : "not known");
+      }
       rows.push(
         h("tr", {}, h("th", { scope: "row" }, full(zone, trend.t[i]! * 1000)), ...cells.map((text) => h("td", { class: "number" }, text))),
       );

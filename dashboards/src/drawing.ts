@@ -1,7 +1,7 @@
 // The charts as one SVG file, for paper and for reports: title, bands, envelope, mean, axes, captions and legend.
 
 import type { PointTrend } from "./api";
-import type { Chart, Range } from "./chart";
+import { BESIDE, type Chart, type Range } from "./chart";
 import { svg } from "./dom";
 import { moment } from "./time";
 
@@ -18,6 +18,7 @@ export interface Scene {
   title: string;
   caption: string;
   trend: PointTrend;
+  beside: PointTrend[]; // drawn together with it
   known: Range[];
   column: number; // milliseconds
   wide: boolean; // each column is drawn as one
@@ -116,6 +117,10 @@ function plot(s: Scene, top: number, id: string, colour: (name: string) => strin
     ...beyond,
     ...lines,
     svg("path", { d: mean(s, x, y), fill: "none", stroke: colour("ink") }),
+    ...s.beside.map((trend, i) => {
+      const { ink, dash } = BESIDE[i]!;
+      return svg("path", { d: mean({ ...s, trend }, x, y), fill: "none", stroke: colour(ink), "stroke-dasharray": dash.join(" ") });
+    }),
   );
   const label = { fill: colour("dim"), "font-size": 12 };
   for (let k = 0; k <= VALUE_TICKS; k++) {

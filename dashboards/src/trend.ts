@@ -1,6 +1,7 @@
-// The page of the trends. Its address holds the whole view: p (points), span or from and to, with (the range laid over).
+// The page of the trends. Its address holds the whole view: p (the points of a chart, parted by commas), span or from and
+// to, with (the range laid over).
 
-import { get, type Entry, type Exposure, type ExposureTable, type Marks, type Trend } from "./api";
+import { get, type Entry, type Exposure, type ExposureTable, type Marks, type Panel, type PointTrend, type Trend } from "./api";
 import type { Beyond } from "./beyond";
 import { Chart, rangeWords, type Range } from "./chart";
 import { arrange, byId, h, mark, say, svg } from "./dom";
@@ -33,24 +34,29 @@ const isDate = (text: string): boolean => /^\d{4}-\d\d-\d\d$/.test(text);
 const SHORTEST = 60e3,
   LONGEST = 10 * 365 * DAY;
 const MOST_CHARTS = 8;
+const MOST_TOGETHER = 4;
 const DAYS_BEYOND = 60 * DAY; // a longer range is shown by local days
+
+// shownPoints are the points of all charts.
+const shownPoints = (): string[] => [...new Set(view.charts.flatMap((chart) => chart.split(",")))];
 
 const iso = (ms: number): string => new Date(ms).toISOString();
 
 // View is what the address says.
 interface View {
-  points: string[];
+  charts: string[]; // the points of each, parted by commas
   span: string;
   from: number;
   to: number;
   overlay: string; // one of the overlays, or the day on which the range laid over begins
   beyond: Beyond | null; // null for the limit in force
 }
-const view: View = { points: [], span: "1d", from: 0, to: 0, overlay: "", beyond: null };
+const view: View = { charts: [], span: "1d", from: 0, to: 0, overlay: "", beyond: null };
 
 function readAddress(): void {
   const q = new URLSearchParams(location.search);
-  view.points = [...new Set(q.getAll("p"))].slice(0, MOST_CHARTS);
+  const charts = q.getAll("p").map((p) => [...new Set(p.split(","))].slice(0, MOST_TOGETHER).join(","));
+  view.charts = [...new Set(charts)].slice(0, MOST_CHARTS);
   const from = Date.parse(q.get("from") ?? ""),
     to = Date.parse(q.get("to") ?? "");
   const fixed = from < to;
@@ -65,7 +71,7 @@ function readAddress(): void {
 
 function writeAddress(push: boolean): void {
   const q = new URLSearchParams();
-  for (const p of view.points) q.append("p", p);
+  for (const chart of view.charts) q.append("p", chart);
   if (view.span) q.set("span", view.span);
   else {
     const precise = view.to - view.from < 3 * HOUR ? 19 : 16;
@@ -74,7 +80,7 @@ function writeAddress(push: boolean): void {
   }
   if (view.overlay) q.set("with", view.overlay);
   if (view.beyond) q.set("beyond", `${view.beyond.point}:${view.beyond.side}:${view.beyond.value}`);
-  const address = `${location.pathname}?${q.toString().replaceAll("%2F", "/").replaceAll("%3A", ":")}`;
+  const address = `${location.pathname}?${q.toString().replaceAll("%2F", "/").replaceAll("%3A", ":").replaceAll("%2C", ",")}`;
   if (address === location.pathname + location.search) return;
   history[push ? "pushState" : "replaceState"](null, "", address);
 }
@@ -119,6 +125,8 @@ function setRange(r: Range, settled: boolean): void {
 
 // The parts of the page.
 
+const panelChoice = h("select", { id: "panel" });
+const panelRow = h("p", { class: "panel", hidden: true }, h("label", { for: "panel" }, "Panel"), panelChoice);
 const chosen = h("div", { class: "choices" });
 const chooserTitle = h("summary");
 const chooser = h("details", { class: "chooser" }, chooserTitle, chosen);
@@ -190,6 +198,7 @@ page.replaceChildren(
   h(
     "div",
     { class: "board" },
+    panelRow,
     h(
       "div",
       { class: "controls" },
@@ -246,6 +255,10 @@ custom.addEventListener("submit", (event) => {
   say(message, "");
   setRange({ from, to }, true);
 });
+panelChoice.addEventListener("change", () => {
+  const panel = (frame.now?.panels ?? [])[Number(panelChoice.value)];
+  if (panel) pick({ charts: chartsOf(panel), span: panel.span });
+});
 overlay.addEventListener("change", () => {
   if (overlay.value !== "dates") return pick({ overlay: overlay.value });
   const { from, to } = range();
@@ -285,23 +298,42 @@ function showControls(): void {
     if (document.activeElement !== input) input.value = toInput(frame.zone, ms);
   }
   say(rangeTitle, rangeWords(frame.zone, r) + (view.span ? ", live" : ""));
-  const q = view.points.map((p) => "point=" + p).join("&");
-  csv.href = `/api/readings.csv?${q}&from=${iso(r.from)}&to=${iso(r.to)}&temperature=${frame.temperature}`;
-  csv.hidden = picture.hidden = vector.hidden = !view.points.length;
+  showPanels();
+  csv.href = `/api/readings.csv?${points()}&from=${iso(r.from)}&to=${iso(r.to)}&temperature=${frame.temperature}`;
+  csv.hidden = picture.hidden = vector.hidden = !view.charts.length;
   showHumid();
   say(
     chooserTitle,
-    view.points.length
-      ? `${view.points.length === 1 ? "1 chart" : `${view.points.length} charts`}: choose others`
+    view.charts.length
+      ? `${view.charts.length === 1 ? "1 chart" : `${view.charts.length} charts`}: choose others`
       : "Choose what to look at",
   );
+}
+
+const chartsOf = (panel: Panel): string[] => panel.charts.map((chart) => chart.join(","));
+
+// showPanels offers the panels of the configuration, and says which one is shown.
+let panelsFor = "";
+function showPanels(): void {
+  const panels = frame.now?.panels ?? [],
+    key = JSON.stringify(panels);
+  panelRow.hidden = !panels.length;
+  if (key !== panelsFor) {
+    panelsFor = key;
+    panelChoice.replaceChildren(
+      h("option", { value: "", disabled: true }, "my own choice"),
+      ...panels.map((p, i) => h("option", { value: i }, p.title)),
+    );
+  }
+  const at = panels.findIndex((p) => chartsOf(p).join(" ") === view.charts.join(" "));
+  panelChoice.value = at < 0 ? "" : String(at);
 }
 
 // showHumid links the enclosures whose humidity is shown to the page that their misting is decided on, and the first point to the one on
 // which its limits are tried.
 function showHumid(): void {
-  tryLink.href = view.points.length ? `/try?p=${view.points[0]}` : "/try";
-  const places = view.points
+  tryLink.href = view.charts.length ? `/try?p=${shownPoints()[0]}` : "/try";
+  const places = shownPoints()
     .map(split)
     .filter((p) => p.quantity === "relative-humidity" && frame.now?.places.some((one) => one.id === p.place && !one.room))
     .map((p) => p.place);
@@ -329,14 +361,15 @@ function showChoices(f: Frame): void {
           ...p.points.map((x) => {
             const box = h("input", { type: "checkbox", value: x.point });
             box.addEventListener("change", () => {
-              const points = box.checked ? [...view.points, x.point] : view.points.filter((other) => other !== x.point);
-              if (points.length > MOST_CHARTS) {
+              const without = view.charts.map((c) => c.split(",").filter((p) => p !== x.point));
+              const charts = box.checked ? [...view.charts, x.point] : without.filter((c) => c.length).map((c) => c.join(","));
+              if (charts.length > MOST_CHARTS) {
                 box.checked = false;
                 say(message, `At most ${MOST_CHARTS} charts at once.`);
                 return;
               }
               say(message, "");
-              pick({ points });
+              pick({ charts });
             });
             return h("label", {}, box, quantityWords(x.quantity));
           }),
@@ -346,7 +379,7 @@ function showChoices(f: Frame): void {
 }
 
 function showChecked(): void {
-  for (const box of chosen.querySelectorAll("input")) box.checked = view.points.includes(box.value);
+  for (const box of chosen.querySelectorAll("input")) box.checked = shownPoints().includes(box.value);
 }
 
 // load asks for everything that the view shows. Only the newest question counts.
@@ -367,20 +400,20 @@ async function load(): Promise<void> {
   askedAt = performance.now();
   arrange(
     chartBox,
-    view.points.map((p) => {
-      let chart = charts.get(p);
-      if (!chart) charts.set(p, (chart = new Chart(p, setRange)));
+    view.charts.map((c) => {
+      let chart = charts.get(c);
+      if (!chart) charts.set(c, (chart = new Chart(c.split(",")[0]!, setRange)));
       return chart.element;
     }),
   );
   for (const [p, chart] of charts)
-    if (!view.points.includes(p)) {
+    if (!view.charts.includes(p)) {
       chart.destroy();
       charts.delete(p);
     }
   for (const chart of charts.values()) chart.preview(r);
-  legend.hidden = !view.points.length;
-  if (!view.points.length) {
+  legend.hidden = !view.charts.length;
+  if (!view.charts.length) {
     shown = null;
     exposureBody.replaceChildren();
     happenings.replaceChildren();
@@ -402,7 +435,7 @@ async function load(): Promise<void> {
       by ? ask(r.from - by, r.to - by) : null,
       get<Marks>(
         `/api/marks?from=${iso(r.from)}&to=${iso(r.to)}&` +
-          [...new Set(view.points.map((p) => split(p).place))].map((p) => "place=" + p).join("&"),
+          [...new Set(shownPoints().map((p) => split(p).place))].map((p) => "place=" + p).join("&"),
         controller.signal,
       ),
     ]);
@@ -419,15 +452,23 @@ async function load(): Promise<void> {
   }
 }
 
-const points = (): string => view.points.map((p) => "point=" + p).join("&");
+const points = (): string =>
+  shownPoints()
+    .map((p) => "point=" + p)
+    .join("&");
 
 function draw(): void {
   if (!shown) return;
   const { trend, other, marks, shift, range } = shown;
-  for (const one of trend.points) {
-    charts.get(one.point)?.show({
+  const of = (t: Trend | null, point: string): PointTrend[] => t?.points.filter((p) => p.point === point) ?? [];
+  for (const chart of view.charts) {
+    const [point, ...others] = chart.split(","),
+      [one] = of(trend, point!);
+    if (!one) continue;
+    charts.get(chart)?.show({
       trend: one,
-      other: other?.points.find((p) => p.point === one.point) ?? null,
+      other: of(other, point!)[0] ?? null,
+      beside: others.flatMap((p) => of(trend, p)),
       column: trend.column_s * 1000,
       shift,
       otherName: overlayName(),
@@ -575,7 +616,7 @@ function showHappenings(m: Marks): void {
     });
   }
   for (const a of m.alarms) {
-    if (!view.points.some((p) => a.alarm.startsWith(p + "/"))) continue;
+    if (!shownPoints().some((p) => a.alarm.startsWith(p + "/"))) continue;
     const from = Date.parse(a.since),
       until = a.cleared ? `to ${moment(zone, Date.parse(a.cleared))} (${lasting((Date.parse(a.cleared) - from) / 1000)})` : "still active";
     rows.push({ at: from, cells: [`alarm, ${a.priority}`, placeName(a.place), `${alarmTitle(a.alarm)}, ${until}`] });
@@ -625,7 +666,7 @@ async function savePicture(): Promise<void> {
 async function saveDrawing(): Promise<void> {
   let text = "";
   await inLight(async () => {
-    const shown = view.points.flatMap((p) => charts.get(p) ?? []);
+    const shown = view.charts.flatMap((c) => charts.get(c) ?? []);
     text = drawing(pictureTitle(), shown, `${LEGEND_MEAN} · ${LEGEND_BAND}`);
   });
   save(new Blob([text], { type: "image/svg+xml" }), "svg");
@@ -633,7 +674,7 @@ async function saveDrawing(): Promise<void> {
 
 // composed draws title, charts, captions and legend, each text in as many lines as it needs.
 function composed(): HTMLCanvasElement | null {
-  const parts = view.points.map((p) => charts.get(p)?.canvas()).filter((p) => p !== null && p !== undefined);
+  const parts = view.charts.map((c) => charts.get(c)?.canvas()).filter((p) => p !== null && p !== undefined);
   if (!parts.length) return null;
   const style = getComputedStyle(document.documentElement),
     p = devicePixelRatio,
@@ -701,11 +742,16 @@ onChange((f) => {
   showChoices(f);
   if (first) {
     first = false;
-    if (!view.points.length) {
+    const [panel] = f.now!.panels ?? [];
+    if (!view.charts.length && panel) {
+      view.charts = chartsOf(panel);
+      if (view.span && !new URLSearchParams(location.search).has("span")) view.span = panel.span;
+      writeAddress(false);
+    } else if (!view.charts.length) {
       // what is out of its band first, else the first point that has one
       const all = f.now!.places.flatMap((p) => p.points).filter((p) => p.band);
       const out = all.filter((p) => p.zone !== "in-band");
-      view.points = (out.length ? out : all).slice(0, 2).map((p) => p.point);
+      view.charts = (out.length ? out : all).slice(0, 2).map((p) => p.point);
       writeAddress(false);
     }
     showControls();

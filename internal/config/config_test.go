@@ -169,6 +169,11 @@ func TestEveryKey(t *testing.T) {
 		Users: []WebUser{{Name: "Inês", Role: "operator", PasswordHashFile: "/run/ines.hash"}, {Name: "scraper", Role: "viewer", TokenFile: "/run/scraper.token"}},
 	}, site.Web)
 	assert.Equal(t, Heartbeat{URL: "https://keeper.example/alive", Every: 10 * time.Minute}, site.Heartbeat)
+	require.Len(t, site.Panels, 1)
+	assert.Equal(t, []string{"Larvae", "1w"}, []string{site.Panels[0].Title, site.Panels[0].Span})
+	tub, loft := quantity.Point{Place: "tub-1", Quantity: quantity.WaterTemperature}, quantity.Point{Place: "loft", Quantity: quantity.AirTemperature}
+	tub2 := quantity.Point{Place: "tub-2", Quantity: quantity.WaterTemperature}
+	assert.Equal(t, [][]quantity.Point{{tub, loft}, {tub}, {tub2}}, site.Panels[0].Charts)
 	for _, name := range driverNames() {
 		assert.True(t, slices.ContainsFunc(site.Sensors, func(s SensorConfig) bool { return s.Driver == name }), "driver %s is not shown", name)
 	}
@@ -307,6 +312,32 @@ func TestWhatMustFit(t *testing.T) {
 			[]string{"11 points calibrating water-temperature: 3 points are given, and a straight line takes one or two: the two that lie farthest apart will do"}},
 		{"an offset beyond belief", "driver: w1,", "driver: w1, calibration: {temperature: {offset: 12 K}},",
 			[]string{"11 12 calibrating water-temperature: the sensor is off by -12.00 K, more than the 5 K that a correction may hide: check the reference, then replace the sensor"}},
+
+		{"panels", "", "panels:\n  - {title: Larvae, span: 1w, charts: [[tub-1/water-temperature, loft/air-temperature, loft/dew-point], relative-humidity]}\n  - {title: Air, charts: loft/vapour-pressure-deficit}\n", nil},
+		{"a panel without a title", "", "panels:\n  - {charts: [water-temperature]}\n", []string{"14 { this panel has no title: {title: Tub by the window, charts: [tub-1/water-temperature]}"}},
+		{"a panel without charts", "", "panels: [{title: Larvae}]\n", []string{"13 { this panel has no charts: {title: Tub by the window, charts: [tub-1/water-temperature]}"}},
+		{"two panels of one title", "", "panels:\n  - {title: Larvae, charts: [water-temperature]}\n  - {title: Larvae, charts: [air-temperature]}\n", []string{`15 Larvae there is a panel "Larvae" already (line 14): titles are given once`}},
+		{"a span that is none", "", "panels: [{title: Larvae, span: 2w, charts: [water-temperature]}]\n", []string{`13 2w unknown span "2w": known here are 1d, 1w, 1m, 1y`}},
+		{"slips in a panel", "", "panels:\n  - title: Larvae\n    charts:\n      - tub-1/water-temprature\n      - tub-2/water-temperature\n      - water-temprature\n      - []\n      - [tub-1/water-temperature, tub-1/water-temperature]\n", []string{
+			`16 tub-1/water-temprature unknown quantity "water-temprature": did you mean "water-temperature"? (a point is written place/quantity)`,
+			`17 tub-2/water-temperature unknown place "tub-2": did you mean "tub-1"?`,
+			`18 water-temprature unknown quantity "water-temprature": did you mean "water-temperature"? (a point is written place/quantity)`,
+			"19 [ this chart is empty: [tub-1/water-temperature, loft/air-temperature]",
+			"20 [ tub-1/water-temperature is in this chart already",
+		}},
+		{"a panel of what nothing measures", "", "panels: [{title: Panes, charts: [loft/condensation-margin, oxygen-saturation]}]\n", []string{
+			"13 loft/condensation-margin there will be nothing to draw of loft/condensation-margin: no sensor feeds loft/surface-temperature",
+			"13 oxygen-saturation no place has oxygen-saturation: no sensor feeds it",
+		}},
+		{"two units in one chart", "", "panels: [{title: Air, charts: [[loft/air-temperature, loft/relative-humidity]]}]\n", []string{
+			"13 [ loft/air-temperature and loft/relative-humidity have different units, and one chart has one: draw them one below the other",
+		}},
+		{"too much to look at", "", "panels: [{title: Air, charts: [[loft/air-temperature, loft/dew-point, tub-1/water-temperature, loft/air-temperature, loft/dew-point]" + strings.Repeat(", tub-1/water-temperature", 8) + "]}]\n", []string{
+			"13 charts this panel has 9 charts, and a page takes 8: make two panels of it",
+			"13 [ 5 lines in one chart cannot be told apart: 4 at most",
+			"13 [ loft/air-temperature is in this chart already",
+			"13 [ loft/dew-point is in this chart already",
+		}},
 
 		{"pages for everybody", "", "web: {listen: \":8420\"}\n", []string{`13 ":8420" :8420 can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1`}},
 		{"pages for everybody with TLS", "", "web: {listen: \":8420\", certificate-file: /run/c, key-file: /run/k, users: []}\n", []string{`13 ":8420" :8420 can be reached from other machines, and nobody would have to log in: give users (dewline password makes the files), or listen on 127.0.0.1`}},

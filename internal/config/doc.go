@@ -113,6 +113,13 @@
 //	    username: TEXT, password-file: PATH
 //	    ca-file: PATH
 //	    since: TIME                      # nothing earlier is sent; absent: what comes from the first start on
+//	panels:                              # what the page Trend draws, by title; the first is what it begins with.
+//	                                     # Absent: what is out of its band, else the first two points
+//	  - title: TEXT *
+//	    span: 1d                         # or 1w, 1m, 1y: how far back
+//	    charts: [POINT | QUANTITY | [POINT, …], …] *   # from top to bottom. POINT: PLACE/QUANTITY; QUANTITY: a chart for each place
+//	                                     # that has it; [POINT, …]: drawn together, with the band of the first. At most eight charts,
+//	                                     # and four points in one
 //
 // A relative path is relative to the folder of the configuration.
 //

@@ -32,6 +32,7 @@ type Site struct {
 	Digest    *instant.Daily // when the digest of the day is sent; nil means never
 	Heartbeat Heartbeat
 	Export    Export
+	Panels    []Panel
 
 	positions    origins
 	profilePaths map[string]string // id of a profile → its path inside origins
@@ -258,6 +259,15 @@ type RemoteWrite struct {
 
 // On reports whether there is a store to write to.
 func (r *RemoteWrite) On() bool { return r.URL != "" || r.URLFile != "" }
+
+// Panel is what the page of trends draws under one title.
+type Panel struct {
+	Title  string
+	Span   string             // "1d", "1w", "1m" or "1y": how far back from now
+	Charts [][]quantity.Point // from top to bottom; the points of a chart are drawn together, with the band of the first
+
+	written []string // where each chart is written, as a path inside origins
+}
 
 // GapOrDefault returns the longest time between two readings that are still joined by a line.
 func (s *SensorConfig) GapOrDefault() time.Duration {

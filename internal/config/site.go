@@ -19,7 +19,7 @@ const DefaultListen = "127.0.0.1:8420"
 
 var siteKeys = []string{
 	"site", "timezone", "light", "display", "profiles", "places", "cohorts", "sensors", "history", "mqtt", "web",
-	"control", "notify", "digest", "heartbeat", "export",
+	"control", "notify", "digest", "heartbeat", "export", "panels",
 }
 
 // site decodes a whole configuration. It reports what it cannot read and leaves it out of the site.
@@ -73,6 +73,9 @@ func (l *loader) site(root *node) *Site {
 	site.Digest = l.digest(f["digest"], local)
 	site.Heartbeat = l.heartbeat(f["heartbeat"])
 	site.Export.RemoteWrite = l.export(f["export"], local)
+	for i, n := range l.items(f["panels"], "panels") {
+		site.Panels = append(site.Panels, l.panel(n, index("panels", i), site))
+	}
 	return site
 }
 

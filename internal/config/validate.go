@@ -29,6 +29,7 @@ func (s *Site) Validate() Problems {
 	v.listeners()
 	v.notify()
 	v.export()
+	v.panels()
 	return v.problems.Sorted(v.origins.at("").file)
 }
 

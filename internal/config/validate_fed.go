@@ -14,12 +14,7 @@ func (v *validator) fed() {
 	if len(v.Sensors) == 0 || v.unsure.sensors {
 		return
 	}
-	fed := map[quantity.Point]bool{}
-	for i := range v.Sensors {
-		for _, point := range v.Sensors[i].Feeds {
-			fed[point] = true
-		}
-	}
+	fed := v.fedPoints()
 	for i := range v.Places {
 		place := &v.Places[i]
 		for _, q := range slices.Sorted(maps.Keys(place.Bands)) {
@@ -33,6 +28,17 @@ func (v *validator) fed() {
 			}
 		}
 	}
+}
+
+// fedPoints are the points that a sensor feeds.
+func (s *Site) fedPoints() map[quantity.Point]bool {
+	fed := map[quantity.Point]bool{}
+	for i := range s.Sensors {
+		for _, point := range s.Sensors[i].Feeds {
+			fed[point] = true
+		}
+	}
+	return fed
 }
 
 // missing returns the quantities that a point needs and no sensor feeds: its own, or the inputs it is derived from.

@@ -85,6 +85,10 @@ func (l *loop) install(site *config.Site) {
 	l.chain.Core.ReportDerived()
 	l.present.points = l.chain.Core.Points()
 	l.health = l.health.of(site)
+	l.about.Panels = nil
+	for _, p := range site.Panels {
+		l.about.Panels = append(l.about.Panels, status.Panel{Title: p.Title, Span: p.Span, Charts: p.Charts})
+	}
 	l.about.Site, l.about.Display, l.about.Location, l.about.Titles = site.ID, site.Display.Temperature, site.Location, titles
 }
 

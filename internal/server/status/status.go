@@ -22,6 +22,7 @@ type Snapshot struct {
 	Display      quantity.Unit // the keeper's unit of temperature
 	Location     *time.Location
 	Titles       map[string]string // what people call a place, by its id
+	Panels       []Panel           // what the page of trends draws, by title
 	Confirmed    bool              // the clock is known to be right
 	Points       []watch.PointState
 	Animals      []cohort.Interval // who lived where, and when
@@ -40,6 +41,13 @@ type Snapshot struct {
 	// Overview returns as sentences what is watched and within which limits now, and what a keeper should look at. It is nil before
 	// the first configuration.
 	Overview func() (watched, unwatched []string)
+}
+
+// Panel is what the page of trends draws under one title.
+type Panel struct {
+	Title  string             `json:"title"`
+	Span   string             `json:"span"`   // 1d, 1w, 1m or 1y
+	Charts [][]quantity.Point `json:"charts"` // from top to bottom; the points of one are drawn together, with the band of the first
 }
 
 // Calls counts how often a person was asked for, by the priority's name, since the start of the run.

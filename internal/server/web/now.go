@@ -37,8 +37,9 @@ type Now struct {
 	Late        uint64          `json:"late_readings"`
 	ReloadOK    bool            `json:"configuration_ok"`
 	Places      []PlaceNow      `json:"places"`
-	Flood       instant.Instant `json:"flood_since"` // of alarms (EEMUA 191); null while there is none
-	Alarms      []AlarmNow      `json:"alarms"`      // those that are not in the state normal
+	Panels      []status.Panel  `json:"panels,omitempty"` // what the page of trends draws, by title
+	Flood       instant.Instant `json:"flood_since"`      // of alarms (EEMUA 191); null while there is none
+	Alarms      []AlarmNow      `json:"alarms"`           // those that are not in the state normal
 	Sensors     []SensorNow     `json:"sensors"`
 	Outlets     []NotifierNow   `json:"outlets"`
 }
@@ -205,7 +206,7 @@ func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 	n := &Now{
 		Site: p.Site, Run: p.Run, At: instantOf(p.At), Started: instantOf(p.Started), Timezone: zoneOf(p).String(),
 		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil && mayAct, History: s.History != nil,
-		Late: p.Late, ReloadOK: p.ReloadOK, Flood: instantOf(p.FloodSince), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
+		Panels: p.Panels, Late: p.Late, ReloadOK: p.ReloadOK, Flood: instantOf(p.FloodSince), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
 	}
 	if p.Display == quantity.Fahrenheit {
 		n.Temperature = quantity.Fahrenheit.Symbol()

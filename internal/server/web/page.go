@@ -10,6 +10,7 @@ import (
 	"html/template"
 	"math"
 	"net/http"
+	"net/url"
 	"path"
 	"slices"
 	"strconv"
@@ -99,6 +100,7 @@ type pageView struct {
 	Sensors        []sensorView
 	Humidity       *humidityView // on the page of an enclosure's humidity
 	Try            *tryView      // on the page that tries other limits
+	Panels         []panelView   // of the configuration
 	Cautions       []string      // of the care profiles in use
 }
 
@@ -109,7 +111,15 @@ type placeView struct {
 	Points           []pointView
 }
 
-type pointView struct{ Quantity, Value, Zone, Band, Since, Certainty, Class string }
+// panelView is a panel of the trends without its drawing: the values of now, and the readings of its span as a file.
+type panelView struct {
+	Title, Span, Readings string
+	Points                []pointView
+}
+
+var spanWords = map[string]string{"1d": "the last day", "1w": "the last week", "1m": "the last month", "1y": "the last year"}
+
+type pointView struct{ Place, Quantity, Value, Zone, Band, Since, Certainty, Class string }
 
 type sensorView struct{ ID, Last, Calibration, Error string }
 
@@ -203,6 +213,7 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 		}
 		v.Places[k].Points = append(v.Places[k].Points, viewOfPoint(point, display, at))
 	}
+	v.Panels = s.panelsOf(p, display, at)
 	for _, sensor := range p.Sensors {
 		view := sensorView{ID: sensor.ID, Last: "never", Error: sensor.LastError, Calibration: calibrationsIn(p, sensor.ID, display, location)}
 		if !sensor.LastSuccess.IsZero() {
@@ -211,6 +222,31 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 		v.Sensors = append(v.Sensors, view)
 	}
 	return v
+}
+
+func (s *site) panelsOf(p *status.Snapshot, display quantity.Unit, at func(time.Time) string) (views []panelView) {
+	for _, panel := range p.Panels {
+		view, q := panelView{Title: panel.Title, Span: spanWords[panel.Span]}, url.Values{}
+		for _, point := range slices.Concat(panel.Charts...) {
+			if state := stateOf(p, point); state != nil {
+				row := viewOfPoint(state, display, at)
+				row.Place = s.titleOf(point.Place)
+				view.Points = append(view.Points, row)
+				q.Add("point", point.String())
+			}
+		}
+		q.Set("from", back(panel.Span, p.At).UTC().Format(time.RFC3339))
+		q.Set("to", p.At.UTC().Format(time.RFC3339))
+		view.Readings = "/api/readings.csv?" + q.Encode()
+		views = append(views, view)
+	}
+	return views
+}
+
+// back returns the begin of the span of a panel that ends at a time.
+func back(span string, end time.Time) time.Time {
+	days := map[string]int{"1w": 7, "1m": 30, "1y": 365}[span]
+	return end.Add(-24 * time.Hour * time.Duration(max(days, 1)))
 }
 
 // alarmsOf lists what a person should see, the most pressing first, and counts what is silent.

@@ -275,6 +275,7 @@ type rig struct {
 	journal  []journal.Entry
 	future   []moment
 	current  status.Current
+	panels   []status.Panel
 	broken   error // what the history answers with, if anything
 	asked    int
 }
@@ -286,6 +287,15 @@ func newRig(t testing.TB) *rig {
 	require.NoError(t, r.core.Restore(p.snapshot))
 	for point, readings := range p.readings {
 		r.readings[point] = slices.Clip(readings)
+	}
+	r.publish()
+	return r
+}
+
+// withPanels puts the panels of the configuration in force.
+func (r *rig) withPanels() *rig {
+	for _, p := range r.config.Panels {
+		r.panels = append(r.panels, status.Panel{Title: p.Title, Span: p.Span, Charts: p.Charts})
 	}
 	r.publish()
 	return r
@@ -316,7 +326,7 @@ func (r *rig) keep(effects []watch.Effect) {
 func (r *rig) publish() {
 	picture := &status.Snapshot{
 		Site: r.site.ID, Run: "rig", At: r.now, Started: r.now.AddDate(0, 0, -pastDays), Display: quantity.Fahrenheit, Location: r.site.Location,
-		Confirmed: true, Alarms: r.core.Alarms(), Animals: r.core.Animals(), ReloadOK: true,
+		Confirmed: true, Panels: r.panels, Alarms: r.core.Alarms(), Animals: r.core.Animals(), ReloadOK: true,
 		Notifiers: []status.NotifierHealth{
 			{Name: "mqtt", Connected: true, Sent: 412},
 			{Name: "webhook", LastError: "dial tcp: lookup push.example: no such host", Pending: 3, Oldest: r.now.Add(-40 * time.Minute), Sent: 27},
