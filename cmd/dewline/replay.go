@@ -128,7 +128,7 @@ func fromHistory(ctx context.Context, db *store.Store, site watch.Site, to insta
 	if !to.IsNone() {
 		to = to.Add(replay.Reach(site))
 	}
-	readings, err := replay.FromHistory(ctx, db, instant.None, to)
+	readings, err := replay.FromHistory(ctx, db, nil, instant.None, to)
 	return replay.WithJournal(site, sets), readings, err
 }
 

@@ -125,7 +125,7 @@ func TestLiveAndReplayAgreeToTheMillisecond(t *testing.T) {
 		}
 		return all
 	}
-	history, err := replay.FromHistory(t.Context(), db, instant.None, instant.None)
+	history, err := replay.FromHistory(t.Context(), db, nil, instant.None, instant.None)
 	require.NoError(t, err)
 	assert.ElementsMatch(t, live, replayed(history), "the history")
 

@@ -139,7 +139,7 @@ func TestFaultsOfAHistoryAreFoundAgain(t *testing.T) {
 	db := stuckHistory(t)
 	config := load(t, stuckLoft)
 	site := assemble.Site(config)
-	readings, err := replay.FromHistory(t.Context(), db, instant.None, instant.None)
+	readings, err := replay.FromHistory(t.Context(), db, nil, instant.None, instant.None)
 	require.NoError(t, err)
 	names := func(result *replay.Result) (all []string) {
 		for _, a := range result.Alarms {

@@ -16,16 +16,16 @@ import (
 
 // History is where [FromHistory] reads from; a *[history.Store] is one.
 type History interface {
-	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error]
+	ReadingsBetween(ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool) iter.Seq2[store.PointSample, error]
 }
 
-// FromHistory streams the readings in [from, to] of a store, with their flags, as if they came from a readings file; a from
-// or to of None is open. Derived quantities are left out, since the core derives them again. Where retention has left only
+// FromHistory streams the readings of the wanted points in [from, to] of a store, with their flags, as if they came from a readings file;
+// a from or to of None is open, wanted nil means all. Derived quantities are left out, since the core derives them again. Where retention has left only
 // minutes, a minute is one reading: its mean. The store is read once to learn what it holds, and again for each use.
-func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*recorded.Stream, error) {
+func FromHistory(ctx context.Context, db History, wanted func(quantity.Point) bool, from, to instant.Instant) (*recorded.Stream, error) {
 	s := &recorded.Stream{First: instant.None, Last: instant.None, Kept: true}
 	numbers := map[quantity.Point]int32{}
-	for sample, err := range measured(ctx, db, from, to) {
+	for sample, err := range measured(ctx, db, wanted, from, to) {
 		if err != nil {
 			return nil, err
 		}
@@ -38,7 +38,7 @@ func FromHistory(ctx context.Context, db History, from, to instant.Instant) (*re
 		}
 		s.Last = sample.At
 	}
-	s.Rows = rowsOf(ctx, db, numbers, from, s.Last) // a daemon may go on writing
+	s.Rows = rowsOf(ctx, db, s.Points, from, s.Last) // a daemon may go on writing
 	return s, nil
 }
 
@@ -49,32 +49,42 @@ func LongHistory(ctx context.Context, db interface {
 	Points() []quantity.Point
 }, from, to instant.Instant) (*recorded.Stream, error) {
 	s := &recorded.Stream{First: instant.None, Last: to, Kept: true}
-	for sample, err := range measured(ctx, db, from, to) {
+	for sample, err := range measured(ctx, db, nil, from, to) {
 		if err != nil {
 			return nil, err
 		}
 		s.First = sample.At
 		break
 	}
-	numbers := map[quantity.Point]int32{}
 	for _, p := range db.Points() {
 		if !p.Quantity.Derived() {
-			numbers[p] = int32(len(s.Points))
 			s.Points = append(s.Points, p)
 		}
 	}
-	s.Rows = rowsOf(ctx, db, numbers, from, to)
+	s.Rows = rowsOf(ctx, db, s.Points, from, to)
 	return s, nil
 }
 
-// rowsOf streams the readings in [from, to] of the points that have a number.
-func rowsOf(ctx context.Context, db History, numbers map[quantity.Point]int32, from, to instant.Instant) func() iter.Seq2[recorded.Row, error] {
+// rowsOf streams the readings in [from, to] of points, which are numbered by their order.
+func rowsOf(ctx context.Context, db History, points []quantity.Point, from, to instant.Instant) func() iter.Seq2[recorded.Row, error] {
+	numbers := map[quantity.Point]int32{}
+	for i, p := range points {
+		numbers[p] = int32(i)
+	}
+	wanted := func(p quantity.Point) bool {
+		_, known := numbers[p]
+		return known
+	}
 	return func() iter.Seq2[recorded.Row, error] {
 		return func(yield func(recorded.Row, error) bool) {
-			for sample, err := range measured(ctx, db, from, to) {
-				number, known := numbers[sample.Point]
-				if err == nil && !known {
-					continue
+			after := make([]int32, len(points)+1) // by the number of a point the one that came after it, which mostly comes again
+			number := int32(len(points))
+			for sample, err := range measured(ctx, db, wanted, from, to) {
+				if before := number; err == nil {
+					if number = after[before]; points[number] != sample.Point {
+						number = numbers[sample.Point]
+						after[before] = number
+					}
 				}
 				if !yield(recorded.Row{At: sample.At, Value: sample.Value, Point: number, Flag: sample.Flag}, err) || err != nil {
 					return
@@ -84,15 +94,16 @@ func rowsOf(ctx context.Context, db History, numbers map[quantity.Point]int32, f
 	}
 }
 
-// measured yields the readings in [from, to] that are not derived from others.
-func measured(ctx context.Context, db History, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+// measured yields the readings in [from, to] of wanted points that are not derived from others; wanted nil means all.
+func measured(ctx context.Context, db History, wanted func(quantity.Point) bool, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
 	end := instant.None
 	if !to.IsNone() {
 		end = to.Add(1) // the store leaves out the end itself
 	}
+	taken := func(p quantity.Point) bool { return !p.Quantity.Derived() && (wanted == nil || wanted(p)) }
 	return func(yield func(store.PointSample, error) bool) {
 		n := 0
-		for sample, err := range db.ReadingsBetween(ctx, from, end) {
+		for sample, err := range db.ReadingsBetween(ctx, from, end, taken) {
 			if n++; err == nil && n%8192 == 0 {
 				err = context.Cause(ctx)
 			}
@@ -100,7 +111,7 @@ func measured(ctx context.Context, db History, from, to instant.Instant) iter.Se
 				yield(sample, fmt.Errorf("taking readings out of the history: %w", err))
 				return
 			}
-			if !sample.Point.Quantity.Derived() && !yield(sample, nil) {
+			if !yield(sample, nil) {
 				return
 			}
 		}

@@ -221,7 +221,7 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 		}
 		dew := quantity.Point{Place: "vivarium-1", Quantity: quantity.DewPoint}
 		db.Append("live", dew, file.Rows[0].At, 99, quantity.Pass, 0) // replay derives it again and ignores the stored value
-		back, err := replay.FromHistory(t.Context(), db, instant.None, instant.None)
+		back, err := replay.FromHistory(t.Context(), db, nil, instant.None, instant.None)
 		require.NoError(t, err)
 		require.EqualValues(t, len(file.Rows), back.Count)
 		want, err := replay.Run(site, file, replay.Options{})
@@ -231,7 +231,7 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 		require.Equal(t, asJSON(t, want), asJSON(t, got))
 
 		from, to := file.Rows[0].At, file.Rows[len(file.Rows)/2].At
-		part, err := replay.FromHistory(t.Context(), db, from, to)
+		part, err := replay.FromHistory(t.Context(), db, nil, from, to)
 		require.NoError(t, err)
 		last := instant.None
 		for row, err := range part.Rows() {
@@ -244,13 +244,13 @@ func TestFromHistoryIsTheFile(t *testing.T) {
 
 type broken struct{}
 
-func (broken) ReadingsBetween(context.Context, instant.Instant, instant.Instant) iter.Seq2[store.PointSample, error] {
+func (broken) ReadingsBetween(context.Context, instant.Instant, instant.Instant, func(quantity.Point) bool) iter.Seq2[store.PointSample, error] {
 	return func(yield func(store.PointSample, error) bool) {
 		yield(store.PointSample{}, errors.New("the disk failed"))
 	}
 }
 
 func TestFromHistoryNamesWhatFailed(t *testing.T) {
-	_, err := replay.FromHistory(t.Context(), broken{}, instant.None, instant.None)
+	_, err := replay.FromHistory(t.Context(), broken{}, nil, instant.None, instant.None)
 	require.EqualError(t, err, "taking readings out of the history: the disk failed")
 }

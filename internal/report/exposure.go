@@ -161,7 +161,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 		Report: "exposure", Version: 1, Site: r.Site.ID, Timezone: s.location.String(), From: s.From, To: s.To, Made: orNone(r.Made),
 		Place: r.Place, Cohort: r.Cohort, Points: []Point{}, HeatLoad: HeatLoad,
 	}
-	file, err := replay.FromHistory(ctx, narrowed{h, &s}, s.From.Add(-warmUp), s.To.Add(replay.Reach(s.watched)))
+	file, err := replay.FromHistory(ctx, noting{h, &s}, s.wants, s.From.Add(-warmUp), s.To.Add(replay.Reach(s.watched)))
 	if err != nil {
 		return nil, err
 	}
@@ -408,20 +408,19 @@ func (s *subject) nothing() error {
 	return fmt.Errorf("the history holds no readings%s from %s to %s: look at what it holds with dewline export", where, s.date(s.From), s.date(s.To))
 }
 
-// narrowed leaves out the readings of points that take no part.
-type narrowed struct {
+// noting notes from when on each point has readings.
+type noting struct {
 	History
 	subject *subject
 }
 
 // ReadingsBetween implements [replay.History].
-func (n narrowed) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+func (n noting) ReadingsBetween(
+	ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool,
+) iter.Seq2[store.PointSample, error] {
 	return func(yield func(store.PointSample, error) bool) {
-		for sample, err := range n.History.ReadingsBetween(ctx, from, to) {
+		for sample, err := range n.History.ReadingsBetween(ctx, from, to, wanted) {
 			if err == nil {
-				if !n.subject.wants(sample.Point) {
-					continue
-				}
 				n.subject.note(sample.Point, sample.At)
 			}
 			if !yield(sample, err) {

@@ -97,10 +97,12 @@ func (m *memory) Points() []quantity.Point {
 	return points
 }
 
-func (m *memory) ReadingsBetween(_ stdcontext.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+func (m *memory) ReadingsBetween(
+	_ stdcontext.Context, from, to instant.Instant, wanted func(quantity.Point) bool,
+) iter.Seq2[store.PointSample, error] {
 	return func(yield func(store.PointSample, error) bool) {
 		for _, r := range m.readings {
-			if r.At >= from && (to.IsNone() || r.At < to) && !yield(r, nil) {
+			if r.At >= from && (to.IsNone() || r.At < to) && (wanted == nil || wanted(r.Point)) && !yield(r, nil) {
 				return
 			}
 		}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"iter"
 	"slices"
 	"time"
 
@@ -77,7 +76,7 @@ func MistFromHistory(ctx context.Context, h History, r MistingRequest) (*Misting
 	wanted := func(p quantity.Point) bool {
 		return slices.Contains(mistingQuantities, p.Quantity) && (p.Place == place.ID || p.Place == place.In)
 	}
-	readings, err := replay.FromHistory(ctx, onlyPoints{h, wanted}, r.From, r.To)
+	readings, err := replay.FromHistory(ctx, h, wanted, r.From, r.To)
 	if err != nil {
 		return nil, err
 	}
@@ -162,22 +161,6 @@ func within(file *recorded.File, place string, from, to instant.Instant) (first,
 		return from, to
 	}
 	return first, min(last, to)
-}
-
-// onlyPoints leaves out the readings of other points.
-type onlyPoints struct {
-	History
-	wanted func(quantity.Point) bool
-}
-
-func (o onlyPoints) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
-	return func(yield func(store.PointSample, error) bool) {
-		for sample, err := range o.History.ReadingsBetween(ctx, from, to) {
-			if (err != nil || o.wanted(sample.Point)) && !yield(sample, err) {
-				return
-			}
-		}
-	}
 }
 
 var errNoClimate = errors.New("no readings of air temperature and relative humidity")

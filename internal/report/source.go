@@ -25,7 +25,7 @@ type Journal interface {
 type History interface {
 	Journal
 	Points() []quantity.Point
-	ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[store.PointSample, error]
+	ReadingsBetween(ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool) iter.Seq2[store.PointSample, error]
 	Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]store.Column, error)
 }
 
@@ -75,7 +75,7 @@ func Newest(ctx context.Context, h History) (instant.Instant, error) {
 		}
 	}
 	newest := instant.None
-	for sample, err := range h.ReadingsBetween(ctx, low, instant.None) {
+	for sample, err := range h.ReadingsBetween(ctx, low, instant.None, nil) {
 		if err != nil {
 			return instant.None, err
 		}
@@ -85,7 +85,7 @@ func Newest(ctx context.Context, h History) (instant.Instant, error) {
 }
 
 func anySince(ctx context.Context, h History, t instant.Instant) (bool, error) {
-	for _, err := range h.ReadingsBetween(ctx, t, instant.None) {
+	for _, err := range h.ReadingsBetween(ctx, t, instant.None, nil) {
 		return err == nil, err
 	}
 	return false, ctx.Err()

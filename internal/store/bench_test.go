@@ -160,7 +160,7 @@ func BenchmarkTrend(b *testing.B) {
 	b.Run("replay-day", func(b *testing.B) {
 		n := 0
 		for b.Loop() {
-			for _, err := range s.ReadingsBetween(b.Context(), to.Add(-24*hour), to) {
+			for _, err := range s.ReadingsBetween(b.Context(), to.Add(-24*hour), to, nil) {
 				must(b, err)
 				n++
 			}

@@ -86,7 +86,7 @@ func (q *readingQueries) AllReadings(ctx context.Context, p quantity.Point, from
 // times: what the core needs after [Store.LoadCore].
 func (q *readingQueries) ReadingsSince(ctx context.Context, since Reach) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
-		for sample, err := range q.ReadingsBetween(ctx, since.At, instant.None) {
+		for sample, err := range q.ReadingsBetween(ctx, since.At, instant.None, nil) {
 			if (err != nil || sample.Segment >= since.Segment) && !yield(sample, err) {
 				return
 			}
@@ -94,24 +94,30 @@ func (q *readingQueries) ReadingsSince(ctx context.Context, since Reach) iter.Se
 	}
 }
 
-// ReadingsBetween gives the readings of all points in [from, to), in the order of their times.
-func (q *readingQueries) ReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
-	return q.together(ctx, from, to, q.Readings)
+// ReadingsBetween gives the readings of the wanted points in [from, to), in the order of their times; wanted nil means all. What is not
+// wanted is not read.
+func (q *readingQueries) ReadingsBetween(
+	ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool,
+) iter.Seq2[PointSample, error] {
+	return q.together(ctx, from, to, wanted, q.Readings)
 }
 
-// AllReadingsBetween is ReadingsBetween with the hidden ones.
+// AllReadingsBetween is ReadingsBetween of all points, with the hidden readings.
 func (q *readingQueries) AllReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
-	return q.together(ctx, from, to, q.AllReadings)
+	return q.together(ctx, from, to, nil, q.AllReadings)
 }
 
-// together merges the readings of all points.
+// together merges the readings of points.
 func (q *readingQueries) together(
-	ctx context.Context, from, to instant.Instant,
+	ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool,
 	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
 ) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
 		var sources []*pointStream
 		for i, p := range q.Points() {
+			if wanted != nil && !wanted(p) {
+				continue
+			}
 			next, stop := iter.Pull2(of(ctx, p, from, to))
 			defer stop()
 			sources = append(sources, &pointStream{PointSample{Point: p}, i, next})

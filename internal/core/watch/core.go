@@ -81,7 +81,8 @@ type point struct {
 	after       limits          // from then on
 	course      course          // the usual day, made of Usual, once courseKnown
 	courseKnown bool
-	kinetic     [2]float64 // a value and its e^(−ΔH/RT), so that each reading is computed once
+	// kinetic has the e^(−ΔH/RT) of values that came last: neighbours at the 1/16 °C of a DS18B20 do not share a slot.
+	kinetic [4]struct{ celsius, rate float64 }
 
 	total     [ZoneCount]time.Duration // closed ledgers since this core was made
 	totalBase [ZoneCount]time.Duration // what the open ledger held when it was taken over
@@ -430,10 +431,11 @@ func (p *point) kineticArea(n *segment, seconds float64) float64 {
 }
 
 func (p *point) kineticOf(celsius float64) float64 {
-	if p.kinetic[0] != celsius || p.kinetic[1] == 0 {
-		p.kinetic = [2]float64{celsius, psychro.KineticRate(celsius)}
+	known := &p.kinetic[math.Float64bits(celsius)>>44&3]
+	if known.celsius != celsius || known.rate == 0 {
+		known.celsius, known.rate = celsius, psychro.KineticRate(celsius)
 	}
-	return p.kinetic[1]
+	return known.rate
 }
 
 // excursion opens, extends or closes the excursion along a segment that ends on the given side.
