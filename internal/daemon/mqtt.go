@@ -175,10 +175,7 @@ func (svc *mqttService) states() []status.NotifierHealth {
 		return nil
 	}
 	s := svc.connection.out.Status()
-	o := status.NotifierHealth{Name: mqttNotifier, Connected: s.Link.Connected && s.Open, LastError: s.Err, Pending: s.Pending, Sent: s.Sent}
-	if o.LastError == "" {
-		o.LastError = s.Link.Err
-	}
+	o := status.NotifierHealth{Name: mqttNotifier, Connected: s.Link.Connected && s.Open, Opening: s.Opening, LastError: s.Err, Pending: s.Pending, Sent: s.Sent}
 	if !s.Oldest.IsNone() {
 		o.Oldest = s.Oldest.Time()
 	}

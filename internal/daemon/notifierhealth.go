@@ -114,7 +114,8 @@ func (w *notifierWatch) states(known []status.NotifierHealth) []status.NotifierH
 }
 
 // check returns events for the core: of notifiers that fail or deliver again, and of tests that were accepted. A notifier that has
-// failed for longer than a person may take to act on its messages is an alarm, which the rules send through the other notifiers.
+// failed for longer than a person may take to act on its messages is an alarm, which the rules send through the other notifiers. What
+// was known of one before a restart or a new configuration holds until its first connection is there or a try has failed.
 func (w *notifierWatch) check(states []status.NotifierHealth) (events []watch.Event) {
 	now := w.clock.Now()
 	for i := range states {
@@ -123,6 +124,9 @@ func (w *notifierWatch) check(states []status.NotifierHealth) (events []watch.Ev
 			n.lastSent = now
 		}
 		n.sent = s.Sent // begins again at 0 when the notifier is opened again
+		if s.Opening {
+			continue
+		}
 		failure := failureOf(s, now)
 		switch {
 		case failure == "" && !n.failing.IsZero():

@@ -70,6 +70,7 @@ type MQTT struct {
 	wake          chan struct{}
 	refresh       chan struct{}
 	lost          atomic.Uint64 // readings
+	made          time.Time
 
 	mu      sync.Mutex
 	changes map[string][]byte // newest state by topic, not sent yet; nil deletes the topic
@@ -77,6 +78,7 @@ type MQTT struct {
 	current map[string]bool   // topics in use: those of the last snapshot and of changes since
 	open    *mqtt.Session     // the connection on which the snapshot is published; nil while there is none
 	opened  chan struct{}     // closed and replaced when open changes
+	once    bool              // it was open before
 	problem string
 }
 
@@ -100,7 +102,7 @@ func NewMQTT(o MQTTOptions) (*MQTT, error) {
 	m := &MQTT{
 		o: o, readings: make(chan mqtt.Message, readingsWaiting), commands: make(chan Command, commandsWaiting),
 		wake: make(chan struct{}, 1), refresh: make(chan struct{}, 1),
-		changes: map[string][]byte{}, current: map[string]bool{}, opened: make(chan struct{}),
+		changes: map[string][]byte{}, current: map[string]bool{}, opened: make(chan struct{}), made: time.Now(),
 	}
 	m.worker = NewWorker(WorkerOptions{Queue: o.Queue, Transport: m.transport(), Random: o.Random, Log: o.Log})
 	for _, filter := range []string{o.Topics.points(), o.Topics.alarms()} {
@@ -228,10 +230,16 @@ func (m *MQTT) Refresh() {
 // Commands receives the commands that arrive; none without [MQTTOptions.AllowCommands].
 func (m *MQTT) Commands() <-chan Command { return m.commands }
 
+// FirstTime is how long the first connection of a notifier may be in the making before that counts as a failure. A try that fails counts at
+// once, and each ends by itself (a connection after ten seconds, an acknowledgement after [AckTimeout]): this bounds a broker that
+// takes many messages, each of them slowly.
+const FirstTime = time.Minute
+
 // MQTTStatus is the state of an [MQTT] notifier.
 type MQTTStatus struct {
 	Link         mqtt.Status
 	Open         bool            // the broker has acknowledged the status and the whole snapshot on the present connection
+	Opening      bool            // that was never so, no try has failed, and it has been made for less than [FirstTime]
 	Pending      int             // in the outbox
 	Oldest       instant.Instant // of them; None where nothing waits
 	Sent         uint64          // events
@@ -248,6 +256,7 @@ func (m *MQTT) Status() MQTTStatus {
 	}
 	m.mu.Lock()
 	s.Err, s.Open = m.problem, m.open != nil
+	once := m.once
 	m.mu.Unlock()
 	for _, err := range []string{stats.Err, s.Link.Err} {
 		if err != "" {
@@ -261,6 +270,7 @@ func (m *MQTT) Status() MQTTStatus {
 	if err != nil {
 		s.Err = "outbox: " + err.Error()
 	}
+	s.Opening = !once && s.Err == "" && time.Since(m.made) < FirstTime
 	return s
 }
 
@@ -384,7 +394,7 @@ func (m *MQTT) setOpen(s *mqtt.Session) {
 	close(m.opened)
 	m.opened = make(chan struct{})
 	if s != nil {
-		m.problem = ""
+		m.problem, m.once = "", true
 	}
 }
 

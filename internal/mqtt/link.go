@@ -122,7 +122,7 @@ type Status struct {
 	Since     time.Time // of Connected's value
 	Epoch     uint64    // counts the connections
 	Tries     int       // since the last connection
-	Err       string    // why there is none, or what the broker refused; "" when all is well
+	Err       string    // why there is none, or what the broker refused; "" when all is well, and until the first try has ended
 	Dropped   uint64    // messages that arrived and found their channel full
 	Unrouted  uint64    // messages that arrived without a subscription, left over from an earlier configuration
 }
@@ -164,7 +164,7 @@ func New(o Options) (*Client, error) {
 	l := &Client{
 		options: o, broker: broker, log: o.Log.With("broker", broker.String()), changed: make(chan struct{}),
 		more: make(chan struct{}, 1), exact: map[string][]*Subscription{},
-		status: Status{Broker: broker.String(), Err: "not started", Since: time.Now()},
+		status: Status{Broker: broker.String(), Since: time.Now()},
 	}
 	if o.Username != "" && !secure && !loopback(broker.Hostname()) {
 		l.log.Warn("the password goes over the network in clear; mqtts:// would hide it")

@@ -78,6 +78,7 @@ type SensorHealth struct {
 type NotifierHealth struct {
 	Name      string
 	Connected bool
+	Opening   bool // its first connection is being made, and nothing is known against it yet
 	LastError string
 	Pending   int
 	Oldest    time.Time // of what is pending; zero where nothing is
