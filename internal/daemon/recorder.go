@@ -130,7 +130,8 @@ const (
 )
 
 // recent returns the journal entries from which the rules know which notifications were sent, the oldest first: those of the
-// last days, and all entries of active alarms, however long ago they were raised.
+// last days, and all entries of active alarms, however long ago they were raised. What lies weeks back and needs no page of its own is read
+// of alarms that come too often.
 func (rec *recorder) recent(ctx context.Context, alarms []watch.AlarmState) ([]*journal.Entry, error) {
 	if rec.store == nil {
 		return nil, nil
@@ -155,7 +156,7 @@ func (rec *recorder) recent(ctx context.Context, alarms []watch.AlarmState) ([]*
 				age = entries[0].At.Sub(e.At)
 			}
 			switch {
-			case age <= recentSpan, open[e.Occurrence], e.Kind == journal.ClockStepped, e.Kind == journal.ClockConfirmed:
+			case age <= recentSpan, open[e.Occurrence], e.Kind == journal.Frequent, e.Kind == journal.ClockStepped, e.Kind == journal.ClockConfirmed:
 				entries = append(entries, e)
 			}
 		}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"dewline/internal/core/care"
@@ -12,40 +13,69 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// An alarm that comes three times in seven days, each time as an incident of its own, is no news: it goes silent, and once in that time a
-// message asks for a comparison of the probe. Engineering judgement, no published source.
+// An alarm that comes three times in seven days, each time in an incident of its own, is no news: it goes silent until it has stayed away
+// for rareAfter, and a message asks for a comparison of the probe, again after one, two and four weeks while that goes on. Engineering
+// judgement, no published source, checked in the trial.
 const (
 	frequentTimes = 3
 	frequentSpan  = 7 * 24 * time.Hour
+	rareAfter     = 7 * 24 * time.Hour
+	firstAdvice   = 7 * 24 * time.Hour  // between the first two messages; it doubles
+	lastAdvice    = 28 * 24 * time.Hour // the longest time between two of them
 )
 
 // frequency is how often an alarm has come.
 type frequency struct {
-	at      []instant.Instant // within frequentSpan, the last few
-	advised instant.Instant   // None if never
+	at      []instant.Instant // the last frequentTimes times
+	silent  bool
+	advised instant.Instant // None if never
+	advices int             // since it went silent
 }
 
-// countFrequency counts an alarm that begins an incident, and reports whether it has become too frequent to be heard. Critical alarms,
-// and those that are not on a limit, never are.
-func (r *Rules) countFrequency(entry *journal.Entry, n *incident) bool {
-	if _, limit := cutLast(entry.Alarm); limit != "high" && limit != "low" || n.id != entry.Occurrence {
+// tooFrequent reports whether an alarm comes too often to be heard, and counts it where it is the first on a limit of its incident: a
+// forecast may have come before it. Critical alarms, and those that are not on a limit, never are too frequent.
+func (r *Rules) tooFrequent(entry *journal.Entry, n *incident) bool {
+	f := r.frequent[entry.Alarm]
+	_, limit := cutLast(entry.Alarm)
+	if n.limited || !strings.HasSuffix(limit, "high") && !strings.HasSuffix(limit, "low") {
+		return f != nil && f.silent
+	}
+	n.limited = true
+	if critical(entry.Priority) {
 		return false
 	}
-	f := r.frequent[entry.Alarm]
 	if f == nil {
 		f = &frequency{advised: instant.None}
 		r.frequent[entry.Alarm] = f
 	}
-	f.at = slices.DeleteFunc(f.at, func(at instant.Instant) bool { return entry.At.Sub(at) >= frequentSpan })
-	f.at = append(f.at, entry.At)
-	if len(f.at) < frequentTimes {
-		return false
-	}
+	f.count(entry)
 	incidents := slices.ContainsFunc(r.rules, func(rule Rule) bool { return !rule.Every })
-	if incidents && (f.advised.IsNone() || entry.At.Sub(f.advised) >= frequentSpan) {
+	if incidents && f.silent && f.advisable(entry.At) {
 		r.unadvised[entry.Alarm] = true
 	}
-	return true
+	return f.silent
+}
+
+// count notes that the alarm has come. Where the journal of a start does not reach back to the time before, it says whether this one was
+// silent.
+func (f *frequency) count(entry *journal.Entry) {
+	at := entry.At
+	often := len(f.at) >= frequentTimes-1 && at.Sub(f.at[len(f.at)-frequentTimes+1]) < frequentSpan
+	lately := entry.Silent
+	if len(f.at) > 0 {
+		lately = at.Sub(f.at[len(f.at)-1]) < rareAfter
+	}
+	f.silent = often || f.silent && lately
+	if !f.silent {
+		f.advices = 0
+	}
+	f.at = append(f.at, at)
+	f.at = f.at[max(len(f.at)-frequentTimes, 0):]
+}
+
+// advisable reports whether it is time for a message on a frequent alarm.
+func (f *frequency) advisable(at instant.Instant) bool {
+	return f.advices == 0 || at.Sub(f.advised) >= min(firstAdvice<<min(f.advices-1, 10), lastAdvice)
 }
 
 func (f *frequency) shift(by time.Duration) {
@@ -68,8 +98,8 @@ func (r *Rules) frequentAdvice() (commands []watch.Command) {
 		}
 		commands = append(commands, watch.Command{
 			Verb: watch.Report, Kind: journal.Frequent, Alarm: name, Priority: priority, By: By,
-			Text: fmt.Sprintf("%s has come %d times in seven days: until it is rarer it is shown without a message, its critical limit excepted; "+
-				"compare this probe with a thermometer or hygrometer that you trust", name, frequentTimes),
+			Text: fmt.Sprintf("%s has come %d times in seven days, or again within a week since then: until it has stayed away for a week it is shown without a "+
+				"message, its critical limit excepted; compare this probe with a thermometer or hygrometer that you trust", name, frequentTimes),
 		})
 	}
 	return commands
@@ -82,7 +112,7 @@ func (r *Rules) frequentRecorded(entry *journal.Entry) (deliveries []Delivery) {
 		f = &frequency{}
 		r.frequent[entry.Alarm] = f
 	}
-	f.advised = entry.At
+	f.advised, f.advices, f.silent = entry.At, f.advices+1, true
 	delete(r.unadvised, entry.Alarm)
 	for i := range r.rules {
 		rule := &r.rules[i]

@@ -38,6 +38,7 @@ type incident struct {
 	members map[string]bool // names of all alarms that have called in it
 	raised  instant.Instant // the last time that one did
 	ended   instant.Instant // the last return; None while an alarm of it is active
+	limited bool            // an alarm on a limit has called in it
 	sent    map[string]*sentState
 }
 

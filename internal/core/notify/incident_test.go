@@ -2,6 +2,7 @@ package notify_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -270,6 +271,64 @@ func TestAFrequentAlarmGoesSilent(t *testing.T) {
 	l.skip(8 * day)
 	l.run(600, 22, 25, 22)
 	assert.Len(t, l.heard(), 1, "it has become rare")
+}
+
+// An alarm that has gone silent stays so until it has stayed away for a week, and its message comes again after one, two and four weeks.
+func TestAFrequentAlarmIsSilentUntilItIsRare(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	const day = 24 * 3600
+	var heard []string
+	for n := range 40 { // twice in three days, for eight weeks
+		l.run(600, 22, 25, 22)
+		for _, d := range l.log {
+			heard = append(heard, fmt.Sprintf("%d %s", n, d.Reason))
+		}
+		l.log = nil
+		l.run(600, 22, 22, 22)
+		l.skip(3*day/2 - 1200)
+		if n == 20 { // with what the daemon reads of the journal
+			l.journal = slices.DeleteFunc(l.journal, func(e *journal.Entry) bool {
+				return e.Kind != journal.Frequent && at(l.now).Sub(e.At) > 8*day*time.Second
+			})
+			l.restartWith(twoTubs(), keeper)
+		}
+	}
+	assert.Equal(t, []string{"0 call", "1 call", "2 advice", "7 advice", "17 advice", "36 advice"}, heard)
+	l.skip(6 * day)
+	l.run(600, 22, 25, 22)
+	assert.Len(t, l.heard(), 1, "it had stayed away for more than a week")
+}
+
+// A forecast that comes before an alarm on a limit makes it no rarer, and what comes back within its incident no more frequent.
+func TestWhatCountsAsFrequent(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	const day = 24 * 3600
+	for n := range 3 {
+		foreseen := rising(l.now, n)
+		l.rules.Effect(&watch.Effect{Kind: watch.Record, Entry: foreseen})
+		l.rules.Effect(&watch.Effect{Kind: watch.Notify, Entry: foreseen})
+		l.run(600, 22, 25, 22)
+		over := *foreseen
+		over.At, over.Kind, over.State, over.Was = at(l.now), journal.AlarmCleared, isa.Normal, isa.Unacknowledged
+		l.rules.Effect(&watch.Effect{Kind: watch.Record, Entry: &over})
+		l.run(300, 22, 22, 22)
+		l.run(600, 22, 25, 22)
+		l.run(600, 22, 22, 22)
+		l.skip(day)
+	}
+	var what []string
+	for _, d := range l.log {
+		what = append(what, d.Reason.String()+" "+d.Entry.Alarm)
+	}
+	assert.Equal(t, []string{"call " + tubHigh, "call " + tubHigh, "advice " + tubHigh}, what)
+}
+
+// rising is the entry of a forecast on the water of tub-1, a notice.
+func rising(now, n int) *journal.Entry {
+	const alarm = "tub-1/water-temperature/rising"
+	return &journal.Entry{
+		Seq: uint64(1000 + n), At: at(now), Kind: journal.AlarmRaised, Alarm: alarm, Occurrence: alarm + "@" + at(now).String(), State: isa.Unacknowledged, Was: isa.Normal, Priority: "medium",
+	}
 }
 
 // A fault that becomes worse is heard, and sensors that fail together are one incident.

@@ -45,8 +45,9 @@
 // A notifier with an After time joins when an alarm that it would send has been active and unacknowledged for that long, and from
 // then on in the same way.
 //
-// An alarm on a band that begins an incident for the third time in seven days goes silent: a [journal.Frequent] in its place, once in
-// seven days, asks to compare the probe. That silences no critical alarm.
+// An alarm on a band that is the first on a limit of an incident for the third time in seven days goes silent until it has stayed away for
+// a week: a [journal.Frequent] in its place asks to compare the probe, and again after one, two and four weeks while that goes on. That
+// silences no critical alarm.
 //
 // # Every alarm
 //

@@ -38,7 +38,8 @@ func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
 	for i := range r.rules {
 		rule := &r.rules[i]
 		lost := s.held[rule.Notifier] == holdRetry
-		if rule.Every || !rule.listens(name, s.priority) || s.messages[rule.Notifier] > 1 || s.messages[rule.Notifier] < 1 && !lost && !r.unheard(rule, name, s, at) {
+		if rule.Every || !rule.listens(name, s.priority) || s.messages[rule.Notifier] > 1 || r.roomHeardSince(rule, name, s) ||
+			s.messages[rule.Notifier] < 1 && !lost && !r.unheard(rule, name, s, at) {
 			continue
 		}
 		owed.notifiers[rule.Notifier] = true
@@ -57,6 +58,14 @@ func (r *Rules) unheard(rule *Rule, name string, s *alarmState, at instant.Insta
 	_, place, _ := r.causeOf(name)
 	_, spoke := t.critical[place]
 	return rule.After == 0 && !spoke && !r.roomSpeaks(s.incident, t, at)
+}
+
+// roomHeardSince reports whether a critical alarm of the room has been heard after the message on one of its enclosures: it spoke for that, too.
+func (r *Rules) roomHeardSince(rule *Rule, name string, s *alarmState) bool {
+	t := s.incident.sentBy(rule.Notifier)
+	_, place, _ := r.causeOf(name)
+	room, spoke := t.critical[s.incident.room]
+	return spoke && s.messages[rule.Notifier] > 0 && room > t.critical[place]
 }
 
 // message counts a message that a notifier sends on an active alarm, or that names it.

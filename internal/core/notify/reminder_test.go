@@ -59,6 +59,14 @@ func TestNoReminderWhereItIsNotNeeded(t *testing.T) {
 		},
 		"repeated while it was active": func(l *loft) { l.run(900, 22, 28, 22); l.run(300, 22, 22, 22) },
 		"no more than beyond the band": func(l *loft) { l.run(300, 22, 25, 22); l.run(300, 22, 22, 22) },
+		"its room has spoken for it": func(l *loft) {
+			l.run(600, 22, 28, 22)
+			l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+			l.run(100, 29, 28, 22)
+			l.command(watch.Command{Verb: watch.Acknowledge, Alarm: roomCritical})
+			l.run(250, 22, 28, 22)
+			l.run(300, 22, 22, 22)
+		},
 		"named by an acknowledged alarm": func(l *loft) {
 			l.run(300, 22, 28, 22)
 			l.run(150, 22, 22, 22)

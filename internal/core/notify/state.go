@@ -213,7 +213,7 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		s.called, s.acknowledged, s.covered = entry.At, false, false // it may have been acknowledged before a shelf that has ended now
 		if s.incident == nil {
 			s.incident = r.join(entry.Alarm, entry)
-			s.frequent = r.countFrequency(entry, s.incident)
+			s.frequent = r.tooFrequent(entry, s.incident)
 		}
 	}
 	if s.incident != nil {

@@ -367,6 +367,9 @@ func (d *dewline) deliver(n notify.Delivery) {
 		}
 	}
 	v := d.views[n.Entry.Alarm]
+	if sounds {
+		d.scorer.tallies[playerDewline].Sounds[causeOf(n.Reason, v)]++
+	}
 	switch n.Reason {
 	case notify.Again:
 		channel.Again++
@@ -434,6 +437,31 @@ func (d *dewline) deliver(n notify.Delivery) {
 		d.hear(v, n.Entry.Occurrence)
 		d.sound(n.Entry.Incident, v)
 	}
+}
+
+// causeOf names why the phone sounds.
+func causeOf(why notify.Reason, v *view) string {
+	switch {
+	case why == notify.Again:
+		return "repetition"
+	case why == notify.Over:
+		return "reminder"
+	case why == notify.Digest:
+		return "summary"
+	case why == notify.Advice:
+		return "comes too often"
+	case v == nil:
+		return "other"
+	case v.kind == fault, v.kind == stale:
+		return "sensor"
+	case v.kind != onLimit:
+		return "forecast"
+	case !v.critical():
+		return "beyond the band"
+	case why == notify.Late:
+		return "critical, after others of its incident"
+	}
+	return "critical"
 }
 
 // hear lets the keeper hear of an alarm, once its message arrives.

@@ -114,5 +114,6 @@ func (r *Result) WriteJSON(w io.Writer) error {
 		Forecasts forecastsJSON         `json:"forecasts"`
 
 		FalseAlarms map[string]int `json:"false_alarms_by_cause"` // of limits, of dewline
-	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.forecasts(), r.Players[playerDewline].Causes})
+		Sounds      map[string]int `json:"audible_by_cause"`      // of dewline, heartbeats aside
+	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.forecasts(), r.Players[playerDewline].Causes, r.Players[playerDewline].Sounds})
 }

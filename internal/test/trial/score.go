@@ -83,6 +83,7 @@ type Tally struct {
 	Silences      Stays            // of the board or its uplink, longer than half an hour
 	Suppressed    Suppressed
 	Causes        map[string]int // of false alarms of limits, in words
+	Sounds        map[string]int // of dewline: why the phone sounded, heartbeats aside
 	BlindNotified int            // stays that no living sensor saw, but the sensor's fault had been reported
 	DarkNotified  int            // stays without power at the board, while the keeper knew that it is silent
 	Forecasts     [verdictCount]int
@@ -97,7 +98,7 @@ type Tally struct {
 type Delay struct{ Minutes, Allowed int }
 
 func newTally() *Tally {
-	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}, Foreseen: map[bool]*Stays{true: {}, false: {}}, Leads: map[bool][]int{}}
+	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}, Sounds: map[string]int{}, Foreseen: map[bool]*Stays{true: {}, false: {}}, Leads: map[bool][]int{}}
 }
 
 // Audible is the number of messages that make a sound.
@@ -138,6 +139,9 @@ func (t *Tally) add(o *Tally) {
 	t.BlindNotified += o.BlindNotified
 	for cause, n := range o.Causes {
 		t.Causes[cause] += n
+	}
+	for cause, n := range o.Sounds {
+		t.Sounds[cause] += n
 	}
 }
 

@@ -225,6 +225,10 @@ func (r *Result) WriteText(w io.Writer) error {
 	}) {
 		fmt.Fprintf(&text, "false alarms of dewline: %d × %s\n", causes[cause], cause)
 	}
+	sounds := r.Players[playerDewline].Sounds
+	for _, cause := range slices.Sorted(maps.Keys(sounds)) {
+		fmt.Fprintf(&text, "audible messages of dewline: %d × %s\n", sounds[cause], cause)
+	}
 	const maxRows = 20
 	misses := slices.Clone(r.Misses)
 	slices.SortStableFunc(misses, func(a, b Miss) int { return -compareBool(a.Group.Critical, b.Group.Critical) }) // none of those is left out
