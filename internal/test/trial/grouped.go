@@ -13,7 +13,7 @@ import (
 // grouped is what a careful person makes of a threshold with a hold time: the way back has a deadband and a delay, a point that gives no
 // value is reported, what belongs together wakes the keeper once, by the same rules as in package notify, and what is critical is
 // repeated until he acknowledges. Its messages wait for the uplink. It knows no quality of a reading and no second sensor, and
-// forgets everything at a power cut, but for which alarms came in the last seven days.
+// forgets everything at a power cut, but for which alarms come too often.
 type grouped struct {
 	scorer    *scorer
 	setting   *setting
@@ -29,8 +29,10 @@ type groupedLimit struct {
 	active    bool
 	update    int // step at which its message arrived, audible or not
 	in        *incident
-	raised    []int // the steps of the last seven days at which it was raised
-	advised   int   // step of the last weekly message on it
+	raised    []int // the last steps at which it began an incident
+	silent    bool  // it comes too often
+	advices   int   // since it went silent
+	advised   int   // step of the last of them
 }
 
 // groupedSilence is the state of the values of a point.
@@ -60,7 +62,7 @@ type incident struct {
 const (
 	together      = 30 // minutes within which band alarms of one side belong together
 	week          = 7 * 24 * 60
-	maxAWeek      = 3 // times that the same alarm is audible in seven days
+	tooOften      = 3 // times in seven days that make an alarm silent, until it has stayed away for a week
 	firstAgain    = 10
 	lastAgain     = 160
 	silenceAlarm  = 30 // minutes without a value
@@ -69,9 +71,6 @@ const (
 
 func newGrouped(c *scorer) *grouped {
 	g := &grouped{scorer: c, setting: c.setting, limits: make([]groupedLimit, len(c.setting.points)*care.LimitCount), silent: make([]groupedSilence, len(c.setting.points))}
-	for i := range g.limits {
-		g.limits[i].advised = firstAlarmAgo
-	}
 	for i := range g.silent {
 		g.silent[i].reported = firstAlarmAgo
 	}
@@ -156,8 +155,10 @@ func (g *grouped) raise(i int, at limitOf) {
 	step := g.scorer.truth.step
 	l, point := &g.limits[i], g.setting.points[at.point].name
 	critical, room := at.limit.Critical(), own[point.Place] == "room"
-	l.raised = append(slices.DeleteFunc(l.raised, func(s int) bool { return step-s > week }), step)
 	n, joined := g.incidentOf(at)
+	if !joined && !critical {
+		l.count(step)
+	}
 	if n == nil {
 		g.opened++
 		n = &incident{
@@ -170,15 +171,15 @@ func (g *grouped) raise(i int, at limitOf) {
 	if critical {
 		audible = !n.critical[point.Place] && (room || !slices.ContainsFunc(slices.Collect(maps.Keys(n.critical)), func(p string) bool { return own[p] == "room" }))
 	}
-	advice := !critical && len(l.raised) > maxAWeek
 	n.active[i], n.places[point.Place], n.touched, l.in = true, true, step, n
 	tally := g.scorer.tallies[playerGrouped]
 	switch {
-	case advice && step-l.advised > week:
+	case l.silent && (l.advices == 0 || step-l.advised >= week<<min(l.advices-1, 2)):
 		l.advised = step
+		l.advices++
 		tally.Phone.Advice++
 		l.update = nowhere
-	case advice:
+	case l.silent:
 		tally.Notices.Verdicts[g.scorer.judge(at)]++
 		l.update = nowhere
 	case !audible:
@@ -194,6 +195,17 @@ func (g *grouped) raise(i int, at limitOf) {
 			n.again, n.wait = step+firstAgain, firstAgain
 		}
 	}
+}
+
+// count notes that the alarm has begun an incident.
+func (l *groupedLimit) count(step int) {
+	n := len(l.raised)
+	often := n >= tooOften-1 && step-l.raised[n-tooOften+1] < week
+	l.silent = often || l.silent && step-l.raised[n-1] < week
+	if !l.silent {
+		l.advices = 0
+	}
+	l.raised = append(l.raised, step)
 }
 
 // name notes the arrival of a message on what is critical of an incident: it names all that is.

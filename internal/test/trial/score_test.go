@@ -290,8 +290,8 @@ type calm struct{}
 
 func (calm) Uint64() uint64 { return 1 << 62 }
 
-// What is critical is repeated until it is acknowledged, less and less often; the fourth time in a week that the same band is left makes no
-// sound but that of one advice.
+// What is critical is repeated until it is acknowledged, less and less often; the third time in a week that the same band is left makes no
+// sound but that of one advice, and no later one does until it has stayed away for a week.
 func TestRepetitionAndWeekOfTheGroupedHoldTime(t *testing.T) {
 	g := plain(t, 400, map[quantity.Point]func(int) float64{viv1: during(60, 390, 29, 24)}, func(g *game) {
 		g.misdeeds.phoneOff = nil
@@ -307,8 +307,17 @@ func TestRepetitionAndWeekOfTheGroupedHoldTime(t *testing.T) {
 		return 24
 	}}, nil)
 	tally = g.scorer.tallies[playerGrouped]
-	assert.Equal(t, 3, tally.Phone.Calls())
+	assert.Equal(t, 2, tally.Phone.Calls())
 	assert.Equal(t, 1, tally.Phone.Advice)
+
+	limit := &groupedLimit{}
+	var silent []int
+	for _, day := range []int{0, 1, 4, 10, 16, 23, 29} {
+		if limit.count(day * 24 * 60); limit.silent {
+			silent = append(silent, day)
+		}
+	}
+	assert.Equal(t, []int{4, 10, 16}, silent, "until it has stayed away for a week")
 }
 
 // A point that gives no value is reported after half an hour, once a week, and each message of it is worth what the sensor was.
