@@ -1,8 +1,17 @@
 package remotewrite
 
 import (
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/pem"
 	"errors"
+	"io"
+	"log"
+	"math/big"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"testing"
@@ -145,4 +154,63 @@ func TestSecrets(t *testing.T) {
 	require.ErrorContains(t, err, "has no certificate in PEM form")
 	_, err = newClient(Target{URL: "https://metrics.example", CAFile: filepath.Join(folder, "none")}, nil)
 	require.ErrorIs(t, err, os.ErrNotExist)
+}
+
+// Over TLS it sends to whom the authority of the configuration has certified, and to nobody else.
+func TestTLS(t *testing.T) {
+	r := newReceiver(t)
+	r.knows2 = true
+	server := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, request *http.Request) {
+		response, err := r.RoundTrip(request)
+		if !assert.NoError(t, err) {
+			return
+		}
+		for name, values := range response.Header {
+			w.Header()[name] = values
+		}
+		w.WriteHeader(response.StatusCode)
+	}))
+	server.Config.ErrorLog = log.New(io.Discard, "", 0) // it says that its certificate was refused
+	server.StartTLS()
+	defer server.Close()
+	authority := func(name string, certificate []byte) string {
+		path := filepath.Join(t.TempDir(), name)
+		require.NoError(t, os.WriteFile(path, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: certificate}), 0o600))
+		return path
+	}
+	for name, c := range map[string]struct {
+		url, ca, problem string
+	}{
+		"the right authority":                    {server.URL, authority("ca.pem", server.Certificate().Raw), ""},
+		"another authority":                      {server.URL, authority("ca.pem", selfSigned(t)), "the certificate of the host comes from an authority that this machine does not trust"},
+		"the authorities of the machine":         {server.URL, "", "the certificate of the host comes from an authority that this machine does not trust"},
+		"plain text to a host that speaks TLS":   {"http" + server.URL[len("https"):], "", "answered 400 Bad Request: Client sent an HTTP request to an HTTPS server."},
+		"a certificate made out to another name": {"https://localhost" + server.URL[len("https://127.0.0.1"):], authority("ca.pem", server.Certificate().Raw), "the certificate of the host is made out to another name"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			before := len(r.requests)
+			sender, err := newClient(Target{URL: c.url + "/api/v1/write", CAFile: c.ca}, nil)
+			require.NoError(t, err)
+			sender.version = 2
+			taken, err := sender.attempt(t.Context(), one)
+			if c.problem != "" {
+				require.EqualError(t, err, c.problem)
+				assert.Len(t, r.requests, before, "nothing was sent")
+				return
+			}
+			require.NoError(t, err)
+			assert.Equal(t, 1, taken)
+			assert.Len(t, r.of(`dewline_reading_celsius{site="north-loft"}`), 1)
+		})
+	}
+}
+
+// selfSigned is the certificate of an authority that has certified nobody.
+func selfSigned(t *testing.T) []byte {
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IsCA: true, BasicConstraintsValid: true}
+	certificate, err := x509.CreateCertificate(rand.Reader, template, template, key.Public(), key)
+	require.NoError(t, err)
+	return certificate
 }

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -408,5 +409,51 @@ func TestRequestsAreBounded(t *testing.T) {
 		for _, request := range r.receiver.requests {
 			assert.Less(t, request.ContentLength, int64(40_000))
 		}
+	})
+}
+
+// What is made up for after days is read minute by minute: it takes no more memory than the present does.
+func TestMemoryAfterDaysOfOutage(t *testing.T) {
+	const days, points, most = 3, 10, 3 << 20 // all of its 260,000 readings in memory would be at least 6 MB
+	synctest.Test(t, func(t *testing.T) {
+		begin := instant.Of(time.Now())
+		r := newRoomSince(t, begin)
+		defer func() { r.close() }()
+		r.receiver.answers(func(int, *http.Request) *http.Response { return &http.Response{} })
+		for s := 0; s < days*86400; s += 10 {
+			for i := range points {
+				p := quantity.Point{Place: fmt.Sprint("tub-", 100+i), Quantity: quantity.WaterTemperature}
+				r.db.Append("run", p, begin.Add(time.Duration(s)*time.Second), 20+float64(s/10%7)/8, quantity.Pass, 0.125)
+			}
+			if s%3600 == 0 {
+				require.NoError(t, r.db.Commit(t.Context()))
+			}
+		}
+		time.Sleep(days * 24 * time.Hour)
+		r.live(2 * time.Minute)
+		used := func() uint64 {
+			var m runtime.MemStats
+			runtime.GC()
+			runtime.ReadMemStats(&m)
+			return m.HeapAlloc
+		}
+		before, largest := used(), uint64(0)
+		var requests atomic.Int64
+		r.receiver.answers(func(int, *http.Request) *http.Response {
+			if n := requests.Add(1); n%500 == 0 {
+				largest = max(largest, used())
+			}
+			r.receiver.requests = nil // they would be what grows
+			return respond(204, "", "X-Prometheus-Remote-Write-Samples-Written", "1")
+		})
+		for from := time.Now(); r.exporter.Status().Behind > 3*time.Minute; r.live(10 * time.Second) {
+			require.Less(t, time.Since(from), 2*time.Hour)
+		}
+		r.receiver.mu.Lock()
+		defer r.receiver.mu.Unlock()
+		assert.Greater(t, requests.Load(), int64(days*1440-10), "a minute a request")
+		require.Positive(t, largest)
+		assert.Less(t, int64(largest)-int64(before), int64(most))
+		t.Logf("%d requests, %.1f MB before, %.1f MB at most", requests.Load(), float64(before)/1e6, float64(largest)/1e6)
 	})
 }

@@ -180,3 +180,47 @@ func TestALockedOutDay(t *testing.T) {
 	h.Wait("it arrives", func() bool { return taken.Load() > 10 })
 	require.NoError(t, p.Stop())
 }
+
+// A reload takes up another store, and goes on there where the first one has left off; what it is refused for is said.
+func TestAReload(t *testing.T) {
+	t.Parallel()
+	receiver := func() (address string, taken *atomic.Int64) {
+		taken = new(atomic.Int64)
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			taken.Add(1)
+			w.Header().Set("X-Prometheus-Remote-Write-Samples-Written", "1")
+			w.WriteHeader(http.StatusNoContent)
+		}))
+		t.Cleanup(server.Close)
+		return server.URL, taken
+	}
+	first, atFirst := receiver()
+	second, atSecond := receiver()
+	h := harness.New(t, harness.Options{Start: begin, Pace: 30, Site: fmt.Sprintf(loft, harness.ROM(1), first)})
+	h.Probe(1).Show(22)
+	p := h.Start()
+	h.Wait("readings arrive at the first", func() bool { return atFirst.Load() > 1 })
+	assert.Zero(t, atSecond.Load())
+	h.Write(fmt.Sprintf(loft, harness.ROM(1), second))
+	p.Reload()
+	h.Wait("readings arrive at the second", func() bool { return atSecond.Load() > 0 })
+	before := atFirst.Load()
+	sofar := atSecond.Load()
+	h.Wait("they go on arriving there", func() bool { return atSecond.Load() > sofar+2 })
+	assert.Equal(t, before, atFirst.Load(), "the first hears nothing more")
+
+	h.Write(strings.Replace(fmt.Sprintf(loft, harness.ROM(1), second), `"}}`, `", ca-file: FOLDER/none.pem}}`, 1))
+	p.Reload()
+	h.Wait("it says why nothing is exported", func() bool {
+		health, err := h.Get("/health")
+		return err == nil && strings.Contains(health, "reading the certificate of the authority")
+	})
+	without, _, _ := strings.Cut(fmt.Sprintf(loft, harness.ROM(1), second), "export:")
+	h.Write(without)
+	p.Reload()
+	h.Wait("nothing is exported any more", func() bool {
+		health, err := h.Get("/health")
+		return err == nil && !strings.Contains(health, "export")
+	})
+	require.NoError(t, p.Stop())
+}
