@@ -414,7 +414,7 @@ func TestRequestsAreBounded(t *testing.T) {
 
 // What is made up for after days is read minute by minute: it takes no more memory than the present does.
 func TestMemoryAfterDaysOfOutage(t *testing.T) {
-	const days, points, most = 3, 10, 3 << 20 // all of its 260,000 readings in memory would be at least 6 MB
+	const days, points, maxGrowth = 3, 10, 3 << 20 // all of its 260,000 readings in memory would be at least 6 MB
 	synctest.Test(t, func(t *testing.T) {
 		begin := instant.Of(time.Now())
 		r := newRoomSince(t, begin)
@@ -453,7 +453,7 @@ func TestMemoryAfterDaysOfOutage(t *testing.T) {
 		defer r.receiver.mu.Unlock()
 		assert.Greater(t, requests.Load(), int64(days*1440-10), "a minute a request")
 		require.Positive(t, largest)
-		assert.Less(t, int64(largest)-int64(before), int64(most))
+		assert.Less(t, int64(largest)-int64(before), int64(maxGrowth))
 		t.Logf("%d requests, %.1f MB before, %.1f MB at most", requests.Load(), float64(before)/1e6, float64(largest)/1e6)
 	})
 }
