@@ -14,7 +14,7 @@ STRIPPED := -trimpath -ldflags "-s -w $(LDFLAGS)"
 PAGES := dashboards/built/manifest.json
 PAGE_SOURCES := $(wildcard dashboards/*.mjs dashboards/*.json dashboards/src/*)
 
-.PHONY: demo build test ci lint unit race bench bench-peers proving proving-short critical faults vulnerabilities fuzz cross boards packages trial first-alarm arm board tools pages screenshots clean
+.PHONY: demo build test ci lint unit race bench bench-peers proving proving-short critical faults vulnerabilities fuzz cross boards packages trial first-alarm first-alarm-ready arm board tools pages screenshots clean
 
 ## demo: a simulated room with everything live; nothing to configure
 demo: build
@@ -36,8 +36,14 @@ $(PAGES): $(PAGE_SOURCES)
 ## test: what is run before a change goes in, on a fresh machine; installs what it needs. Its goal is ten minutes on two idle cores
 test: tools pages lint unit proving-short
 
-## ci: what CI runs: the same with the race detector, the long form of proving, and the builds for the boards
-ci: tools pages lint race cross arm proving
+## ci: what CI runs: the same with the race detector, the long form of proving, the builds and packages for the boards. The first alarm by
+## the words of the README runs beside the tests, since it mostly waits; its output comes after theirs, and its failure is one of all
+ci: tools pages first-alarm-ready
+	@$(FIRST_ALARM) > dist/first-alarm.log 2>&1 & beside=$$!; \
+	tests=0; $(MAKE) --no-print-directory lint race cross arm proving || tests=$$?; \
+	if [ $$tests != 0 ] && kill $$beside 2>/dev/null; then wait $$beside || true; exit $$tests; fi; \
+	installed=0; wait $$beside || installed=$$?; echo "== first-alarm, which ran beside the tests:"; cat dist/first-alarm.log; \
+	[ $$tests = 0 ] || echo "== the tests have failed, see above"; exit $$((tests | installed))
 
 ## tools: what the tests need beside Go: a broker, a browser, reference libraries, an emulated ARM
 APT_PACKAGES := prometheus mosquitto mosquitto-clients openssl chromium fonts-dejavu-core npm gcc libc6-dev python3-iapws python3-gsw systemd qemu-user
@@ -131,13 +137,18 @@ trial: packages
 
 ## first-alarm: from an empty Debian to a push in a webhook receiver by the commands of the README alone, in a chroot; then the package upgraded,
 ## removed, purged. Needs root
-first-alarm: packages
+first-alarm: first-alarm-ready
+	@$(FIRST_ALARM)
+
+SUDO := $(shell [ $$(id -u) = 0 ] || echo sudo)
+FIRST_ALARM := $(SUDO) nice -n 5 dist/install --first-alarm
+
+first-alarm-ready: packages
 	@$(MAKE) --no-print-directory tools APT_PACKAGES=debootstrap
 	@rm -rf dist/next && mkdir -p dist/next
 	ARCH=$$(dpkg --print-architecture) VERSION=$(VERSION)+next BUILD=dist/$$(dpkg --print-architecture) DOCS=dist/doc \
 		go tool -modfile=packaging/nfpm.mod nfpm package --config packaging/nfpm.yaml --packager deb --target dist/next/
 	go build -o dist/install ./internal/test/faults/install
-	@sudo=; [ $$(id -u) = 0 ] || sudo=sudo; $$sudo dist/install --first-alarm
 
 ## board: the ARMv6 program on an emulated board with a real kernel, real buses and a card, from its first probe to a power cut
 BOARD_PACKAGES := qemu-system-arm e2fsprogs

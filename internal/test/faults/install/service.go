@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"os/exec"
@@ -37,15 +38,9 @@ func startService(ctx context.Context, root string) (*service, error) {
 		return nil, err
 	}
 	defer text.Close()
-	options, err := unit.DeserializeOptions(text)
+	set, err := serviceSection(text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", text.Name(), err)
-	}
-	set := map[string]string{}
-	for _, o := range options {
-		if o.Section == "Service" {
-			set[o.Name] = o.Value
-		}
 	}
 	for folder, mode := range map[string]string{
 		"/var/lib/" + set["StateDirectory"]: set["StateDirectoryMode"], "/run/" + set["RuntimeDirectory"]: set["RuntimeDirectoryMode"],
@@ -79,6 +74,27 @@ func startService(ctx context.Context, root string) (*service, error) {
 		}
 	}
 	return s, nil
+}
+
+// serviceSection reads what a unit says of its service. The error is of its form, or names what is not in it.
+func serviceSection(text io.Reader) (set map[string]string, err error) {
+	options, err := unit.DeserializeOptions(text)
+	if err != nil {
+		return nil, err
+	}
+	set = map[string]string{}
+	for _, o := range options {
+		if o.Section == "Service" {
+			set[o.Name] = o.Value
+		}
+	}
+	for _, name := range []string{"ExecStart", "User", "Group", "SupplementaryGroups", "UMask", "Environment", "WatchdogSec",
+		"StateDirectory", "StateDirectoryMode", "RuntimeDirectory", "RuntimeDirectoryMode"} {
+		if set[name] == "" {
+			err = errors.Join(err, fmt.Errorf("the unit has no %s", name))
+		}
+	}
+	return set, err
 }
 
 // hear takes every message of sd_notify(3), as a manager does: a socket whose messages are not taken blocks the program after a dozen.
