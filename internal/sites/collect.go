@@ -10,7 +10,7 @@ import (
 	"dewline/internal/mqtt"
 )
 
-// quiet is how long a broker must have sent nothing until all that it retains counts as sent: it marks no end.
+// quiet is how long a broker must have sent nothing that it retains until all of that counts as sent: it marks no end.
 const quiet = 700 * time.Millisecond
 
 // received bounds the messages that wait to be taken: a thousand points of five hundred sites fit.
@@ -59,7 +59,9 @@ func Collect(ctx context.Context, o mqtt.Options, book *Book, patience time.Dura
 		select {
 		case m := <-messages:
 			book.Take(m.Topic, m.Payload)
-			silence.Reset(quiet)
+			if m.Retained { // hundreds of sites never cease to speak
+				silence.Reset(quiet)
+			}
 		case <-silence.C:
 			if dropped := client.Status().Dropped; dropped > 0 {
 				return fmt.Errorf("the broker retains more than can be taken: %d messages were left out", dropped)

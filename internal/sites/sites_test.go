@@ -137,3 +137,32 @@ func TestFromARealBroker(t *testing.T) {
 	broker.Stop()
 	require.ErrorContains(t, sites.Collect(t.Context(), options, sites.NewBook("dewline"), 5*time.Second), "connection refused")
 }
+
+// Sites that go on speaking do not keep a reader waiting: what the broker retains has an end.
+func TestSitesThatGoOnSpeaking(t *testing.T) {
+	broker := mosquitto.Start(t, mosquitto.Options{})
+	speaker, err := mqtt.New(mqtt.Options{Broker: broker.URL, ClientID: "site"})
+	require.NoError(t, err)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	ended := make(chan error, 2)
+	go func() { ended <- speaker.Run(ctx) }()
+	session, err := speaker.Session(ctx)
+	require.NoError(t, err)
+	first := status("north-loft", "online", 0)
+	require.NoError(t, session.Publish(ctx, mqtt.Message{Topic: first.topic, QoS: 1, Retained: true, Payload: []byte(first.payload)}))
+	go func() {
+		for m := point("north-loft", "tub-1/water-temperature", "in-band"); ctx.Err() == nil; time.Sleep(50 * time.Millisecond) {
+			if err := session.Publish(ctx, mqtt.Message{Topic: m.topic, QoS: 1, Retained: true, Payload: []byte(m.payload)}); err != nil {
+				break
+			}
+		}
+		ended <- nil
+	}()
+	book := sites.NewBook("dewline")
+	require.NoError(t, sites.Collect(ctx, mqtt.Options{Broker: broker.URL, ClientID: "keeper"}, book, time.Hour))
+	assert.Len(t, book.Sites(noon), 1)
+	cancel()
+	require.NoError(t, <-ended)
+	require.NoError(t, <-ended)
+}
