@@ -139,6 +139,9 @@ func ask(monitor, command string) (string, error) {
 			}
 		}
 	}
+	if answer.Error != nil {
+		return "", fmt.Errorf("the monitor: %s", answer.Error)
+	}
 	var text string
 	err = json.Unmarshal(answer.Return, &text)
 	return text, err
