@@ -77,7 +77,8 @@ func water(limits rehearsal.Limits) rehearsal.Request {
 	return rehearsal.Request{Range: rehearsal.Week, Bands: []rehearsal.Band{{Place: "tub-1", Quantity: "water-temperature", Day: limits}}}
 }
 
-// Six afternoons of three and a half hours above 25 °C: none of them is above a limit of 27 °C, and each is an alarm under one of 25 °C.
+// Six afternoons of three and a half hours above 25 °C: none of them is above a limit of 27 °C, and each is an alarm under one of 25 °C, of
+// which the first days' are heard.
 func TestOtherLimitsOnAWeek(t *testing.T) {
 	r, _ := runner(t)
 	assert.Equal(t, rehearsal.None, r.State().State)
@@ -92,7 +93,7 @@ func TestOtherLimitsOnAWeek(t *testing.T) {
 		assert.Equal(t, "keeper", s.By)
 		assert.GreaterOrEqual(t, s.Result.Tried.Alarms, c.alarms, "and those that foresee it")
 		assert.Equal(t, c.alarms, s.Result.Tried.ByPriority["high"])
-		assert.GreaterOrEqual(t, s.Result.Tried.Heard["webhook"], c.alarms, "%v", s.Result.Tried.Heard)
+		assert.GreaterOrEqual(t, s.Result.Tried.Heard["webhook"], min(c.alarms, 1), "%v", s.Result.Tried.Heard)
 		assert.InDelta(t, c.hours, time.Duration(s.Result.Tried.OutsideS).Hours(), 0.3)
 		assert.Contains(t, s.Result.Lines, "high: "+c.high)
 	}

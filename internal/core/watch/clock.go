@@ -166,6 +166,9 @@ func (p *point) clockStep(s step) {
 	for k := range p.Ahead {
 		shift(&p.Ahead[k].Out, &p.Ahead[k].Back)
 	}
+	for k := range p.Leads {
+		shift(&p.Leads[k].At)
+	}
 	p.boundary = p.Accounted // another day, another light: looked up at the next reading
 }
 

@@ -81,6 +81,11 @@ type point struct {
 	after       limits          // from then on
 	course      course          // the usual day, made of Usual, once courseKnown
 	courseKnown bool
+	lowest      float64 // of the usual day
+	highest     float64
+	anyDay      bool  // anything is known of it
+	lead        int32 // the air of the room that its temperature follows; -1 for none
+	leads       bool  // enclosures follow it
 	// kinetic has the e^(−ΔH/RT) of values that came last: neighbours at the 1/16 °C of a DS18B20 do not share a slot.
 	kinetic [4]struct{ celsius, rate float64 }
 
@@ -121,6 +126,9 @@ type pointMemory struct {
 	Looked    instant.Instant                                  `json:"looked"`     // when the outlook was looked at last; None if never
 	Usual     usual                                            `json:"usual"`
 	Slopes    slopes                                           `json:"slopes"`
+	Turning   turning                                          `json:"turning"`
+	Rate      rate                                             `json:"rate"`
+	Leads     [2]lead                                          `json:"leads"` // the last two looks at a room, the latest first
 	Timing    timing                                           `json:"timing"`
 	Good      int                                              `json:"good"` // usable readings in a row since it was stale
 
@@ -147,6 +155,7 @@ func New(site Site, run string) *Core {
 		c.addPoint(p, nil)
 	}
 	c.addDerived()
+	c.addLeads()
 	c.addAlarms()
 	c.addFaults()
 	c.addMisters()
@@ -188,7 +197,7 @@ func (c *Core) addPoint(p Point, inputs []int32) int32 {
 	if gap <= 0 {
 		gap = defaultGap
 	}
-	c.points = append(c.points, point{name: p.Point, ownAccuracy: p.Accuracy, staleAfter: p.StaleAfter, gap: gap, inputs: inputs, pointMemory: newPointMemory()})
+	c.points = append(c.points, point{name: p.Point, ownAccuracy: p.Accuracy, staleAfter: p.StaleAfter, gap: gap, inputs: inputs, lead: -1, pointMemory: newPointMemory()})
 	c.index[p.Point] = i
 	return i
 }
@@ -207,6 +216,9 @@ func newPointMemory() pointMemory {
 	}
 	for i := range m.Ahead {
 		m.Ahead[i] = foresight{Out: instant.None, Back: instant.None}
+	}
+	for i := range m.Leads {
+		m.Leads[i].At = instant.None
 	}
 	return m
 }
@@ -248,7 +260,7 @@ func (c *Core) Points() []quantity.Point {
 //
 // Events come in the order of their times. Readings of one point must; one that is older than its predecessor is counted
 // and otherwise ignored. Readings of different points may be interleaved freely between two other events: what
-// becomes of a point does not depend on it.
+// becomes of a point does not depend on it, but for the outlook of an enclosure, which looks at its room as it was a minute before.
 func (c *Core) Step(ev Event, out []Effect) []Effect {
 	if ev.Kind == ReadingEvent {
 		if !ev.Flag.Usable() || math.IsNaN(ev.Value) || math.IsInf(ev.Value, 0) {

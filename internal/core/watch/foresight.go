@@ -24,12 +24,20 @@ const (
 	// fadeHorizons is after how many horizons 1/e of a trend is left: so slowly that on a straight line a limit is foreseen at least
 	// four fifths of the horizon before it is met.
 	fadeHorizons = 6
-	// again is how many horizons must pass before the same limit is foreseen again; engineering judgement, no published source.
-	again = 4
-	// After it was foreseen so many times in a week a limit of the band is not foreseen until that is longer ago: what comes each day is no
-	// news, and a probe that strays is foreseen each night. Engineering judgement, no published source; the same as of alarms that are heard.
+	// furtherSteps is how far the critical limit is looked for once that of the band is foreseen or passed. A limit that is foreseen stays so
+	// until it is further away than stayingSteps.
+	furtherSteps = lookSteps * 13 / 10
+	stayingSteps = lookSteps * 3 / 2
+	// again is how many half horizons must pass before the same limit is foreseen again; engineering judgement, no published source.
+	again = 5
+	// After it was foreseen so many times in a week a limit of the band is not foreseen until it has stayed away: what comes each day is no
+	// news, and a probe that strays would be foreseen each night. What was not said for that reason counts as well. Engineering judgement, no
+	// published source; the same as of alarms that are heard.
 	oftenAhead     = 3
 	oftenAheadSpan = 7 * 24 * time.Hour
+	// slowMemory is how many times as far a trend looks back while nothing is known of any day: the conditioner that begins its first day is
+	// steep, and no news.
+	slowMemory = 2
 	// lookTolerance lets readings that come each minute, but for some seconds, be looked at in time.
 	lookTolerance = 20 * time.Second
 )
@@ -39,6 +47,7 @@ const (
 func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at instant.Instant, v float64, out []Effect) []Effect {
 	if !joined || math.Abs(v-p.Outlook.Last) > maxSpeed(p.name.Quantity)*max(dt.Minutes(), 1) {
 		p.Outlook.reset() // after a gap, and after a jump, the trend is another one
+		p.Turning.reset()
 		p.Timing.drop()
 		for d := range p.Ahead {
 			if !joined {
@@ -56,7 +65,11 @@ func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at in
 		p.Outlook.reset()
 	}
 	p.Outlook.Last, p.Outlook.Deviates = v, known
-	p.Outlook.add(dt, v-usually, horizon)
+	memory := horizon
+	if !p.dayKnown() {
+		memory = slowMemory * horizon
+	}
+	p.Outlook.add(dt, v-usually, memory)
 	if !p.Looked.IsNone() && at >= p.Looked && at.Sub(p.Looked) < horizon/lookSteps/2-lookTolerance {
 		return out
 	}
@@ -65,18 +78,39 @@ func (c *Core) lookAhead(i int32, p *point, dt time.Duration, joined bool, at in
 		since = at.Sub(p.Looked)
 	}
 	p.Looked = at
-	now, fitted := p.Outlook.fit(horizon)
-	if fitted {
-		now.slope = p.Slopes.unusual(minute, now.slope, since)
-	}
-	look := glance{point: p, at: at, minute: minute, trend: now, learned: known}
-	if fitted {
+	look := c.look(p, at, minute, since, known)
+	if look.fitted {
 		p.Timing.follow(&look, at, v)
 	}
 	for d, kind := range [2]alarmKind{onRising, onFalling} {
-		out = c.followAhead(i, p, &p.Ahead[d], kind, &look, fitted, at, v, out)
+		out = c.followAhead(i, p, &p.Ahead[d], kind, &look, at, v, out)
 	}
 	return out
+}
+
+// look fits the trend of a point, and works out by what it may be expected to go on.
+func (c *Core) look(p *point, at instant.Instant, minute float64, since time.Duration, learned bool) (g glance) {
+	g = glance{point: p, at: at, minute: minute, learned: learned, doubtful: c.doubt.Any()}
+	g.trend, g.fitted = p.Outlook.fit(p.band.Foresee)
+	p.Turning.pass(since, p.band.Foresee)
+	if learned && !g.doubtful {
+		c.learnRate(p)
+	}
+	if g.fitted {
+		seen := g.trend.slope
+		g.trend.slope = p.Slopes.unusual(minute, seen, since)
+		p.Turning.bend(&g.trend)
+		if learned && p.Turning.returns(g.trend.value) {
+			g.trend.slope = 0
+		}
+		if learned {
+			c.follow(&g, seen)
+		}
+	}
+	if p.leads {
+		p.Leads = [...]lead{{at, g.trend.value, g.trend.slope, g.trend.horizon, g.fitted && learned}, p.Leads[0]}
+	}
+	return g
 }
 
 // maxSpeed returns the change in a minute beyond which a value jumps: a lid, a water change, a misting. Common practice, no published
@@ -97,11 +131,10 @@ func maxSpeed(q quantity.Quantity) float64 {
 // changes, and the trend moves with it.
 func (p *point) learn(day int64, minute, v float64) (usually float64, known bool) {
 	step := stepOf(p.name.Quantity)
-	if !p.courseKnown {
-		p.course, p.courseKnown = p.Usual.course(step), true
-	}
+	p.settleCourse()
 	if before := p.course.at(minute); p.Usual.learn(day, minute, v, step) {
-		p.course = p.Usual.course(step)
+		p.courseKnown = false
+		p.settleCourse()
 		if after := p.course.at(minute); !math.IsNaN(after) && !math.IsNaN(before) {
 			p.Outlook.move(before - after)
 		}
@@ -113,41 +146,71 @@ func (p *point) learn(day int64, minute, v float64) (usually float64, known bool
 	return usually, true
 }
 
+// settleCourse makes the usual day of what was learned.
+func (p *point) settleCourse() {
+	if !p.courseKnown {
+		p.course, p.courseKnown = p.Usual.course(stepOf(p.name.Quantity)), true
+		p.lowest, p.highest, p.anyDay = p.course.span()
+	}
+}
+
+// dayKnown reports whether anything is known of the usual day.
+func (p *point) dayKnown() bool {
+	p.settleCourse()
+	return p.anyDay
+}
+
 // glance is a look at the course that a point is expected to take, in steps of the outlook.
 type glance struct {
-	point   *point
-	at      instant.Instant
-	minute  float64
-	trend   trend
-	learned bool
-	ready   int // how many of the values are worked out
-	values  [maxLook]float64
+	point    *point
+	at       instant.Instant
+	minute   float64
+	trend    trend
+	fitted   bool // there is a trend
+	learned  bool // it is one of the deviation from the usual day
+	doubtful bool // what time it is is in doubt: of the usual day only its range counts
+	ready    int  // how many of the values are worked out
+	left     float64
+	fade     float64 // what is left of the trend after each step
+	values   [maxLook]float64
+
+	// Of an enclosure that follows its room; see [Core.follow].
+	follows bool
+	using   bool // this course is looked at
+	drawn   [maxLook]float64
 }
 
 // maxLook is how many steps are looked ahead at most: to the end of a stay of an hour that begins after one and a half horizons; a
 // longer one is cut short.
 const maxLook = 3 * lookSteps
 
-// fade is what is left of a trend after each step.
-var fade = func() (f [maxLook]float64) {
-	for k := range f {
-		f[k] = math.Exp(-float64(k) / (lookSteps * fadeHorizons))
-	}
-	return f
-}()
-
 // value returns the value that is expected after so many steps; NaN where it cannot be said.
 func (g *glance) value(k int) float64 {
 	k = min(k, maxLook-1)
+	if g.using {
+		return g.drawn[k]
+	}
+	step := g.point.band.Foresee / lookSteps
+	if g.ready == 0 {
+		g.left, g.fade = 1, math.Exp(-step.Seconds()/g.trend.horizon)
+	}
 	for ; g.ready <= k; g.ready++ {
-		v := g.trend.value + g.trend.slope*g.trend.horizon*(1-fade[g.ready])
-		if g.learned {
+		v := g.trend.value + g.trend.slope*g.trend.horizon*(1-g.left)
+		switch {
+		case g.learned:
 			if v*g.trend.value < 0 {
 				v = 0 // what comes back to the usual day stays there
 			}
-			v += g.point.course.at(g.minute + (time.Duration(g.ready) * g.point.band.Foresee / lookSteps).Minutes())
+			v += g.point.course.at(g.minute + (time.Duration(g.ready) * step).Minutes())
+		case g.doubtful && g.point.anyDay: // what is usual at some time of the day may be usual now
+			if g.trend.slope > 0 && g.trend.value <= g.point.highest {
+				v = min(v, g.point.highest)
+			} else if g.trend.slope < 0 && g.trend.value >= g.point.lowest {
+				v = max(v, g.point.lowest)
+			}
 		}
 		g.values[g.ready] = v
+		g.left *= g.fade
 	}
 	return g.values[k]
 }
@@ -209,34 +272,51 @@ func (g *glance) allowed(limit care.Limit, begins instant.Instant) (allowed time
 	return max(p.rules[limit].on, care.SwitchDelayOf(limit, p.name.Quantity)), true
 }
 
-// followAhead follows one direction: the limit of the band first, then the critical one anew.
-func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look *glance, fitted bool, at instant.Instant, v float64, out []Effect) []Effect {
+// finds is [glance.meets] of the course that the trend gives, or of the one that an enclosure draws after its room. By a trend, a value
+// that moves away from a limit is not on its way there; nor, before any day is known, is one that stays where it is.
+func (g *glance) finds(limit care.Limit, within int, drawn bool) (ahead time.Duration, level float64, meets bool) {
+	toward := g.trend.slope * g.point.rules[limit].sign
+	if !g.fitted || !drawn && (toward < 0 || toward == 0 && !g.learned) {
+		return 0, 0, false
+	}
+	g.using = drawn
+	ahead, level, meets = g.meets(limit, within)
+	g.using = false
+	return ahead, level, meets
+}
+
+// followAhead follows one direction: the limit of the band first, then the critical one anew. Of the critical limits it looks at the
+// course after the room, where that is known: it shows them sooner. Of the band it does not: there it would say more than comes true.
+func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look *glance, at instant.Instant, v float64, out []Effect) []Effect {
 	inner, outer := care.High, care.CriticalHigh
 	if kind == onFalling {
 		inner, outer = care.Low, care.CriticalLow
 	}
-	horizon := p.band.Foresee
-	within := lookSteps
+	horizon, passed := p.band.Foresee, p.rules[inner].beyond(v)
+	within, limit := lookSteps, inner
 	if f.Active {
-		within = lookSteps * 3 / 2
+		within = stayingSteps
 	}
-	find := func(limit care.Limit) (time.Duration, float64, bool) {
-		if !fitted || p.rules[limit].beyond(v) || look.trend.slope*p.rules[limit].sign < 0 {
-			return 0, 0, false
+	var ahead time.Duration
+	var level float64
+	holds := false
+	if !passed {
+		ahead, level, holds = look.finds(inner, within, false)
+	}
+	if (!holds || f.Active && !f.Outer) && !p.rules[outer].beyond(v) {
+		if !f.Outer && (f.Active || passed) {
+			within = furtherSteps
 		}
-		return look.meets(limit, within)
-	}
-	ahead, level, holds := find(inner)
-	critical := false
-	if !holds || f.Active && !f.Outer {
-		if further, at, meets := find(outer); meets && (!f.Active || f.Outer || further <= horizon) {
-			ahead, level, holds, critical = further, at, true, true
+		if further, at, meets := look.finds(outer, within, look.follows); meets {
+			ahead, level, holds, limit = further, at, true, outer
 		}
 	}
-	limit := inner
-	if critical {
-		limit = outer
+	if limit == outer && look.follows && !f.Active && !passed && !p.lately(inner, at) { // that of the band comes first
+		if first, at, meets := look.finds(inner, within, true); meets {
+			ahead, level, limit = first, at, inner
+		}
 	}
+	critical := limit == outer
 	if !f.Active || !f.Outer && critical {
 		if !holds || p.lately(limit, at) {
 			f.Out = instant.None
@@ -255,7 +335,7 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	if !f.Active {
 		return out
 	}
-	if holds || !fitted {
+	if holds || !look.fitted {
 		if f.Back = instant.None; holds && critical == f.Outer {
 			c.pointAlarm(i, kind).Expected = p.Timing.expect(limit, at, ahead)
 		}
@@ -271,11 +351,24 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	return c.clear(c.pointAlarm(i, kind), at, v, out)
 }
 
-// lately reports whether a limit was foreseen so lately, or so often, that it is not foreseen now.
+// lately reports whether a limit was foreseen so lately, or so often, that it is not foreseen now. What is held back for being frequent
+// counts as foreseen.
 func (p *point) lately(limit care.Limit, at instant.Instant) bool {
 	last, often := p.Said[limit], p.SaidOften[limit][0]
-	return !last.IsNone() && at.Sub(last) < again*p.band.Foresee ||
-		!limit.Critical() && !often.IsNone() && at.Sub(often) < oftenAheadSpan
+	if !last.IsNone() && at.Sub(last) < again*p.band.Foresee/2 {
+		return true
+	}
+	if limit.Critical() || often.IsNone() || at.Sub(often) >= oftenAheadSpan {
+		return false
+	}
+	p.say(limit, at)
+	return true
+}
+
+// say notes that a limit is foreseen.
+func (p *point) say(limit care.Limit, at instant.Instant) {
+	p.SaidOften[limit] = [...]instant.Instant{p.SaidOften[limit][1], p.Said[limit]}
+	p.Said[limit] = at
 }
 
 // foresee raises an outlook alarm, anew if it was about another limit.
@@ -286,8 +379,7 @@ func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, 
 	}
 	*f = foresight{Active: true, Outer: limit.Critical(), Out: instant.None, Back: instant.None}
 	p := &c.points[i]
-	p.SaidOften[limit] = [...]instant.Instant{p.SaidOften[limit][1], p.Said[limit]}
-	p.Said[limit] = at
+	p.say(limit, at)
 	return c.raise(a, occurrence{
 		since: since, at: at, value: v, setpoint: level, extreme: math.NaN(), priority: kind.priority(),
 		expected: c.points[i].Timing.expect(limit, at, ahead),

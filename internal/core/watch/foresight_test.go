@@ -130,3 +130,91 @@ func TestForesightUsesTheNextStage(t *testing.T) {
 		})
 	}
 }
+
+// A trend that slows down as an exponential approach does ends where that ends; a straight line goes on as before, and so does one that
+// becomes steeper.
+func TestATrendThatSlowsDownEnds(t *testing.T) {
+	const foresee, every, lag = 45 * time.Minute, 3 * time.Minute, 15 * time.Minute
+	usual := fadeHorizons * foresee.Seconds()
+	for name, c := range map[string]struct {
+		slope   func(seconds float64) float64
+		horizon float64
+	}{
+		"an approach":       {func(s float64) float64 { return math.Exp(-s / lag.Seconds()) }, 1 / (1/usual + 1/lag.Seconds())},
+		"a straight line":   {func(float64) float64 { return 1 }, usual},
+		"it gets steeper":   {func(s float64) float64 { return 1 + s/1000 }, usual},
+		"it has turned":     {func(s float64) float64 { return 100 - s }, usual},
+		"nothing moves now": {func(s float64) float64 { return max(0, 100-s) }, usual},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var seen turning
+			n := trend{}
+			for k := range 4 {
+				seen.pass(every, foresee)
+				n = trend{slope: c.slope(float64(k) * every.Seconds()), horizon: usual}
+				seen.bend(&n)
+				if k < 3 {
+					assert.Equal(t, usual, n.horizon, "too little was seen")
+				}
+			}
+			assert.InDelta(t, c.horizon, n.horizon, 1e-6*usual)
+			assert.True(t, seen.valid())
+		})
+	}
+}
+
+// What comes back to the usual day, and passes it a little, has come back; what goes on has not.
+func TestAReturnIsNoTrend(t *testing.T) {
+	var seen turning
+	look := func(deviation float64) bool {
+		seen.pass(3*time.Minute, 45*time.Minute)
+		return seen.returns(deviation)
+	}
+	for _, cold := range []float64{-1, -3, -4, -2} {
+		assert.False(t, look(cold))
+	}
+	assert.True(t, look(0.5))
+	assert.True(t, look(1))
+	assert.False(t, look(2))
+	assert.False(t, look(2.5))
+	assert.True(t, look(-0.2))
+	for range 60 {
+		look(0)
+	}
+	assert.False(t, look(-0.2), "that was hours ago")
+}
+
+// While the time of day is in doubt, as after a power cut, a value that comes back from below is not expected beyond what is usual at some
+// time of the day; one that is already beyond is.
+func TestRangeOfTheUsualDayWhileTheTimeIsInDoubt(t *testing.T) {
+	for name, c := range map[string]struct {
+		confirmed bool
+		from      float64
+		raised    bool
+	}{
+		"the clock is right, and the value comes back": {true, 18, false},
+		"the clock is in doubt":                        {false, 18, false},
+		"in doubt, and beyond the usual":               {false, 24.2, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			core, begin := lookout(t, 45*time.Minute)
+			minute, raised := 0, 0
+			give := func(v float64) {
+				for _, e := range core.Step(Event{At: begin.Add(time.Duration(minute) * time.Minute), Value: v, Flag: quantity.Pass}, nil) {
+					if e.Kind == Record && e.Entry.Kind == "alarm.raised" && e.Entry.Alarm == "vivarium-1/air-temperature/rising" {
+						raised++
+					}
+				}
+				minute++
+			}
+			for m := range 3 * 24 * 60 {
+				give(22 + 2*math.Sin(2*math.Pi*float64(m)/(24*60)))
+			}
+			core.Step(Event{Kind: StartEvent, At: begin.Add(time.Duration(minute) * time.Minute), Unconfirmed: !c.confirmed, Run: "2"}, nil)
+			for m := range 40 {
+				give(c.from + 3*float64(m)/60)
+			}
+			assert.Equal(t, c.raised, raised > 0)
+		})
+	}
+}

@@ -122,6 +122,57 @@ func (s *slopes) keep() {
 	s.Sum, s.Length = 0, 0
 }
 
+// turning knows what a trend has been, to see that it slows down, or that it is a return to the usual day.
+type turning struct {
+	Slopes [3]float64 `json:"slopes"` // of the looks before, per second, the latest first; 0 for none
+	Ages   [3]float64 `json:"ages"`   // how long ago those were, in seconds
+	Peak   float64    `json:"peak"`   // the largest deviation of late, fading by 1/e per horizon
+}
+
+// overshoot is the share of a deviation by which its return must have passed the usual day to be a trend of its own: until then what has
+// come back is taken to stay. Engineering judgement, no published source.
+const overshoot = 0.5
+
+// reset drops the slopes, after a gap or a jump.
+func (t *turning) reset() { t.Slopes, t.Ages = [3]float64{}, [3]float64{} }
+
+// pass lets time pass until the next look.
+func (t *turning) pass(since, horizon time.Duration) {
+	for i := range t.Ages {
+		t.Ages[i] += since.Seconds()
+	}
+	t.Peak *= math.Exp(-since.Seconds() / horizon.Seconds())
+}
+
+// bend lets a trend that slows down end as an exponential approach does that has slowed down so since the third look before: air that
+// has lost its heating falls fast at first, and then only as fast as the walls. A straight line stays one.
+func (t *turning) bend(n *trend) {
+	const last = len(t.Slopes) - 1
+	if left := n.slope / t.Slopes[last]; left > 0 && left < 1 {
+		n.horizon = 1 / (1/n.horizon - math.Log(left)/t.Ages[last])
+	}
+	copy(t.Slopes[1:], t.Slopes[:last])
+	copy(t.Ages[1:], t.Ages[:last])
+	t.Slopes[0], t.Ages[0] = n.slope, 0
+}
+
+// returns reports whether a deviation is what is left of the return from one on the other side: it has passed the usual day, and not yet
+// by much.
+func (t *turning) returns(deviation float64) bool {
+	back := t.Peak*deviation < 0
+	if back && math.Abs(deviation) < overshoot*math.Abs(t.Peak) {
+		return true
+	}
+	if back || math.Abs(deviation) > math.Abs(t.Peak) {
+		t.Peak = deviation
+	}
+	return false
+}
+
+func (t *turning) valid() bool {
+	return finite(t.Slopes[:]...) && finite(t.Ages[:]...) && finite(t.Peak)
+}
+
 // trend is the fitted deviation now and its expected course: the slope fades by 1/e per horizon of the trend, since heating and
 // cooling approach an end value (E. S. Gardner and E. McKenzie, Forecasting trends in time series, Management Science 31, 1985, on
 // damped trends).

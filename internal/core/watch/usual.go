@@ -124,6 +124,20 @@ func (u *usual) course(step float64) (c course) {
 	return c
 }
 
+// span returns the lowest and the highest value of the usual day; false where no day is known.
+func (c *course) span() (low, high float64, known bool) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, v := range c {
+		if v < low {
+			low = v
+		}
+		if v > high {
+			high = v
+		}
+	}
+	return low, high, low <= high
+}
+
 // at returns the usual value at a local minute of the day, or of the next one, by a line between the middles of the slots.
 func (c *course) at(minute float64) float64 {
 	place := minute/slotLength - 0.5 + usualSlots

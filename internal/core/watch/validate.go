@@ -107,7 +107,7 @@ func (m *pointMemory) valid(now instant.Instant) bool {
 		(m.Flag == quantity.Flag(0) || m.Flag.Valid()) &&
 		(!m.Known || !m.Last.IsNone() && !m.Accounted.IsNone()) &&
 		m.Excursion.valid() && m.Ledger.valid() && m.Day.valid() && m.Outlook.valid() && m.Usual.valid() &&
-		m.Slopes.valid() && m.Timing.valid()
+		m.Slopes.valid() && m.Timing.valid() && m.Turning.valid() && m.Rate.valid() && m.Leads[0].valid() && m.Leads[1].valid()
 	for i := range m.Conditions {
 		c := &m.Conditions[i]
 		ok = ok && validTimes(c.Out, c.Back, m.Tightened[i], m.Said[i]) && validTimes(m.SaidOften[i][:]...) && finite(c.Extreme)

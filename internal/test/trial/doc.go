@@ -72,8 +72,10 @@
 // the same point (which of two is wrong cannot be known, and the notification says so), had a fault within the last ten
 // minutes or was wrong by more than its accuracy, and false otherwise. A forecast is true if within one and a half times its horizon a stay
 // beyond its limit begins that lasts longer than it may, too close to call if the truth reaches the limit within the accuracy, and false
-// otherwise; a stay is foreseen if a forecast of its limit came before its allowed time was over. False alarms are the audible ones. Repetitions, the word that it is over, summaries of floods and
-// advice are counted apart, and as messages; what a summary names counts as notified from the moment at which it arrives, and so does
+// otherwise; a stay is foreseen if a forecast of its limit came before its allowed time was over. Beside all clear stays those are counted
+// that could be foreseen: without humidity, of which no forecast is asked, and without stays that begin within ten minutes after a jump of
+// the true value, or after the board was without power or the point without a living sensor. False alarms are the audible ones.
+// Repetitions, the word that it is over, summaries of floods and advice are counted apart, and as messages; what a summary names counts as notified from the moment at which it arrives, and so does
 // what else of its incident is critical by a message on what is critical: those of dewline and of the grouped hold time name it. So each
 // message is counted exactly once, which is checked in every room-year.
 //

@@ -50,15 +50,24 @@ type forecastsJSON struct {
 
 // aheadJSON says which clear stays were foreseen, and how many minutes before the end of their allowed time; null where none was.
 type aheadJSON struct {
-	Foreseen int  `json:"foreseen"`
-	Missed   int  `json:"missed"`
-	Lead     *int `json:"lead_median"`
+	Foreseen    int             `json:"foreseen"`
+	Missed      int             `json:"missed"`
+	Lead        *int            `json:"lead_median"`
+	Unasked     int             `json:"no_forecast_asked"` // of both, those of a quantity of which none is asked: humidity
+	Foreseeable foreseeableJSON `json:"foreseeable"`
+}
+
+// foreseeableJSON is what is left without those, and without stays that begin too soon after a jump, darkness or blindness.
+type foreseeableJSON struct {
+	Foreseen int `json:"foreseen"`
+	Missed   int `json:"missed"`
 }
 
 func (r *Result) forecasts() forecastsJSON {
 	t := r.Players[playerDewline]
 	ahead := func(critical bool) aheadJSON {
-		made := aheadJSON{Foreseen: t.Foreseen[critical].Found, Missed: t.Foreseen[critical].Missed}
+		made := aheadJSON{Foreseen: t.Foreseen[critical].Found, Missed: t.Foreseen[critical].Missed, Unasked: t.Unasked[critical]}
+		made.Foreseeable = foreseeableJSON{t.Foreseeable[critical].Found, t.Foreseeable[critical].Missed}
 		if leads := slices.Sorted(slices.Values(t.Leads[critical])); len(leads) > 0 {
 			made.Lead = &leads[len(leads)/2]
 		}

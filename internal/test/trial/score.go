@@ -90,6 +90,8 @@ type Tally struct {
 	Timed, InTime int             // true forecasts that gave an interval for the crossing, and those whose crossing lay in it
 	Spans         []int           // lengths of those intervals, in minutes
 	Foreseen      map[bool]*Stays // clear stays, by whether the limit is critical
+	Foreseeable   map[bool]*Stays // those of them of whose quantity a forecast is asked and that did not begin suddenly
+	Unasked       map[bool]int    // those of whose quantity none is asked
 	Leads         map[bool][]int  // minutes from the forecast of such a stay to the end of its allowed time
 	FaultWeek     int             // audible messages on one sensor in one week, in the worst one
 }
@@ -98,7 +100,7 @@ type Tally struct {
 type Delay struct{ Minutes, Allowed int }
 
 func newTally() *Tally {
-	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}, Sounds: map[string]int{}, Foreseen: map[bool]*Stays{true: {}, false: {}}, Leads: map[bool][]int{}}
+	return &Tally{Stays: map[Group]*[kindCount]Stays{}, Delays: map[bool][]Delay{}, Causes: map[string]int{}, Sounds: map[string]int{}, Foreseen: map[bool]*Stays{true: {}, false: {}}, Foreseeable: map[bool]*Stays{true: {}, false: {}}, Unasked: map[bool]int{}, Leads: map[bool][]int{}}
 }
 
 // Audible is the number of messages that make a sound.
@@ -129,6 +131,9 @@ func (t *Tally) add(o *Tally) {
 	for critical, n := range o.Foreseen {
 		t.Foreseen[critical].Found += n.Found
 		t.Foreseen[critical].Missed += n.Missed
+		t.Foreseeable[critical].Found += o.Foreseeable[critical].Found
+		t.Foreseeable[critical].Missed += o.Foreseeable[critical].Missed
+		t.Unasked[critical] += o.Unasked[critical]
 		t.Leads[critical] = append(t.Leads[critical], o.Leads[critical]...)
 	}
 	t.FaultWeek = max(t.FaultWeek, o.FaultWeek)
@@ -292,12 +297,22 @@ func (c *scorer) settle(notified func(player int, s *stay) bool, faultNotified f
 // closeForecast counts whether a stay was foreseen.
 func (c *scorer) closeForecast(s *stay) {
 	tally, critical := c.tallies[playerDewline], s.group.Critical
-	if !s.foreseen.found {
-		tally.Foreseen[critical].Missed++
-		return
+	counts := []*Stays{tally.Foreseen[critical]}
+	if !forecastAsked(c.setting.points[s.point].name.Quantity) {
+		tally.Unasked[critical]++
+	} else if !s.sudden {
+		counts = append(counts, tally.Foreseeable[critical])
 	}
-	tally.Foreseen[critical].Found++
-	tally.Leads[critical] = append(tally.Leads[critical], s.from+int(s.allowed/stepTime)-s.foreseen.at)
+	for _, n := range counts {
+		if s.foreseen.found {
+			n.Found++
+		} else {
+			n.Missed++
+		}
+	}
+	if s.foreseen.found {
+		tally.Leads[critical] = append(tally.Leads[critical], s.from+int(s.allowed/stepTime)-s.foreseen.at)
+	}
 }
 
 // reachable reports whether a message on a stay could have reached the keeper between the allowed time and the time at which it was too

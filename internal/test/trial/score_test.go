@@ -169,6 +169,56 @@ func TestScoreOfAForecast(t *testing.T) {
 	}
 }
 
+// Which stays could be foreseen is known from the truth alone: none after a jump, after darkness or blindness, and none of humidity, of which no
+// forecast is asked. All of them count in the goal.
+func TestWhichStaysCouldBeForeseen(t *testing.T) {
+	ramp := func(step int) float64 { // beyond 23.9 °C from step 84 on
+		return 22.5 + min(float64(max(step-14, 0))/50, 3)
+	}
+	humid := quantity.Point{Place: "vivarium-1", Quantity: quantity.RelativeHumidity}
+	for name, c := range map[string]struct {
+		point       quantity.Point
+		value       func(int) float64
+		dark, blind [2]int // steps
+		want        Stays  // that could be foreseen
+		unasked     int
+	}{
+		"it comes slowly":                         {point: tub3, value: ramp, want: Stays{Missed: 1}},
+		"a jump":                                  {point: tub3, value: during(84, 300, 25, 22.5)},
+		"the board had no power":                  {point: tub3, value: ramp, dark: [2]int{40, 80}},
+		"it had, for a quarter of an hour":        {point: tub3, value: ramp, dark: [2]int{40, 68}, want: Stays{Missed: 1}},
+		"no sensor lived":                         {point: tub3, value: ramp, blind: [2]int{40, 80}},
+		"a jump, and a slow way from there":       {point: tub3, value: func(step int) float64 { return 22.5 + min(float64(step)/100, 3) + during(0, 60, 0, 0.5)(step) }, want: Stays{Missed: 1}},
+		"humidity, of which no forecast is asked": {point: humid, value: func(step int) float64 { return max(80-float64(step)/4, 50) }, unasked: 1},
+	} {
+		t.Run(name, func(t *testing.T) {
+			g := little(t, map[quantity.Point]func(int) float64{c.point: c.value}, nil)
+			const steps = 400
+			for step := range steps {
+				g.truth.step, g.truth.powered = step, step < c.dark[0] || step >= c.dark[1]
+				g.world.advance(step, g.truth.values)
+				g.truth.enter()
+				for i := range g.truth.lived {
+					if step < c.blind[0] || step >= c.blind[1] {
+						g.truth.lived[i] = step
+					}
+				}
+				g.truth.follow()
+				g.scorer.settle(func(int, *stay) bool { return false }, func(int) bool { return false }, step == steps-1)
+			}
+			tally := g.scorer.tallies[playerDewline]
+			assert.Equal(t, Stays{Missed: 1}, *tally.Foreseen[false])
+			assert.Equal(t, c.want, *tally.Foreseeable[false])
+			assert.Equal(t, c.unasked, tally.Unasked[false])
+			sum := newTally()
+			sum.add(tally)
+			sum.add(tally)
+			assert.Equal(t, Stays{Missed: 2 * c.want.Missed}, *sum.Foreseeable[false])
+			assert.Equal(t, 2*c.unasked, sum.Unasked[false])
+		})
+	}
+}
+
 // After a switch of the light the air has an hour to follow it, for all players and for the truth.
 func TestAirFollowsTheLight(t *testing.T) {
 	const evening = 10 * 60 // steps from the morning, 9:00 by local time, to 19:00
@@ -446,6 +496,28 @@ func TestJSON(t *testing.T) {
 	assert.Equal(t, float64(r.Players[playerDewline].Audible())/2, got.Players["dewline"]["audible"])
 	assert.Equal(t, "standard", got.World)
 	assert.Equal(t, "asleep", got.Keeper)
+}
+
+// What the forecasts were worth is in the JSON as it was counted: rates of a room-year, the middle lead, and null where there was none.
+func TestJSONOfForecasts(t *testing.T) {
+	r := &Result{RoomYears: 2, Seed: 1, World: Standard, Keeper: Asleep}
+	for i := range r.Players {
+		r.Players[i] = newTally()
+	}
+	d := r.Players[playerDewline]
+	d.Forecasts = [verdictCount]int{True: 7, TooClose: 3, False: 5}
+	d.Timed, d.InTime = 6, 5
+	*d.Foreseen[true], *d.Foreseeable[true], d.Leads[true] = Stays{Found: 3, Missed: 2}, Stays{Found: 3, Missed: 1}, []int{50, 20, 41}
+	*d.Foreseen[false], d.Unasked[false] = Stays{Missed: 4}, 4
+	var text strings.Builder
+	require.NoError(t, r.WriteJSON(&text))
+	var got struct{ Forecasts json.RawMessage }
+	require.NoError(t, json.Unmarshal([]byte(text.String()), &got))
+	assert.JSONEq(t, `{
+		"true": 3.5, "too_close": 1.5, "false": 2.5, "with_interval": 6, "in_interval": 5,
+		"critical": {"foreseen": 3, "missed": 2, "lead_median": 41, "no_forecast_asked": 0, "foreseeable": {"foreseen": 3, "missed": 1}},
+		"band": {"foreseen": 0, "missed": 4, "lead_median": null, "no_forecast_asked": 4, "foreseeable": {"foreseen": 0, "missed": 0}}
+	}`, string(got.Forecasts))
 }
 
 // Whatever values come, the grouped hold time wakes the keeper no more often than the plain one, repetitions and silent points apart, and

@@ -137,6 +137,7 @@ func (r *Result) Rows() [][]string {
 			}
 			return onlyDewline(i, stays(*t.Foreseen[critical])+", "+ahead)
 		})
+		row("– of those that could be foreseen", func(i int, t *Tally) string { return onlyDewline(i, stays(*t.Foreseeable[critical])) })
 	}
 	row("alarms held back by design, rightly · wrongly", func(i int, t *Tally) string {
 		return onlyDewline(i, fmt.Sprintf("%d · %d", t.Suppressed.Rightly, t.Suppressed.Wrongly))

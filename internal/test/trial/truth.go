@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"math"
 	"time"
 
 	"dewline/internal/core/care"
@@ -59,6 +60,7 @@ type stay struct {
 	clearly  int     // that beginning
 	notified [playerCount]notice
 	foreseen notice // by a forecast of dewline
+	sudden   bool   // it began too soon after a jump, darkness or blindness for anyone to foresee it
 	fault    bool   // dewline had reported a fault of the point's sensor
 	unheard  bool   // he could not be reached in time
 	silence  bool   // the keeper had been notified that the board is silent
@@ -121,6 +123,11 @@ type truth struct {
 	lived    []int // last step at which a sensor of the point answered rightly
 	powered  bool
 
+	last   []float64 // the values of the step before
+	dark   int       // the last step without power at the board
+	blind  []int     // of each point: the last step at which no sensor of it lived
+	jumped []int     // of each point: the last step in which it jumped
+
 	open   []*stay // one for each point and limit, nil where the value is inside
 	active []*stay // those that are open or have just ended, oldest first
 }
@@ -128,8 +135,9 @@ type truth struct {
 func newTruth(s *setting, start time.Time) *truth {
 	t := &truth{setting: s, start: start, moved: map[string][]care.Since{}, values: make([]float64, len(s.points)), bands: make([]band, len(s.points)), changed: make([]int, len(s.points)), lived: make([]int, len(s.points))}
 	t.open = make([]*stay, len(s.points)*care.LimitCount)
+	t.blind, t.jumped, t.dark = make([]int, len(s.points)), make([]int, len(s.points)), -1<<30
 	for i := range t.lived {
-		t.lived[i], t.changed[i] = -1<<30, -1<<30
+		t.lived[i], t.changed[i], t.blind[i], t.jumped[i] = -1<<30, -1<<30, -1<<30, -1<<30
 	}
 	return t
 }
@@ -187,6 +195,7 @@ func over(value, level float64, limit care.Limit) float64 {
 
 // follow brings the stays up to the step. What sensors answered in it is known by now.
 func (t *truth) follow() {
+	t.followSudden()
 	for point := range t.bands {
 		if t.bands[point].who == "" && t.idle(point) {
 			continue
@@ -195,6 +204,27 @@ func (t *truth) follow() {
 			t.followLimit(point, limit)
 		}
 	}
+}
+
+// followSudden notes what makes a stay that begins soon one that could not be foreseen.
+func (t *truth) followSudden() {
+	if !t.powered {
+		t.dark = t.step
+	}
+	for i, v := range t.values {
+		if t.step-t.lived[i] >= living {
+			t.blind[i] = t.step
+		}
+		if t.last != nil && math.Abs(v-t.last[i]) > jump(t.setting.points[i].name.Quantity) {
+			t.jumped[i] = t.step
+		}
+	}
+	t.last = append(t.last[:0], t.values...)
+}
+
+// suddenly reports whether a stay of a point that begins now could not be foreseen.
+func (t *truth) suddenly(point int) bool {
+	return t.step-max(t.dark, t.blind[point], t.jumped[point]) <= int(sudden/stepTime)
 }
 
 // idle reports whether no stay of the point is open.
@@ -220,7 +250,7 @@ func (t *truth) followLimit(point int, limit care.Limit) {
 	}
 	if s == nil {
 		now := t.step
-		s = &stay{limitOf: limitOf{point, limit}, from: now, to: -1, runs: [3]int{now, now, now}, shown: now}
+		s = &stay{limitOf: limitOf{point, limit}, from: now, to: -1, runs: [3]int{now, now, now}, shown: now, sudden: t.suddenly(point)}
 		t.open[at] = s
 		t.active = append(t.active, s)
 	}

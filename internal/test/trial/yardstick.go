@@ -64,7 +64,21 @@ const (
 	settling = time.Hour
 	// horizon is how far ahead a forecast must look.
 	horizon = 45 * time.Minute
+	// sudden is how soon after a jump, after darkness at the board or after blindness of the point a stay begins that no one could
+	// foresee: so long it takes to see a trend and to look again. Engineering judgement, no published source.
+	sudden = 10 * time.Minute
 )
+
+// forecastAsked reports whether a forecast is asked of a quantity. Humidity follows mistings and doors within minutes.
+func forecastAsked(q quantity.Quantity) bool { return q.IsTemperature() }
+
+// jump returns the change in a minute that is a jump and no trend: a lid, a door, a change of water. Common practice, no published source.
+func jump(q quantity.Quantity) float64 {
+	if q == quantity.WaterTemperature {
+		return 0.2
+	}
+	return 0.5
+}
 
 // band is what is asked of a point at a time.
 type band struct {
