@@ -32,7 +32,7 @@
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
 //   - once more where something critical has ended without an acknowledgement after a single message, which may have got lost, or before
-//     its own: an hour after the last message of its incident, or at the end if that is later, with how long it lasted
+//     its own, and its room has not been heard since: an hour after the last message of its incident, or at the end if that is later, with how long it lasted
 //     ([journal.AlarmReminded]). An acknowledgement before then cancels it
 //
 // A message on what is critical names all that is critical in its incident ([journal.Entry.Also]): a message may get lost on its way, and
