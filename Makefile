@@ -165,9 +165,10 @@ screenshots: build tools
 bench:
 	go test -run='^$$' -bench=. -benchmem ./...
 
-## bench-peers: ratios against SQLite and a bare message on the same broker; needs sqlite3 and mosquitto
+## bench-peers: ratios against SQLite, the engine of Prometheus on its own TSDB, and bare and durable messages; needs sqlite3 and mosquitto
 bench-peers: build
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="sqlite3 mosquitto"
+	cd internal/test/peers/tsdb && go build -o ../../../../dist/tsdb .
 	go run ./internal/test/peers
 
 ## proving: years of an invented room with every fault, of a fixed seed, of one that the commit draws, and of a harsh room; fails where a

@@ -73,3 +73,13 @@ func TestTryWithoutScripts(t *testing.T) {
 		assert.Contains(t, string(page), want)
 	}
 }
+
+// The trends lead to the trial of the point that is looked at, the alarms to that of any.
+func TestTrendAndAlarmsLeadToTheTrial(t *testing.T) {
+	r := newRig(t)
+	b := openTab(t, r.serve(t, r.options(t)), phone)
+	b.open("/trend?p=vivarium-1/relative-humidity&span=1d", trendReady)
+	assert.Equal(t, "/try?p=vivarium-1/relative-humidity", eval[string](b, `document.querySelector("#page a[href^='/try']").getAttribute("href")`))
+	b.open("/alarms", alarmsReady)
+	assert.Equal(t, "Try other limits on past readings", b.text(`#page a[href="/try"]`))
+}

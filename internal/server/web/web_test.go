@@ -139,6 +139,13 @@ func TestCommandsOfThePages(t *testing.T) {
 	assert.Contains(t, answer.Reason, "not the current event")
 	code, _ = send(site, fmt.Sprintf(`{"verb":"shelve","alarm":%q,"for_seconds":90000,"reason":"too long"}`, a.Name))
 	assert.Equal(t, 409, code)
+	before := len(r.journal)
+	for _, verb := range []watch.Verb{watch.Remind, watch.Repeat} {
+		code, answer = send(site, fmt.Sprintf(`{"verb":%q,"alarm":%q}`, verb, a.Name))
+		assert.Equal(t, 400, code, verb)
+		assert.Equal(t, "an alarm is repeated by rule, not by hand", answer.Reason)
+	}
+	assert.Len(t, r.journal, before)
 	code, _ = send(site, strings.Repeat(" ", 20<<10)+`{"verb":"note","text":"x"}`)
 	assert.Equal(t, 400, code, "a command is short")
 

@@ -1,7 +1,9 @@
-// Command manyrooms plays many sites against one metrics store, with the code by which a board exports, and prints what that costs:
+// Command manyrooms plays many sites against one metrics store, with the code by which a board exports, and against one broker, at the
+// pace of life, and prints what that costs:
 //
 //	prometheus --config.file=configs/many-rooms/prometheus.yml --web.enable-remote-write-receiver --storage.tsdb.path=metrics
 //	go run ./internal/test/manyrooms --url http://127.0.0.1:9090/api/v1/write --sites 500 --minutes 60
+//	go run ./internal/test/manyrooms --url "" --broker mqtts://localhost:8883 --ca-file ca.crt --passwords . --pid "$(pidof mosquitto)"
 //
 // Each site has twenty points with a reading every 10 s, and sends what it has recorded in the last minutes as fast as it may. All values
 // are invented.
@@ -26,6 +28,7 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/deliver/remotewrite"
+	"dewline/internal/mqtt"
 	"dewline/internal/store"
 )
 
@@ -71,21 +74,39 @@ func (c *counter) RoundTrip(r *http.Request) (*http.Response, error) {
 }
 
 func main() {
-	url := flag.String("url", "http://127.0.0.1:9090/api/v1/write", "the receiver")
+	url := flag.String("url", "http://127.0.0.1:9090/api/v1/write", "the receiver; empty for none")
+	broker := flag.String("broker", "", "the broker of the house; empty for none")
+	authority := flag.String("ca-file", "", "the authority of its certificate")
+	passwords := flag.String("passwords", "", "the folder with room-1.password … and keeper.password; empty where the broker wants none")
+	pid := flag.Int("pid", 0, "the process of the broker, for its memory and processor time")
+	length := flag.Duration("for", 10*time.Minute, "how long the broker is spoken to")
 	sites := flag.Int("sites", 500, "how many sites there are")
 	minutes := flag.Int("minutes", 60, "how much each of them has recorded")
 	flag.Parse()
+	if *broker != "" {
+		c := &crowd{options: mqtt.Options{Broker: *broker, CAFile: *authority}, folder: *passwords, pid: *pid}
+		if err := c.play(context.Background(), *sites, *length); err != nil {
+			log.Fatal(err)
+		}
+	}
+	if *url != "" {
+		export(*url, *sites, *minutes)
+	}
+}
+
+// export lets every site send what it has recorded.
+func export(url string, sites, minutes int) {
 	now := time.Now()
-	begin := now.Add(-time.Duration(*minutes) * time.Minute)
-	c := &counter{Transport: http.Transport{MaxIdleConnsPerHost: *sites}}
+	begin := now.Add(-time.Duration(minutes) * time.Minute)
+	c := &counter{Transport: http.Transport{MaxIdleConnsPerHost: sites}}
 	ctx, cancel := context.WithCancel(context.Background())
 	var done sync.WaitGroup
-	exporters := make([]*remotewrite.Exporter, *sites)
+	exporters := make([]*remotewrite.Exporter, sites)
 	for i := range exporters {
 		site, points := siteOf(i)
 		h := &history{points: points, begin: instant.Of(begin), now: now, phase: float64(i)}
 		e, err := remotewrite.New(remotewrite.Options{
-			Target: remotewrite.Target{URL: *url}, Since: instant.Of(begin), Store: h, Site: func() *watch.Site { return site },
+			Target: remotewrite.Target{URL: url}, Since: instant.Of(begin), Store: h, Site: func() *watch.Site { return site },
 			Now: func() time.Time { return now }, Confirmed: func() bool { return true }, Transport: c,
 		})
 		if err != nil {
@@ -110,9 +131,9 @@ func main() {
 			}
 		}
 		took := time.Since(from).Seconds()
-		fmt.Printf("%4.0f s: %d of %d sites, %d samples (%.0f/s), %d refused, %d requests, %.1f MB\n", took, ready, *sites, sent, float64(sent)/took, refused,
+		fmt.Printf("%4.0f s: %d of %d sites, %d samples (%.0f/s), %d refused, %d requests, %.1f MB\n", took, ready, sites, sent, float64(sent)/took, refused,
 			c.requests.Load(), float64(c.bytes.Load())/1e6)
-		if ready == *sites {
+		if ready == sites {
 			break
 		}
 	}
@@ -124,7 +145,7 @@ func main() {
 	}
 	spent := time.Duration(usage.Utime.Nano() + usage.Stime.Nano())
 	fmt.Printf("all of the sites together: %s of processor, %.2f ms a site and minute; %d bytes a request\n", spent.Round(time.Millisecond),
-		spent.Seconds()*1000/float64(*sites**minutes), c.bytes.Load()/max(c.requests.Load(), 1))
+		spent.Seconds()*1000/float64(sites*minutes), c.bytes.Load()/max(c.requests.Load(), 1))
 }
 
 // siteOf is a site of twenty tubs.

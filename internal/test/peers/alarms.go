@@ -21,11 +21,20 @@ import (
 // tubs is how many alarms one run raises.
 const tubs = 100
 
-// latencies are the middle and the last hundredth, in ms.
-type latencies struct{ middle, last pair }
+// latencies are the middle and the last hundredth of a run, in ms.
+type latencies struct {
+	middle, last way
+	bytes        spread // that the daemon hands to the system for an alarm
+	spent        spread // ms of processor that it takes for an alarm
+}
+
+// way is the figures of dewline, of a bare message, and of a message that is sent once the bytes of an alarm are on the same disk, run by run.
+type way struct{ ours, bare, durable spread }
 
 // compareAlarms raises an alarm in each of many tubs, one after the other, and takes the time from the reading that establishes it, sent by
-// MQTT, to the event on a subscriber's socket. The peer is a message that the broker hands on to the same subscriber.
+// MQTT, to the event on a subscriber's socket. One peer is a message that the broker hands on to the same subscriber. The other writes as many
+// bytes as the daemon does for an alarm to a file on the same disk first, and has them synchronised once: what nobody may hear of before it
+// is durable can hardly take less.
 func compareAlarms(ctx context.Context, folder, program string, runs int) (result latencies, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -33,18 +42,8 @@ func compareAlarms(ctx context.Context, folder, program string, runs int) (resul
 	if err != nil {
 		return result, err
 	}
-	var config strings.Builder
-	fmt.Fprintf(&config, "site: bench\ntimezone: UTC\nhistory: {path: %s/alarms.db}\nweb: {listen: 127.0.0.1:0}\ncontrol: {socket: %s/control.sock}\nmqtt: {broker: \"mqtt://%s\"}\nplaces:\n",
-		folder, folder, address)
-	for i := range tubs {
-		fmt.Fprintf(&config, "  - {id: tub-%d, kind: tub, bands: {water-temperature: {high: 24 °C, on-delay: 1s, off-delay: 1s}}}\n", i)
-	}
-	config.WriteString("sensors:\n")
-	for i := range tubs {
-		fmt.Fprintf(&config, "  - {id: probe-%d, driver: mqtt, topic: sensors/tub-%d, unit: Cel, every: 60s, gap: 1h, stale-after: 3h, feeds: {temperature: tub-%d/water-temperature}}\n", i, i, i)
-	}
 	path := filepath.Join(folder, "site.yaml")
-	if err := os.WriteFile(path, []byte(config.String()), 0o600); err != nil {
+	if err := os.WriteFile(path, []byte(fedSite(folder, address, "127.0.0.1:0", tubs, "60s")), 0o600); err != nil {
 		return result, err
 	}
 	daemon := exec.CommandContext(ctx, program, "run", "--config", path)
@@ -66,23 +65,31 @@ func compareAlarms(ctx context.Context, folder, program string, runs int) (resul
 	if err != nil {
 		return result, err
 	}
-	b := &bench{ctx: ctx, session: session, heard: heard.C}
+	durable, err := os.Create(filepath.Join(folder, "durable"))
+	if err != nil {
+		return result, err
+	}
+	defer durable.Close()
+	b := &bench{ctx: ctx, session: session, heard: heard.C, daemon: daemon.Process.Pid, durable: durable}
 	if _, err := b.wait(func(m mqtt.Received) bool {
 		return m.Topic == "dewline/bench/status" && strings.Contains(string(m.Payload), "online")
 	}); err != nil {
 		return result, fmt.Errorf("the program does not start: %w", err)
 	}
 	for range runs {
-		ours, peer, err := b.run()
+		ours, bare, durable, err := b.run()
 		if err != nil {
 			return result, err
 		}
 		for _, l := range []struct {
-			of   *pair
+			of   *way
 			part int
 		}{{&result.middle, 50}, {&result.last, 99}} {
-			l.of.ours, l.of.peer = append(l.of.ours, percentile(ours, l.part)), append(l.of.peer, percentile(peer, l.part))
+			l.of.ours = append(l.of.ours, percentile(ours, l.part))
+			l.of.bare = append(l.of.bare, percentile(bare, l.part))
+			l.of.durable = append(l.of.durable, percentile(durable, l.part))
 		}
+		result.bytes, result.spent = append(result.bytes, float64(b.bytes)), append(result.spent, b.spent)
 	}
 	return result, nil
 }
@@ -92,39 +99,80 @@ type bench struct {
 	ctx     context.Context
 	session *mqtt.Session
 	heard   <-chan mqtt.Received
+	daemon  int      // its process
+	durable *os.File // where the peer writes
+	bytes   int      // of an alarm, as the last run has shown
+	spent   float64  // ms of processor for an alarm, likewise
 }
 
 // run raises the alarms of all tubs once. Readings within the band come first, then two beyond it, the second of which establishes the alarm.
-func (b *bench) run() (ours, peer []float64, err error) {
+func (b *bench) run() (ours, bare, durable []float64, err error) {
 	for _, value := range []string{"22", "22", "25"} {
 		for i := range tubs {
 			if err := b.publish(fmt.Sprintf("sensors/tub-%d", i), value); err != nil {
-				return nil, nil, err
+				return nil, nil, nil, err
 			}
 		}
 		time.Sleep(1500 * time.Millisecond)
 	}
-	for i := range tubs {
-		sent := time.Now()
-		if err := b.publish(fmt.Sprintf("bare/tub-%d", i), "25"); err != nil {
-			return nil, nil, err
-		}
-		m, err := b.wait(func(m mqtt.Received) bool { return m.Topic == fmt.Sprintf("bare/tub-%d", i) })
-		if err != nil {
-			return nil, nil, err
-		}
-		peer = append(peer, m.At.Sub(sent).Seconds()*1000)
-		sent = time.Now()
-		if err := b.publish(fmt.Sprintf("sensors/tub-%d", i), "25"); err != nil {
-			return nil, nil, err
-		}
-		m, err = b.wait(func(m mqtt.Received) bool { return raised(m, i) })
-		if err != nil {
-			return nil, nil, fmt.Errorf("the alarm of tub-%d: %w", i, err)
-		}
-		ours = append(ours, m.At.Sub(sent).Seconds()*1000)
+	before, err := ofProcess(b.daemon, "io", "wchar")
+	if err != nil {
+		return nil, nil, nil, err
 	}
-	return ours, peer, nil
+	begun, err := processorOf(b.daemon)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	for i := range tubs {
+		topic := fmt.Sprintf("bare/tub-%d", i)
+		took, err := b.time(nil, topic, "25", func(m mqtt.Received) bool { return m.Topic == topic })
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		bare = append(bare, took)
+		if took, err = b.time(nil, fmt.Sprintf("sensors/tub-%d", i), "25", func(m mqtt.Received) bool { return raised(m, i) }); err != nil {
+			return nil, nil, nil, fmt.Errorf("the alarm of tub-%d: %w", i, err)
+		}
+		ours = append(ours, took)
+	}
+	after, err := ofProcess(b.daemon, "io", "wchar")
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	ended, err := processorOf(b.daemon)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	b.bytes, b.spent = int(after-before)/tubs, (ended-begun).Seconds()*1000/tubs
+	page := make([]byte, b.bytes)
+	for i := range tubs {
+		topic := fmt.Sprintf("durable/tub-%d", i)
+		took, err := b.time(page, topic, "25", func(m mqtt.Received) bool { return m.Topic == topic })
+		if err != nil {
+			return nil, nil, nil, err
+		}
+		durable = append(durable, took)
+	}
+	return ours, bare, durable, nil
+}
+
+// time publishes a message, once some bytes are on the disk where there are any, and returns how long it takes in ms until what is meant
+// is heard.
+func (b *bench) time(first []byte, topic, payload string, meant func(mqtt.Received) bool) (float64, error) {
+	sent := time.Now()
+	if first != nil {
+		if _, err := b.durable.WriteAt(first, 0); err != nil {
+			return 0, err
+		}
+		if err := b.durable.Sync(); err != nil {
+			return 0, err
+		}
+	}
+	if err := b.publish(topic, payload); err != nil {
+		return 0, err
+	}
+	m, err := b.wait(meant)
+	return m.At.Sub(sent).Seconds() * 1000, err
 }
 
 // raised reports whether a message is the event that the alarm of a tub was raised.
@@ -158,12 +206,7 @@ func (b *bench) wait(meant func(mqtt.Received) bool) (mqtt.Received, error) {
 
 // startBroker starts mosquitto on a free port, and ends it with the context.
 func startBroker(ctx context.Context, folder string) (address string, err error) {
-	free, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return "", err
-	}
-	address = free.Addr().String()
-	if err := free.Close(); err != nil {
+	if address, err = freeAddress(); err != nil {
 		return "", err
 	}
 	_, port, _ := net.SplitHostPort(address)
