@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -72,10 +73,7 @@ func (c *mistingCommand) make(ctx context.Context, s streams, request report.Mis
 	if err != nil {
 		return made, err
 	}
-	path := site.History.Path
-	if c.History != "" {
-		path = c.History
-	}
+	path := cmp.Or(c.History, site.History.Path)
 	db, err := openHistory(path)
 	if err != nil {
 		return made, err

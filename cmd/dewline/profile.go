@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
@@ -89,9 +90,7 @@ func (c *profileCopy) Run(s streams) error {
 		return err
 	}
 	text, _ := configs.Profile(c.Name)
-	if c.File == "" {
-		c.File = c.Name + ".yaml"
-	}
+	c.File = cmp.Or(c.File, c.Name+".yaml")
 	file, err := os.OpenFile(c.File, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return err

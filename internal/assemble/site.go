@@ -30,9 +30,7 @@ func Site(s *config.Site) watch.Site {
 		Profiles:     maps.Clone(s.Profiles),
 		Calibrations: seeds(s),
 	}
-	if site.Light.Location == nil {
-		site.Light.Location = location
-	}
+	site.Light.Location = cmp.Or(site.Light.Location, location)
 	if site.Profiles == nil {
 		site.Profiles = map[string]*care.Profile{}
 	}

@@ -234,13 +234,8 @@ func (r *reporter) checkDelays(path string, at func(string) string, band care.Ba
 
 // sameBand reports whether two bands are equal, taking absent numbers as equal.
 func sameBand(a, b care.Band) bool {
-	same := func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) }
-	for l := range a.Limits {
-		if !same(a.Limits[l], b.Limits[l]) {
-			return false
-		}
-	}
-	return same(a.Deadband, b.Deadband) && a.OnDelay == b.OnDelay && a.CriticalOnDelay == b.CriticalOnDelay &&
+	deadband := a.Deadband == b.Deadband || math.IsNaN(a.Deadband) && math.IsNaN(b.Deadband)
+	return a.SameLimits(&b) && deadband && a.OnDelay == b.OnDelay && a.CriticalOnDelay == b.CriticalOnDelay &&
 		a.OffDelay == b.OffDelay && a.Priority == b.Priority && a.Foresee == b.Foresee
 }
 

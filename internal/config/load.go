@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -121,9 +122,7 @@ func parse(from files, name string, source []byte, replay bool) (*Site, Problems
 	if problems.Err() != nil {
 		return nil, problems
 	}
-	if site.Location == nil { // there is a warning
-		site.Location = time.UTC
-	}
+	site.Location = cmp.Or(site.Location, time.UTC) // there is a warning
 	return site, problems
 }
 

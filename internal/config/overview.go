@@ -314,10 +314,7 @@ func (o *overviewer) notifierLines() []string {
 			if !slices.Contains(n.Priorities, p) {
 				continue
 			}
-			text := map[string]string{"mqtt": "MQTT"}[n.Kind]
-			if text == "" {
-				text = n.Kind
-			}
+			text := cmp.Or(map[string]string{"mqtt": "MQTT"}[n.Kind], n.Kind)
 			if len(n.To) > 0 {
 				text += " to " + strings.Join(n.To, " and ")
 			}

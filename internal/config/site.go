@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -32,10 +33,7 @@ func (l *loader) site(root *node) *Site {
 	f := l.fields(root, "", siteKeys...)
 	site.ID = l.id(f["site"], "site")
 	site.Location = l.location(f["timezone"], "timezone")
-	local := site.Location
-	if local == nil {
-		local = time.UTC // dates can still be checked
-	}
+	local := cmp.Or(site.Location, time.UTC) // dates can still be checked
 	site.Light = l.light(f["light"], "light", local)
 	site.Display.Temperature = quantity.Celsius
 	display := l.fields(f["display"], "display", "temperature")
@@ -139,9 +137,7 @@ func (l *loader) place(n *node, path string) Place {
 		Bands:   map[quantity.Quantity]care.DayNight{},
 		Sources: map[string]string{},
 	}
-	if place.Title == "" {
-		place.Title = place.ID
-	}
+	place.Title = cmp.Or(place.Title, place.ID)
 	if text := l.text(f["mistings"], join(path, "mistings")); text != "" {
 		schedule, err := schedule.Parse(text)
 		if err != nil {
@@ -406,8 +402,6 @@ func (l *loader) heartbeat(n *node) Heartbeat {
 	if f != nil && f["url"] == nil && f["url-file"] == nil {
 		l.errorf("heartbeat", "the heartbeat has no address: url: https://…, or url-file where the address is a secret")
 	}
-	if heartbeat.Every == 0 {
-		heartbeat.Every = 5 * time.Minute
-	}
+	heartbeat.Every = cmp.Or(heartbeat.Every, 5*time.Minute)
 	return heartbeat
 }

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -155,10 +156,7 @@ func without(words []string, word string) []string {
 
 func (v *validator) profiles() {
 	for _, id := range slices.Sorted(maps.Keys(v.Profiles)) {
-		prefix := v.profilePaths[id]
-		if prefix == "" {
-			prefix = "profiles." + id
-		}
+		prefix := cmp.Or(v.profilePaths[id], "profiles."+id)
 		v.checkProfile(prefix, v.Profiles[id])
 	}
 }

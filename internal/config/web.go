@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"net/netip"
 	"strings"
 	"unicode"
@@ -15,9 +16,7 @@ func (l *loader) web(n *node) Web {
 		BehindProxy:     l.boolean(f["behind-proxy"], "web.behind-proxy"),
 		PublicURL:       l.url(f["public-url"], "web.public-url", "https", "http"),
 	}
-	if web.Listen == "" {
-		web.Listen = DefaultListen
-	}
+	web.Listen = cmp.Or(web.Listen, DefaultListen)
 	for _, host := range l.texts(f["hosts"], "web.hosts") {
 		web.Hosts = append(web.Hosts, strings.ToLower(host))
 	}

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"os"
@@ -96,10 +97,7 @@ func connectionsOf(site *config.Site) []string {
 	}
 	for i := range site.Sensors {
 		c := &site.Sensors[i]
-		broker := c.Broker
-		if broker == "" {
-			broker = site.MQTT.Broker
-		}
+		broker := cmp.Or(c.Broker, site.MQTT.Broker)
 		if c.Driver == "mqtt" && broker != "" {
 			if n := name(mqtt.ClientID(site.ID, "intake"), broker); !slices.Contains(names, n) {
 				names = append(names, n)

@@ -8,6 +8,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -83,15 +84,8 @@ func Run(ctx context.Context, o Options) error {
 }
 
 func (o *Options) fill() {
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
-	if o.Sys == "" {
-		o.Sys = "/sys"
-	}
-	if o.Root == "" {
-		o.Root = "/"
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
+	o.Sys, o.Root = cmp.Or(o.Sys, "/sys"), cmp.Or(o.Root, "/")
 	if o.Clock == nil {
 		o.Clock = KernelClock()
 	}

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"iter"
 
@@ -55,10 +56,7 @@ func (p storedHistory) Readings(ctx context.Context, point quantity.Point, from,
 
 // Journal returns entries, the newest first.
 func (p storedHistory) Journal(ctx context.Context, f web.JournalFilter) ([]journal.Entry, error) {
-	limit := f.Limit
-	if limit == 0 {
-		limit = 200
-	}
+	limit := cmp.Or(f.Limit, 200)
 	found, err := p.db.Journal(ctx, store.Filter{
 		From: f.From, To: f.To, Kinds: f.Kinds, Place: f.Place, Before: f.Before, Limit: limit,
 	})

@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -96,9 +97,7 @@ func NewMQTT(o MQTTOptions) (*MQTT, error) {
 	if o.Synchronized == nil {
 		o.Synchronized = func() bool { return true }
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	m := &MQTT{
 		o: o, readings: make(chan mqtt.Message, readingsWaiting), commands: make(chan Command, commandsWaiting),
 		wake: make(chan struct{}, 1), refresh: make(chan struct{}, 1),
@@ -259,9 +258,7 @@ func (m *MQTT) Status() MQTTStatus {
 	once := m.once
 	m.mu.Unlock()
 	for _, err := range []string{stats.Err, s.Link.Err} {
-		if err != "" {
-			s.Err = err
-		}
+		s.Err = cmp.Or(err, s.Err)
 	}
 	var err error
 	if s.Pending, err = m.o.Queue.Pending(); err == nil {

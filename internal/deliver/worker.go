@@ -1,6 +1,7 @@
 package deliver
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -93,9 +94,7 @@ func NewWorker(o WorkerOptions) *Worker {
 	if o.Random == nil {
 		o.Random = rand.Float64
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	return &Worker{o: o, wake: make(chan struct{}, 1)}
 }
 

@@ -19,6 +19,7 @@
 package mqtt
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -149,18 +150,12 @@ func New(o Options) (*Client, error) {
 			return nil, err
 		}
 	}
-	if o.MaxIncoming == 0 {
-		o.MaxIncoming = MaxIncoming
-	}
-	if o.MaxOutgoing == 0 {
-		o.MaxOutgoing = MaxOutgoing
-	}
+	o.MaxIncoming = cmp.Or(o.MaxIncoming, MaxIncoming)
+	o.MaxOutgoing = cmp.Or(o.MaxOutgoing, MaxOutgoing)
 	if o.Random == nil {
 		o.Random = rand.Float64
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	l := &Client{
 		options: o, broker: broker, log: o.Log.With("broker", broker.String()), changed: make(chan struct{}),
 		more: make(chan struct{}, 1), exact: map[string][]*Subscription{},

@@ -152,10 +152,7 @@ const (
 )
 
 func number(d Device) uint64 {
-	text := d.Address
-	if d.Bridge != "" {
-		text = d.Bridge
-	}
+	text := cmp.Or(d.Bridge, d.Address)
 	n, err := strconv.ParseUint(text, 0, 16)
 	if err != nil {
 		return 0

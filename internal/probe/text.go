@@ -86,10 +86,7 @@ func writeDevice(b *strings.Builder, d Device) {
 	if d.Bridge != "" {
 		way += " " + d.Bridge
 	}
-	driver := d.Driver
-	if driver == "" {
-		driver = "no driver"
-	}
+	driver := cmp.Or(d.Driver, "no driver")
 	fmt.Fprintf(b, "%s %s  %s (%s)\n", way, oneLine(d.Address), oneLine(part), driver)
 	switch {
 	case d.Err != nil:

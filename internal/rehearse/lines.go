@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"slices"
@@ -152,9 +153,7 @@ func parsed(r *rehearsal.Request, site *config.Site) (*config.Site, error) {
 // asInForce fills in what a request leaves as it is: all but the limits.
 func asInForce(b *rehearsal.Band, band *care.Band, q quantity.Quantity) {
 	set := func(into *string, value string) {
-		if *into == "" {
-			*into = value
-		}
+		*into = cmp.Or(*into, value)
 	}
 	set(&b.OnDelay, length(band.OnDelayOf(care.High, q)))
 	if band.CriticalOnDelay >= 0 {

@@ -1,6 +1,7 @@
 package replay
 
 import (
+	"cmp"
 	"time"
 
 	"dewline/internal/core/care"
@@ -27,10 +28,7 @@ func (r *run) keepParts(site watch.Site) {
 // tenancy returns the cohort that lives at a place at time t, its stage, and the first time at which either of them or the
 // local day may change.
 func tenancy(site watch.Site, place string, t instant.Instant) (cohort, at string, until instant.Instant) {
-	location := site.Location
-	if location == nil {
-		location = time.UTC
-	}
+	location := cmp.Or(site.Location, time.UTC)
 	until = instant.Of(care.NextMidnight(t.Time(), location))
 	for i := range site.Intervals {
 		n := &site.Intervals[i]

@@ -110,7 +110,7 @@ func Alarms(ctx context.Context, h History, r Request) (*Performance, error) {
 	p := Judge(Evidence{
 		Entries: entries, Monitored: monitored, From: r.From, To: r.To, Location: watched.Location, Light: watched.Light,
 	})
-	p.Site, p.Made = r.Site.ID, orNone(r.Made)
+	p.Site, p.Made = r.Site.ID, cmp.Or(r.Made, instant.None)
 	return p, nil
 }
 

@@ -7,6 +7,7 @@ import (
 	"iter"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"dewline/internal/assemble"
@@ -158,7 +159,7 @@ func Expose(ctx context.Context, h History, r Request) (*Exposure, error) {
 		return nil, err
 	}
 	out := &Exposure{
-		Report: "exposure", Version: 1, Site: r.Site.ID, Timezone: s.location.String(), From: s.From, To: s.To, Made: orNone(r.Made),
+		Report: "exposure", Version: 1, Site: r.Site.ID, Timezone: s.location.String(), From: s.From, To: s.To, Made: cmp.Or(r.Made, instant.None),
 		Place: r.Place, Cohort: r.Cohort, Points: []Point{}, HeatLoad: HeatLoad,
 	}
 	file, err := replay.FromHistory(ctx, noting{h, &s}, s.wants, s.From.Add(-warmUp), s.To.Add(replay.Reach(s.watched)))
@@ -374,17 +375,11 @@ func (s *subject) follow(p *replay.PointReport) bool {
 }
 
 func names[T any](all []T, id func(T) string) string {
-	text := ""
-	for i, v := range all {
-		if i > 0 {
-			text += ", "
-		}
-		text += id(v)
+	var ids []string
+	for _, v := range all {
+		ids = append(ids, id(v))
 	}
-	if text == "" {
-		return "none"
-	}
-	return text
+	return cmp.Or(strings.Join(ids, ", "), "none")
 }
 
 // wants reports whether a point takes part: one of the place, or the pressure of its room, from which oxygen is derived.
@@ -481,13 +476,6 @@ func (s *sum) row(q quantity.Quantity, excursions []replay.ExcursionReport, end 
 	return r
 }
 
-func orNone(t instant.Instant) instant.Instant {
-	if t == 0 {
-		return instant.None
-	}
-	return t
-}
-
 // point sums up one point: as a whole, by local day, and by stage.
 func (s *subject) point(p *replay.PointReport) Point {
 	out := Point{
@@ -567,7 +555,7 @@ func (s *subject) bands(p quantity.Point, of, at string) []Band {
 	day, night := made, made
 	day.When, day.Limits = "day", exposure.LimitsOf(&bands.Day)
 	night.When, night.Limits = "night", exposure.LimitsOf(&bands.Night)
-	if s.watched.Light.AlwaysDay || sameLimits(&bands) {
+	if s.watched.Light.AlwaysDay || bands.Day.SameLimits(&bands.Night) {
 		day.When = "always"
 		return []Band{day}
 	}
@@ -582,16 +570,6 @@ func (s *subject) ownBand(p quantity.Point) (care.DayNight, bool) {
 		}
 	}
 	return care.DayNight{}, false
-}
-
-func sameLimits(b *care.DayNight) bool {
-	for l := range b.Day.Limits {
-		limit := care.Limit(l)
-		if b.Day.Has(limit) != b.Night.Has(limit) || b.Day.Has(limit) && b.Day.Limits[l] != b.Night.Limits[l] {
-			return false
-		}
-	}
-	return true
 }
 
 // distinct leaves out bands of a place's own that were named before.

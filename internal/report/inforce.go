@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -82,12 +83,8 @@ func (h *held) continues(next *held) bool {
 
 func (h *held) extend(next *held) {
 	h.to = next.to
-	if h.day == nil {
-		h.day = next.day
-	}
-	if h.night == nil {
-		h.night = next.night
-	}
+	h.day = cmp.Or(h.day, next.day)
+	h.night = cmp.Or(h.night, next.night)
 }
 
 func each(l *exposure.Limits) [care.LimitCount]*exposure.Number {

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -109,7 +110,7 @@ func mist(r MistingRequest, place config.Place, file *recorded.File, entries []*
 	a := misting.Analyse(recording)
 	out := &Misting{
 		Report: "misting", Version: 1, Site: r.Site.ID, Place: place.ID, Title: place.Title, Timezone: recording.Location.String(),
-		From: r.From, To: r.To, Made: orNone(r.Made),
+		From: r.From, To: r.To, Made: cmp.Or(r.Made, instant.None),
 		Events: []drying.Event{}, Disturbances: []drying.Disturbance{}, Notices: []string{},
 	}
 	out.Fit = drying.FitOf(&a.Fit)

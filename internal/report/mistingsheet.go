@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"time"
@@ -104,10 +105,7 @@ func (m *Misting) scheduleSection() Section {
 	}
 	for i := range m.Schedules {
 		s := &m.Schedules[i]
-		label := s.Times
-		if label == "" {
-			label = "none"
-		}
+		label := cmp.Or(s.Times, "none")
 		if s.Now {
 			label = "now: " + label
 		}

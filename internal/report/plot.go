@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"math"
@@ -86,10 +87,7 @@ func (d *plot) scale(p *Point) {
 	if d.low > d.top {
 		d.low, d.top = 0, 1
 	}
-	margin := 0.05 * (d.top - d.low)
-	if margin == 0 {
-		margin = 1
-	}
+	margin := cmp.Or(0.05*(d.top-d.low), 1)
 	d.low, d.top = d.low-margin, d.top+margin
 }
 
@@ -106,10 +104,7 @@ func (d *plot) y(shown float64) float64 {
 func (d *plot) bands(p *Point) {
 	for i := range p.held {
 		h := &p.held[i]
-		of := h.day
-		if of == nil {
-			of = h.night
-		}
+		of := cmp.Or(h.day, h.night)
 		if of == nil || of.Limits == (exposure.Limits{}) {
 			continue
 		}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -118,10 +119,7 @@ func (w Words) careTable(tasks []Care) Table {
 	t := Table{Caption: "Care done (missed: never, or late by more than half of the interval that the profile asks for; –: it asks for none)", Head: []string{"task", "for", "times", "missed", "first", "last", "longest pause"}}
 	for i := range tasks {
 		c := &tasks[i]
-		whom := c.Place
-		if c.Cohort != "" {
-			whom = c.Cohort
-		}
+		whom := cmp.Or(c.Cohort, c.Place)
 		t.Rows = append(t.Rows, []string{strings.ReplaceAll(c.Task, "-", " "), whom, fmt.Sprint(c.Times), number(c.Missed), w.at(c.First), w.at(c.Last), pause(c)})
 	}
 	return t

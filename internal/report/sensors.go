@@ -55,10 +55,7 @@ func (s *subject) replacements(entries []*journal.Entry, channels []Channel) []R
 		if e.Kind != journal.SensorReplaced && e.Kind != journal.SensorAssigned || !about || withdrawn[e.ID()] || at < s.From || at > s.To {
 			continue
 		}
-		text := e.Text
-		if text == "" {
-			text = e.Sensor + " was replaced"
-		}
+		text := cmp.Or(e.Text, e.Sensor+" was replaced")
 		list = append(list, Replacement{At: at, Sensor: e.Sensor, Text: text})
 	}
 	slices.SortStableFunc(list, func(a, b Replacement) int { return cmp.Compare(a.At, b.At) })

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"math"
@@ -418,10 +419,7 @@ func (w Words) entryTable(notes []Note) Table {
 	t := Table{Caption: "Changes and notes", Head: []string{"time", "about", "what", "by"}}
 	for i := range notes {
 		n := &notes[i]
-		about, what := n.Place, n.Text
-		if n.Cohort != "" {
-			about = n.Cohort
-		}
+		about, what := cmp.Or(n.Cohort, n.Place, "the site"), n.Text
 		switch n.Kind {
 		case journal.StageSet, journal.CohortStage:
 			what = "stage " + n.Stage
@@ -450,9 +448,6 @@ func (w Words) entryTable(notes []Note) Table {
 		}
 		if n.Corrected {
 			what += "; corrected later, does not count"
-		}
-		if about == "" {
-			about = "the site"
 		}
 		t.Rows = append(t.Rows, []string{w.at(n.At), about, what, n.By})
 	}

@@ -76,12 +76,8 @@ func (s *subject) crossed(p quantity.Point, x *replay.ExcursionReport) (limit *e
 		if x.Side == watch.BelowBand.String() {
 			near, far, sign = limits.Low, limits.CriticalLow, -1
 		}
-		if near == nil {
-			near = far
-		}
-		if limit == nil {
-			limit = near
-		}
+		near = cmp.Or(near, far)
+		limit = cmp.Or(limit, near)
 		critical = critical || far != nil && sign*float64(x.Extreme-*far) > 0
 	}
 	return limit, critical

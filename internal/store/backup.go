@@ -15,11 +15,7 @@ func (f *file) Backup(ctx context.Context, target string) (err error) {
 	if exists(target) {
 		return &Error{Doing: doing, Path: f.path, Err: fmt.Errorf("%s exists: choose another name or remove it", target)}
 	}
-	open := f.database()
-	if open == nil {
-		return &Error{Doing: doing, Path: f.path, Err: errNotOpen}
-	}
-	if _, err := open.reading(ctx); err != nil {
+	if _, err := f.reader(ctx); err != nil {
 		return f.explain(doing, err)
 	}
 	// A connection of its own: those for queries are few, and a copy takes a while.
@@ -29,7 +25,7 @@ func (f *file) Backup(ctx context.Context, target string) (err error) {
 	}
 	defer func() { err = errors.Join(err, f.explain(doing, db.Close())) }()
 	part := target + ".part"
-	if err := os.Remove(part); err != nil && !errors.Is(err, os.ErrNotExist) {
+	if err := removeIfThere(part); err != nil {
 		return f.explain(doing, err)
 	}
 	if err := createAs(f.path, part); err != nil {

@@ -4,7 +4,6 @@ import (
 	"context"
 	"database/sql"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -53,35 +52,25 @@ func (s *Store) AddCalibration(ctx context.Context, c Calibration) (int64, error
 
 // Calibrations returns the comparisons of a sensor, the oldest first; "" means all sensors.
 func (f *file) Calibrations(ctx context.Context, sensor string) (all []Calibration, err error) {
-	const doing = "reading the calibrations"
-	db := f.database()
-	if db == nil {
-		return nil, &Error{Doing: doing, Path: f.path, Err: errNotOpen}
+	reader, err := f.reader(ctx)
+	if err == nil {
+		all, err = collected(scanned(ctx, reader, scanCalibration, `SELECT id, at, sensor, channel, reference, uncertainty, against, readings FROM calibration
+			WHERE ? IN ('', sensor) ORDER BY at, id`, sensor))
 	}
-	reader, err := db.reading(ctx)
-	if err != nil {
-		return nil, f.explain(doing, err)
+	return all, f.explain("reading the calibrations", err)
+}
+
+func scanCalibration(rows *sql.Rows) (c Calibration, err error) {
+	var at int64
+	var readings []byte
+	if err := rows.Scan(&c.ID, &at, &c.Sensor, &c.Channel, &c.Reference, &c.Uncertainty, &c.Against, &readings); err != nil {
+		return c, err
 	}
-	rows, err := reader.QueryContext(ctx, `SELECT id, at, sensor, channel, reference, uncertainty, against, readings FROM calibration
-		WHERE ? IN ('', sensor) ORDER BY at, id`, sensor)
-	if err != nil {
-		return nil, f.explain(doing, err)
+	if err := json.Unmarshal(readings, &c.Readings); err != nil {
+		return c, fmt.Errorf("calibration %d: %w: %w", c.ID, errDamaged, err)
 	}
-	defer func() { err = errors.Join(err, f.explain(doing, rows.Close())) }()
-	for rows.Next() {
-		var c Calibration
-		var at int64
-		var readings []byte
-		if err := rows.Scan(&c.ID, &at, &c.Sensor, &c.Channel, &c.Reference, &c.Uncertainty, &c.Against, &readings); err != nil {
-			return nil, f.explain(doing, err)
-		}
-		if err := json.Unmarshal(readings, &c.Readings); err != nil {
-			return nil, f.explain(doing, fmt.Errorf("calibration %d: %w: %w", c.ID, errDamaged, err))
-		}
-		c.At = fromMillis(at)
-		all = append(all, c)
-	}
-	return all, f.explain(doing, rows.Err())
+	c.At = fromMillis(at)
+	return c, nil
 }
 
 // AddCalibrationTo keeps a comparison in the file at path, which a daemon may be writing at the same time: nothing else of the

@@ -4,6 +4,8 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"iter"
+	"maps"
 	"math"
 	"net/url"
 	"slices"
@@ -202,11 +204,8 @@ func (m *chunkMemory) gather() batch {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	b := batch{
-		segments: map[int64]string{}, rows: map[*series]int64{}, changes: map[*series]uint64{},
+		segments: maps.Clone(m.segments), rows: map[*series]int64{}, changes: map[*series]uint64{},
 		amendments: slices.Clone(m.amendments), pending: m.pending,
-	}
-	for id, run := range m.segments {
-		b.segments[id] = run
 	}
 	for _, sr := range m.order {
 		b.rows[sr] = sr.row
@@ -259,17 +258,23 @@ func (c *chunk) values(point int64) []any {
 }
 
 // orNull is how SQLite keeps what is no number.
-func orNull(v float64) any {
-	if math.IsNaN(v) {
-		return nil
-	}
-	return v
+func orNull(v float64) sql.Null[float64] { return sql.Null[float64]{V: v, Valid: !math.IsNaN(v)} }
+
+// storedChunk is a chunk of the file with the row of its point.
+type storedChunk struct {
+	row int64
+	*chunk
 }
 
-func scanChunk(rows *sql.Rows, point *int64) (*chunk, error) {
-	c := &chunk{}
+// chunks yields the chunks that a query finds; the query goes on from the name of a table.
+func chunks(ctx context.Context, from querier, where string, args ...any) iter.Seq2[storedChunk, error] {
+	return scanned(ctx, from, scanChunk, "SELECT point, "+chunkColumns+" FROM "+where, args...)
+}
+
+func scanChunk(rows *sql.Rows) (storedChunk, error) {
+	c := storedChunk{chunk: &chunk{}}
 	var low, high sql.Null[float64]
-	err := rows.Scan(point, &c.id, &c.segment, &c.start, &c.span, &c.count, &c.unusable, &low, &high, &c.total, &c.flags, &c.thin,
+	err := rows.Scan(&c.row, &c.id, &c.segment, &c.start, &c.span, &c.count, &c.unusable, &low, &high, &c.total, &c.flags, &c.thin,
 		&c.period, &c.origin, &c.scale, &c.fix, &c.samples)
 	c.low, c.high = orNaN(low), orNaN(high)
 	return c, err
@@ -319,26 +324,13 @@ func (m *chunkMemory) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) e
 
 // writeAmendment changes a flag in a chunk that is in the file: the latest that holds the reading.
 func (m *chunkMemory) writeAmendment(ctx context.Context, tx *sql.Tx, point int64, a amendment) error {
-	rows, err := tx.QueryContext(ctx, "SELECT point, "+chunkColumns+" FROM chunk WHERE point = ? AND start BETWEEN ? AND ? ORDER BY id DESC",
-		point, a.at-chunkSpan, a.at)
+	candidates, err := collected(chunks(ctx, tx, "chunk WHERE point = ? AND start BETWEEN ? AND ? ORDER BY id DESC", point, a.at-chunkSpan, a.at))
 	if err != nil {
-		return err
-	}
-	var candidates []*chunk
-	for rows.Next() {
-		var of int64
-		c, err := scanChunk(rows, &of)
-		if err != nil {
-			return errors.Join(err, rows.Close())
-		}
-		candidates = append(candidates, c)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
 		return err
 	}
 	for _, c := range candidates {
 		m.mu.Lock()
-		changed := m.amended(c, a.at, a.flag, 0)
+		changed := m.amended(c.chunk, a.at, a.flag, 0)
 		m.mu.Unlock()
 		if changed != nil {
 			_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO chunk"+chunkValues, changed.values(point)...)

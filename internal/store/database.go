@@ -195,21 +195,12 @@ func refused(err error) bool {
 
 // check looks for damage with one of SQLite's own checks. quick_check does not compare every index with its table.
 func check(ctx context.Context, db *sql.DB, how string) error {
-	rows, err := db.QueryContext(ctx, "PRAGMA "+how+"(1)")
-	if err != nil {
-		return err
+	var finding string
+	err := db.QueryRowContext(ctx, "PRAGMA "+how+"(1)").Scan(&finding)
+	if err == nil && finding != "ok" {
+		err = fmt.Errorf("%w: %s", errDamaged, strings.ReplaceAll(finding, "\n", " "))
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var finding string
-		if err := rows.Scan(&finding); err != nil {
-			return err
-		}
-		if finding != "ok" {
-			return fmt.Errorf("%w: %s", errDamaged, strings.ReplaceAll(finding, "\n", " "))
-		}
-	}
-	return rows.Err()
+	return err
 }
 
 // steps returns the names of the migrations: the n-th brings a file from form n-1 to form n.

@@ -64,6 +64,14 @@ func (f *file) writer() *sql.DB {
 	return f.database().writer
 }
 
+// reader is the database for a query; an error where the file is not open or the disk does not answer.
+func (f *file) reader(ctx context.Context) (*sql.DB, error) {
+	if db := f.database(); db != nil {
+		return db.reading(ctx)
+	}
+	return nil, errNotOpen
+}
+
 // reading returns the connections that read, once the disk answers.
 func (d *database) reading(ctx context.Context) (*sql.DB, error) {
 	if d.probe == nil {

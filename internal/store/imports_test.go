@@ -22,7 +22,7 @@ func TestStoreDependsOnNoNetwork(t *testing.T) {
 	}
 	ours := slices.DeleteFunc(deps, func(dep string) bool { return !strings.HasPrefix(dep, "dewline/") })
 	for _, dep := range ours {
-		assert.Contains(t, []string{"store", "core/instant", "core/isa", "core/journal", "core/quantity", "deliver/queue", "format/plainjson"}, strings.TrimPrefix(dep, "dewline/internal/"))
+		assert.Contains(t, []string{"store", "core/instant", "core/isa", "core/journal", "core/quantity", "deliver/queue", "format/plainjson", "merge"}, strings.TrimPrefix(dep, "dewline/internal/"))
 	}
 }
 

@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"database/sql"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -34,9 +35,7 @@ func (j *pendingJournal) Journal(ctx context.Context, f Filter) ([]*journal.Entr
 		f.Limit = usualLimit
 	}
 	f.Limit = min(f.Limit, maxLimit)
-	if f.From == 0 {
-		f.From = instant.None
-	}
+	f.From = cmp.Or(f.From, instant.None)
 	entries := j.unwrittenEntries(f)
 	db := j.database()
 	if db == nil {
@@ -47,29 +46,33 @@ func (j *pendingJournal) Journal(ctx context.Context, f Filter) ([]*journal.Entr
 	if err != nil {
 		return nil, j.explain("reading the journal", err)
 	}
-	rows, err := reader.QueryContext(ctx, query, args...)
-	if err != nil {
-		return nil, j.explain("reading the journal", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var id int64
-		var body []byte
-		if err := rows.Scan(&id, &body); err != nil {
+	for e, err := range scanned(ctx, reader, scanEntry, query, args...) {
+		if err != nil {
 			return nil, j.explain("reading the journal", err)
 		}
-		e := &journal.Entry{}
-		if err := json.Unmarshal(body, e); err != nil {
-			return nil, j.explain("reading the journal", fmt.Errorf("entry in row %d: %w: %w", id, errDamaged, err))
-		}
-		entries = append(entries, e)
-	}
-	if err := rows.Err(); err != nil {
-		return nil, j.explain("reading the journal", err)
+		entries = append(entries, e.Entry)
 	}
 	slices.SortStableFunc(entries, func(a, b *journal.Entry) int { return cmp.Compare(b.Seq, a.Seq) })
 	entries = slices.CompactFunc(entries, func(a, b *journal.Entry) bool { return a.Seq == b.Seq && a.Run == b.Run })
 	return entries[:min(len(entries), f.Limit)], nil
+}
+
+// storedEntry is an entry of the file with its row.
+type storedEntry struct {
+	row int64
+	*journal.Entry
+}
+
+func scanEntry(rows *sql.Rows) (storedEntry, error) {
+	e := storedEntry{Entry: &journal.Entry{}}
+	var body []byte
+	err := rows.Scan(&e.row, &body)
+	if err == nil {
+		if err = json.Unmarshal(body, e.Entry); err != nil {
+			err = fmt.Errorf("entry in row %d: %w: %w", e.row, errDamaged, err)
+		}
+	}
+	return e, err
 }
 
 func (f Filter) query() (string, []any) {

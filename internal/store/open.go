@@ -383,41 +383,31 @@ func (s *Store) renumber(db *database) {
 
 // loadMap returns the rows of a query of two columns, key and value.
 func loadMap[K comparable, V any](ctx context.Context, db *sql.DB, query string) (map[K]V, error) {
-	rows, err := db.QueryContext(ctx, query)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
 	all := map[K]V{}
-	for rows.Next() {
-		var key K
+	for _, err := range scanned(ctx, db, func(rows *sql.Rows) (key K, err error) {
 		var value V
-		if err := rows.Scan(&key, &value); err != nil {
+		err = rows.Scan(&key, &value)
+		all[key] = value
+		return key, err
+	}, query) {
+		if err != nil {
 			return nil, err
 		}
-		all[key] = value
 	}
-	return all, rows.Err()
+	return all, nil
 }
 
 // loadGrowing returns the chunks that an earlier run left growing, by the row of their point. The next Commit closes them.
 func loadGrowing(ctx context.Context, db *sql.DB) (map[int64][]*chunk, error) {
-	rows, err := db.QueryContext(ctx, "SELECT point, "+chunkColumns+" FROM growing WHERE id NOT IN (SELECT id FROM chunk) ORDER BY id")
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
 	growing := map[int64][]*chunk{}
-	for rows.Next() {
-		var point int64
-		c, err := scanChunk(rows, &point)
+	for c, err := range chunks(ctx, db, "growing WHERE id NOT IN (SELECT id FROM chunk) ORDER BY id") {
 		if err != nil {
 			return nil, err
 		}
 		c.kept = true
-		growing[point] = append(growing[point], c)
+		growing[c.row] = append(growing[c.row], c.chunk)
 	}
-	return growing, rows.Err()
+	return growing, nil
 }
 
 // rescueSuffix is that of a copy made of a file that was removed while it was open.
@@ -447,7 +437,7 @@ func (s *Store) stillThere(ctx context.Context) error {
 
 func (s *Store) rescue(ctx context.Context) error {
 	copied := s.path + rescueSuffix
-	if err := os.Remove(copied); err != nil && !errors.Is(err, os.ErrNotExist) {
+	if err := removeIfThere(copied); err != nil {
 		return err
 	}
 	old := s.database()
@@ -460,7 +450,7 @@ func (s *Store) rescue(ctx context.Context) error {
 	s.mu.Unlock()
 	_ = old.close()
 	for _, suffix := range []string{"-wal", "-shm"} {
-		if err := os.Remove(s.path + suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+		if err := removeIfThere(s.path + suffix); err != nil {
 			return err
 		}
 	}

@@ -1,7 +1,9 @@
 package store
 
 import (
+	"cmp"
 	"context"
+	"database/sql"
 	"errors"
 	"math"
 	"slices"
@@ -182,15 +184,7 @@ func (q *Queue) show() {
 }
 
 func (q *Queue) find(id uint64) (int, bool) {
-	return slices.BinarySearchFunc(q.items, id, func(i queued, id uint64) int {
-		switch {
-		case i.ID < id:
-			return -1
-		case i.ID > id:
-			return 1
-		}
-		return 0
-	})
+	return slices.BinarySearchFunc(q.items, id, func(i queued, id uint64) int { return cmp.Compare(i.ID, id) })
 }
 
 // Next implements [queue.Queue]. Where the file cannot be read it passes over what only the file holds, and over what follows
@@ -263,32 +257,29 @@ func (q *Queue) read(waiting []queued) ([]queue.Item, error) {
 
 // readBodies fills in the bodies that are in the file alone, and takes those it found out of missing.
 func (q *Queue) readBodies(items []queue.Item, missing map[uint64]int) error {
-	db := q.outbox.database()
-	if db == nil {
-		return errNotOpen
-	}
-	reader, err := db.reading(context.Background())
+	ctx := context.Background()
+	reader, err := q.outbox.reader(ctx)
 	if err != nil {
 		return err
 	}
-	rows, err := reader.Query("SELECT id, body FROM outbox WHERE outlet = ? AND id BETWEEN ? AND ?",
-		q.notifier, int64(items[0].ID), int64(items[len(items)-1].ID))
-	if err != nil {
-		return err
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var id int64
-		var body []byte
-		if err := rows.Scan(&id, &body); err != nil {
+	for i, err := range scanned(ctx, reader, scanBody, "SELECT id, body FROM outbox WHERE outlet = ? AND id BETWEEN ? AND ?",
+		q.notifier, int64(items[0].ID), int64(items[len(items)-1].ID)) {
+		if err != nil {
 			return err
 		}
-		if k, wanted := missing[uint64(id)]; wanted {
-			items[k].Body = body
-			delete(missing, uint64(id))
+		if k, wanted := missing[i.ID]; wanted {
+			items[k].Body = i.Body
+			delete(missing, i.ID)
 		}
 	}
-	return rows.Err()
+	return nil
+}
+
+func scanBody(rows *sql.Rows) (i queue.Item, err error) {
+	var id int64
+	err = rows.Scan(&id, &i.Body)
+	i.ID = uint64(id)
+	return i, err
 }
 
 var errNotOpen = errors.New("the file is not open")

@@ -66,11 +66,8 @@ func bytesOf(b []byte) []byte {
 	return b
 }
 
-func millisOrNull(at instant.Instant) any {
-	if at.IsNone() {
-		return nil
-	}
-	return millis(at)
+func millisOrNull(at instant.Instant) sql.Null[int64] {
+	return sql.Null[int64]{V: millis(at), Valid: !at.IsNone()}
 }
 
 // written marks everything as written. Store.mu is held.
@@ -97,31 +94,30 @@ type storedItem struct {
 
 // loadItems returns the index of the outbox in the file, and the bodies of the oldest alarms.
 func loadItems(ctx context.Context, db *sql.DB) ([]storedItem, error) {
-	rows, err := db.QueryContext(ctx, `SELECT id, outlet, event, class, topic, at, length(body), CASE class WHEN ? THEN body END FROM outbox
-		ORDER BY id`, queue.Alarm)
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
 	var items []storedItem
 	kept := map[string]int{}
-	for rows.Next() {
-		var i storedItem
-		var id int64
-		var at sql.Null[int64]
-		if err := rows.Scan(&id, &i.Outlet, &i.Event, &i.Class, &i.Topic, &at, &i.size, &i.Body); err != nil {
+	for i, err := range scanned(ctx, db, scanItem, `SELECT id, outlet, event, class, topic, at, length(body), CASE class WHEN ? THEN body END
+		FROM outbox ORDER BY id`, queue.Alarm) {
+		if err != nil {
 			return nil, err
-		}
-		i.ID, i.At = uint64(id), instant.None
-		if at.Valid {
-			i.At = fromMillis(at.V)
 		}
 		if kept[i.Outlet] += len(i.Body); kept[i.Outlet] > keptBytes {
 			i.Body = nil
 		}
 		items = append(items, i)
 	}
-	return items, rows.Err()
+	return items, nil
+}
+
+func scanItem(rows *sql.Rows) (i storedItem, err error) {
+	var id int64
+	var at sql.Null[int64]
+	err = rows.Scan(&id, &i.Outlet, &i.Event, &i.Class, &i.Topic, &at, &i.size, &i.Body)
+	i.ID, i.At = uint64(id), instant.None
+	if at.Valid {
+		i.At = fromMillis(at.V)
+	}
+	return i, err
 }
 
 // adoptItems puts the items of the file before those in memory, which get new numbers above them. Store.mu is held.

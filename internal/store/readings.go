@@ -4,12 +4,14 @@ import (
 	"cmp"
 	"context"
 	"iter"
+	"maps"
 	"math"
 	"slices"
 	"strings"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
+	"dewline/internal/merge"
 )
 
 // Sample is a reading as it was appended, or, where retention has left only minutes, a minute.
@@ -38,12 +40,7 @@ type readingQueries struct{ *chunkMemory }
 func (m *chunkMemory) Points() []quantity.Point {
 	m.mu.RLock()
 	defer m.mu.RUnlock()
-	points := make([]quantity.Point, 0, len(m.points))
-	for p := range m.points {
-		points = append(points, p)
-	}
-	slices.SortFunc(points, func(a, b quantity.Point) int { return strings.Compare(a.String(), b.String()) })
-	return points
+	return slices.SortedFunc(maps.Keys(m.points), func(a, b quantity.Point) int { return strings.Compare(a.String(), b.String()) })
 }
 
 // Run returns the run that a segment belongs to; "" where it is not known.
@@ -68,7 +65,7 @@ func (q *readingQueries) Readings(ctx context.Context, p quantity.Point, from, t
 // AllReadings is Readings with the hidden ones.
 func (q *readingQueries) AllReadings(ctx context.Context, p quantity.Point, from, to instant.Instant) iter.Seq2[Sample, error] {
 	return func(yield func(Sample, error) bool) {
-		m := q.newMerge(p, from, to)
+		m := q.newOverlay(p, from, to)
 		for {
 			sample, more, err := m.next(ctx)
 			if err != nil {
@@ -113,74 +110,25 @@ func (q *readingQueries) together(
 	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
 ) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
-		var sources []*pointStream
-		for i, p := range q.Points() {
+		var sources []iter.Seq2[PointSample, error]
+		for _, p := range q.Points() {
 			if wanted != nil && !wanted(p) {
 				continue
 			}
-			next, stop := iter.Pull2(of(ctx, p, from, to))
-			defer stop()
-			sources = append(sources, &pointStream{PointSample{Point: p}, i, next})
+			sources = append(sources, func(yield func(PointSample, error) bool) {
+				for sample, err := range of(ctx, p, from, to) {
+					if !yield(PointSample{p, sample}, err) {
+						return
+					}
+				}
+			})
 		}
-		// advance fetches the next sample; false at the end of the source, or after an error was given out.
-		failed := false
-		advance := func(src *pointStream) bool {
-			sample, err, more := src.next()
-			if more && err != nil {
-				failed = true
-				yield(PointSample{}, err)
-				return false
-			}
-			src.Sample = sample
-			return more
-		}
-		sources = slices.DeleteFunc(sources, func(src *pointStream) bool { return failed || !advance(src) })
-		slices.SortStableFunc(sources, func(a, b *pointStream) int { return cmp.Compare(a.At, b.At) })
-		for len(sources) > 0 && !failed {
-			if !yield(sources[0].PointSample, nil) {
-				return
-			}
-			if !advance(sources[0]) {
-				last := len(sources) - 1
-				sources[0], sources = sources[last], sources[:last]
-			}
-			sink(sources)
-		}
+		merge.Sorted(sources, func(a, b PointSample) int { return cmp.Compare(a.At, b.At) })(yield)
 	}
 }
 
-// pointStream gives the readings of one point.
-type pointStream struct {
-	PointSample
-	rank int // of the point, for readings of equal time
-	next func() (Sample, error, bool)
-}
-
-func (s *pointStream) before(other *pointStream) bool {
-	return s.At < other.At || s.At == other.At && s.rank < other.rank
-}
-
-// sink moves the first source down a heap to where its next reading belongs: at each row of a year of twenty points, a search through all of
-// them would take twice as long.
-func sink(heap []*pointStream) {
-	for i := 0; ; {
-		child := 2*i + 1
-		if child >= len(heap) {
-			return
-		}
-		if child+1 < len(heap) && heap[child+1].before(heap[child]) {
-			child++
-		}
-		if !heap[child].before(heap[i]) {
-			return
-		}
-		heap[i], heap[child] = heap[child], heap[i]
-		i = child
-	}
-}
-
-// merge gives the entries of the chunks of a point in order.
-type merge struct {
+// overlay gives the entries of the chunks of a point in order.
+type overlay struct {
 	chunks   *chunkReader
 	from, to int64
 	decoder  decoder
@@ -200,14 +148,14 @@ type cursor struct {
 
 func (c *cursor) time() int64 { return c.block.at[c.order[c.at]] }
 
-func (q *readingQueries) newMerge(p quantity.Point, from, to instant.Instant) *merge {
-	m := &merge{}
+func (q *readingQueries) newOverlay(p quantity.Point, from, to instant.Instant) *overlay {
+	m := &overlay{}
 	m.from, m.to = bounds(from, to)
 	m.chunks = q.newChunkReader(p, m.from, m.to)
 	return m
 }
 
-func (m *merge) next(ctx context.Context) (Sample, bool, error) {
+func (m *overlay) next(ctx context.Context) (Sample, bool, error) {
 	for {
 		earliest, err := m.earliest(ctx)
 		if err != nil || earliest == nil {
@@ -229,7 +177,7 @@ func (m *merge) next(ctx context.Context) (Sample, bool, error) {
 }
 
 // earliest returns the cursor with the next entry, after taking up all chunks that begin before it; nil at the end.
-func (m *merge) earliest(ctx context.Context) (*cursor, error) {
+func (m *overlay) earliest(ctx context.Context) (*cursor, error) {
 	if len(m.active) == 1 && m.active[0].time() < m.alone {
 		return m.active[0], nil
 	}
@@ -266,7 +214,7 @@ func before(a, b *cursor) bool {
 	return cmp.Or(cmp.Compare(a.time(), b.time()), cmp.Compare(a.chunk.id, b.chunk.id)) < 0
 }
 
-func (m *merge) open(from *chunk) (*cursor, error) {
+func (m *overlay) open(from *chunk) (*cursor, error) {
 	c := &cursor{}
 	if n := len(m.free); n > 0 {
 		c, m.free = m.free[n-1], m.free[:n-1]
@@ -287,7 +235,7 @@ func (m *merge) open(from *chunk) (*cursor, error) {
 	return c, nil
 }
 
-func (m *merge) sample(c *cursor) Sample {
+func (m *overlay) sample(c *cursor) Sample {
 	i := c.order[c.at]
 	b := &c.block
 	at := b.at[i]
@@ -371,26 +319,18 @@ func (r *chunkReader) fetch(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	rows, err := reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
+	page, err := collected(chunks(ctx, reader, `chunk
 		WHERE point = ? AND start >= ? AND start < ? AND (start > ? OR id > ?) AND id <= ? ORDER BY start, id LIMIT ?`,
-		r.row, max(r.from-chunkSpan, r.lastAt), r.to, r.lastAt, r.lastID, r.ceiling, pageChunks)
+		r.row, max(r.from-chunkSpan, r.lastAt), r.to, r.lastAt, r.lastID, r.ceiling, pageChunks))
 	if err != nil {
 		return err
 	}
-	defer rows.Close()
-	count := 0
-	for rows.Next() {
-		var point int64
-		c, err := scanChunk(rows, &point)
-		if err != nil {
-			return err
-		}
-		count++
+	for _, c := range page {
 		r.lastAt, r.lastID = c.start, c.id
 		if !r.held[c.id] && c.end() >= r.from {
-			r.page = append(r.page, c)
+			r.page = append(r.page, c.chunk)
 		}
 	}
-	r.ended = count < pageChunks
-	return rows.Err()
+	r.ended = len(page) < pageChunks
+	return nil
 }

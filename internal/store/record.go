@@ -154,12 +154,7 @@ func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
 }
 
 // text is how an empty field is kept.
-func text(s string) any {
-	if s == "" {
-		return nil
-	}
-	return s
-}
+func text(s string) sql.Null[string] { return sql.Null[string]{V: s, Valid: s != ""} }
 
 // LoadCore returns the last state of the core that was recorded, and what had gone into it; nil where there is none.
 // [Store.ReadingsSince] from a little earlier brings the core up to date: it knows by itself what it has seen already.

@@ -3,9 +3,6 @@ package store
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
-	"errors"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -123,32 +120,18 @@ func (m Shift) among() (runs []any, placeholders string) {
 // writeJournal moves the entries that are in the file.
 func (m Shift) writeJournal(ctx context.Context, tx *sql.Tx) error {
 	runs, among := m.among()
-	rows, err := tx.QueryContext(ctx, "SELECT id, body FROM journal WHERE seq <= ? AND run IN "+among, append([]any{int64(m.Seq)}, runs...)...)
+	entries, err := collected(scanned(ctx, tx, scanEntry, "SELECT id, body FROM journal WHERE seq <= ? AND run IN "+among,
+		append([]any{int64(m.Seq)}, runs...)...))
 	if err != nil {
 		return err
 	}
-	moved := map[int64]journal.Entry{}
-	for rows.Next() {
-		var id int64
-		var body []byte
-		var e journal.Entry
-		if err := rows.Scan(&id, &body); err != nil {
-			return errors.Join(err, rows.Close())
-		}
-		if err := json.Unmarshal(body, &e); err != nil {
-			return errors.Join(fmt.Errorf("journal entry %d: %w: %w", id, errDamaged, err), rows.Close())
-		}
-		moved[id] = shifted(e, m.By)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return err
-	}
-	for id, e := range moved {
+	for _, stored := range entries {
+		e := shifted(*stored.Entry, m.By)
 		body, err := plainjson.Of(&e)
 		if err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, "UPDATE journal SET at = ?, body = ? WHERE id = ?", millis(e.At), string(body), id); err != nil {
+		if _, err := tx.ExecContext(ctx, "UPDATE journal SET at = ?, body = ? WHERE id = ?", millis(e.At), string(body), stored.row); err != nil {
 			return err
 		}
 	}

@@ -120,30 +120,26 @@ func (p *pruner) findFull(ctx context.Context, row, from, until int64) (old []*c
 	if err != nil {
 		return nil, from, err
 	}
-	rows, err := reader.QueryContext(ctx, "SELECT point, "+chunkColumns+` FROM chunk
-		WHERE point = ? AND start >= ? AND start < ? ORDER BY start LIMIT ?`, row, from, until-chunkSpan, thinLook)
-	if err != nil {
-		return nil, from, err
-	}
-	defer rows.Close()
 	looked := 0
 	reached = from
-	for rows.Next() && len(old) < thinStep {
-		var point int64
-		c, err := scanChunk(rows, &point)
+	for c, err := range chunks(ctx, reader, "chunk WHERE point = ? AND start >= ? AND start < ? ORDER BY start LIMIT ?",
+		row, from, until-chunkSpan, thinLook) {
 		if err != nil {
 			return nil, from, err
 		}
 		looked++
 		reached = c.start
 		if !c.thin {
-			old = append(old, c)
+			old = append(old, c.chunk)
+		}
+		if len(old) == thinStep {
+			break
 		}
 	}
 	if looked < thinLook && len(old) < thinStep {
 		reached = until
 	}
-	return old, reached, rows.Err()
+	return old, reached, nil
 }
 
 func (p *pruner) thinChunks(ctx context.Context, row int64, old []*chunk) error {

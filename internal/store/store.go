@@ -1,10 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"log/slog"
+	"maps"
 	"os"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -106,24 +109,14 @@ type Notice struct {
 // as FILE.corrupt-TIME and reported by [Store.Notices]. With [ErrForeign], [ErrNewer] and [ErrBusy] there is no store; any other
 // failure gives one as well, beside the error: it works in memory, and each Commit tries to open the file again.
 func Open(path string, options Options) (*Store, error) {
-	if options.Log == nil {
-		options.Log = slog.New(slog.DiscardHandler)
-	}
 	if options.Now == nil {
 		options.Now = time.Now
 	}
-	if options.Pending == 0 {
-		options.Pending = 1_000_000
-	}
-	if options.OutboxItems == 0 {
-		options.OutboxItems = queue.DefaultItems
-	}
-	if options.OutboxBytes == 0 {
-		options.OutboxBytes = queue.DefaultBytes
-	}
-	if options.OutboxAge == 0 {
-		options.OutboxAge = queue.DefaultAge
-	}
+	options.Log = cmp.Or(options.Log, slog.New(slog.DiscardHandler))
+	options.Pending = cmp.Or(options.Pending, 1_000_000)
+	options.OutboxItems = cmp.Or(options.OutboxItems, queue.DefaultItems)
+	options.OutboxBytes = cmp.Or(options.OutboxBytes, queue.DefaultBytes)
+	options.OutboxAge = cmp.Or(options.OutboxAge, queue.DefaultAge)
 	s := newStore(path, options)
 	s.health.LastCommit = instant.None
 	// Spares the card the time stamps of the file at each commit, and is as durable. Where there is no such thing all stays as it is.
@@ -180,10 +173,7 @@ func (s *Store) Health() Health {
 	if !s.writing.IsZero() {
 		h.Writing = time.Since(s.writing)
 	}
-	queues := make([]*Queue, 0, len(s.queues))
-	for _, q := range s.queues {
-		queues = append(queues, q)
-	}
+	queues := slices.Collect(maps.Values(s.queues))
 	s.mu.RUnlock()
 	for _, q := range queues {
 		h.DroppedItems += q.Dropped()

@@ -24,6 +24,7 @@
 package ds248x
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -65,12 +66,8 @@ func New(bus i2c.Bus, options Options) (*Master, error) {
 		return nil, errors.New("ds248x: no bus given")
 	}
 	m := &Master{bus: bus, address: options.Address, lines: options.Lines, turn: guard.NewTurn()}
-	if m.address == 0 {
-		m.address = LowestAddress
-	}
-	if m.lines == 0 {
-		m.lines = 1
-	}
+	m.address = cmp.Or(m.address, LowestAddress)
+	m.lines = cmp.Or(m.lines, 1)
 	if m.address < LowestAddress || m.address > HighestAddress {
 		return nil, fmt.Errorf("ds248x: address %#02x: the masters answer at %#02x to %#02x only", m.address, LowestAddress, HighestAddress)
 	}

@@ -31,6 +31,7 @@
 package guard
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -99,10 +100,7 @@ var _ sensors.Sensor = (*Guarded)(nil)
 
 // New returns a guarded sensor. It touches nothing: the device is set up by the first read.
 func New(bus i2c.Bus, options Options) *Guarded {
-	turn := options.Turn
-	if turn == nil {
-		turn = NewTurn()
-	}
+	turn := cmp.Or(options.Turn, NewTurn())
 	return &Guarded{options: options, bus: &Recorder{bus: bus}, turn: turn}
 }
 

@@ -13,6 +13,7 @@
 package htu21
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -95,9 +96,7 @@ func New(bus i2c.Bus, options Options) (*Dev, error) {
 	}
 	d := &Dev{conn: conn, part: options.Part, measures: slices.Clone(measures)}
 	d.measures[0].Accuracy, d.measures[1].Accuracy = figures[0], figures[1]
-	if d.part == "" {
-		d.part = "HTU21D or Si7021"
-	}
+	d.part = cmp.Or(d.part, "HTU21D or Si7021")
 	return d, nil
 }
 

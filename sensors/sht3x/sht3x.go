@@ -12,6 +12,7 @@
 package sht3x
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -91,9 +92,7 @@ func New(bus i2c.Bus, options Options) (*Dev, error) {
 		return nil, err
 	}
 	d := &Dev{conn: conn, part: options.Part, formula: formula(figures)}
-	if d.part == "" {
-		d.part = "SHT3x"
-	}
+	d.part = cmp.Or(d.part, "SHT3x")
 	return d, nil
 }
 

@@ -1,6 +1,7 @@
 package sht4x
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -22,21 +23,15 @@ type heating struct {
 }
 
 func newHeating(o Heater) (heating, error) {
-	if o.Above == 0 {
-		o.Above = 90
-	}
+	o.Above = cmp.Or(o.Above, 90)
 	if o.Above < 80 || o.Above > 100 {
 		return heating{}, fmt.Errorf("%s: heating above %g %%RH: the limit must lie between 80 and 100", Driver, o.Above)
 	}
 	if o.For < 0 || o.Every < 0 {
 		return heating{}, fmt.Errorf("%s: heating: a time must not be negative", Driver)
 	}
-	if o.For == 0 {
-		o.For = time.Hour
-	}
-	if o.Every == 0 {
-		o.Every = time.Hour
-	}
+	o.For = cmp.Or(o.For, time.Hour)
+	o.Every = cmp.Or(o.Every, time.Hour)
 	o.Every = max(o.Every, minBetween)
 	return heating{allowed: true, options: o}, nil
 }

@@ -12,6 +12,7 @@
 package sht4x
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -103,9 +104,7 @@ func New(bus i2c.Bus, options Options) (*Dev, error) {
 		return nil, err
 	}
 	d := &Dev{conn: conn, part: options.Part, formula: formula(figures)}
-	if d.part == "" {
-		d.part = "SHT4x"
-	}
+	d.part = cmp.Or(d.part, "SHT4x")
 	if options.Heater != nil {
 		if d.heating, err = newHeating(*options.Heater); err != nil {
 			return nil, err

@@ -199,9 +199,7 @@ func (r *Record) channels() string {
 func (s *Seed) Correction(found *journal.Calibration, at instant.Instant) (*quality.Calibration, error) {
 	compare := func(p *journal.Comparison) quality.Comparison {
 		c := quality.Comparison{Measured: p.Measured, MeasuredUncertainty: p.MeasuredUncertainty, Reference: p.Reference, ReferenceUncertainty: p.ReferenceUncertainty}
-		if c.ReferenceUncertainty == 0 {
-			c.ReferenceUncertainty = s.Accuracy
-		}
+		c.ReferenceUncertainty = cmp.Or(c.ReferenceUncertainty, s.Accuracy)
 		return c
 	}
 	switch len(found.Points) {

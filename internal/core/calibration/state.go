@@ -1,6 +1,7 @@
 package calibration
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -167,9 +168,7 @@ func (s *Seed) replacedByHand(entries []Entry, c *Entry, at instant.Instant) boo
 // drift compares two calibrations at the value at which the later one was made.
 func drift(before, now *held) *Drift {
 	d := &Drift{Since: before.from}
-	if d.Since == 0 {
-		d.Since = instant.None
-	}
+	d.Since = cmp.Or(d.Since, instant.None)
 	if points := now.calibration.Points; len(points) > 0 {
 		d.At = points[0].Measured
 	}

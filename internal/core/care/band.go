@@ -96,6 +96,16 @@ func NoBand() Band {
 // Has reports whether the band has the limit.
 func (b *Band) Has(l Limit) bool { return !math.IsNaN(b.Limits[l]) }
 
+// SameLimits reports whether both have the same limits.
+func (b *Band) SameLimits(other *Band) bool {
+	for l, limit := range b.Limits {
+		if limit != other.Limits[l] && !(math.IsNaN(limit) && math.IsNaN(other.Limits[l])) {
+			return false
+		}
+	}
+	return true
+}
+
 // Empty reports whether the band has no limit at all.
 func (b *Band) Empty() bool {
 	for l := CriticalLow; l <= CriticalHigh; l++ {

@@ -1,6 +1,7 @@
 package care
 
 import (
+	"cmp"
 	"time"
 
 	"dewline/internal/core/quantity"
@@ -72,9 +73,7 @@ func Tightest(q quantity.Quantity, a, b Band) (Band, bool) {
 			merged.Limits[inner] = merged.Limits[outer]
 		}
 	}
-	if merged.Foresee == 0 {
-		merged.Foresee = b.Foresee
-	}
+	merged.Foresee = cmp.Or(merged.Foresee, b.Foresee)
 	merged.rules = &rules
 	return merged, possible
 }

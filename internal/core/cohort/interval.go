@@ -158,15 +158,9 @@ func beginning(entries []Entry) (*Entry, []Entry) {
 	if written != nil {
 		return written, keep(func(e *Entry) bool { return e.Kind != journal.CohortBegan && e.Seq > 0 })
 	}
-	began, firstOf := config, config
-	if seeded != nil {
-		began = seeded
-	}
+	began, firstOf := cmp.Or(seeded, config), cmp.Or(config, seeded)
 	if began == nil {
 		return nil, nil
-	}
-	if firstOf == nil {
-		firstOf = seeded
 	}
 	rest := keep(func(e *Entry) bool { return e.Kind != journal.CohortBegan || e == firstOf })
 	first := firstOf

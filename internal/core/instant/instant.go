@@ -16,6 +16,14 @@ const None Instant = -1 << 63
 // Of returns the instant of t.
 func Of(t time.Time) Instant { return Instant(t.UnixNano()) }
 
+// OfKnown returns the instant of t, None for the zero time.
+func OfKnown(t time.Time) Instant {
+	if t.IsZero() {
+		return None
+	}
+	return Of(t)
+}
+
 // Time returns the instant in UTC.
 func (i Instant) Time() time.Time { return time.Unix(0, int64(i)).UTC() }
 

@@ -107,9 +107,7 @@ func Look(r *Recording) *Analysis {
 
 func begin(r *Recording) *Analysis {
 	a := &Analysis{From: r.From, To: r.To, recording: r}
-	if r.Location == nil {
-		r.Location = time.UTC
-	}
+	r.Location = cmp.Or(r.Location, time.UTC)
 	if r.To <= r.From {
 		a.series = newSeries(&Recording{From: r.From, To: r.From})
 		a.Fit.refuse("the recording has no length")

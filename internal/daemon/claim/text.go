@@ -1,6 +1,7 @@
 package claim
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"time"
@@ -35,12 +36,8 @@ func (h *Holder) fill(from Holder) {
 	if h.Since.IsZero() {
 		h.Since = from.Since
 	}
-	if h.Config == "" {
-		h.Config = from.Config
-	}
-	if h.Line == "" {
-		h.Line = from.Line
-	}
+	h.Config = cmp.Or(h.Config, from.Config)
+	h.Line = cmp.Or(h.Line, from.Line)
 }
 
 func (h *Holder) in(location *time.Location) string {

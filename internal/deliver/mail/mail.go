@@ -1,6 +1,7 @@
 package mail
 
 import (
+	"cmp"
 	"context"
 	"crypto/x509"
 	"encoding/json"
@@ -67,9 +68,7 @@ type Mail struct {
 
 // New checks the options. The password is read when something is sent.
 func New(o Options) (*Mail, error) {
-	if o.Name == "" {
-		o.Name = "mail"
-	}
+	o.Name = cmp.Or(o.Name, "mail")
 	m := &Mail{o: o}
 	if err := m.check(); err != nil {
 		return nil, fmt.Errorf("%s: %w", o.Name, err)

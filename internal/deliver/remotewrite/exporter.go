@@ -86,9 +86,7 @@ type Exporter struct {
 
 // New returns an exporter; [Exporter.Run] starts it.
 func New(o Options) (*Exporter, error) {
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	c, err := newClient(o.Target, o.Transport)
 	if err != nil {
 		return nil, err

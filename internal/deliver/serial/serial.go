@@ -15,6 +15,7 @@
 package serial
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -93,15 +94,11 @@ type passed struct {
 
 // New returns a sender; [Sender.Run] starts it.
 func New(o Options) *Sender {
-	if o.Patience == 0 {
-		o.Patience = defaultPatience
-	}
+	o.Patience = cmp.Or(o.Patience, defaultPatience)
 	if o.GivenUp == nil {
 		o.GivenUp = func(deliver.Item, error) {}
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	o.Log = o.Log.With("notifier", o.Name)
 	s := &Sender{o: o}
 	s.success.Store(int64(instant.None))

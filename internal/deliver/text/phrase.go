@@ -1,6 +1,7 @@
 package text
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -136,10 +137,7 @@ func (f *Formatter) placeAndID(id string) string {
 
 // local is a time by the clock on the keeper's wall.
 func (f *Formatter) local(i instant.Instant) time.Time {
-	location := f.Location
-	if location == nil {
-		location = time.UTC
-	}
+	location := cmp.Or(f.Location, time.UTC)
 	return i.Time().In(location)
 }
 

@@ -1,6 +1,7 @@
 package webhook
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -66,9 +67,7 @@ type Webhook struct {
 
 // New checks the options. An address in a file is read when something is sent.
 func New(o Options) (*Webhook, error) {
-	if o.Name == "" {
-		o.Name = "webhook"
-	}
+	o.Name = cmp.Or(o.Name, "webhook")
 	w := &Webhook{o: o, address: httpx.Address{URL: o.URL, File: o.URLFile}, client: httpx.Client(o.Transport, Timeout)}
 	switch {
 	case o.Queue == nil:
@@ -80,18 +79,14 @@ func New(o Options) (*Webhook, error) {
 			return nil, fmt.Errorf("%s: %w", o.Name, err)
 		}
 	}
-	if w.o.Format == "" {
-		w.o.Format = CloudEvent
-	}
+	w.o.Format = cmp.Or(w.o.Format, CloudEvent)
 	if w.o.Format != CloudEvent && w.o.Text == nil {
 		return nil, fmt.Errorf("%s: the format %s needs a formatter", o.Name, w.o.Format)
 	}
 	if w.o.Now == nil {
 		w.o.Now = time.Now
 	}
-	if w.o.Log == nil {
-		w.o.Log = slog.New(slog.DiscardHandler)
-	}
+	w.o.Log = cmp.Or(w.o.Log, slog.New(slog.DiscardHandler))
 	w.sender = serial.New(serial.Options{
 		Name: o.Name, Queue: o.Queue, Deliver: w.deliver, GivenUp: o.GivenUp, Random: o.Random, Log: o.Log,
 	})

@@ -2,6 +2,7 @@
 package drying
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -89,9 +90,7 @@ type Suggestion struct {
 // FitOf writes a fit.
 func FitOf(f *misting.Fit) Fit {
 	out := Fit{Days: exposure.Number(f.Days), Doors: f.Doors, Refused: f.Refused, ScatterPct: exposure.NumberOf(f.ScatterPct)}
-	if out.Refused == "" {
-		out.Refused = f.RefusedParts
-	}
+	out.Refused = cmp.Or(out.Refused, f.RefusedParts)
 	if f.Tau > 0 {
 		out.TauS = exposure.NumberOf(f.Tau.Seconds())
 		out.TauRange = RangeOf(misting.Interval{Low: f.TauLow.Seconds(), Mid: f.Tau.Seconds(), High: f.TauHigh.Seconds()})

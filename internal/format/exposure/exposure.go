@@ -3,6 +3,7 @@
 package exposure
 
 import (
+	"cmp"
 	"math"
 
 	"dewline/internal/core/care"
@@ -57,7 +58,7 @@ type Kinetic struct {
 // Of returns the exposure that a ledger holds.
 func Of(q quantity.Quantity, l *watch.Ledger) Exposure {
 	e := Exposure{Figures: FiguresOf(l), Excursions: l.Excursions}
-	e.From, e.To = unlessZero(l.From), unlessZero(l.To)
+	e.From, e.To = cmp.Or(l.From, instant.None), cmp.Or(l.To, instant.None)
 	e.Settle(q, l)
 	return e
 }
@@ -81,13 +82,6 @@ func (e *Exposure) Settle(q quantity.Quantity, l *watch.Ledger) {
 
 // Loads reports whether a quantity is a heat load: a temperature that something is exposed to, which a dew point is not.
 func Loads(q quantity.Quantity) bool { return q.IsTemperature() && q != quantity.DewPoint }
-
-func unlessZero(t instant.Instant) instant.Instant {
-	if t == 0 {
-		return instant.None
-	}
-	return t
-}
 
 func finite(v float64) Number {
 	if math.IsNaN(v) || math.IsInf(v, 0) {

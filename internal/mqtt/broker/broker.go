@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"cmp"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -86,9 +87,7 @@ type Broker struct {
 func Start(o Options) (*Broker, error) { return start(o, usual()) }
 
 func start(o Options, t tuning) (*Broker, error) {
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	if err := mqtt.CheckTopic(o.Root); err != nil {
 		return nil, fmt.Errorf("embedded broker: root: %w", err)
 	}

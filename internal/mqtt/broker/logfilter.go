@@ -1,6 +1,7 @@
 package broker
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -17,10 +18,7 @@ func (d logFilter) Enabled(ctx context.Context, _ slog.Level) bool {
 
 // Handle passes a record on.
 func (d logFilter) Handle(ctx context.Context, r slog.Record) error {
-	message := r.Message
-	if message == "" {
-		message = "connection ended"
-	}
+	message := cmp.Or(r.Message, "connection ended")
 	out := slog.NewRecord(r.Time, slog.LevelDebug, "mqtt library: "+message, r.PC)
 	r.Attrs(func(a slog.Attr) bool {
 		if kept, ok := harmless(a); ok {

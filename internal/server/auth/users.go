@@ -1,6 +1,7 @@
 package auth
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 
@@ -51,10 +52,7 @@ func readUser(f UserFiles) (User, error) {
 	if user.Role != Viewer && user.Role != Operator {
 		return User{}, fmt.Errorf("unknown role %q", f.Role)
 	}
-	path := f.HashFile
-	if path == "" {
-		path = f.TokenFile
-	}
+	path := cmp.Or(f.HashFile, f.TokenFile)
 	line, err := secretfile.Read(path)
 	if err != nil {
 		return User{}, err

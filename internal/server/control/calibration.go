@@ -1,6 +1,7 @@
 package control
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"strings"
@@ -105,10 +106,7 @@ func (w Words) Calibration(c *Calibration) string {
 
 // day writes the day of a time.
 func (w Words) day(i instant.Instant) string {
-	location := w.Location
-	if location == nil {
-		location = time.UTC
-	}
+	location := cmp.Or(w.Location, time.UTC)
 	return i.Time().In(location).Format("2 Jan 2006")
 }
 

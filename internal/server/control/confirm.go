@@ -21,10 +21,7 @@ type Words struct {
 
 // Date writes a time with its day and year; at midnight without the hour.
 func (w Words) Date(i instant.Instant) string {
-	location := w.Location
-	if location == nil {
-		location = time.UTC
-	}
+	location := cmp.Or(w.Location, time.UTC)
 	at := i.Time().In(location)
 	if at.Hour() == 0 && at.Minute() == 0 {
 		return at.Format("2 Jan 2006")

@@ -231,8 +231,8 @@ func NotifierStatuses(p *status.Snapshot) []NotifierStatus {
 	for i := range p.Notifiers {
 		o := &p.Notifiers[i]
 		shown := NotifierStatus{
-			Notifier: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instantOf(o.Oldest), LastSent: instantOf(o.LastSent), Failure: o.Failure,
-			FailingSince: instantOf(o.FailingSince),
+			Notifier: o.Name, Connected: o.Connected, Pending: o.Pending, Oldest: instant.OfKnown(o.Oldest), LastSent: instant.OfKnown(o.LastSent), Failure: o.Failure,
+			FailingSince: instant.OfKnown(o.FailingSince),
 		}
 		if o.Test.Event != "" {
 			shown.Test = &Test{Event: o.Test.Event, State: o.Test.State, Reason: o.Test.Reason}
@@ -240,13 +240,6 @@ func NotifierStatuses(p *status.Snapshot) []NotifierStatus {
 		list = append(list, shown)
 	}
 	return list
-}
-
-func instantOf(t time.Time) instant.Instant {
-	if t.IsZero() {
-		return instant.None
-	}
-	return instant.Of(t)
 }
 
 func unitOf(a *watch.AlarmState) string {

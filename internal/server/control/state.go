@@ -44,7 +44,7 @@ type ExportState struct {
 // StateOf sums up a snapshot.
 func StateOf(p *status.Snapshot) State {
 	s := State{
-		Site: p.Site, At: instantOf(p.At), Started: instantOf(p.Started), ClockConfirmed: p.Confirmed, ConfigInForce: instantOf(p.Reloaded),
+		Site: p.Site, At: instant.OfKnown(p.At), Started: instant.OfKnown(p.Started), ClockConfirmed: p.Confirmed, ConfigInForce: instant.OfKnown(p.Reloaded),
 		ConfigRefused: !p.ReloadOK, Watched: []string{}, Unwatched: []string{}, Notifiers: NotifierStatuses(p),
 		Calibrations: CalibrationsOf(p.Calibrations, instant.Of(p.At)),
 	}
@@ -66,8 +66,8 @@ func StateOf(p *status.Snapshot) State {
 	}
 	if e := p.Export; e != nil {
 		s.Export = &ExportState{
-			BehindSeconds: e.Behind.Seconds(), Waiting: e.Waiting, Sent: e.Sent, Refused: e.Refused, LastSent: instantOf(e.LastSent),
-			Error: e.LastError, FailingSince: instantOf(e.FailingSince),
+			BehindSeconds: e.Behind.Seconds(), Waiting: e.Waiting, Sent: e.Sent, Refused: e.Refused, LastSent: instant.OfKnown(e.LastSent),
+			Error: e.LastError, FailingSince: instant.OfKnown(e.FailingSince),
 		}
 	}
 	return s

@@ -67,15 +67,7 @@ func bandsOver(site *watch.Site, point quantity.Point, from, to instant.Instant)
 }
 
 func sameBand(a, b *BandSpan) bool {
-	if a.Cohort != b.Cohort || a.Stage != b.Stage {
-		return false
-	}
-	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
-		if a.Band.Has(l) != b.Band.Has(l) || a.Band.Has(l) && a.Band.Limits[l] != b.Band.Limits[l] {
-			return false
-		}
-	}
-	return true
+	return a.Cohort == b.Cohort && a.Stage == b.Stage && a.Band.SameLimits(&b.Band)
 }
 
 // lightSpans returns the light hours that touch a range; none where the light never changes.

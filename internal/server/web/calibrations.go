@@ -30,7 +30,7 @@ const checkTask = "check-sensor"
 
 func (s *site) serveCalibrations(w http.ResponseWriter, r *http.Request) {
 	p := s.Current.Get()
-	now := CalibrationsNow{At: instantOf(p.At), Calibrations: []CheckedCalibration{}}
+	now := CalibrationsNow{At: instant.OfKnown(p.At), Calibrations: []CheckedCalibration{}}
 	checks, err := s.checks(r.Context(), instant.Of(p.At))
 	if err != nil {
 		now.Missing = "the history could not be read: " + err.Error()

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"iter"
 	"math"
@@ -12,6 +13,7 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
+	"dewline/internal/merge"
 )
 
 var nan = math.NaN()
@@ -163,53 +165,17 @@ type pointReading struct {
 
 // merged yields the readings of several points in order of time.
 func merged(ctx context.Context, h History, points []quantity.Point, from, to instant.Instant) iter.Seq2[pointReading, error] {
-	if len(points) == 1 {
-		return func(yield func(pointReading, error) bool) {
-			for r, err := range h.Readings(ctx, points[0], from, to) {
-				if !yield(pointReading{r, points[0]}, err) {
+	var sources []iter.Seq2[pointReading, error]
+	for _, p := range points {
+		sources = append(sources, func(yield func(pointReading, error) bool) {
+			for r, err := range h.Readings(ctx, p, from, to) {
+				if !yield(pointReading{r, p}, err) {
 					return
 				}
 			}
-		}
+		})
 	}
-	return func(yield func(pointReading, error) bool) {
-		type head struct {
-			next func() (ReadingJSON, error, bool)
-			r    ReadingJSON
-		}
-		heads := make([]*head, len(points))
-		advance := func(i int) (err error) {
-			r, err, ok := heads[i].next()
-			if heads[i].r = r; !ok {
-				heads[i] = nil
-			}
-			return err
-		}
-		for i, p := range points {
-			next, stop := iter.Pull2(h.Readings(ctx, p, from, to))
-			defer stop()
-			heads[i] = &head{next: next}
-			if err := advance(i); err != nil {
-				yield(pointReading{}, err)
-				return
-			}
-		}
-		for {
-			first := -1
-			for i, h := range heads {
-				if h != nil && (first < 0 || h.r.At < heads[first].r.At) {
-					first = i
-				}
-			}
-			if first < 0 || !yield(pointReading{heads[first].r, points[first]}, nil) {
-				return
-			}
-			if err := advance(first); err != nil {
-				yield(pointReading{}, err)
-				return
-			}
-		}
-	}
+	return merge.Sorted(sources, func(a, b pointReading) int { return cmp.Compare(a.At, b.At) })
 }
 
 // maxExport bounds a download of single readings.

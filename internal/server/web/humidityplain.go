@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -145,10 +146,7 @@ func (v *humidityView) whatIf(w *WhatIf, location *time.Location) {
 		return fmt.Sprintf("%.1f h (%.1f–%.1f)", float64(r.Mid), float64(r.Low), float64(r.High))
 	}
 	row := func(name string, s *drying.Schedule) {
-		times := s.Times
-		if times == "" {
-			times = "none"
-		}
+		times := cmp.Or(s.Times, "none")
 		v.WhatIf = append(v.WhatIf, []string{name, times, between(s.Below), between(s.Saturated), between(s.DryEnough)})
 	}
 	for i := range w.Schedules {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	_ "embed"
 	"errors"
 	"html/template"
@@ -102,10 +103,7 @@ func (s *site) serveTry(w http.ResponseWriter, r *http.Request) {
 // refuseTry answers a refused log-in with the reason. The log names existing users only: an unknown name may be a password typed
 // into the wrong field.
 func (s *site) refuseTry(w http.ResponseWriter, r *http.Request, err error, view *loginView) {
-	user := s.Access.Known(view.Name)
-	if user == "" {
-		user = "(nobody's name)"
-	}
+	user := cmp.Or(s.Access.Known(view.Name), "(nobody's name)")
 	s.logins.log(s.Log, slog.LevelWarn, "a log-in was refused", "user", user, "from", s.from(r), "err", err)
 	status := http.StatusServiceUnavailable
 	view.Problem = "Too many people are logging in at this moment: try again in a few seconds."

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"math"
@@ -204,9 +205,9 @@ func (s *site) encodedNow(p *status.Snapshot, mayAct bool) []byte {
 
 func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 	n := &Now{
-		Site: p.Site, Run: p.Run, At: instantOf(p.At), Started: instantOf(p.Started), Timezone: zoneOf(p).String(),
+		Site: p.Site, Run: p.Run, At: instant.OfKnown(p.At), Started: instant.OfKnown(p.Started), Timezone: zoneOf(p).String(),
 		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil && mayAct, History: s.History != nil,
-		Panels: p.Panels, Late: p.Late, ReloadOK: p.ReloadOK, Flood: instantOf(p.FloodSince), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
+		Panels: p.Panels, Late: p.Late, ReloadOK: p.ReloadOK, Flood: instant.OfKnown(p.FloodSince), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
 	}
 	if p.Display == quantity.Fahrenheit {
 		n.Temperature = quantity.Fahrenheit.Symbol()
@@ -221,7 +222,7 @@ func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 		n.Sensors = append(n.Sensors, sensorNow(&p.Sensors[i], configured))
 	}
 	for _, o := range p.Notifiers {
-		n.Outlets = append(n.Outlets, NotifierNow{o.Name, o.Connected, o.LastError, o.Pending, instantOf(o.Oldest), o.Sent, o.Dropped, instantOf(o.FailingSince), o.Failure})
+		n.Outlets = append(n.Outlets, NotifierNow{o.Name, o.Connected, o.LastError, o.Pending, instant.OfKnown(o.Oldest), o.Sent, o.Dropped, instant.OfKnown(o.FailingSince), o.Failure})
 	}
 	return n
 }
@@ -272,9 +273,7 @@ func cohortNow(c *cohort.Interval, configured *watch.Site) CohortNow {
 	}
 	if profile := configured.Profiles[c.Profile]; profile != nil {
 		now.Gosner = profile.Care[c.Stage].Gosner
-		if profile.Title != "" {
-			now.Profile = profile.Title
-		}
+		now.Profile = cmp.Or(profile.Title, now.Profile)
 	}
 	if c.Gosner > 0 { // what was seen says more than what the stage spans
 		now.Gosner = strconv.Itoa(c.Gosner)
@@ -302,8 +301,8 @@ func ownersOf(s *watch.PointState) map[string]string {
 func pointNow(s *watch.PointState) PointNow {
 	q := s.Point.Quantity
 	now := PointNow{
-		Point: s.Point, Quantity: q.String(), Unit: q.Unit().Symbol(), Zone: s.Zone.String(), Since: orNone(s.Since), Certainty: string(s.Certainty),
-		Accuracy: number(s.Accuracy), Flag: uint8(s.Flag), LastReading: orNone(s.LastReading), Band: limitsOf(&s.Band), Owners: ownersOf(s), Day: s.Day, Fed: s.Fed,
+		Point: s.Point, Quantity: q.String(), Unit: q.Unit().Symbol(), Zone: s.Zone.String(), Since: cmp.Or(s.Since, instant.None), Certainty: string(s.Certainty),
+		Accuracy: number(s.Accuracy), Flag: uint8(s.Flag), LastReading: cmp.Or(s.LastReading, instant.None), Band: limitsOf(&s.Band), Owners: ownersOf(s), Day: s.Day, Fed: s.Fed,
 		Derived: q.Derived(), Today: exposure.Of(q, &s.Today),
 	}
 	if !status.Stale(s) {
@@ -360,7 +359,7 @@ func isLimit(name string) bool {
 
 func sensorNow(h *status.SensorHealth, configured *watch.Site) SensorNow {
 	now := SensorNow{
-		ID: h.ID, Driver: h.Driver, Where: h.Where, Part: h.Part, LastSuccess: instantOf(h.LastSuccess), LastError: h.LastError,
+		ID: h.ID, Driver: h.Driver, Where: h.Where, Part: h.Part, LastSuccess: instant.OfKnown(h.LastSuccess), LastError: h.LastError,
 		LastKind: h.LastKind, Failures: h.Failures, Reads: h.Reads, Feeds: []quantity.Point{},
 	}
 	if now.Reads == nil {
@@ -385,21 +384,6 @@ func stateOf(p *status.Snapshot, point quantity.Point) *watch.PointState {
 		}
 	}
 	return nil
-}
-
-func instantOf(t time.Time) instant.Instant {
-	if t.IsZero() {
-		return instant.None
-	}
-	return instant.Of(t)
-}
-
-// orNone takes the zero instant, which no site has lived through, for none.
-func orNone(i instant.Instant) instant.Instant {
-	if i == 0 {
-		return instant.None
-	}
-	return i
 }
 
 func zoneOf(p *status.Snapshot) *time.Location {

@@ -264,7 +264,7 @@ func (s *site) alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time
 	slices.SortStableFunc(alarms, func(a, b *watch.AlarmState) int { return cmp.Compare(b.Priority, a.Priority) })
 	for _, a := range alarms {
 		since := ""
-		if !orNone(a.Since).IsNone() {
+		if !cmp.Or(a.Since, instant.None).IsNone() {
 			since = at(a.Since.Time())
 		}
 		action := strings.Join(text.AdviceOn(a.Quantity, a.Limit, stagesIn(places, a.Place)...).Actions, " ")
@@ -298,10 +298,7 @@ func cautionsOf(site *watch.Site) []string {
 		if profile == nil || profile.Caution == "" {
 			continue
 		}
-		title := profile.Title
-		if title == "" {
-			title = profile.ID
-		}
+		title := cmp.Or(profile.Title, profile.ID)
 		if caution := title + ": " + profile.Caution; !slices.Contains(cautions, caution) {
 			cautions = append(cautions, caution)
 		}
@@ -316,7 +313,7 @@ func viewOfPoint(s *watch.PointState, display quantity.Unit, at func(time.Time) 
 	if !status.Stale(s) {
 		v.Value = unit.Print(s.Value, decimals)
 	}
-	if !orNone(s.Since).IsNone() {
+	if !cmp.Or(s.Since, instant.None).IsNone() {
 		v.Since = at(s.Since.Time())
 	}
 	switch {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bufio"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -172,9 +173,7 @@ func (s *site) serveCommand(w http.ResponseWriter, r *http.Request) {
 	if request.By = strings.TrimSpace(request.By); request.By == "" {
 		request.By = "the pages"
 	}
-	if who.Name != "" { // whatever the page says
-		request.By = who.Name
-	}
+	request.By = cmp.Or(who.Name, request.By) // whatever the page says
 	cmd, err := request.Command(control.ClockOf(s.Current.Get()))
 	if err != nil {
 		answer(w, r, http.StatusBadRequest, control.Response{Reason: err.Error()})

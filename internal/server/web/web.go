@@ -81,9 +81,7 @@ type Server struct {
 
 // Listen opens the address. It opens none that other machines reach unless they must log in, over an encrypted line.
 func Listen(o Options) (*Server, error) {
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	if o.Access == nil {
 		o.Access = auth.New(auth.Options{})
 	}

@@ -1,6 +1,7 @@
 package mqttfed
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -54,9 +55,7 @@ func New(sources []Source, o Options) (*Feed, error) {
 	if o.Look <= 0 {
 		o.Look = time.Second
 	}
-	if o.Log == nil {
-		o.Log = slog.New(slog.DiscardHandler)
-	}
+	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	f := &Feed{options: o, exact: map[string][]*source{}}
 	for _, s := range sources {
 		p, err := prepare(s)
@@ -233,9 +232,7 @@ func (f *Feed) sample(s *source, m mqtt.Received, at time.Time, findings []findi
 	var first *problem
 	for _, found := range findings {
 		if p := found.problem; p != nil {
-			if first == nil {
-				first = p
-			}
+			first = cmp.Or(first, p)
 			texts = append(texts, p.text)
 			if p.kind == sensors.Implausible && found.value.Channel != "" {
 				sample.Reading.Refused = append(sample.Reading.Refused, sensors.Refusal{Value: found.value, Err: sensors.Errorf(p.kind, "%s", p.text)})

@@ -81,9 +81,7 @@ func New(jobs []Job, options Options) (*Poller, error) {
 	if options.Grace <= 0 {
 		options.Grace = 250 * time.Millisecond
 	}
-	if options.Log == nil {
-		options.Log = slog.New(slog.DiscardHandler)
-	}
+	options.Log = cmp.Or(options.Log, slog.New(slog.DiscardHandler))
 	p := &Poller{options: options}
 	seen := map[string]bool{}
 	place := map[string]int{}

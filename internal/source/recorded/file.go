@@ -65,7 +65,7 @@ func sortRows(rows []Row) []Row {
 		begin, kept := 0, ends[:0]
 		for i := 0; i < len(ends); i += 2 {
 			middle, end := ends[i], ends[min(i+1, len(ends)-1)]
-			merge(spare[begin:end], rows[begin:middle], rows[middle:end])
+			joined(spare[begin:end], rows[begin:middle], rows[middle:end])
 			kept = append(kept, end)
 			begin = end
 		}
@@ -89,8 +89,8 @@ func sortedStretches(rows []Row) []int {
 	return ends
 }
 
-// merge fills into with the rows of two sorted stretches; of equal times the earlier stretch goes first.
-func merge(into, earlier, later []Row) {
+// joined fills into with the rows of two sorted stretches; of equal times the earlier stretch goes first.
+func joined(into, earlier, later []Row) {
 	for i := range into {
 		if len(later) == 0 || len(earlier) > 0 && earlier[0].At <= later[0].At {
 			into[i], earlier = earlier[0], earlier[1:]

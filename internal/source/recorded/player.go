@@ -1,6 +1,7 @@
 package recorded
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -46,9 +47,7 @@ var _ sensors.Sensor = (*Player)(nil)
 
 // NewPlayer returns a player of the points of file that options name.
 func NewPlayer(file *File, options PlayerOptions) (*Player, error) {
-	if options.Speed == 0 {
-		options.Speed = 1
-	}
+	options.Speed = cmp.Or(options.Speed, 1)
 	if !(options.Speed > 0) || math.IsInf(options.Speed, 1) {
 		return nil, fmt.Errorf("playing %s: a speed of %v is not possible, give a positive number", options.Name, options.Speed)
 	}

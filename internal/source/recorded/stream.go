@@ -2,7 +2,7 @@ package recorded
 
 import (
 	"bufio"
-	"container/heap"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -10,9 +10,11 @@ import (
 	"iter"
 	"math"
 	"os"
+	"slices"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
+	"dewline/internal/merge"
 )
 
 // Stream is a record that is read row by row, any number of times, so that its length costs no memory.
@@ -264,7 +266,7 @@ func (s *sorter) merged() iter.Seq2[Row, error] {
 				return
 			}
 		}
-		var heads runHeads
+		var heads []*runHead
 		var begin int64
 		for i, end := range s.runs {
 			section := io.NewSectionReader(s.aside, begin*rowSize, (end-begin)*rowSize)
@@ -276,21 +278,22 @@ func (s *sorter) merged() iter.Seq2[Row, error] {
 			heads = append(heads, head)
 			begin = end
 		}
-		heap.Init(&heads)
+		before := func(a, b *runHead) bool { return a.row.At < b.row.At || a.row.At == b.row.At && a.run < b.run }
+		slices.SortStableFunc(heads, func(a, b *runHead) int { return cmp.Compare(a.row.At, b.row.At) }) // a sorted list is a heap
 		for len(heads) > 0 {
 			first := heads[0]
 			if !yield(first.row, nil) {
 				return
 			}
 			switch err := first.next(); {
-			case err == nil:
-				heap.Fix(&heads, 0)
 			case errors.Is(err, io.EOF):
-				heap.Pop(&heads)
-			default:
+				last := len(heads) - 1
+				heads[0], heads = heads[last], heads[:last]
+			case err != nil:
 				yield(Row{}, err)
 				return
 			}
+			merge.Sink(heads, before)
 		}
 	}
 }
@@ -316,19 +319,4 @@ func (h *runHead) next() error {
 	}
 	h.row.decode(buffer[:])
 	return nil
-}
-
-// runHeads is a heap: the earliest row first, of equal times that of the earlier run.
-type runHeads []*runHead
-
-func (h runHeads) Len() int { return len(h) }
-func (h runHeads) Less(i, j int) bool {
-	return h[i].row.At < h[j].row.At || h[i].row.At == h[j].row.At && h[i].run < h[j].run
-}
-func (h runHeads) Swap(i, j int) { h[i], h[j] = h[j], h[i] }
-func (h *runHeads) Push(x any)   { *h = append(*h, x.(*runHead)) }
-func (h *runHeads) Pop() any {
-	last := (*h)[len(*h)-1]
-	*h = (*h)[:len(*h)-1]
-	return last
 }
