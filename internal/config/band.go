@@ -26,15 +26,12 @@ func (d *decoder) band(n *node, path string, q quantity.Quantity, sources map[st
 	common := d.text(f["source"], join(path, "source"))
 	base := d.overlay(f, path, q, care.NoBand(), common, sources)
 	both := care.DayNight{Day: base, Night: base, Override: d.boolean(f["override"], join(path, "override"))}
-	if n := f["day"]; n != nil {
-		inner := join(path, "day")
-		f := d.fields(n, inner, bandKeys...)
-		both.Day = d.overlay(f, inner, q, base, cmp.Or(d.text(f["source"], join(inner, "source")), common), sources)
-	}
-	if n := f["night"]; n != nil {
-		inner := join(path, "night")
-		f := d.fields(n, inner, bandKeys...)
-		both.Night = d.overlay(f, inner, q, base, cmp.Or(d.text(f["source"], join(inner, "source")), common), sources)
+	for half, band := range map[string]*care.Band{"day": &both.Day, "night": &both.Night} {
+		if n := f[half]; n != nil {
+			inner := join(path, half)
+			f := d.fields(n, inner, bandKeys...)
+			*band = d.overlay(f, inner, q, base, cmp.Or(d.text(f["source"], join(inner, "source")), common), sources)
+		}
 	}
 	return both
 }

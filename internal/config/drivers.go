@@ -30,11 +30,8 @@ func driverOf(name string) *drivers.Driver {
 	return nil
 }
 
-func driverNames() (names []string) {
-	for _, d := range known {
-		names = append(names, d.Name)
-	}
-	return names
+func driverNames() []string {
+	return words(known, func(d drivers.Driver) string { return d.Name })
 }
 
 // driverOfPart returns the drivers by the names of their parts that people write instead.
@@ -77,11 +74,7 @@ func driverTable() string {
 }
 
 func channelNames(channels []sensors.Channel) []string {
-	names := make([]string, len(channels))
-	for i, channel := range channels {
-		names[i] = string(channel)
-	}
-	return names
+	return words(channels, func(c sensors.Channel) string { return string(c) })
 }
 
 // quantityOf returns a quantity whose units a channel's values have. CO₂ and voltage feed no quantity.
@@ -99,11 +92,7 @@ func quantityOf(channel sensors.Channel) quantity.Quantity {
 
 // hexList writes I²C addresses the way data sheets do.
 func hexList(addresses []uint16) string {
-	texts := make([]string, len(addresses))
-	for i, address := range addresses {
-		texts[i] = fmt.Sprintf("0x%02x", address)
-	}
-	return strings.Join(texts, ", ")
+	return strings.Join(words(addresses, func(a uint16) string { return fmt.Sprintf("0x%02x", a) }), ", ")
 }
 
 // hexSpan writes the addresses of a part, the first and the last of more than two. They follow each other.

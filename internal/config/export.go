@@ -14,11 +14,11 @@ func (l *loader) export(n *node, local *time.Location) RemoteWrite {
 	f := l.fields(outer["remote-write"], path, "url", "url-file", "token-file", "username", "password-file", "ca-file", "since")
 	r := RemoteWrite{
 		URL:          l.url(f["url"], path+".url", "https", "http"),
-		URLFile:      l.file(f["url-file"], path+".url-file"),
-		TokenFile:    l.file(f["token-file"], path+".token-file"),
+		URLFile:      l.secret(f["url-file"], path+".url-file"),
+		TokenFile:    l.secret(f["token-file"], path+".token-file"),
 		Username:     l.text(f["username"], path+".username"),
-		PasswordFile: l.file(f["password-file"], path+".password-file"),
-		CAFile:       l.file(f["ca-file"], path+".ca-file"),
+		PasswordFile: l.secret(f["password-file"], path+".password-file"),
+		CAFile:       l.existing(f["ca-file"], path+".ca-file"),
 		Since:        l.date(f["since"], path+".since", local),
 	}
 	if f != nil && f["url"] == nil && f["url-file"] == nil {

@@ -117,7 +117,6 @@ func parse(from files, name string, source []byte, replay bool) (*Site, Problems
 	site := loader.site(root)
 	site.fedByFile = replay
 	d.problems = append(d.problems, site.Validate()...)
-	loader.checkFiles(site)
 	problems := d.problems.Sorted(name)
 	if problems.Err() != nil {
 		return nil, problems
@@ -193,62 +192,32 @@ func (l *loader) profileSource(name string) (file string, source []byte, err err
 	return "", nil, err
 }
 
-// checkFiles looks at the files the site names without reading them. Secrets are often laid out only for the running
-// daemon, and check runs as another user: a file that cannot be seen is at most a warning.
-func (l *loader) checkFiles(site *Site) {
-	secret := func(path, name string) {
-		if name == "" {
-			return
-		}
-		info, err := l.from.Stat(name)
-		switch {
-		case errors.Is(err, fs.ErrNotExist) && !strings.HasPrefix(name, "/run/"): // there, files appear with the service
-			l.warnf(path, "%s does not exist", name)
-		case err != nil:
-		case !info.Mode().IsRegular():
-			l.errorf(path, "%s is not a file (%s)", name, kindOfFile(info.Mode()))
-		case info.Mode().Perm()&0o006 != 0:
-			l.warnf(path, "%s is open to every user of this machine: chmod o= it", name)
-		}
+// existing reads the name of a file, and warns where there is none; below /run, files appear with the service.
+func (l *loader) existing(n *node, path string) string {
+	name := l.file(n, path)
+	if name == "" {
+		return ""
 	}
-	present := func(path, name string) {
-		if name == "" {
-			return
-		}
-		if _, err := l.from.Stat(name); errors.Is(err, fs.ErrNotExist) && !strings.HasPrefix(name, "/run/") {
-			l.warnf(path, "%s does not exist", name)
-		}
+	if _, err := l.from.Stat(name); errors.Is(err, fs.ErrNotExist) && !strings.HasPrefix(name, "/run/") {
+		l.warnf(path, "%s does not exist", name)
 	}
-	secret("mqtt.password-file", site.MQTT.PasswordFile)
-	secret("mqtt.key-file", site.MQTT.KeyFile)
-	present("mqtt.ca-file", site.MQTT.CAFile)
-	present("mqtt.certificate-file", site.MQTT.CertificateFile)
-	for i, user := range site.MQTT.Embedded.Users {
-		secret(join(index("mqtt.embedded.users", i), "password-file"), user.PasswordFile)
+	return name
+}
+
+// secret reads the name of a file that not everybody may read.
+func (l *loader) secret(n *node, path string) string {
+	name := l.existing(n, path)
+	if name == "" {
+		return ""
 	}
-	for i := range site.Sensors {
-		sensor, at := &site.Sensors[i], index("sensors", i)
-		secret(join(at, "password-file"), sensor.PasswordFile)
-		present(join(at, "ca-file"), sensor.CAFile)
-		present(join(at, "file"), sensor.File)
+	switch info, err := l.from.Stat(name); {
+	case err != nil:
+	case !info.Mode().IsRegular():
+		l.errorf(path, "%s is not a file (%s)", name, kindOfFile(info.Mode()))
+	case info.Mode().Perm()&0o006 != 0:
+		l.warnf(path, "%s is open to every user of this machine: chmod o= it", name)
 	}
-	for i := range site.Notify {
-		notifier, at := &site.Notify[i], index("notify", i)
-		secret(join(at, "password-file"), notifier.PasswordFile)
-		secret(join(at, "token-file"), notifier.TokenFile)
-		secret(join(at, "url-file"), notifier.URLFile)
-	}
-	secret("heartbeat.url-file", site.Heartbeat.URLFile)
-	secret("export.remote-write.url-file", site.Export.RemoteWrite.URLFile)
-	secret("export.remote-write.token-file", site.Export.RemoteWrite.TokenFile)
-	secret("export.remote-write.password-file", site.Export.RemoteWrite.PasswordFile)
-	present("export.remote-write.ca-file", site.Export.RemoteWrite.CAFile)
-	secret("web.key-file", site.Web.KeyFile)
-	present("web.certificate-file", site.Web.CertificateFile)
-	for i, user := range site.Web.Users {
-		secret(join(index("web.users", i), "password-hash-file"), user.PasswordHashFile)
-		secret(join(index("web.users", i), "token-file"), user.TokenFile)
-	}
+	return name
 }
 
 // newSite returns a site in which maps may be filled.

@@ -35,9 +35,6 @@ type PointInForce struct {
 func (s *Site) Overview(at time.Time, states []PointInForce, lives map[string]string) Overview {
 	location := cmp.Or(s.Location, time.UTC)
 	o := &overviewer{reporter: reporter{origins: s.positions}, Site: s, at: at.In(location), states: map[string][]PointInForce{}, lives: maps.Clone(lives)}
-	if o.origins == nil {
-		o.origins = origins{}
-	}
 	if o.lives == nil {
 		o.lives = map[string]string{}
 	}
@@ -93,9 +90,6 @@ func (o *Overview) Lines() (good, bad []string) {
 // SensorWarning returns a warning about a sensor, with its position.
 func (s *Site) SensorWarning(id, format string, args ...any) Problem {
 	r := reporter{origins: s.positions}
-	if r.origins == nil {
-		r.origins = origins{}
-	}
 	r.warnf(index("sensors", slices.IndexFunc(s.Sensors, func(c SensorConfig) bool { return c.ID == id })), format, args...)
 	return r.problems[0]
 }
@@ -195,11 +189,7 @@ func (o *overviewer) residents(place string) []string {
 	for _, p := range o.states[place] {
 		maps.Copy(stages, p.Residents)
 	}
-	var texts []string
-	for _, id := range slices.Sorted(maps.Keys(stages)) {
-		texts = append(texts, sayStage(stages[id])+" of "+id)
-	}
-	return texts
+	return words(slices.Sorted(maps.Keys(stages)), func(id string) string { return sayStage(stages[id]) + " of " + id })
 }
 
 // whoseLimits says whose the limits of a point are, where they are not all the same one's: " (low of a-2026 (larva), high of tub-1)".
@@ -217,10 +207,7 @@ func whoseLimits(p *PointInForce) string {
 	if len(order) < 2 {
 		return ""
 	}
-	var texts []string
-	for _, owner := range order {
-		texts = append(texts, sayList(of[owner])+" of "+owner)
-	}
+	texts := words(order, func(owner string) string { return sayList(of[owner]) + " of " + owner })
 	return " (" + strings.Join(texts, ", ") + ")"
 }
 
@@ -291,10 +278,7 @@ func (o *overviewer) cohort(i int) {
 	if len(unwatched) == 0 {
 		return
 	}
-	var names []string
-	for _, q := range slices.Sorted(maps.Keys(unwatched)) {
-		names = append(names, sayQuantity(q))
-	}
+	names := words(slices.Sorted(maps.Keys(unwatched)), sayQuantity)
 	o.warnf(join(path, "place"), "%s of %s in %s need %s watched, and no sensor measures that there",
 		sayList(stages), cohort.ID, called(place.Title, place.ID), sayList(names))
 }

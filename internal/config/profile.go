@@ -134,19 +134,11 @@ func (r *reporter) checkProfile(prefix string, profile *care.Profile) {
 }
 
 func stageNames() []string {
-	var names []string
-	for _, s := range care.All() {
-		names = append(names, s.String())
-	}
-	return names
+	return words(care.All(), care.Stage.String)
 }
 
 func quantityNames() []string {
-	var names []string
-	for _, q := range quantity.All() {
-		names = append(names, q.String())
-	}
-	return names
+	return words(quantity.All(), quantity.Quantity.String)
 }
 
 // quantityByName finds a quantity; the error suggests the one that may have been meant.

@@ -16,7 +16,7 @@ import (
 // source reads the options of drivers that read no device.
 func (l *loader) source(sensor *SensorConfig, drv *drivers.Driver, f fields, path string) {
 	if drv.Name == "recorded" {
-		sensor.File = l.file(f["file"], join(path, "file"))
+		sensor.File = l.existing(f["file"], join(path, "file"))
 		sensor.Loop = l.boolean(f["loop"], join(path, "loop"))
 		sensor.Speed = 1
 		if text := l.text(f["speed"], join(path, "speed")); text != "" {
@@ -42,8 +42,8 @@ func (l *loader) source(sensor *SensorConfig, drv *drivers.Driver, f fields, pat
 	}
 	sensor.Broker = l.url(f["broker"], join(path, "broker"), brokerSchemes...)
 	sensor.Username = l.text(f["username"], join(path, "username"))
-	sensor.PasswordFile = l.file(f["password-file"], join(path, "password-file"))
-	sensor.CAFile = l.file(f["ca-file"], join(path, "ca-file"))
+	sensor.PasswordFile = l.secret(f["password-file"], join(path, "password-file"))
+	sensor.CAFile = l.existing(f["ca-file"], join(path, "ca-file"))
 	for _, key := range []string{"username", "password-file", "ca-file"} {
 		if f[key] != nil && f["broker"] == nil {
 			l.errorf(join(path, key), "%s belongs to a broker of the sensor's own: give broker as well, or the settings under mqtt", key)

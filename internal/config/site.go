@@ -229,10 +229,10 @@ func (l *loader) mqtt(n *node, site string) MQTT {
 	mqtt := MQTT{
 		Broker:          l.url(f["broker"], "mqtt.broker", brokerSchemes...),
 		Username:        l.text(f["username"], "mqtt.username"),
-		PasswordFile:    l.file(f["password-file"], "mqtt.password-file"),
-		CAFile:          l.file(f["ca-file"], "mqtt.ca-file"),
-		CertificateFile: l.file(f["certificate-file"], "mqtt.certificate-file"),
-		KeyFile:         l.file(f["key-file"], "mqtt.key-file"),
+		PasswordFile:    l.secret(f["password-file"], "mqtt.password-file"),
+		CAFile:          l.existing(f["ca-file"], "mqtt.ca-file"),
+		CertificateFile: l.existing(f["certificate-file"], "mqtt.certificate-file"),
+		KeyFile:         l.secret(f["key-file"], "mqtt.key-file"),
 		ClientID:        l.text(f["client-id"], "mqtt.client-id"),
 		Root:            strings.TrimSuffix(l.text(f["root"], "mqtt.root"), "/"),
 		AllowCommands:   l.boolean(f["commands"], "mqtt.commands"),
@@ -253,7 +253,7 @@ func (l *loader) mqtt(n *node, site string) MQTT {
 		f := l.fields(n, path, "name", "password-file", "read", "write")
 		mqtt.Embedded.Users = append(mqtt.Embedded.Users, User{
 			Name:         l.text(f["name"], join(path, "name")),
-			PasswordFile: l.file(f["password-file"], join(path, "password-file")),
+			PasswordFile: l.secret(f["password-file"], join(path, "password-file")),
 			Read:         l.texts(f["read"], join(path, "read")),
 			Write:        l.texts(f["write"], join(path, "write")),
 		})
@@ -303,12 +303,12 @@ func (l *loader) notifier(n *node, path string, local *time.Location) NotifierCo
 		Repeat:       l.positive(f["repeat"], join(path, "repeat"), 7*24*time.Hour),
 		Until:        l.word(f["until"], join(path, "until"), "end of repetition", "acknowledged", "cleared"),
 		URL:          l.url(f["url"], join(path, "url"), "https", "http"),
-		URLFile:      l.file(f["url-file"], join(path, "url-file")),
-		TokenFile:    l.file(f["token-file"], join(path, "token-file")),
+		URLFile:      l.secret(f["url-file"], join(path, "url-file")),
+		TokenFile:    l.secret(f["token-file"], join(path, "token-file")),
 		Server:       l.listen(f["server"], join(path, "server")),
 		Security:     l.word(f["security"], join(path, "security"), "security", "starttls", "tls", "none"),
 		Username:     l.text(f["username"], join(path, "username")),
-		PasswordFile: l.file(f["password-file"], join(path, "password-file")),
+		PasswordFile: l.secret(f["password-file"], join(path, "password-file")),
 		From:         l.text(f["from"], join(path, "from")),
 		To:           l.texts(f["to"], join(path, "to")),
 	}
@@ -396,7 +396,7 @@ func (l *loader) heartbeat(n *node) Heartbeat {
 	f := l.fields(n, "heartbeat", "url", "url-file", "every")
 	heartbeat := Heartbeat{
 		URL:     l.url(f["url"], "heartbeat.url", "https", "http"),
-		URLFile: l.file(f["url-file"], "heartbeat.url-file"),
+		URLFile: l.secret(f["url-file"], "heartbeat.url-file"),
 		Every:   l.positive(f["every"], "heartbeat.every", 24*time.Hour),
 	}
 	if f != nil && f["url"] == nil && f["url-file"] == nil {

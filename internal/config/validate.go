@@ -17,9 +17,6 @@ const ReservedUser = "dewline-daemon"
 // clock, so that it serves for sites built in code as well; for one that was loaded the problems carry positions.
 func (s *Site) Validate() Problems {
 	v := &validator{reporter: reporter{origins: s.positions}, Site: s}
-	if v.origins == nil {
-		v.origins = origins{}
-	}
 	v.site()
 	v.places()
 	v.profiles()
@@ -80,11 +77,10 @@ func (v *validator) site() {
 	}
 }
 
+func (v *validator) placeIDs() []string { return words(v.Places, func(p Place) string { return p.ID }) }
+
 func (v *validator) places() {
-	var ids []string
-	for _, place := range v.Places {
-		ids = append(ids, place.ID)
-	}
+	ids := v.placeIDs()
 	v.ids("place", "places", ids)
 	if len(v.Places) == 0 && !v.unsure.places {
 		v.errorf("places", "the site has no places: give at least one room or enclosure under places")

@@ -12,14 +12,8 @@ import (
 )
 
 func (v *validator) cohorts() {
-	var ids, places []string
-	for _, cohort := range v.Cohorts {
-		ids = append(ids, cohort.ID)
-	}
-	for _, place := range v.Places {
-		places = append(places, place.ID)
-	}
-	v.ids("cohort", "cohorts", ids)
+	places := v.placeIDs()
+	v.ids("cohort", "cohorts", words(v.Cohorts, func(c Cohort) string { return c.ID }))
 	for i := range v.Cohorts {
 		cohort, path := &v.Cohorts[i], index("cohorts", i)
 		if cohort.Place != "" && v.place(cohort.Place) == nil && !v.unsure.places {

@@ -72,17 +72,9 @@ func inputs(q quantity.Quantity) []quantity.Quantity {
 }
 
 func pointList(place string, quantities []quantity.Quantity) string {
-	texts := make([]string, len(quantities))
-	for i, q := range quantities {
-		texts[i] = quantity.Point{Place: place, Quantity: q}.String()
-	}
-	return strings.Join(texts, ", ")
+	return strings.Join(words(quantities, func(q quantity.Quantity) string { return quantity.Point{Place: place, Quantity: q}.String() }), ", ")
 }
 
 func quantityList(quantities []quantity.Quantity) string {
-	texts := make([]string, len(quantities))
-	for i, q := range quantities {
-		texts[i] = q.String()
-	}
-	return strings.Join(texts, ", ")
+	return strings.Join(words(quantities, quantity.Quantity.String), ", ")
 }

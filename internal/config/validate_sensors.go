@@ -14,13 +14,7 @@ import (
 )
 
 func (v *validator) sensors() {
-	var ids, places []string
-	for _, sensor := range v.Sensors {
-		ids = append(ids, sensor.ID)
-	}
-	for _, place := range v.Places {
-		places = append(places, place.ID)
-	}
+	ids, places := words(v.Sensors, func(s SensorConfig) string { return s.ID }), v.placeIDs()
 	v.ids("sensor", "sensors", ids)
 	for i, id := range ids {
 		if id == journal.HistoryComponent || strings.HasPrefix(id, journal.NotifierComponents) {

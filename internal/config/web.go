@@ -11,8 +11,8 @@ func (l *loader) web(n *node) Web {
 	f := l.fields(n, "web", "listen", "hosts", "users", "certificate-file", "key-file", "behind-proxy", "trusted-proxies", "public-url")
 	web := Web{
 		Listen:          l.listen(f["listen"], "web.listen"),
-		CertificateFile: l.file(f["certificate-file"], "web.certificate-file"),
-		KeyFile:         l.file(f["key-file"], "web.key-file"),
+		CertificateFile: l.existing(f["certificate-file"], "web.certificate-file"),
+		KeyFile:         l.secret(f["key-file"], "web.key-file"),
 		BehindProxy:     l.boolean(f["behind-proxy"], "web.behind-proxy"),
 		PublicURL:       l.url(f["public-url"], "web.public-url", "https", "http"),
 	}
@@ -37,8 +37,8 @@ func (l *loader) web(n *node) Web {
 		web.Users = append(web.Users, WebUser{
 			Name:             l.text(f["name"], join(path, "name")),
 			Role:             l.word(f["role"], join(path, "role"), "role", "viewer", "operator"),
-			PasswordHashFile: l.file(f["password-hash-file"], join(path, "password-hash-file")),
-			TokenFile:        l.file(f["token-file"], join(path, "token-file")),
+			PasswordHashFile: l.secret(f["password-hash-file"], join(path, "password-hash-file")),
+			TokenFile:        l.secret(f["token-file"], join(path, "token-file")),
 		})
 	}
 	return web
