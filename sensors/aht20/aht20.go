@@ -76,9 +76,6 @@ var measures = []sensors.Measure{
 
 // New returns a sensor on bus. It does not touch the bus.
 func New(bus i2c.Bus, options Options) (*Dev, error) {
-	if options.Address == 0 {
-		options.Address = address
-	}
 	conn, err := chip.Connect(Driver, bus, options.Address, address)
 	if err != nil {
 		return nil, err

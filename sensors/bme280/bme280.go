@@ -115,9 +115,6 @@ var measures = []sensors.Measure{
 
 // New returns a sensor on bus. It does not touch the bus.
 func New(bus i2c.Bus, options Options) (*Dev, error) {
-	if options.Address == 0 {
-		options.Address = 0x76
-	}
 	d := &Dev{bmp280: options.BMP280, measures: measures}
 	if d.bmp280 {
 		d.measures = measures[:2]

@@ -83,9 +83,6 @@ var _ sensors.Sensor = (*Dev)(nil)
 
 // New returns a sensor on bus. It does not touch the bus.
 func New(bus i2c.Bus, options Options) (*Dev, error) {
-	if options.Address == 0 {
-		options.Address = address
-	}
 	figures, known := accuracy[options.Part]
 	if !known {
 		return nil, fmt.Errorf("%s: part %q is not HTU21D or Si7021", Driver, options.Part)

@@ -80,9 +80,6 @@ var _ sensors.Sensor = (*Dev)(nil)
 
 // New returns a sensor on bus. It does not touch the bus.
 func New(bus i2c.Bus, options Options) (*Dev, error) {
-	if options.Address == 0 {
-		options.Address = 0x44
-	}
 	figures, known := accuracy[options.Part]
 	if !known {
 		return nil, fmt.Errorf("%s: part %q is not SHT30, SHT31 or SHT35", Driver, options.Part)

@@ -3,10 +3,12 @@
 package chip
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"os"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -31,15 +33,13 @@ type Conn struct {
 	closed  atomic.Bool
 }
 
-// Connect returns a connection. It touches nothing.
+// Connect returns a connection; address 0 means the first that is allowed. It touches nothing.
 func Connect(driver string, bus i2c.Bus, address uint16, allowed ...uint16) (*Conn, error) {
 	if bus == nil {
 		return nil, fmt.Errorf("%s: no bus given", driver)
 	}
-	for _, a := range allowed {
-		if a == address {
-			return &Conn{driver: driver, bus: i2cbus.Share(bus), address: address}, nil
-		}
+	if address = cmp.Or(address, allowed[0]); slices.Contains(allowed, address) {
+		return &Conn{driver: driver, bus: i2cbus.Share(bus), address: address}, nil
 	}
 	return nil, fmt.Errorf("%s: no such part answers at address %#02x; it can be %s", driver, address, list(allowed))
 }
