@@ -49,9 +49,10 @@ systemctl daemon-reload
 dewline init --root /srv/board --site north-loft --timezone Europe/Lisbon --temperature fahrenheit --place tub-1 \
 	--cohort a-2026=tub-1:tropical-forest-floor:larva --sensor 28-00000b3c5d1e=tub-1 --url-file /run/credentials/dewline.service/webhook
 test "$(stat -c '%U:%G %a' $config)" = 'root:dewline 640'
-# a delay that a person at the board would wait for
-sed -i 's/{id: tub-1, kind: enclosure}/{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 76 degF, on-delay: 20s}}}/' $config
-dewline check --config $config
+# a delay that a person at the board would wait for; without override the limit of the animals holds, with its own delay
+sed -i 's/{id: tub-1, kind: enclosure}/{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 76 degF, override: true, on-delay: 20s}}}/' $config
+checked=$(dewline check --config $config)
+grep -q '76 °F' <<< "$checked" || { echo "$checked"; exit 1; }
 systemctl enable --now dewline
 systemctl is-active dewline
 test "$(systemctl show -P User dewline)" = dewline
