@@ -59,9 +59,7 @@ func (s *Store) attach(ctx context.Context) error {
 		return s.explain("opening it", asDamage(err))
 	}
 	s.seenLog, s.logMark = nil, logMark{}
-	if !s.options.ReadOnly {
-		s.markLog(ctx)
-	}
+	s.markLog(ctx)
 	return nil
 }
 
