@@ -69,7 +69,7 @@ func TestPlainTrendHasThePanels(t *testing.T) {
 	}
 	page := fetch("/trend")
 	for _, words := range []string{
-		"<h2>Larvae and the heat of the loft</h2>", `<th scope="row">tub-5</th><td>water temperature</td>`, "<h2>Vivaria</h2>",
+		"<h2>Larvae and the heat of the loft</h2>", `<th scope="row">tub-5, water temperature</th>`, "<h2>Vivaria</h2>",
 		`from=2026-07-07T13%3A50%3A00Z&amp;point=tub-1%2Fwater-temperature`, "Readings of the last month as CSV",
 	} {
 		assert.Contains(t, page, words)
@@ -77,4 +77,9 @@ func TestPlainTrendHasThePanels(t *testing.T) {
 	assert.NotContains(t, page, "<h2>tub-3")
 	assert.Contains(t, fetch("/"), `<a href="/trend">Trend</a>`)
 	assert.Contains(t, fetch("/"), "<h2>tub-3")
+	for _, s := range []screen{phone, desk} {
+		b := openTab(t, at, s)
+		b.open("/trend", `document.querySelectorAll("table.points").length === 3`)
+		b.fits("panels-plain-"+s.name, s)
+	}
 }
