@@ -51,8 +51,9 @@ dewline init --root /srv/board --site north-loft --timezone Europe/Lisbon --temp
 test "$(stat -c '%U:%G %a' $config)" = 'root:dewline 640'
 # a delay that a person at the board would wait for; without override the limit of the animals holds, with its own delay
 sed -i 's/{id: tub-1, kind: enclosure}/{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 76 degF, override: true, on-delay: 20s}}}/' $config
-checked=$(dewline check --config $config)
-grep -q '76 °F' <<< "$checked" || { echo "$checked"; exit 1; }
+checked=$(dewline check --config $config 2>&1)
+echo "$checked"
+grep -q 'up to 76' <<< "$checked"
 systemctl enable --now dewline
 systemctl is-active dewline
 test "$(systemctl show -P User dewline)" = dewline
