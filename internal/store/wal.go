@@ -236,9 +236,6 @@ func writeSynced(path string, content []byte) error {
 
 // markLog remembers which log is in use and how much of it is whole. Store.write is held.
 func (f *file) markLog(ctx context.Context) {
-	if f.options.ReadOnly {
-		return
-	}
 	if f.seenLog == nil {
 		f.seenLog, _ = os.Stat(f.path + logSuffix) // it exists after the next write
 	}
