@@ -59,7 +59,9 @@ func (s *Store) attach(ctx context.Context) error {
 		return s.explain("opening it", asDamage(err))
 	}
 	s.seenLog, s.logMark = nil, logMark{}
-	s.markLog(ctx)
+	if !s.options.ReadOnly {
+		s.markLog(ctx)
+	}
 	return nil
 }
 
