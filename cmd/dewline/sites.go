@@ -91,7 +91,11 @@ func printSites(w io.Writer, list []sites.Site, now time.Time) error {
 		if s.State == sites.Online && s.ClockConfirmed != nil && !*s.ClockConfirmed {
 			state += ", clock not confirmed"
 		}
-		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%d\t%s\n", s.Site, state, worst, incidents, s.ToAcknowledge, ago(s.LastSeen, now))
+		seen := ago(s.LastSeen, now)
+		if s.State == sites.Silent {
+			seen += " by its clock"
+		}
+		fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%d\t%s\n", s.Site, state, worst, incidents, s.ToAcknowledge, seen)
 	}
 	return table.Flush()
 }
@@ -104,7 +108,7 @@ func ago(at instant.Instant, now time.Time) string {
 	d := now.Sub(at.Time())
 	switch {
 	case d < -time.Minute:
-		return "in " + (-d).Round(time.Minute).String() + ": its clock is wrong"
+		return "in " + (-d).Round(time.Minute).String()
 	case d < time.Minute:
 		return "just now"
 	case d < 2*time.Hour:

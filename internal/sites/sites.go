@@ -25,7 +25,7 @@ import (
 const (
 	Online  = "online"
 	Offline = "offline" // it has said so, or its broker in its place
-	Silent  = "silent"  // it was online, and has not said so for longer than it should
+	Silent  = "silent"  // it was online, and has not said so for longer than it should; or its clock is ahead, which would hide that
 	Unknown = "unknown" // it has never said
 )
 
@@ -162,7 +162,7 @@ func (n *siteNotes) site(id string, now time.Time) Site {
 		if m.Time != nil {
 			s.LastSeen = *m.Time
 		}
-		if m.State == Online && (s.LastSeen.IsNone() || now.Sub(s.LastSeen.Time()) > silentAfter) {
+		if m.State == Online && (s.LastSeen.IsNone() || now.Sub(s.LastSeen.Time()).Abs() > silentAfter) {
 			s.State = Silent
 		}
 	}

@@ -78,6 +78,19 @@ func TestLines(t *testing.T) {
 	assert.JSONEq(t, string(want), string(got))
 }
 
+// A site that has died while its clock was ahead would look alive until the time it last gave.
+func TestSilentByTheClock(t *testing.T) {
+	for ago, state := range map[time.Duration]string{
+		0: sites.Online, 5 * time.Minute: sites.Online, 5*time.Minute + time.Millisecond: sites.Silent,
+		-5 * time.Minute: sites.Online, -5*time.Minute - time.Millisecond: sites.Silent,
+	} {
+		book := sites.NewBook("dewline")
+		m := status("north-loft", "online", ago)
+		book.Take(m.topic, []byte(m.payload))
+		assert.Equal(t, state, book.Sites(noon)[0].State, ago)
+	}
+}
+
 // A topic that is deleted is gone, and what is no message of a site is counted and changes nothing.
 func TestStrangeMessages(t *testing.T) {
 	book := sites.NewBook("dewline")
