@@ -53,7 +53,7 @@ tools:
 		dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'install ok installed' || missing+=($$p); done; \
 	if [ $${#missing[@]} -gt 0 ]; then echo "installing $${missing[*]}"; \
 		sudo=; [ $$(id -u) = 0 ] || sudo=sudo; \
-		$$sudo apt-get update -qq; DEBIAN_FRONTEND=noninteractive $$sudo apt-get install -y -qq --no-install-recommends $${missing[@]} >/dev/null; fi
+		$$sudo apt-get update -qq; DEBIAN_FRONTEND=noninteractive $$sudo apt-get -o DPkg::Lock::Timeout=300 install -y -qq --no-install-recommends $${missing[@]} >/dev/null; fi
 
 ## lint: formatting, vet, staticcheck, the analysers named in internal/test/analysers, unreachable code of the program and the trial
 lint:
