@@ -10,12 +10,14 @@ import { day, daysBefore, fromInput, lasting, moment, toInput } from "./time";
 
 const place = decodeURIComponent(location.pathname.split("/").at(-1) ?? "");
 const FRESH_MS = 5 * 60e3; // the page asks again after so long
+const SLOW_MS = 700; // a first answer that takes longer is announced: the fit takes a small board a while
 
 let shown: HumidityPage | null = null;
 const spans: Record<string, string> = {}; // what was asked for instead of the usual days: from, to, against_from, against_to
 let schedule: { time: string; dose: number }[] | null = null; // that is tried
 
 const message = h("p", { class: "message", role: "alert" });
+const waiting = h("p", { role: "status" }, "Reading the past days. A small board may need a minute for it.");
 const lead = h("p", { class: "humid-lead" });
 const rows = h("div", { class: "strips" });
 const key = h("p", { class: "legend" });
@@ -378,6 +380,7 @@ async function load(): Promise<void> {
   const q = new URLSearchParams({ place, ...spans });
   if (shown && schedule) q.set("schedule", written());
   byId("page").classList.add("busy");
+  const slow = setTimeout(() => !shown && byId("page").prepend(waiting), SLOW_MS);
   try {
     const page = await get<HumidityPage>("/api/humidity?" + q.toString(), controller.signal);
     say(message, "");
@@ -388,6 +391,8 @@ async function load(): Promise<void> {
     if (!shown) byId("page").prepend(message);
     say(message, (problem as Error).message);
   } finally {
+    clearTimeout(slow);
+    waiting.remove();
     if (asked === controller) byId("page").classList.remove("busy");
   }
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/page"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -40,6 +41,19 @@ func TestHumidityPageInABrowser(t *testing.T) {
 	assert.Equal(t, "/humidity/vivarium-1", eval[string](b, `[...document.querySelectorAll("a")].map((a) => a.getAttribute("href")).find((x) => x?.startsWith("/humidity/vivarium-1")) ?? ""`))
 	b.open(trendPath, trendReady)
 	assert.Equal(t, "/humidity/vivarium-1", eval[string](b, `document.querySelector('.board a[href^="/humidity/"]').getAttribute("href")`))
+}
+
+// A fit that takes a board a while is announced in the place of an empty page, until its answer is there.
+func TestHumidityPageSaysThatItWaits(t *testing.T) {
+	r := newRig(t)
+	b := openTab(t, r.serve(t, r.options(t)), phone)
+	call(b, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `
+		const ask = window.fetch; let go; const held = new Promise((resolve) => (go = resolve)); window.release = go;
+		window.fetch = async (at, ...rest) => { if (String(at).startsWith("/api/humidity")) await held; return ask(at, ...rest); };`})
+	b.open("/humidity/vivarium-1", `document.querySelector("#page [role=status]")?.textContent.includes("Reading the past days")`)
+	eval[bool](b, `(release(), true)`)
+	b.until(humidityReady)
+	assert.NotContains(t, b.text("#page"), "Reading the past days")
 }
 
 // Without scripts the page has the figures as tables; what is no enclosure has no such page.
