@@ -41,7 +41,7 @@ func feeds(s *config.SensorConfig, part *sensors.Description) ([]intake.Feed, er
 		if err != nil {
 			return nil, err
 		}
-		feed := intake.Feed{Channel: channel, Point: point, Calibration: calibration, Accuracy: s.AccuracyOf(channel)}
+		feed := intake.Feed{Channel: channel, Point: point, Calibration: calibration}
 		if believed, ok := s.Range[channel]; ok {
 			measure, _ := part.MeasureOf(channel)
 			tests := quality.Defaults(point.Quantity, quality.Range{Low: measure.Low, High: measure.High}, measure.Resolution)

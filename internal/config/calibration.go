@@ -1,8 +1,6 @@
 package config
 
 import (
-	"fmt"
-
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quality"
 	"dewline/sensors"
@@ -36,21 +34,8 @@ func (s *SensorConfig) CalibrationOf(channel sensors.Channel) (*quality.Calibrat
 		at = instant.Of(correction.Date)
 	}
 	uncertainty := s.AccuracyOf(channel)
-	compare := func(fix Fix) quality.Comparison {
+	points := each(correction.Points, func(fix Fix) quality.Comparison {
 		return quality.Comparison{Measured: fix.Measured, Reference: fix.Reference, ReferenceUncertainty: uncertainty}
-	}
-	switch len(correction.Points) {
-	case 0:
-		calibration, err := quality.OnePoint(q, at, quality.Comparison{Reference: correction.Offset, ReferenceUncertainty: uncertainty})
-		if err != nil {
-			return nil, err
-		}
-		calibration.Points, calibration.GainUncertainty = nil, 0 // nobody said where the offset was found
-		return calibration, nil
-	case 1:
-		return quality.OnePoint(q, at, compare(correction.Points[0]))
-	case 2:
-		return quality.TwoPoint(q, at, compare(correction.Points[0]), compare(correction.Points[1]))
-	}
-	return nil, fmt.Errorf("calibrating %s: %d points are given, and a straight line takes one or two: the two that lie farthest apart will do", q, len(correction.Points))
+	})
+	return quality.FromPoints(q, at, quality.Comparison{Reference: correction.Offset, ReferenceUncertainty: uncertainty}, points)
 }

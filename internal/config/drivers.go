@@ -31,7 +31,7 @@ func driverOf(name string) *drivers.Driver {
 }
 
 func driverNames() []string {
-	return words(known, func(d drivers.Driver) string { return d.Name })
+	return each(known, func(d drivers.Driver) string { return d.Name })
 }
 
 // driverOfPart returns the drivers by the names of their parts that people write instead.
@@ -74,7 +74,7 @@ func driverTable() string {
 }
 
 func channelNames(channels []sensors.Channel) []string {
-	return words(channels, func(c sensors.Channel) string { return string(c) })
+	return each(channels, func(c sensors.Channel) string { return string(c) })
 }
 
 // quantityOf returns a quantity whose units a channel's values have. CO₂ and voltage feed no quantity.
@@ -92,7 +92,7 @@ func quantityOf(channel sensors.Channel) quantity.Quantity {
 
 // hexList writes I²C addresses the way data sheets do.
 func hexList(addresses []uint16) string {
-	return strings.Join(words(addresses, func(a uint16) string { return fmt.Sprintf("0x%02x", a) }), ", ")
+	return strings.Join(each(addresses, func(a uint16) string { return fmt.Sprintf("0x%02x", a) }), ", ")
 }
 
 // hexSpan writes the addresses of a part, the first and the last of more than two. They follow each other.

@@ -189,7 +189,7 @@ func (o *overviewer) residents(place string) []string {
 	for _, p := range o.states[place] {
 		maps.Copy(stages, p.Residents)
 	}
-	return words(slices.Sorted(maps.Keys(stages)), func(id string) string { return sayStage(stages[id]) + " of " + id })
+	return each(slices.Sorted(maps.Keys(stages)), func(id string) string { return sayStage(stages[id]) + " of " + id })
 }
 
 // whoseLimits says whose the limits of a point are, where they are not all the same one's: " (low of a-2026 (larva), high of tub-1)".
@@ -207,7 +207,7 @@ func whoseLimits(p *PointInForce) string {
 	if len(order) < 2 {
 		return ""
 	}
-	texts := words(order, func(owner string) string { return sayList(of[owner]) + " of " + owner })
+	texts := each(order, func(owner string) string { return sayList(of[owner]) + " of " + owner })
 	return " (" + strings.Join(texts, ", ") + ")"
 }
 
@@ -278,7 +278,7 @@ func (o *overviewer) cohort(i int) {
 	if len(unwatched) == 0 {
 		return
 	}
-	names := words(slices.Sorted(maps.Keys(unwatched)), sayQuantity)
+	names := each(slices.Sorted(maps.Keys(unwatched)), sayQuantity)
 	o.warnf(join(path, "place"), "%s of %s in %s need %s watched, and no sensor measures that there",
 		sayList(stages), cohort.ID, called(place.Title, place.ID), sayList(names))
 }

@@ -71,7 +71,7 @@ func (p Problems) Only(severity Severity) Problems {
 
 // String writes one problem a line, without a final newline.
 func (p Problems) String() string {
-	return strings.Join(words(p, Problem.String), "\n")
+	return strings.Join(each(p, Problem.String), "\n")
 }
 
 // Sorted returns the problems by position, those of the file called first before all others, and each only once: a

@@ -134,11 +134,11 @@ func (r *reporter) checkProfile(prefix string, profile *care.Profile) {
 }
 
 func stageNames() []string {
-	return words(care.All(), care.Stage.String)
+	return each(care.All(), care.Stage.String)
 }
 
 func quantityNames() []string {
-	return words(quantity.All(), quantity.Quantity.String)
+	return each(quantity.All(), quantity.Quantity.String)
 }
 
 // quantityByName finds a quantity; the error suggests the one that may have been meant.

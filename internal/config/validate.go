@@ -77,7 +77,7 @@ func (v *validator) site() {
 	}
 }
 
-func (v *validator) placeIDs() []string { return words(v.Places, func(p Place) string { return p.ID }) }
+func (v *validator) placeIDs() []string { return each(v.Places, func(p Place) string { return p.ID }) }
 
 func (v *validator) places() {
 	ids := v.placeIDs()

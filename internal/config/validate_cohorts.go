@@ -13,7 +13,7 @@ import (
 
 func (v *validator) cohorts() {
 	places := v.placeIDs()
-	v.ids("cohort", "cohorts", words(v.Cohorts, func(c Cohort) string { return c.ID }))
+	v.ids("cohort", "cohorts", each(v.Cohorts, func(c Cohort) string { return c.ID }))
 	for i := range v.Cohorts {
 		cohort, path := &v.Cohorts[i], index("cohorts", i)
 		if cohort.Place != "" && v.place(cohort.Place) == nil && !v.unsure.places {

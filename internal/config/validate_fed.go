@@ -72,9 +72,9 @@ func inputs(q quantity.Quantity) []quantity.Quantity {
 }
 
 func pointList(place string, quantities []quantity.Quantity) string {
-	return strings.Join(words(quantities, func(q quantity.Quantity) string { return quantity.Point{Place: place, Quantity: q}.String() }), ", ")
+	return strings.Join(each(quantities, func(q quantity.Quantity) string { return quantity.Point{Place: place, Quantity: q}.String() }), ", ")
 }
 
 func quantityList(quantities []quantity.Quantity) string {
-	return strings.Join(words(quantities, quantity.Quantity.String), ", ")
+	return strings.Join(each(quantities, quantity.Quantity.String), ", ")
 }

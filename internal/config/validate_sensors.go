@@ -14,7 +14,7 @@ import (
 )
 
 func (v *validator) sensors() {
-	ids, places := words(v.Sensors, func(s SensorConfig) string { return s.ID }), v.placeIDs()
+	ids, places := each(v.Sensors, func(s SensorConfig) string { return s.ID }), v.placeIDs()
 	v.ids("sensor", "sensors", ids)
 	for i, id := range ids {
 		if id == journal.HistoryComponent || strings.HasPrefix(id, journal.NotifierComponents) {

@@ -197,41 +197,24 @@ func (r *Record) channels() string {
 // Correction returns the correction that follows from what a comparison with a reference has shown. The error says why it is not to be
 // believed. Where the uncertainty of the reference is not known, that of the sensor stays in force.
 func (s *Seed) Correction(found *journal.Calibration, at instant.Instant) (*quality.Calibration, error) {
-	compare := func(p *journal.Comparison) quality.Comparison {
-		c := quality.Comparison{Measured: p.Measured, MeasuredUncertainty: p.MeasuredUncertainty, Reference: p.Reference, ReferenceUncertainty: p.ReferenceUncertainty}
+	var points []quality.Comparison
+	for _, p := range found.Points {
+		c := quality.Comparison(p)
 		c.ReferenceUncertainty = cmp.Or(c.ReferenceUncertainty, s.Accuracy)
-		return c
+		points = append(points, c)
 	}
-	switch len(found.Points) {
-	case 0:
-		made, err := quality.OnePoint(s.Point.Quantity, at, quality.Comparison{Reference: found.Offset, ReferenceUncertainty: orElse(found.Uncertainty, s.Accuracy)})
-		if err != nil {
-			return nil, err
-		}
-		made.Points, made.GainUncertainty = nil, 0 // it is not known where the offset was found
-		return made, nil
-	case 1:
-		return quality.OnePoint(s.Point.Quantity, at, compare(&found.Points[0]))
-	case 2:
-		return quality.TwoPoint(s.Point.Quantity, at, compare(&found.Points[0]), compare(&found.Points[1]))
+	offset := quality.Comparison{Reference: found.Offset, ReferenceUncertainty: s.Accuracy}
+	if found.Uncertainty > 0 {
+		offset.ReferenceUncertainty = found.Uncertainty
 	}
-	return nil, fmt.Errorf("calibrating %s: %d points are given, and a straight line takes one or two", s.Point.Quantity, len(found.Points))
-}
-
-func orElse(a, b float64) float64 {
-	if a > 0 {
-		return a
-	}
-	return b
+	return quality.FromPoints(s.Point.Quantity, at, offset, points)
 }
 
 // FoundOf returns a correction in the form in which the journal keeps it.
 func FoundOf(method string, c *quality.Calibration, residual float64) journal.Calibration {
 	found := journal.Calibration{Method: method, Gain: c.Gain, Offset: c.Offset, Uncertainty: c.Uncertainty, Residual: residual}
 	for _, p := range c.Points {
-		found.Points = append(found.Points, journal.Comparison{
-			Measured: p.Measured, MeasuredUncertainty: p.MeasuredUncertainty, Reference: p.Reference, ReferenceUncertainty: p.ReferenceUncertainty,
-		})
+		found.Points = append(found.Points, journal.Comparison(p))
 		if p.ReferenceUncertainty <= 0 {
 			found.Uncertainty = 0
 		}

@@ -32,7 +32,6 @@ type State struct {
 	Method          string               // such as "ice bath"; of the configuration "offset", "one point" or "two points"
 	Calibration     *quality.Calibration // nil corrects nothing
 	Uncertainty     float64              // expanded (k = 2), of a value of the channel; 0 where it is not known
-	Accuracy        float64              // expanded (k = 2), without a calibration; 0 where it is not known
 	Residual        float64              // 0 where it is not known
 	Every           time.Duration        // how long it is trusted
 	Due             instant.Instant      // None where there is no date from which to count
@@ -92,7 +91,7 @@ func (r *Record) States(at instant.Instant) []State {
 func (s *Seed) state(entries []Entry, at instant.Instant) State {
 	state := State{
 		Sensor: s.Sensor, Channel: s.Channel, Point: s.Point, At: instant.None, Due: instant.None, Replaced: instant.None,
-		Uncertainty: s.Accuracy, Accuracy: s.Accuracy, Every: quality.CalibrateEvery,
+		Uncertainty: s.Accuracy, Every: quality.CalibrateEvery,
 	}
 	if s.Every > 0 {
 		state.Every = s.Every

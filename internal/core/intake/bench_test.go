@@ -17,7 +17,7 @@ func pair(tb testing.TB) (take func()) {
 	var sources []Source
 	for _, id := range []string{"loft-air", "loft-second"} {
 		sources = append(sources, Source{ID: id, Feeds: []Feed{
-			{Channel: sensors.Temperature, Point: air, Accuracy: 0.2}, {Channel: sensors.Humidity, Point: humidity, Accuracy: 2},
+			{Channel: sensors.Temperature, Point: air}, {Channel: sensors.Humidity, Point: humidity},
 		}})
 	}
 	line, err := NewLine(sources, map[quantity.Point]float64{air: 1.5, humidity: 8})

@@ -22,13 +22,9 @@ type Feed struct {
 	Point   quantity.Point
 	// Calibration corrects the channel; nil for none.
 	Calibration *quality.Calibration
-	// Accuracy is the expanded uncertainty (k = 2) that holds without a calibration; 0 means that of the part.
-	Accuracy float64
 	// Tests are the thresholds; nil means the defaults of the quantity. Gap and Possible are filled in where they are
 	// not set.
 	Tests *quality.Tests
-	// Creep is the widened uncertainty that [Line.Creep] returned at the end of the last run.
-	Creep float64
 }
 
 // Source is a sensor and the points it feeds.
@@ -58,9 +54,6 @@ type Reading struct {
 	At    instant.Instant
 	Value float64 // NaN where nothing was obtained
 	Flag  quantity.Flag
-	Why   quality.Test // the test that decided the flag; NoTest where none did
-	// Uncertainty is expanded (k = 2), in the unit of a difference; 0 where it is not known.
-	Uncertainty float64
 }
 
 // Amendment is a late flag of a reading that was given out before.
@@ -68,12 +61,10 @@ type Amendment struct {
 	Point quantity.Point
 	At    instant.Instant // of that reading
 	Flag  quantity.Flag
-	Why   quality.Test
 }
 
 // Report is the state of a sensor, or of one of its channels, after a sample.
 type Report struct {
-	Sensor  string
 	Channel sensors.Channel // "" for the part itself: whether it answers
 	At      instant.Instant
 	// Failure is what is wrong, for people; "" for a good read.
@@ -118,10 +109,9 @@ type source struct {
 // feed is a channel and the point it feeds.
 type feed struct {
 	Feed
-	configured Feed // as the line was made
+	configured *quality.Calibration // with which the line was made
 	judge      *quality.Judge
 	to         *fusion
-	creep      float64
 }
 
 // fusion combines the sensors of one point.
@@ -182,7 +172,7 @@ func NewLine(sources []Source, disagree map[quantity.Point]float64) (*Line, erro
 	return l, nil
 }
 
-// newFeed checks a feed and fills in range, resolution and accuracy from the description of the part.
+// newFeed checks a feed and fills in range and resolution from the description of the part.
 func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error) {
 	if unit := f.Point.Quantity.Unit().Symbol(); unit == "" || f.Channel.Unit() != unit {
 		return nil, fmt.Errorf("channel %s is in %s and cannot feed %s", f.Channel, cmp.Or(f.Channel.Unit(), "no unit"), f.Point)
@@ -200,10 +190,7 @@ func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error)
 		}
 	}
 	tests.Gap = cmp.Or(tests.Gap, gap)
-	f.Accuracy = cmp.Or(f.Accuracy, measure.Accuracy)
-	made := &feed{Feed: f, configured: f, judge: quality.NewJudge(tests), creep: f.Creep}
-	made.judge.Resume(f.Creep)
-	return made, nil
+	return &feed{Feed: f, configured: f.Calibration, judge: quality.NewJudge(tests)}, nil
 }
 
 // Recalibrate puts in force what is on record of the channels of the sensors. A channel of which only the configuration says something is
@@ -219,10 +206,9 @@ func (l *Line) Recalibrate(states []calibration.State) {
 			if string(f.Channel) != s.Channel {
 				continue
 			}
-			f.Feed = f.configured
+			f.Calibration = f.configured
 			if s.Origin == calibration.Journal || s.Lapsed {
 				f.Calibration = s.Calibration
-				f.Accuracy = cmp.Or(s.Accuracy, f.Accuracy)
 			}
 		}
 	}
@@ -239,7 +225,7 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 	}
 	at := instant.Of(s.At.Round(time.Millisecond))
 	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
-	l.outcome.Reports = append(l.outcome.Reports[:0], Report{Sensor: s.Sensor, At: at})
+	l.outcome.Reports = append(l.outcome.Reports[:0], Report{At: at})
 	for _, f := range from.feeds {
 		l.take(from, f, at, &s)
 	}
@@ -277,7 +263,7 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 	case !found:
 		measured.Value = math.NaN()
 	}
-	l.outcome.Reports = append(l.outcome.Reports, Report{Sensor: from.id, Channel: f.Channel, At: at})
+	l.outcome.Reports = append(l.outcome.Reports, Report{Channel: f.Channel, At: at})
 	value := f.Calibration.Apply(measured.Value)
 	verdict := f.judge.Judge(quality.Observation{
 		At:       at,
@@ -288,7 +274,7 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 		First:    s.Reading.First || s.Reading.Reset,
 		Heated:   s.Reading.Heated,
 	})
-	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag, Why: verdict.Why}
+	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag}
 	switch {
 	case refused:
 		l.blame(sensors.Implausible, "%s", refusal.Err)
@@ -299,12 +285,6 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 		l.blameUnsteady("%s is raving and cannot be believed: it jumps to and fro", f.Channel)
 	case verdict.Flag == quantity.Fail:
 		l.blame(sensors.Implausible, "%s %s: %s", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
-	default:
-		f.creep = verdict.Extra
-		reading.Uncertainty = f.Calibration.Expanded(measured.Value, f.Accuracy)
-		if reading.Uncertainty > 0 {
-			reading.Uncertainty += verdict.Extra
-		}
 	}
 	if f.to.choice == nil {
 		l.outcome.Readings = append(l.outcome.Readings, reading)
@@ -349,9 +329,6 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 		j.alone, j.at = from.id, reading.At
 	} else {
 		j.alone = ""
-		if choice.Flag != reading.Flag {
-			reading.Why = quality.NoTest
-		}
 		reading.Value, reading.Flag = choice.Value, choice.Flag
 	}
 	l.outcome.Readings = append(l.outcome.Readings, *reading)
@@ -371,7 +348,7 @@ func (j *fusion) disagreement(id string) string {
 
 // amend passes on a late flag.
 func (l *Line) amend(f *feed, a quality.Amendment) {
-	l.outcome.Amendments = append(l.outcome.Amendments, Amendment{Point: f.Point, At: a.At, Flag: a.Flag, Why: a.Why})
+	l.outcome.Amendments = append(l.outcome.Amendments, Amendment{Point: f.Point, At: a.At, Flag: a.Flag})
 }
 
 // blame sets the failure of the latest report unless it has one.
@@ -419,22 +396,4 @@ func (l *Line) Shift(by time.Duration) {
 			j.last = j.last.Add(by)
 		}
 	}
-}
-
-// Creep returns the widened uncertainty of every humidity channel that has one, in percent relative humidity, by sensor
-// and point, to be given back in [Feed.Creep] after a restart.
-func (l *Line) Creep() map[string]map[quantity.Point]float64 {
-	all := map[string]map[quantity.Point]float64{}
-	for id, s := range l.sources {
-		for _, f := range s.feeds {
-			if f.creep == 0 {
-				continue
-			}
-			if all[id] == nil {
-				all[id] = map[quantity.Point]float64{}
-			}
-			all[id][f.Point] = f.creep
-		}
-	}
-	return all
 }

@@ -79,8 +79,6 @@ type Calibration struct {
 	// Points are the one or two comparisons it was made from, in the order of the measured values; empty where only
 	// the numbers above are known.
 	Points []Comparison
-	// GainUncertainty is the expanded uncertainty of the gain of a one-point calibration, which cannot measure it.
-	GainUncertainty float64
 }
 
 // CalibrateEvery is how long a calibration is trusted where the configuration says nothing else. Common practice, no published source. By
@@ -95,21 +93,16 @@ const (
 	minTemperatureSpan = 10.0 // kelvin
 	maxHumidityOffset  = 15.0 // percent relative humidity
 	maxKelvinOffset    = 5.0
-	beyondPoints       = 5.0 // how far outside its two points a calibration is still trusted, in kelvin or percent humidity
 )
 
-// OnePoint returns the calibration by one comparison: an offset. Away from that point its uncertainty grows, since
-// nothing is known of the gain: 1 % of the distance, 5 % for humidity (engineering judgement).
+// OnePoint returns the calibration by one comparison: an offset.
 func OnePoint(q quantity.Quantity, at instant.Instant, point Comparison) (*Calibration, error) {
 	if err := point.check(); err != nil {
 		return nil, fmt.Errorf("calibrating %s: %w", q, err)
 	}
 	c := &Calibration{
 		Gain: 1, Offset: point.Reference - point.Measured, At: at,
-		Uncertainty: point.uncertainty(), Points: []Comparison{point}, GainUncertainty: 0.01,
-	}
-	if q == quantity.RelativeHumidity {
-		c.GainUncertainty = 0.05
+		Uncertainty: point.uncertainty(), Points: []Comparison{point},
 	}
 	maxOffset, unit := math.Inf(1), q.DifferenceUnit()
 	switch unit {
@@ -158,6 +151,25 @@ func TwoPoint(q quantity.Quantity, at instant.Instant, a, b Comparison) (*Calibr
 	}, nil
 }
 
+// FromPoints returns the calibration by one or two comparisons, or, where there is none, by an offset: the reference of the comparison
+// that is given for it, since it is not known where the offset was found.
+func FromPoints(q quantity.Quantity, at instant.Instant, offset Comparison, points []Comparison) (*Calibration, error) {
+	switch len(points) {
+	case 0:
+		c, err := OnePoint(q, at, offset)
+		if err != nil {
+			return nil, err
+		}
+		c.Points = nil
+		return c, nil
+	case 1:
+		return OnePoint(q, at, points[0])
+	case 2:
+		return TwoPoint(q, at, points[0], points[1])
+	}
+	return nil, fmt.Errorf("calibrating %s: %d points are given, and a straight line takes one or two: the two that lie farthest apart will do", q, len(points))
+}
+
 // Check returns an error for a calibration, such as one from a configuration, whose numbers no comparison can have given.
 func (c *Calibration) Check() error {
 	switch {
@@ -187,25 +199,4 @@ func (c *Calibration) Invert(value float64) float64 {
 		return value
 	}
 	return math.Round((value-c.Offset)/c.Gain*1e9) / 1e9
-}
-
-// Expanded returns the expanded uncertainty (k = 2) of a corrected value. accuracy is that of the maker, or 0; it holds
-// where there is no calibration. More than 5 K or 5 %RH outside two points it holds too if it is the larger.
-func (c *Calibration) Expanded(measured, accuracy float64) float64 {
-	switch {
-	case c == nil:
-		return accuracy
-	case len(c.Points) == 1:
-		return math.Hypot(c.Uncertainty, c.GainUncertainty*(measured-c.Points[0].Measured))
-	case len(c.Points) < 2:
-		return c.Uncertainty
-	}
-	a, b := c.Points[0], c.Points[1]
-	// The correction is a straight line through two uncertain points (JCGM 100:2008 5.1.2, independent).
-	weight := (measured - a.Measured) / (b.Measured - a.Measured)
-	expanded := math.Hypot((1-weight)*a.uncertainty(), weight*b.uncertainty())
-	if measured < a.Measured-beyondPoints || measured > b.Measured+beyondPoints {
-		return max(expanded, accuracy)
-	}
-	return expanded
 }

@@ -26,8 +26,7 @@ func TestIcePoint(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 0, c.Apply(0.3125), 1e-12)
 	assert.InDelta(t, 22, c.Apply(22.3125), 1e-12)
-	assert.InDelta(t, math.Hypot(0.0625, 0.02), c.Expanded(0.3125, 0.5), 1e-4)
-	assert.InDelta(t, math.Hypot(math.Hypot(0.0625, 0.02), 0.22), c.Expanded(22.3125, 0.5), 1e-4, "1 % of 22 K more")
+	assert.InDelta(t, math.Hypot(0.0625, 0.02), c.Uncertainty, 1e-4)
 }
 
 // Greenspan 1977 at 25 °C: magnesium chloride 32.78 %RH, sodium chloride 75.29 %RH.
@@ -39,11 +38,7 @@ func TestTwoSalts(t *testing.T) {
 	assert.InDelta(t, (75.29-32.78)/(76.2-35.1), c.Gain, 1e-12)
 	assert.InDelta(t, 32.78, c.Apply(35.1), 1e-12)
 	assert.InDelta(t, 75.29, c.Apply(76.2), 1e-12)
-	assert.InDelta(t, math.Hypot(0.1, 0.16), c.Expanded(35.1, 3), 1e-12)
-	assert.InDelta(t, math.Hypot(0.1, 0.12), c.Expanded(76.2, 3), 1e-12)
-	assert.Less(t, c.Expanded(55, 3), c.Expanded(35.1, 3), "in the middle the two errors average")
-	assert.Less(t, c.Expanded(81, 3), 1.0, "within 5 % of the points")
-	assert.Equal(t, 3.0, c.Expanded(82, 3), "beyond, the maker's accuracy is the larger")
+	assert.InDelta(t, math.Hypot(0.1, 0.16), c.Uncertainty, 1e-12, "that of the worse point")
 	assert.NoError(t, c.Check())
 }
 
@@ -89,9 +84,7 @@ func TestCalibrationRefuses(t *testing.T) {
 func TestWithoutCalibrationNothingChanges(t *testing.T) {
 	var c *Calibration
 	assert.Equal(t, 21.5, c.Apply(21.5))
-	assert.Equal(t, 0.5, c.Expanded(21.5, 0.5))
 	assert.NoError(t, c.Check())
-	assert.Equal(t, 0.7, (&Calibration{Gain: 1, Uncertainty: 0.7}).Expanded(21.5, 0.5), "numbers of a certificate")
 }
 
 func TestTwoPointHitsBothPoints(t *testing.T) {

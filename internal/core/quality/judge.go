@@ -27,8 +27,6 @@ type Verdict struct {
 	Flag quantity.Flag
 	// Why is the test that decided; for the flag "not evaluated", what prevented the tests; [NoTest] for a pass.
 	Why Test
-	// Extra widens the expanded uncertainty of the value, in its unit.
-	Extra float64
 	// Erratic means that the channel jumps to and fro: no single value of it can be believed.
 	Erratic bool
 	// Amended means that the previous reading gets another flag, now that the spike test knows both its neighbours.
@@ -68,7 +66,6 @@ type Judge struct {
 	saturated     bool
 	heaterUntil   instant.Instant
 	heated        bool
-	creep         Creep
 	erratic       erratic
 }
 
@@ -91,9 +88,6 @@ func NewJudge(tests Tests) *Judge {
 	return j
 }
 
-// Resume sets the widening by [Creep] to its value at the end of the last run.
-func (j *Judge) Resume(extra float64) { j.creep = CreepFrom(extra) }
-
 // Distrust takes the channel to be erratic from a time on: it was so at the end of the last run.
 func (j *Judge) Distrust(at instant.Instant) { j.erratic.active, j.erratic.jumped = true, at }
 
@@ -103,7 +97,6 @@ func (j *Judge) Shift(by time.Duration) {
 		*at = at.Add(by)
 	}
 	j.calm.shift(by)
-	j.creep.shift(by)
 	j.erratic.shift(by)
 }
 
@@ -131,9 +124,6 @@ func (j *Judge) Judge(o Observation) Verdict {
 	if disagrees || v.Erratic && !j.tests.Expected.Contains(o.Value) {
 		v.Flag, v.Why = quantity.Fail, Erratic
 		return v
-	}
-	if j.tests.Creep {
-		v.Extra = j.creep.Step(o.At, o.Value)
 	}
 	saturated := j.isSaturated(o)
 	v.worse(j.stuck(o, saturated))

@@ -281,26 +281,6 @@ func TestBackwardStepWithoutShiftStartsAgain(t *testing.T) {
 	}
 }
 
-// Sensirion's data sheet SHT1x: +3 %RH after 60 h above 80 %RH; the exponential makes it 63 % of that by then.
-func TestCreepWidensTheUncertainty(t *testing.T) {
-	j := NewJudge(humidity())
-	var extra float64
-	for hour := range 61 {
-		extra = j.Judge(Observation{At: instant.Instant(hour) * 3600e9, Value: 90, Measured: 90, Raw: uint64(hour)}).Extra
-	}
-	assert.InDelta(t, 3*(1-math.Exp(-1)), extra, 1e-9)
-	for hour := 61; hour < 122; hour++ {
-		extra = j.Judge(Observation{At: instant.Instant(hour) * 3600e9, Value: 60, Measured: 60, Raw: uint64(hour)}).Extra
-	}
-	assert.InDelta(t, 3*(1-math.Exp(-1))*math.Exp(-61./60), extra, 1e-9)
-
-	j = NewJudge(humidity())
-	j.Resume(2)
-	assert.Equal(t, 2.0, j.Judge(Observation{At: 1, Value: 90, Measured: 90}).Extra)
-	long := CreepFrom(99)
-	assert.Equal(t, 3.0, long.Extra())
-}
-
 // Whatever comes, a verdict is a valid flag with a reason, an amendment speaks of an earlier reading and changes it, and a
 // usable flag never goes with a missing value.
 func TestJudgeLaws(t *testing.T) {

@@ -98,8 +98,6 @@ type Tests struct {
 	Saturation *Saturation
 	// AfterHeater is for how long readings are suspect after a pulse of the heater.
 	AfterHeater time.Duration
-	// Creep widens the uncertainty of a humidity sensor that has been in wet air for long; see [Creep].
-	Creep bool
 }
 
 // fineHumidityStep is the largest step, in percent relative humidity, of a sensor whose noise is many steps, so that
@@ -145,7 +143,6 @@ func Defaults(q quantity.Quantity, possible Range, resolution float64) Tests {
 		}
 		t.Saturation = &Saturation{At: 99.5, Above: 100}
 		t.AfterHeater = 5 * time.Minute
-		t.Creep = true
 	case quantity.Pressure:
 		t.Expected = Range{60e3, 110e3}
 		t.Spike = &Spike{Suspect: 100, Fail: 1000, FailWithin: 2 * time.Minute}
