@@ -263,7 +263,7 @@ func (rec *recorder) record(entries []*journal.Entry, items []store.OutboxItem, 
 // queue returns the queue of a notifier, which survives a restart if there is a store.
 func (rec *recorder) queue(name string) deliver.Queue {
 	if rec.store == nil {
-		return deliver.NewMemory(0, 0, 0)
+		return store.NewQueue(name)
 	}
 	return rec.store.Queue(name)
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline/internal/deliver"
+	"dewline/internal/test/memoryqueue"
 )
 
 // printer is a transport to a peer that acknowledges everything but the first item of its first connection.
@@ -53,7 +54,7 @@ func (acknowledged) Err() error { return nil }
 
 // A worker empties a queue in order. What a connection has not acknowledged goes out again on the next one, with the same identity.
 func ExampleWorker() {
-	queue := deliver.NewMemory(0, 0, 0)
+	queue := memoryqueue.New(0, 0, 0)
 	for i, text := range []string{"tub 1 is too warm", "tub 1 is back in range"} {
 		item := deliver.Item{Event: fmt.Sprintf("run-1-%d", i+1), Class: deliver.Alarm, Body: []byte(text)}
 		if err := queue.Add(item); err != nil {

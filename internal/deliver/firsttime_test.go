@@ -17,6 +17,7 @@ import (
 	"dewline/internal/core/watch"
 	"dewline/internal/mqtt"
 	"dewline/internal/test/fakebroker"
+	"dewline/internal/test/memoryqueue"
 )
 
 // A first connection has its time as long as no try has failed; a broker that is away, or that does not answer, is known soon.
@@ -61,7 +62,7 @@ func TestFirstConnectionHasItsTime(t *testing.T) {
 				})
 				require.NoError(t, err)
 				m, err := NewMQTT(MQTTOptions{
-					Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: NewMemory(0, 0, 0),
+					Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: memoryqueue.New(0, 0, 0),
 					Snapshot: func() Snapshot { return Snapshot{Points: points} }, Random: func() float64 { return 1 },
 				})
 				require.NoError(t, err)

@@ -23,6 +23,7 @@ import (
 	"dewline/internal/core/watch"
 	"dewline/internal/format/cloudevent"
 	"dewline/internal/mqtt"
+	"dewline/internal/test/memoryqueue"
 	"dewline/internal/test/mosquitto"
 )
 
@@ -32,14 +33,14 @@ import (
 type harness struct {
 	*MQTT
 	link    *mqtt.Client
-	queue   *Memory
+	queue   *memoryqueue.Memory
 	current atomic.Pointer[Snapshot]
 	stop    func() // stops the notifier and then its link
 }
 
 func startHarness(t *testing.T, url string, change func(*MQTTOptions)) *harness {
 	t.Helper()
-	r := &harness{queue: NewMemory(0, 0, 0)}
+	r := &harness{queue: memoryqueue.New(0, 0, 0)}
 	r.current.Store(exampleSnapshot())
 	topics := northLoft(t)
 	var err error
@@ -448,7 +449,7 @@ func TestTLSAndPassword(t *testing.T) {
 		ClientCertificate: true, Users: map[string]string{"dewline": "secret-frog"},
 		ACL: "user dewline\ntopic readwrite dewline/north-loft/#\n",
 	})
-	queue := NewMemory(0, 0, 0)
+	queue := memoryqueue.New(0, 0, 0)
 	topics := northLoft(t)
 	link, err := mqtt.New(mqtt.Options{
 		Broker: b.URL, ClientID: "dewline-north-loft", CAFile: b.CAFile, CertFile: b.CertFile, KeyFile: b.KeyFile,

@@ -13,6 +13,7 @@ import (
 
 	"dewline/internal/mqtt"
 	"dewline/internal/test/fakebroker"
+	"dewline/internal/test/memoryqueue"
 )
 
 // bubble runs an MQTT notifier on a fake clock against a broker that misbehaves.
@@ -27,7 +28,7 @@ func bubble(t *testing.T, broker *fakebroker.Broker, test func(t *testing.T, m *
 		})
 		require.NoError(t, err)
 		m, err := NewMQTT(MQTTOptions{
-			Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: NewMemory(0, 0, 0),
+			Site: "north-loft", Run: "7f3a", Topics: topics, Link: link, Queue: memoryqueue.New(0, 0, 0),
 			Snapshot: func() Snapshot { return *exampleSnapshot() }, Random: func() float64 { return 1 },
 		})
 		require.NoError(t, err)

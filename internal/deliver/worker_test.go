@@ -16,6 +16,7 @@ import (
 
 	"dewline/internal/deliver"
 	"dewline/internal/test/delivertest"
+	"dewline/internal/test/memoryqueue"
 )
 
 // The worker's tests run on a fake clock, with a transport that the test scripts.
@@ -138,9 +139,9 @@ func work(t *testing.T, q deliver.Queue, w *way, how time.Duration, during func(
 	return stats
 }
 
-func filled(t *testing.T, n int) *deliver.Memory {
+func filled(t *testing.T, n int) *memoryqueue.Memory {
 	t.Helper()
-	q := deliver.NewMemory(0, 0, 0)
+	q := memoryqueue.New(0, 0, 0)
 	for k := range n {
 		require.NoError(t, q.Add(delivertest.Item(k, deliver.Alarm)))
 	}
@@ -167,7 +168,7 @@ func TestAnItemLeavesOnItsAcknowledgementOnly(t *testing.T) {
 		assert.Equal(t, numbered(0, 100), sent, "in order")
 		assert.Equal(t, deliver.Window, w.maxInFlight, "as much as the window takes, and no more")
 		assert.Equal(t, deliver.WorkerStats{Sent: 100}, stats)
-		assert.Empty(t, events(t, q))
+		assert.Empty(t, delivertest.Events(t, q))
 	})
 }
 
@@ -181,7 +182,7 @@ func TestUnacknowledgedItemsAreSentAgainInOrderWithTheSameIdentity(t *testing.T)
 			opens: 2,
 		}
 		stats := work(t, q, w, time.Minute, nil)
-		assert.Empty(t, events(t, q))
+		assert.Empty(t, delivertest.Events(t, q))
 		assert.Empty(t, stats.Err)
 		var first, second []string
 		for _, line := range w.got {
@@ -205,7 +206,7 @@ func TestAPeerThatNeverAcknowledgesIsLeft(t *testing.T) {
 		began := time.Now()
 		stats := work(t, q, w, 10*time.Minute, nil)
 		assert.Contains(t, stats.Err, "no acknowledgement of run-0 within 20s")
-		assert.Equal(t, []string{"run-0", "run-1", "run-2"}, events(t, q), "nothing is given up")
+		assert.Equal(t, []string{"run-0", "run-1", "run-2"}, delivertest.Events(t, q), "nothing is given up")
 		// 20 s of waiting each, and 1 2 4 8 16 32 60 60 … s between: begun at 0 21 43 67 95 131 183 263 … 583 s.
 		assert.Equal(t, 12, w.count)
 		assert.Less(t, time.Since(began), 11*time.Minute)
@@ -252,7 +253,7 @@ func TestAnUnsendableItemDoesNotBlockTheOthers(t *testing.T) {
 		stats := work(t, q, w, time.Second, nil)
 		assert.ElementsMatch(t, []string{"run-0", "run-2"}, w.acked)
 		assert.Equal(t, uint64(1), stats.Unsendable)
-		assert.Empty(t, events(t, q))
+		assert.Empty(t, delivertest.Events(t, q))
 	})
 }
 
@@ -314,7 +315,7 @@ func (q unreadable) Next(after uint64, limit int) ([]deliver.Item, error) {
 // What a queue could not read for a while goes out on the same connection.
 func TestWhatWasPassedOverGoesOutLater(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		q := unreadable{deliver.NewMemory(0, 0, 0), time.Now()}
+		q := unreadable{memoryqueue.New(0, 0, 0), time.Now()}
 		for n := range 3 {
 			require.NoError(t, q.Add(delivertest.Item(n, deliver.Alarm)))
 		}
@@ -351,7 +352,7 @@ func TestNothingIsLostOrReordered(t *testing.T) {
 				after: time.Millisecond,
 			}
 			work(t, q, w, 20*time.Minute, nil)
-			assert.Empty(t, events(t, q))
+			assert.Empty(t, delivertest.Events(t, q))
 			var seen []string
 			for _, line := range w.got {
 				if event := line[2:]; !slices.Contains(seen, event) {

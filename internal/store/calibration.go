@@ -5,9 +5,7 @@ import (
 	"database/sql"
 	"encoding/json"
 	"fmt"
-	"log/slog"
 	"os"
-	"time"
 
 	"dewline/internal/core/instant"
 )
@@ -88,7 +86,7 @@ func AddCalibrationTo(ctx context.Context, path string, c Calibration) (id int64
 		}
 		return id, s.Close(ctx)
 	}
-	s := newStore(path, Options{Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	s := newStore(path, Options{})
 	if err := inspect(path); err != nil {
 		return 0, s.explain("opening it", err)
 	}

@@ -75,6 +75,18 @@ func (o *outbox) Queue(name string) *Queue {
 	return o.queue(name)
 }
 
+// NewQueue returns the queue of a notifier of a site without a history: it is in memory alone.
+func NewQueue(notifier string) *Queue {
+	o := newStore("", Options{}).outbox
+	q := o.Queue(notifier)
+	o.flush = func() { // nothing is to be deleted from a file
+		q.mu.Lock()
+		defer q.mu.Unlock()
+		q.done = nil
+	}
+	return q
+}
+
 // queue is Queue with Store.mu held.
 func (o *outbox) queue(name string) *Queue {
 	q := o.queues[name]

@@ -10,9 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"dewline/internal/deliver"
 	"dewline/internal/deliver/queue"
 	"dewline/internal/test/delivertest"
+	"dewline/internal/test/memoryqueue"
 )
 
 func TestQueueKeepsTheRules(t *testing.T) {
@@ -27,6 +27,22 @@ func TestQueueKeepsTheRules(t *testing.T) {
 			return s.Queue("mqtt")
 		})
 	})
+	t.Run("of a site without a history", func(t *testing.T) {
+		delivertest.Queue(t, func(*testing.T) queue.Queue { return NewQueue("mqtt") })
+	})
+}
+
+func TestAQueueInMemoryForgetsWhatIsDone(t *testing.T) {
+	q := NewQueue("mqtt")
+	for n := range 100 {
+		require.NoError(t, q.Add(delivertest.Item(n, queue.Alarm)))
+		waiting, err := q.Next(0, 10)
+		require.NoError(t, err)
+		require.Len(t, waiting, 1)
+		require.NotEmpty(t, waiting[0].Body)
+		require.NoError(t, q.Done(waiting[0].ID))
+	}
+	assert.Len(t, q.done, 1, "what was done since the last item")
 }
 
 // TestQueueAgainstMemory compares the queue in the file, with restarts, with the one in memory.
@@ -41,7 +57,7 @@ func TestQueueAgainstMemory(t *testing.T) {
 		}
 		s := open()
 		defer func() { abandon(s) }()
-		want := deliver.NewMemory(items, bytes, 100*minute)
+		want := memoryqueue.New(items, bytes, 100*minute)
 		n := 0
 		t.Repeat(map[string]func(*rapid.T){
 			"add": func(t *rapid.T) {

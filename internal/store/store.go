@@ -109,14 +109,6 @@ type Notice struct {
 // as FILE.corrupt-TIME and reported by [Store.Notices]. With [ErrForeign], [ErrNewer] and [ErrBusy] there is no store; any other
 // failure gives one as well, beside the error: it works in memory, and each Commit tries to open the file again.
 func Open(path string, options Options) (*Store, error) {
-	if options.Now == nil {
-		options.Now = time.Now
-	}
-	options.Log = cmp.Or(options.Log, slog.New(slog.DiscardHandler))
-	options.Pending = cmp.Or(options.Pending, 1_000_000)
-	options.OutboxItems = cmp.Or(options.OutboxItems, queue.DefaultItems)
-	options.OutboxBytes = cmp.Or(options.OutboxBytes, queue.DefaultBytes)
-	options.OutboxAge = cmp.Or(options.OutboxAge, queue.DefaultAge)
 	s := newStore(path, options)
 	s.health.LastCommit = instant.None
 	// Spares the card the time stamps of the file at each commit, and is as durable. Where there is no such thing all stays as it is.
@@ -134,6 +126,14 @@ func Open(path string, options Options) (*Store, error) {
 
 // newStore joins the parts of a store whose file is not open.
 func newStore(path string, options Options) *Store {
+	if options.Now == nil {
+		options.Now = time.Now
+	}
+	options.Log = cmp.Or(options.Log, slog.New(slog.DiscardHandler))
+	options.Pending = cmp.Or(options.Pending, 1_000_000)
+	options.OutboxItems = cmp.Or(options.OutboxItems, queue.DefaultItems)
+	options.OutboxBytes = cmp.Or(options.OutboxBytes, queue.DefaultBytes)
+	options.OutboxAge = cmp.Or(options.OutboxAge, queue.DefaultAge)
 	f := &file{path: path, options: options, log: options.Log, lock: writeLock{path: path + lockSuffix}, probe: diskProbe{path: path}}
 	m := &chunkMemory{
 		file: f, points: map[quantity.Point]*series{}, runs: map[int64]string{}, segments: map[int64]string{}, newest: instant.None,

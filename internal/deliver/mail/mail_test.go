@@ -24,6 +24,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/mail"
 	"dewline/internal/deliver/text"
+	"dewline/internal/test/memoryqueue"
 )
 
 // These tests talk to a real mail server on loopback, their own. All data are invented.
@@ -82,7 +83,7 @@ func secretFile(t *testing.T, content string) string {
 type post struct {
 	*mail.Mail
 	t       *testing.T
-	queue   *deliver.Memory
+	queue   *memoryqueue.Memory
 	log     *log
 	mu      sync.Mutex
 	givenUp []string
@@ -90,7 +91,7 @@ type post struct {
 
 func send(t *testing.T, s *smtpd, change ...func(*mail.Options)) *post {
 	t.Helper()
-	p := &post{t: t, queue: deliver.NewMemory(0, 0, 0), log: &log{}}
+	p := &post{t: t, queue: memoryqueue.New(0, 0, 0), log: &log{}}
 	o := mail.Options{
 		Name: "mail", Text: formatter(t), Server: s.addr, Security: mail.StartTLS, Roots: s.roots, Queue: p.queue,
 		From: "North Loft <dewline@example.org>", To: []string{"keeper@example.org"}, Log: slog.New(slog.NewTextHandler(p.log, nil)),
@@ -411,7 +412,7 @@ func TestTheEndDoesNotWaitForAServerThatIsSilent(t *testing.T) {
 		})
 		m, err := mail.New(mail.Options{
 			Text: formatter(t), Server: s.addr, Roots: s.roots, From: "dewline@example.org", To: []string{"keeper@example.org"},
-			Queue: deliver.NewMemory(0, 0, 0),
+			Queue: memoryqueue.New(0, 0, 0),
 		})
 		require.NoError(t, err)
 		require.NoError(t, m.Event(raised(1)))
@@ -440,7 +441,7 @@ func TestWhatIsNoLetterIsGivenUp(t *testing.T) {
 
 func TestOptions(t *testing.T) {
 	good := mail.Options{
-		Server: "smtp.example.org:587", From: "dewline@example.org", To: []string{"keeper@example.org"}, Queue: deliver.NewMemory(0, 0, 0),
+		Server: "smtp.example.org:587", From: "dewline@example.org", To: []string{"keeper@example.org"}, Queue: memoryqueue.New(0, 0, 0),
 		Text: formatter(t),
 	}
 	_, err := mail.New(good)

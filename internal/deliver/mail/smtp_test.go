@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"dewline/internal/deliver"
 	"dewline/internal/deliver/text"
+	"dewline/internal/test/memoryqueue"
 )
 
 // TestTheEndClosesAConnectionThatIsSilent: a server that does not answer is left at once, not after its time.
@@ -20,7 +20,7 @@ func TestTheEndClosesAConnectionThatIsSilent(t *testing.T) {
 	for _, security := range []Security{StartTLS, TLS, None} {
 		m, err := New(Options{
 			Server: listener.Addr().String(), Security: security, From: "dewline@example.org", To: []string{"keeper@example.org"},
-			Text: &text.Formatter{Site: "north-loft"}, Queue: deliver.NewMemory(0, 0, 0),
+			Text: &text.Formatter{Site: "north-loft"}, Queue: memoryqueue.New(0, 0, 0),
 		})
 		require.NoError(t, err)
 		ctx, cancel := context.WithCancel(t.Context())

@@ -17,6 +17,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/serial"
 	"dewline/internal/test/delivertest"
+	"dewline/internal/test/memoryqueue"
 )
 
 // These tests run on a fake clock. The service is a function, and every try is noted as "seconds event".
@@ -65,7 +66,7 @@ func (f *far) deliver(ctx context.Context, item deliver.Item) error {
 // send runs a sender over a queue of n items for a length of fake time and returns its state at the end.
 func send(t *testing.T, f *far, n int, how time.Duration, during func(*serial.Sender)) serial.Status {
 	t.Helper()
-	q := deliver.NewMemory(0, 0, 0)
+	q := memoryqueue.New(0, 0, 0)
 	for k := range n {
 		require.NoError(t, q.Add(delivertest.Item(k, deliver.Alarm)))
 	}

@@ -14,6 +14,7 @@ import (
 
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/serial"
+	"dewline/internal/test/memoryqueue"
 )
 
 // The forms are those of RFC 9110 sections 5.6.7 and 10.2.3.
@@ -84,7 +85,7 @@ func TestTimes(t *testing.T) {
 			return answer, nil
 		})
 		w, err := New(Options{
-			Site: "north-loft", URL: "https://hooks.example.org/", Queue: deliver.NewMemory(0, 0, 0), Transport: transport,
+			Site: "north-loft", URL: "https://hooks.example.org/", Queue: memoryqueue.New(0, 0, 0), Transport: transport,
 			Random: func() float64 { return 1 },
 		})
 		require.NoError(t, err)
@@ -125,7 +126,7 @@ func sent(t *testing.T, length time.Duration, answer func(body string, after tim
 		return &http.Response{StatusCode: status, Header: http.Header{}, Body: http.NoBody, Request: r}, nil
 	})
 	w, err := New(Options{
-		Site: "north-loft", URL: "https://hooks.example.org/", Queue: deliver.NewMemory(0, 0, 0), Transport: transport, Random: func() float64 { return 1 },
+		Site: "north-loft", URL: "https://hooks.example.org/", Queue: memoryqueue.New(0, 0, 0), Transport: transport, Random: func() float64 { return 1 },
 		GivenUp: func(item deliver.Item, _ error) { givenUp = append(givenUp, item.Event) },
 	})
 	require.NoError(t, err)

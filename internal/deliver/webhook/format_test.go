@@ -16,6 +16,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/text"
 	"dewline/internal/deliver/webhook"
+	"dewline/internal/test/memoryqueue"
 )
 
 // taken is a request as a push service sees it.
@@ -35,7 +36,7 @@ func push(t *testing.T, change func(*webhook.Options)) taken {
 	t.Cleanup(server.Close)
 	lisbon, err := time.LoadLocation("Europe/Lisbon")
 	require.NoError(t, err)
-	o := webhook.Options{Site: "north-loft", URL: server.URL, Queue: deliver.NewMemory(0, 0, 0), Text: &text.Formatter{
+	o := webhook.Options{Site: "north-loft", URL: server.URL, Queue: memoryqueue.New(0, 0, 0), Text: &text.Formatter{
 		Site: "north-loft", Location: lisbon, Temperature: quantity.Fahrenheit, Titles: map[string]string{"tub-1": "Tub 1"},
 	}}
 	change(&o)
@@ -105,7 +106,7 @@ func TestATemplateWritesTheBody(t *testing.T) {
 
 // TestWhatWaitedInAnotherFormatGoesOutAsItIs: the outbox outlives a new configuration and a new version.
 func TestWhatWaitedInAnotherFormatGoesOutAsItIs(t *testing.T) {
-	queue := deliver.NewMemory(0, 0, 0)
+	queue := memoryqueue.New(0, 0, 0)
 	require.NoError(t, queue.Add(deliver.Item{Event: "run-1", Class: deliver.Alarm, Body: []byte(`{"specversion":"1.0","id":"run-1","type":"dewline.alarm.raised.v1"}`)}))
 	got := push(t, func(o *webhook.Options) { o.Format, o.Queue = webhook.Text, queue })
 	assert.Equal(t, "application/cloudevents+json", got.header.Get("Content-Type"))

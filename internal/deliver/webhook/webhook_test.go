@@ -26,6 +26,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/text"
 	"dewline/internal/deliver/webhook"
+	"dewline/internal/test/memoryqueue"
 )
 
 // These tests talk to a real HTTP server on loopback. All data are invented.
@@ -116,9 +117,9 @@ func (l *log) String() string {
 }
 
 // hook runs a webhook until the end of the test, on a queue that is returned with it.
-func hook(t *testing.T, o webhook.Options) (*webhook.Webhook, *deliver.Memory, *log) {
+func hook(t *testing.T, o webhook.Options) (*webhook.Webhook, *memoryqueue.Memory, *log) {
 	t.Helper()
-	q, l := deliver.NewMemory(0, 0, 0), &log{}
+	q, l := memoryqueue.New(0, 0, 0), &log{}
 	o.Name, o.Site, o.Queue, o.Log = "webhook", "north-loft", q, slog.New(slog.NewTextHandler(l, nil))
 	o.Random = func() float64 { return 0 }
 	w, err := webhook.New(o)
@@ -137,7 +138,7 @@ func hook(t *testing.T, o webhook.Options) (*webhook.Webhook, *deliver.Memory, *
 	return w, q, l
 }
 
-func empty(t *testing.T, q *deliver.Memory) {
+func empty(t *testing.T, q *memoryqueue.Memory) {
 	t.Helper()
 	require.Eventually(t, func() bool { n, err := q.Pending(); return err == nil && n == 0 }, 20*time.Second, time.Millisecond)
 }
@@ -334,7 +335,7 @@ func TestAnEndlessAnswer(t *testing.T) {
 }
 
 func TestOptions(t *testing.T) {
-	q := deliver.NewMemory(0, 0, 0)
+	q := memoryqueue.New(0, 0, 0)
 	for name, c := range map[string]struct {
 		o    webhook.Options
 		want string

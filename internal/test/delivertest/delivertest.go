@@ -126,3 +126,14 @@ func hasPending(t *testing.T, q deliver.Queue, want int) {
 	require.NoError(t, err)
 	assert.Equal(t, want, n)
 }
+
+// Events returns the identities of all that waits.
+func Events(t require.TestingT, q deliver.Queue) []string {
+	items, err := q.Next(0, 1000)
+	require.NoError(t, err)
+	var names []string
+	for _, item := range items {
+		names = append(names, item.Event)
+	}
+	return names
+}

@@ -1,4 +1,4 @@
-package deliver_test
+package memoryqueue_test
 
 import (
 	"testing"
@@ -10,47 +10,37 @@ import (
 
 	"dewline/internal/deliver"
 	"dewline/internal/test/delivertest"
+	"dewline/internal/test/memoryqueue"
 )
 
 func TestMemoryKeepsTheRulesOfAQueue(t *testing.T) {
-	delivertest.Queue(t, func(*testing.T) deliver.Queue { return deliver.NewMemory(0, 0, 0) })
-}
-
-// events returns the identities of all that waits.
-func events(t require.TestingT, q deliver.Queue) []string {
-	items, err := q.Next(0, 1000)
-	require.NoError(t, err)
-	var names []string
-	for _, item := range items {
-		names = append(names, item.Event)
-	}
-	return names
+	delivertest.Queue(t, func(*testing.T) deliver.Queue { return memoryqueue.New(0, 0, 0) })
 }
 
 func TestAFullQueueGivesUpTheOldestTelemetry(t *testing.T) {
-	q := deliver.NewMemory(4, 0, 0)
+	q := memoryqueue.New(4, 0, 0)
 	for n, class := range []deliver.Class{deliver.Telemetry, deliver.Alarm, deliver.Telemetry, deliver.Alarm} {
 		require.NoError(t, q.Add(delivertest.Item(n, class)))
 	}
 	require.NoError(t, q.Add(delivertest.Item(4, deliver.Telemetry)))
-	assert.Equal(t, []string{"run-1", "run-2", "run-3", "run-4"}, events(t, q))
+	assert.Equal(t, []string{"run-1", "run-2", "run-3", "run-4"}, delivertest.Events(t, q))
 	require.NoError(t, q.Add(delivertest.Item(5, deliver.Alarm)))
 	require.NoError(t, q.Add(delivertest.Item(6, deliver.Alarm)))
-	assert.Equal(t, []string{"run-1", "run-3", "run-5", "run-6"}, events(t, q))
+	assert.Equal(t, []string{"run-1", "run-3", "run-5", "run-6"}, delivertest.Events(t, q))
 	assert.Equal(t, uint64(3), q.Dropped())
 	require.ErrorIs(t, q.Add(delivertest.Item(7, deliver.Telemetry)), deliver.ErrFull, "nothing but alarms")
 	require.NoError(t, q.Add(delivertest.Item(8, deliver.Alarm)), "an alarm always finds room")
-	assert.Equal(t, []string{"run-1", "run-3", "run-5", "run-6", "run-8"}, events(t, q))
+	assert.Equal(t, []string{"run-1", "run-3", "run-5", "run-6", "run-8"}, delivertest.Events(t, q))
 }
 
 func TestTheQueueIsBoundedByBytesAndAge(t *testing.T) {
-	q := deliver.NewMemory(0, 25, 0)
+	q := memoryqueue.New(0, 25, 0)
 	for n := range 5 { // 7 bytes each
 		require.NoError(t, q.Add(delivertest.Item(n, deliver.Telemetry)))
 	}
-	assert.Equal(t, []string{"run-2", "run-3", "run-4"}, events(t, q))
+	assert.Equal(t, []string{"run-2", "run-3", "run-4"}, delivertest.Events(t, q))
 
-	aged := deliver.NewMemory(0, 0, 10*time.Minute)
+	aged := memoryqueue.New(0, 0, 10*time.Minute)
 	require.NoError(t, aged.Add(delivertest.Item(0, deliver.Telemetry)))
 	require.NoError(t, aged.Add(delivertest.Item(0, deliver.Alarm)))
 	require.NoError(t, aged.Add(delivertest.Item(5, deliver.Telemetry)))
@@ -64,7 +54,7 @@ func TestTheQueueIsBoundedByBytesAndAge(t *testing.T) {
 // TestNoAlarmIsEverGivenUp: whatever is added and delivered, every alarm leaves by Done only, and order holds.
 func TestNoAlarmIsEverGivenUp(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		q := deliver.NewMemory(rapid.IntRange(1, 6).Draw(t, "items"), rapid.IntRange(1, 60).Draw(t, "bytes"), time.Hour)
+		q := memoryqueue.New(rapid.IntRange(1, 6).Draw(t, "items"), rapid.IntRange(1, 60).Draw(t, "bytes"), time.Hour)
 		waiting := map[string]bool{}
 		for n := range rapid.IntRange(0, 40).Draw(t, "steps") {
 			if rapid.IntRange(0, 3).Draw(t, "what") == 0 {

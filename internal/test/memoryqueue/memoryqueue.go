@@ -1,4 +1,5 @@
-package deliver
+// Package memoryqueue is a [queue.Queue] in memory, written apart from that of package store, which is compared with it.
+package memoryqueue
 
 import (
 	"slices"
@@ -16,14 +17,14 @@ type Memory struct {
 	age          time.Duration
 
 	mu      sync.Mutex
-	waiting []Item // by ID
-	size    int    // sum of their bodies
+	waiting []queue.Item // by ID
+	size    int          // sum of their bodies
 	lastID  uint64
 	dropped uint64
 }
 
-// NewMemory returns an empty queue; a bound of 0 means the default.
-func NewMemory(items, bytes int, age time.Duration) *Memory {
+// New returns an empty queue; a bound of 0 means the default.
+func New(items, bytes int, age time.Duration) *Memory {
 	q := &Memory{items: items, bytes: bytes, age: age}
 	if items == 0 {
 		q.items = queue.DefaultItems
@@ -37,18 +38,18 @@ func NewMemory(items, bytes int, age time.Duration) *Memory {
 	return q
 }
 
-// Add implements [Queue]. Age is counted back from the newest item.
-func (q *Memory) Add(item Item) error {
+// Add implements [queue.Queue]. Age is counted back from the newest item.
+func (q *Memory) Add(item queue.Item) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	q.giveUp(func(old Item) bool { return !old.At.IsNone() && item.At.Sub(old.At) > q.age })
+	q.giveUp(func(old queue.Item) bool { return !old.At.IsNone() && item.At.Sub(old.At) > q.age })
 	for len(q.waiting) >= q.items || q.size+len(item.Body) > q.bytes {
 		if q.giveUpOldest() {
 			continue
 		}
-		if item.Class == Telemetry {
+		if item.Class == queue.Telemetry {
 			q.dropped++
-			return ErrFull
+			return queue.ErrFull
 		}
 		break
 	}
@@ -60,9 +61,9 @@ func (q *Memory) Add(item Item) error {
 }
 
 // giveUp drops the telemetry for which old holds.
-func (q *Memory) giveUp(old func(Item) bool) {
-	q.waiting = slices.DeleteFunc(q.waiting, func(i Item) bool {
-		if i.Class != Telemetry || !old(i) {
+func (q *Memory) giveUp(old func(queue.Item) bool) {
+	q.waiting = slices.DeleteFunc(q.waiting, func(i queue.Item) bool {
+		if i.Class != queue.Telemetry || !old(i) {
 			return false
 		}
 		q.size -= len(i.Body)
@@ -72,7 +73,7 @@ func (q *Memory) giveUp(old func(Item) bool) {
 }
 
 func (q *Memory) giveUpOldest() bool {
-	k := slices.IndexFunc(q.waiting, func(i Item) bool { return i.Class == Telemetry })
+	k := slices.IndexFunc(q.waiting, func(i queue.Item) bool { return i.Class == queue.Telemetry })
 	if k < 0 {
 		return false
 	}
@@ -86,8 +87,8 @@ func (q *Memory) remove(k int) {
 	q.waiting = slices.Delete(q.waiting, k, k+1)
 }
 
-// Next implements [Queue].
-func (q *Memory) Next(after uint64, limit int) ([]Item, error) {
+// Next implements [queue.Queue].
+func (q *Memory) Next(after uint64, limit int) ([]queue.Item, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	first, _ := q.find(after + 1)
@@ -95,7 +96,7 @@ func (q *Memory) Next(after uint64, limit int) ([]Item, error) {
 }
 
 func (q *Memory) find(id uint64) (int, bool) {
-	return slices.BinarySearchFunc(q.waiting, id, func(i Item, id uint64) int {
+	return slices.BinarySearchFunc(q.waiting, id, func(i queue.Item, id uint64) int {
 		switch {
 		case i.ID < id:
 			return -1
@@ -106,7 +107,7 @@ func (q *Memory) find(id uint64) (int, bool) {
 	})
 }
 
-// Done implements [Queue].
+// Done implements [queue.Queue].
 func (q *Memory) Done(id uint64) error {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -116,14 +117,14 @@ func (q *Memory) Done(id uint64) error {
 	return nil
 }
 
-// Pending implements [Queue].
+// Pending implements [queue.Queue].
 func (q *Memory) Pending() (int, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	return len(q.waiting), nil
 }
 
-// Oldest implements [Queue].
+// Oldest implements [queue.Queue].
 func (q *Memory) Oldest() (instant.Instant, error) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
