@@ -45,8 +45,8 @@ func checkText(what, text string) error {
 	return nil
 }
 
-// Match reports whether filter matches a topic. A wildcard at the first level does not match a level that begins with $ (MQTT
-// 3.1.1 section 4.7.2).
+// Match reports whether filter matches a topic, or every topic that another filter matches. A wildcard at the first level does not match a
+// level that begins with $ (MQTT 3.1.1 section 4.7.2).
 func Match(filter, topic string) bool {
 	if strings.HasPrefix(topic, "$") && (strings.HasPrefix(filter, "+") || strings.HasPrefix(filter, "#")) {
 		return false
@@ -57,7 +57,7 @@ func Match(filter, topic string) bool {
 			return true
 		}
 		name, topicRest, topicMore := strings.Cut(topic, "/")
-		if level != "+" && level != name {
+		if name == "#" || level != "+" && level != name {
 			return false
 		}
 		switch {
@@ -69,5 +69,22 @@ func Match(filter, topic string) bool {
 			return false
 		}
 		filter, topic = filterRest, topicRest
+	}
+}
+
+// Overlap reports whether some topic is matched by both filters.
+func Overlap(a, b string) bool {
+	if strings.HasPrefix(a, "$") != strings.HasPrefix(b, "$") {
+		return false
+	}
+	first, second := strings.Split(a, "/"), strings.Split(b, "/")
+	for i := 0; ; i++ {
+		endA, endB := i == len(first), i == len(second)
+		switch {
+		case !endA && first[i] == "#", !endB && second[i] == "#", endA && endB:
+			return true
+		case endA || endB, first[i] != "+" && second[i] != "+" && first[i] != second[i]:
+			return false
+		}
 	}
 }

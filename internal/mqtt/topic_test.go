@@ -76,3 +76,42 @@ func TestMatchAgainstAPlainOne(t *testing.T) {
 		require.Equal(t, plain(filter, topic), Match(strings.Join(filter, "/"), strings.Join(topic, "/")))
 	})
 }
+
+func TestMatchOfAFilter(t *testing.T) {
+	for _, c := range []struct {
+		rule, asked string
+		want        bool
+	}{
+		{"a/b", "a/b", true}, {"a/b", "a/c", false}, {"a/b", "a", false}, {"a", "a/b", false},
+		{"a/#", "a", true}, {"a/#", "a/b/c", true}, {"a/#", "a/#", true}, {"a/#", "a/+", true}, {"a/#", "a/+/#", true},
+		{"a/#", "#", false}, {"a/#", "+/b", false}, {"a/b/#", "a/#", false}, {"a/#", "ab", false},
+		{"a/+", "a/b", true}, {"a/+", "a/+", true}, {"a/+", "a/#", false}, {"a/+", "a/b/c", false}, {"a/+", "a", false},
+		{"+/b", "a/b", true}, {"+/b", "+/b", true}, {"a/+/c", "a/b/+", false},
+		{"#", "#", true}, {"#", "a/b", true}, {"#", "$SYS/broker", false}, {"+/broker", "$SYS/broker", false},
+		{"$SYS/#", "$SYS/broker/time", true}, {"#", "$share/g/a", false}, {"a/#", "$share/g/a/b", false},
+		{"a/#", "a//b", true}, {"a/+/b", "a//b", true}, {"a", "", false}, {"#", "", true},
+	} {
+		assert.Equal(t, c.want, Match(c.rule, c.asked), "%s covers %s", c.rule, c.asked)
+	}
+}
+
+// TestACoveredFilterAsksForNothingElse checks the matching of filters against that of topics: whatever a covered filter matches, the
+// rule matches too.
+func TestACoveredFilterAsksForNothingElse(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		level := rapid.SampledFrom([]string{"a", "b", "", "$x"})
+		wild := rapid.SampledFrom([]string{"a", "b", "", "$x", "+"})
+		filter := func(name string) string {
+			levels := rapid.SliceOfN(wild, 1, 4).Draw(t, name)
+			if rapid.Bool().Draw(t, name+" ends in #") {
+				levels = append(levels, "#")
+			}
+			return strings.Join(levels, "/")
+		}
+		rule, asked := filter("rule"), filter("asked")
+		topic := strings.Join(rapid.SliceOfN(level, 1, 5).Draw(t, "topic"), "/")
+		if Match(asked, topic) && Match(rule, asked) && !Match(rule, topic) {
+			t.Fatalf("%s covers %s, but does not match %s", rule, asked, topic)
+		}
+	})
+}

@@ -1,5 +1,5 @@
-// Package queue defines the outbox of a notifier: its items and its interface. Package deliver implements it in memory and
-// package store on disk, without knowing each other.
+// Package queue defines the outbox of a notifier: its items and its interface, which package store implements and package deliver
+// uses, without knowing each other.
 package queue
 
 import (

@@ -39,7 +39,7 @@ func (a *account) may(write bool, topic string) bool {
 		return false
 	}
 	for _, r := range a.rules {
-		if r.write == write && covers(r.filter, topic) {
+		if r.write == write && mqtt.Match(r.filter, topic) {
 			return r.allow
 		}
 	}
@@ -54,7 +54,7 @@ func (a *account) maySubscribe(filter string) bool {
 		return true
 	}
 	return a.name == "" && len(filter) <= maxTopic && strings.Count(filter, "/") < maxLevels &&
-		slices.ContainsFunc(a.rules, func(r rule) bool { return r.allow && !r.write && overlap(r.filter, filter) })
+		slices.ContainsFunc(a.rules, func(r rule) bool { return r.allow && !r.write && mqtt.Overlap(r.filter, filter) })
 }
 
 // refusal says by which rule an account may not read or write a topic or filter.
@@ -73,7 +73,7 @@ func (a *account) refusal(write bool, topic string) string {
 	for _, r := range a.rules {
 		switch {
 		case r.write != write:
-		case !r.allow && covers(r.filter, topic):
+		case !r.allow && mqtt.Match(r.filter, topic):
 			return "commands are not allowed: the configuration says so with mqtt: {commands: false}"
 		case r.allow && a.may(write, r.filter): // not one that an earlier rule takes back
 			allowed = append(allowed, r.filter)
@@ -180,48 +180,4 @@ func (all *accounts) check(l login) *account {
 		return nil
 	}
 	return a
-}
-
-// overlap reports whether some topic is matched by both filters.
-func overlap(a, b string) bool {
-	if strings.HasPrefix(a, "$") != strings.HasPrefix(b, "$") {
-		return false
-	}
-	first, second := strings.Split(a, "/"), strings.Split(b, "/")
-	for i := 0; ; i++ {
-		endA, endB := i == len(first), i == len(second)
-		switch {
-		case !endA && first[i] == "#", !endB && second[i] == "#", endA && endB:
-			return true
-		case endA || endB, first[i] != "+" && second[i] != "+" && first[i] != second[i]:
-			return false
-		}
-	}
-}
-
-// covers reports whether every topic that the filter asked matches is matched by the filter rule too. A topic is the
-// filter of itself. As in MQTT 3.1.1 section 4.7.2, a wildcard at the first level matches no level that begins with $.
-func covers(rule, asked string) bool {
-	if strings.HasPrefix(asked, "$") && (strings.HasPrefix(rule, "+") || strings.HasPrefix(rule, "#")) {
-		return false
-	}
-	for {
-		want, ruleRest, ruleMore := strings.Cut(rule, "/")
-		if want == "#" {
-			return true
-		}
-		level, askedRest, askedMore := strings.Cut(asked, "/")
-		if level == "#" || want != "+" && want != level {
-			return false
-		}
-		switch {
-		case !ruleMore && !askedMore:
-			return true
-		case !ruleMore:
-			return false
-		case !askedMore:
-			return ruleRest == "#" // a/# matches a too (section 4.7.1.2)
-		}
-		rule, asked = ruleRest, askedRest
-	}
 }

@@ -15,48 +15,6 @@ import (
 	"dewline/internal/mqtt"
 )
 
-func TestCovers(t *testing.T) {
-	for _, c := range []struct {
-		rule, asked string
-		want        bool
-	}{
-		{"a/b", "a/b", true}, {"a/b", "a/c", false}, {"a/b", "a", false}, {"a", "a/b", false},
-		{"a/#", "a", true}, {"a/#", "a/b/c", true}, {"a/#", "a/#", true}, {"a/#", "a/+", true}, {"a/#", "a/+/#", true},
-		{"a/#", "#", false}, {"a/#", "+/b", false}, {"a/b/#", "a/#", false}, {"a/#", "ab", false},
-		{"a/+", "a/b", true}, {"a/+", "a/+", true}, {"a/+", "a/#", false}, {"a/+", "a/b/c", false}, {"a/+", "a", false},
-		{"+/b", "a/b", true}, {"+/b", "+/b", true}, {"a/+/c", "a/b/+", false},
-		{"#", "#", true}, {"#", "a/b", true}, {"#", "$SYS/broker", false}, {"+/broker", "$SYS/broker", false},
-		{"$SYS/#", "$SYS/broker/time", true}, {"#", "$share/g/a", false}, {"a/#", "$share/g/a/b", false},
-		{"a/#", "a//b", true}, {"a/+/b", "a//b", true}, {"a", "", false}, {"#", "", true},
-	} {
-		assert.Equal(t, c.want, covers(c.rule, c.asked), "%s covers %s", c.rule, c.asked)
-	}
-}
-
-// TestACoveredFilterAsksForNothingElse checks covers against the matching of topics: whatever a covered filter matches, the
-// rule matches too.
-func TestACoveredFilterAsksForNothingElse(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		level := rapid.SampledFrom([]string{"a", "b", "", "$x"})
-		wild := rapid.SampledFrom([]string{"a", "b", "", "$x", "+"})
-		filter := func(name string) string {
-			levels := rapid.SliceOfN(wild, 1, 4).Draw(t, name)
-			if rapid.Bool().Draw(t, name+" ends in #") {
-				levels = append(levels, "#")
-			}
-			return strings.Join(levels, "/")
-		}
-		rule, asked := filter("rule"), filter("asked")
-		topic := strings.Join(rapid.SliceOfN(level, 1, 5).Draw(t, "topic"), "/")
-		if mqtt.Match(asked, topic) && covers(rule, asked) && !mqtt.Match(rule, topic) {
-			t.Fatalf("%s covers %s, but does not match %s", rule, asked, topic)
-		}
-		if topic != "" && covers(rule, topic) != mqtt.Match(rule, topic) {
-			t.Fatalf("%s and the topic %s", rule, topic)
-		}
-	})
-}
-
 // TestTheFirstRuleDecides_RowACLLedger is the measured flaw of an unordered ledger: a read rule on everything and a
 // denied branch inside it, which decided by chance. Here it is asked many times, of fresh accounts each time.
 func TestTheFirstRuleDecides_RowACLLedger(t *testing.T) {
@@ -205,12 +163,12 @@ func TestOverlap(t *testing.T) {
 		first, second := filter("first"), filter("second")
 		topic := strings.Join(rapid.SliceOfN(rapid.SampledFrom([]string{"a", "b", ""}), 1, 5).Draw(t, "topic"), "/")
 		if topic != "" && mqtt.Match(first, topic) && mqtt.Match(second, topic) {
-			require.True(t, overlap(first, second), "%s and %s have %s in common", first, second, topic)
+			require.True(t, mqtt.Overlap(first, second), "%s and %s have %s in common", first, second, topic)
 		}
-		require.Equal(t, overlap(first, second), overlap(second, first))
+		require.Equal(t, mqtt.Overlap(first, second), mqtt.Overlap(second, first))
 	})
-	require.False(t, overlap("dewline/#", "tasks/#"))
-	require.False(t, overlap("#", "$SYS/#"))
+	require.False(t, mqtt.Overlap("dewline/#", "tasks/#"))
+	require.False(t, mqtt.Overlap("#", "$SYS/#"))
 }
 
 // A client without a name may subscribe to everything, and gets what it may read.

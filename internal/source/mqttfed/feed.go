@@ -75,7 +75,7 @@ func New(sources []Source, o Options) (*Feed, error) {
 			continue
 		}
 		for _, other := range f.topics {
-			if overlap(other, s.Topic) {
+			if mqtt.Overlap(other, s.Topic) {
 				return nil, fmt.Errorf("sensor %q: the topic %s overlaps with %s of another sensor", s.ID, s.Topic, other)
 			}
 		}

@@ -353,14 +353,14 @@ func TestOverlapIsWhatSomeTopicMatches(t *testing.T) {
 		}
 		a, b := filter("a"), filter("b")
 		topic := strings.Join(rapid.SliceOfN(rapid.SampledFrom(level[:2]), 1, 4).Draw(t, "topic"), "/")
-		if mqtt.Match(a, topic) && mqtt.Match(b, topic) && !overlap(a, b) {
+		if mqtt.Match(a, topic) && mqtt.Match(b, topic) && !mqtt.Overlap(a, b) {
 			t.Fatalf("%s and %s both match %s", a, b, topic)
 		}
 	})
-	assert.False(t, overlap("a/b", "a/c"))
-	assert.False(t, overlap("a/+", "a/b/c"))
-	assert.True(t, overlap("a/#", "a"))
-	assert.True(t, overlap("+/b", "a/+"))
+	assert.False(t, mqtt.Overlap("a/b", "a/c"))
+	assert.False(t, mqtt.Overlap("a/+", "a/b/c"))
+	assert.True(t, mqtt.Overlap("a/#", "a"))
+	assert.True(t, mqtt.Overlap("+/b", "a/+"))
 }
 
 func TestDescribe(t *testing.T) {

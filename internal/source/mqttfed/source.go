@@ -163,24 +163,3 @@ func Describe(s Source) sensors.Description {
 	}
 	return d
 }
-
-// overlap reports whether a topic may match both filters.
-func overlap(a, b string) bool {
-	for {
-		x, restA, moreA := strings.Cut(a, "/")
-		y, restB, moreB := strings.Cut(b, "/")
-		switch {
-		case x == "#" || y == "#":
-			return true
-		case x != "+" && y != "+" && x != y:
-			return false
-		case !moreA && !moreB:
-			return true
-		case !moreA:
-			return restB == "#"
-		case !moreB:
-			return restA == "#"
-		}
-		a, b = restA, restB
-	}
-}
