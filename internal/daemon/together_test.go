@@ -16,7 +16,7 @@ import (
 	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/status"
-	"dewline/internal/server/web"
+	"dewline/internal/store"
 	"dewline/sensors"
 )
 
@@ -81,7 +81,7 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 		assert.Equal(t, fmt.Sprintf("sensor/probe-%d/temperature/fault", i), e.Alarm)
 		assert.Equal(t, heard.entries[0].Seq+uint64(i), e.Seq)
 	}
-	kept, err := historyOf(l.recorder.store).Journal(t.Context(), web.JournalFilter{Limit: 100})
+	kept, err := l.recorder.store.Journal(t.Context(), store.Filter{Limit: 100})
 	require.NoError(t, err)
 	assert.Len(t, kept, probes+1, "and what a person hears is durable")
 }

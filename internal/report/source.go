@@ -16,37 +16,24 @@ import (
 	"dewline/internal/store"
 )
 
-// Journal is where entries are read from.
-type Journal interface {
-	Journal(ctx context.Context, f store.Filter) ([]*journal.Entry, error)
-}
-
 // History is what a report is made from; a *[history.Store] is one, opened for queries alone beside a running daemon.
 type History interface {
-	Journal
+	store.Journal
 	Points() []quantity.Point
 	ReadingsBetween(ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool) iter.Seq2[store.PointSample, error]
 	Columns(ctx context.Context, p quantity.Point, from, to instant.Instant, n int) ([]store.Column, error)
 }
 
-// pageEntries is how many entries of the journal are asked for at once.
-const pageEntries = 5000
-
 // Entries returns all entries that a filter asks for, the oldest (by number) first.
-func Entries(ctx context.Context, j Journal, f store.Filter) ([]*journal.Entry, error) {
-	var all []*journal.Entry
-	for f.Limit = pageEntries; ; {
-		page, err := j.Journal(ctx, f)
+func Entries(ctx context.Context, j store.Journal, f store.Filter) (all []*journal.Entry, err error) {
+	for e, err := range store.Entries(ctx, j, f) {
 		if err != nil {
 			return nil, err
 		}
-		all = append(all, page...)
-		if len(page) < f.Limit {
-			slices.Reverse(all)
-			return all, nil
-		}
-		f.Before = page[len(page)-1].Seq
+		all = append(all, e)
 	}
+	slices.Reverse(all)
+	return all, nil
 }
 
 // ErrNoReadings says that a history holds no reading at all.

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"net/http"
 	"net/url"
 	"slices"
 	"strings"
@@ -205,17 +204,4 @@ func (w Words) comparison(c *Comparison) string {
 
 func lasting(seconds float64) string {
 	return timetext.Duration(max(time.Duration(seconds*float64(time.Second)).Round(time.Minute), time.Minute)).String()
-}
-
-// Compare asks for two points beside each other.
-func (c *Client) Compare(ctx context.Context, r CompareRequest) (*Comparison, error) {
-	code, data, err := c.do(ctx, http.MethodGet, "/compare?"+r.query(), nil)
-	if err != nil {
-		return nil, err
-	}
-	var comparison Comparison
-	if err := c.understand(code, data, &comparison, http.StatusOK); err != nil {
-		return nil, err
-	}
-	return &comparison, nil
 }

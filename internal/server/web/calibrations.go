@@ -9,6 +9,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/server/control"
+	"dewline/internal/store"
 )
 
 // CalibrationsNow is what is in force for the channels of the sensors.
@@ -74,20 +75,14 @@ func (s *site) checks(ctx context.Context, at instant.Instant) (map[string]insta
 
 // careOf reads what was recorded of care lately, with the notes that withdraw some of it.
 func careOf(ctx context.Context, h History, now instant.Instant) (care []cohort.Entry, err error) {
-	filter := JournalFilter{From: now.Add(-carePast), Kinds: append(slices.Clone(cohort.CareKinds()), journal.Note), Limit: carePage}
-	for {
-		entries, err := h.Journal(ctx, filter)
+	filter := store.Filter{From: now.Add(-carePast), Kinds: append(slices.Clone(cohort.CareKinds()), journal.Note), Limit: pageEntries}
+	for entry, err := range store.Entries(ctx, h, filter) {
 		if err != nil {
 			return nil, err
 		}
-		for i := range entries {
-			if e, ok := cohort.Of(&entries[i]); ok {
-				care = append(care, e)
-			}
+		if e, ok := cohort.Of(entry); ok {
+			care = append(care, e)
 		}
-		if len(entries) < carePage {
-			return care, nil
-		}
-		filter.Before = entries[len(entries)-1].Seq
 	}
+	return care, nil
 }

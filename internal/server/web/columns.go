@@ -6,6 +6,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
+	"dewline/internal/store"
 )
 
 // localDays asks for a column for each day by the site's clocks, however long the range is.
@@ -52,23 +53,17 @@ func dayStretches(from, to instant.Instant, location *time.Location) []stretch {
 	return cut
 }
 
-// column is a column with the time that it sums up.
-type column struct {
-	Column
-	from, to instant.Instant
-}
-
 // maxFineColumns bounds the work of finding when an extreme was; a column of two weeks is searched by the minute.
 const maxFineColumns = 14 * 24 * 60
 
 // extremeIn returns when the highest or lowest reading of a column was: to the reading where they are kept, else to the minute.
-func extremeIn(ctx context.Context, h History, point quantity.Point, c column, highest bool) (*Extreme, error) {
+func extremeIn(ctx context.Context, h History, point quantity.Point, c store.Column, highest bool) (*Extreme, error) {
 	value := c.Min
 	if highest {
 		value = c.Max
 	}
 	beyond := func(a, b float64) bool { return highest && a > b || !highest && a < b }
-	from, to := c.from, c.to
+	from, to := c.From, c.To
 	if n := min(maxFineColumns, int(to.Sub(from)/time.Minute)); n > 1 {
 		fine, err := h.Columns(ctx, point, from, to, n)
 		if err != nil {

@@ -12,6 +12,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
 	"dewline/internal/server/web"
+	"dewline/internal/store"
 )
 
 // A year is shown by the days that the keeper lived through: one column each, from midnight to midnight, on both days of the year on
@@ -48,8 +49,8 @@ func TestExtremesHaveTheirOwnTime(t *testing.T) {
 	p := point(t, "tub-1/water-temperature")
 	peak := time.Date(2026, 7, 3, 15, 30, 7, 0, r.site.Location)
 	readings := slices.Clone(r.readings[p])
-	i, _ := slices.BinarySearchFunc(readings, instant.Of(peak), func(x web.ReadingJSON, at instant.Instant) int { return int(min(max(x.At-at, -1), 1)) })
-	r.readings[p] = slices.Insert(readings, i, web.ReadingJSON{At: instant.Of(peak), Value: 35.25, Flag: quantity.Pass})
+	i, _ := slices.BinarySearchFunc(readings, instant.Of(peak), func(x store.Sample, at instant.Instant) int { return int(min(max(x.At-at, -1), 1)) })
+	r.readings[p] = slices.Insert(readings, i, store.Sample{At: instant.Of(peak), Value: 35.25, Flag: quantity.Pass})
 	site := r.serve(t, r.options(t))
 	for _, c := range []struct{ columns, from, to string }{
 		{"330", "2026-05-20T00:00:00Z", "2026-07-14T12:00:00Z"}, {"1500", "2026-05-20T00:00:00Z", "2026-07-14T12:00:00Z"},

@@ -11,6 +11,7 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/status"
+	"dewline/internal/store"
 )
 
 // Days are the days of a place by the site's clocks, each with its worst zone.
@@ -42,10 +43,6 @@ var zoneRank = []watch.Zone{watch.UnknownZone, watch.NoBand, watch.InBand, watch
 func worse(a, b watch.Zone) bool { return slices.Index(zoneRank, a) > slices.Index(zoneRank, b) }
 
 func (s *site) serveDays(w http.ResponseWriter, r *http.Request) {
-	if s.History == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no past to show")
-		return
-	}
 	p := s.Current.Get()
 	q := query{values: r.URL.Query()}
 	from, to := q.span(p)
@@ -145,9 +142,9 @@ func (s *site) judgeDays(ctx context.Context, point *bandedPoint, from, to insta
 					continue
 				}
 				seen++
-				c := column{Column: columns[k]}
-				c.from, c.to = fine.bounds(k)
-				for len(spans) > 1 && spans[0].To <= c.from {
+				c := columns[k]
+				c.From, c.To = fine.bounds(k)
+				for len(spans) > 1 && spans[0].To <= c.From {
 					spans = spans[1:]
 				}
 				day.take(point.Point, &c, spans)
@@ -160,9 +157,9 @@ func (s *site) judgeDays(ctx context.Context, point *bandedPoint, from, to insta
 }
 
 // take judges an hour. Where the band changes within it, the mildest judgement counts: the switch is not an excursion.
-func (d *Day) take(point quantity.Point, c *column, spans []BandSpan) {
+func (d *Day) take(point quantity.Point, c *store.Column, spans []BandSpan) {
 	zone, value := watch.UnknownZone, 0.0
-	for i := 0; i < len(spans) && spans[i].From < c.to; i++ {
+	for i := 0; i < len(spans) && spans[i].From < c.To; i++ {
 		here, furthest := extremeZone(&spans[i].Band, c)
 		if zone == watch.UnknownZone || worse(zone, here) {
 			zone, value = here, furthest
@@ -196,7 +193,7 @@ func (d *Day) further(point quantity.Point, zone watch.Zone, value float64) bool
 }
 
 // extremeZone returns the worse zone of the two extremes of a column, and the reading that is in it.
-func extremeZone(band *care.Band, c *column) (watch.Zone, float64) {
+func extremeZone(band *care.Band, c *store.Column) (watch.Zone, float64) {
 	low, high := watch.ZoneIn(band, c.Min), watch.ZoneIn(band, c.Max)
 	if worse(low, high) {
 		return low, c.Min

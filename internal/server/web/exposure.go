@@ -14,6 +14,7 @@ import (
 	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
 	"dewline/internal/merge"
+	"dewline/internal/store"
 )
 
 var nan = math.NaN()
@@ -34,10 +35,6 @@ type PointExposure struct {
 }
 
 func (s *site) serveExposure(w http.ResponseWriter, r *http.Request) {
-	if s.History == nil || s.Site == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no exposure to add up")
-		return
-	}
 	p := s.Current.Get()
 	q := query{values: r.URL.Query()}
 	points := q.points(p)
@@ -96,7 +93,7 @@ func (s *site) expose(ctx context.Context, point quantity.Point, from, to instan
 		if n++; n%8192 == 0 && ctx.Err() != nil {
 			return sum, ctx.Err()
 		}
-		at, ok := core.Index(r.point)
+		at, ok := core.Index(r.Point)
 		if !ok {
 			continue
 		}
@@ -157,25 +154,19 @@ func siteFor(site *watch.Site, point quantity.Point) (watch.Site, []quantity.Poi
 	return narrow, inputs
 }
 
-// pointReading is a reading that knows its point.
-type pointReading struct {
-	ReadingJSON
-	point quantity.Point
-}
-
 // merged yields the readings of several points in order of time.
-func merged(ctx context.Context, h History, points []quantity.Point, from, to instant.Instant) iter.Seq2[pointReading, error] {
-	var sources []iter.Seq2[pointReading, error]
+func merged(ctx context.Context, h History, points []quantity.Point, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
+	var sources []iter.Seq2[store.PointSample, error]
 	for _, p := range points {
-		sources = append(sources, func(yield func(pointReading, error) bool) {
+		sources = append(sources, func(yield func(store.PointSample, error) bool) {
 			for r, err := range h.Readings(ctx, p, from, to) {
-				if !yield(pointReading{r, p}, err) {
+				if !yield(store.PointSample{Point: p, Sample: r}, err) {
 					return
 				}
 			}
 		})
 	}
-	return merge.Sorted(sources, func(a, b pointReading) int { return cmp.Compare(a.At, b.At) })
+	return merge.Sorted(sources, func(a, b store.PointSample) int { return cmp.Compare(a.At, b.At) })
 }
 
 // maxExport bounds a download of single readings.

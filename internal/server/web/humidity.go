@@ -151,10 +151,6 @@ type humidityQuestion struct {
 }
 
 func (s *site) serveHumidity(w http.ResponseWriter, r *http.Request) {
-	if s.History == nil || s.Site == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so nothing is known of the past of an enclosure")
-		return
-	}
 	q := query{values: r.URL.Query()}
 	ask, known := s.humidityPlace(q.values.Get("place"))
 	if !known {

@@ -14,35 +14,27 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/drying"
+	"dewline/internal/store"
 )
 
 // humidityEntries reads the animals' record, and the mistings and notes of a place, the newest first.
 func (s *site) humidityEntries(ctx context.Context, place string, now instant.Instant) (all []*journal.Entry, err error) {
 	seen := map[uint64]bool{}
-	read := func(filter JournalFilter) error {
-		filter.Limit = carePage
-		for {
-			entries, err := s.History.Journal(ctx, filter)
+	for _, filter := range []store.Filter{
+		{Kinds: cohort.Kinds(), Limit: pageEntries},
+		{Place: place, From: now.Add(-(rememberDays + maxSpanDays) * 24 * time.Hour), Kinds: []journal.Kind{journal.Misting, journal.Note}, Limit: pageEntries},
+	} {
+		for e, err := range store.Entries(ctx, s.History, filter) {
 			if err != nil {
-				return err
+				return nil, err
 			}
-			for i := range entries {
-				if e := &entries[i]; !seen[e.Seq] {
-					seen[e.Seq] = true
-					all = append(all, e)
-				}
+			if !seen[e.Seq] {
+				seen[e.Seq] = true
+				all = append(all, e)
 			}
-			if len(entries) < carePage {
-				return nil
-			}
-			filter.Before = entries[len(entries)-1].Seq
 		}
 	}
-	if err := read(JournalFilter{Kinds: cohort.Kinds()}); err != nil {
-		return nil, err
-	}
-	err = read(JournalFilter{Place: place, From: now.Add(-(rememberDays + maxSpanDays) * 24 * time.Hour), Kinds: []journal.Kind{journal.Misting, journal.Note}})
-	return all, err
+	return all, nil
 }
 
 // stretch reads a range of a place, minute by minute.

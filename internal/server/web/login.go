@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"cmp"
 	_ "embed"
 	"errors"
@@ -30,10 +29,7 @@ var loginPolicy = "default-src 'none'; style-src 'self' 'sha256-" + styleHash +
 	"'; img-src data:; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 
 type loginView struct {
-	Site, Look string
-	Styles     []string
-	Style      template.CSS
-	Who        auth.Identity
+	frame
 	In         bool
 	Name, Next string
 	Elsewhere  bool // came by a link on another site, for which the browser sends no session cookie
@@ -51,23 +47,11 @@ func (s *site) serveLogin(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) showLogin(w http.ResponseWriter, r *http.Request, status int, view *loginView) {
-	v := visitorOf(r)
-	view.Site, view.Who, view.In, view.Look = s.Current.Get().Site, v.Identity, v.let, lookOf(r)
-	if s.assets != nil {
-		view.Styles = s.assets.manifest.Styles
-	} else {
-		view.Style = template.CSS(style)
-	}
+	view.frame, view.In = s.frameOf(r), visitorOf(r).let
 	h := w.Header()
 	h.Set("Content-Security-Policy", loginPolicy)
 	h.Set("Referrer-Policy", "same-origin") // no-referrer would hide from an old browser's POST where it comes from
-	var buffer bytes.Buffer
-	if err := loginPage.Execute(&buffer, view); err != nil {
-		s.Log.Error("page", "err", err)
-		http.Error(w, "the page could not be made", http.StatusInternalServerError)
-		return
-	}
-	answerBytes(w, r, status, "text/html; charset=utf-8", buffer.Bytes())
+	s.render(w, r, status, loginPage, view)
 }
 
 const maxFormBytes = 8 << 10

@@ -9,6 +9,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/server/status"
+	"dewline/internal/store"
 )
 
 // Marks are what happened in a range, for drawing beside the lines.
@@ -84,13 +85,12 @@ func (s *site) serveMarks(w http.ResponseWriter, r *http.Request) {
 
 func (s *site) gatherMarks(ctx context.Context, m *Marks, p *status.Snapshot, places []string) error {
 	wanted := func(place string) bool { return len(places) == 0 || place == "" || slices.Contains(places, place) }
-	events, err := s.History.Journal(ctx, JournalFilter{From: m.From, To: m.To, Kinds: eventKinds, Limit: maxMarks})
+	events, err := s.History.Journal(ctx, store.Filter{From: m.From, To: m.To, Kinds: eventKinds, Limit: maxMarks})
 	if err != nil {
 		return err
 	}
 	m.Truncated = len(events) == maxMarks
-	for i := range events {
-		e := &events[i]
+	for _, e := range events {
 		if !wanted(e.Place) {
 			continue
 		}
@@ -120,11 +120,11 @@ func (s *site) gatherMarks(ctx context.Context, m *Marks, p *status.Snapshot, pl
 // alarmSpans pairs raises with clears. An alarm that was raised before the range is known by its clear, in the range or
 // after it, or by the picture while it is still active.
 func (s *site) alarmSpans(ctx context.Context, from, to instant.Instant, p *status.Snapshot) ([]AlarmSpan, bool, error) {
-	within, err := s.History.Journal(ctx, JournalFilter{From: from, To: to, Kinds: []journal.Kind{journal.AlarmRaised, journal.AlarmCleared}, Limit: maxMarks})
+	within, err := s.History.Journal(ctx, store.Filter{From: from, To: to, Kinds: []journal.Kind{journal.AlarmRaised, journal.AlarmCleared}, Limit: maxMarks})
 	if err != nil {
 		return nil, false, err
 	}
-	after, err := s.History.Journal(ctx, JournalFilter{From: to, Kinds: []journal.Kind{journal.AlarmCleared}, Limit: maxAfter})
+	after, err := s.History.Journal(ctx, store.Filter{From: to, Kinds: []journal.Kind{journal.AlarmCleared}, Limit: maxAfter})
 	if err != nil {
 		return nil, false, err
 	}
@@ -142,12 +142,12 @@ func (s *site) alarmSpans(ctx context.Context, from, to instant.Instant, p *stat
 			span.Cleared = e.At
 		}
 	}
-	for i := range within {
-		take(&within[i])
+	for _, e := range within {
+		take(e)
 	}
-	for i := range after {
-		if raisedOf(&after[i]) < to {
-			take(&after[i])
+	for _, e := range after {
+		if raisedOf(e) < to {
+			take(e)
 		}
 	}
 	for i := range p.Alarms {

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	_ "embed"
 	"html/template"
 	"net/http"
@@ -21,13 +20,6 @@ var nothingSource string
 
 var nothingPage = template.Must(template.New("nothing").Parse(nothingSource))
 
-type nothingView struct {
-	Site, Look string
-	Styles     []string
-	Style      template.CSS
-	Pages      []pageOf
-}
-
 // serveNothing answers for an address that there is not: a caller of the API in JSON, a person with a page. An address that only
 // takes orders is there.
 func (s *site) serveNothing(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) {
@@ -42,19 +34,10 @@ func (s *site) serveNothing(mux *http.ServeMux, w http.ResponseWriter, r *http.R
 		fail(w, r, http.StatusNotFound, notFound, "there is no such address: see /api/openapi.json")
 		return
 	}
-	view := nothingView{Site: s.Current.Get().Site, Look: lookOf(r), Pages: pages}
-	if s.assets != nil {
-		view.Styles = s.assets.manifest.Styles
-	} else {
-		view.Style = template.CSS(style)
-	}
-	var buffer bytes.Buffer
-	if err := nothingPage.Execute(&buffer, view); err != nil {
-		s.Log.Error("page of a missing address", "err", err)
-		http.NotFound(w, r)
-		return
-	}
-	answerBytes(w, r, http.StatusNotFound, "text/html; charset=utf-8", buffer.Bytes())
+	s.render(w, r, http.StatusNotFound, nothingPage, struct {
+		frame
+		Pages []pageOf
+	}{s.frameOf(r), pages})
 }
 
 func serveIcon(w http.ResponseWriter, r *http.Request) {

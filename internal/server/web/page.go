@@ -77,31 +77,56 @@ var further = []pageOf{
 	{Name: "try", Path: "/try", Link: "/try", Title: "Try other limits"},
 }
 
+// frame is what every page has.
+type frame struct {
+	Site   string
+	Look   string        // light, dark or "" for what the system says
+	Who    auth.Identity // who has logged in, if anybody
+	Built  bool
+	Styles []string
+	Style  template.CSS // where the pages have not been built
+}
+
+func (s *site) frameOf(r *http.Request) frame {
+	f := frame{Site: s.Current.Get().Site, Look: lookOf(r), Who: visitorOf(r).Identity, Style: template.CSS(style)}
+	if s.assets != nil {
+		f.Built, f.Styles = true, s.assets.manifest.Styles
+	}
+	return f
+}
+
+// render makes a page and answers with it, whole or not at all.
+func (s *site) render(w http.ResponseWriter, r *http.Request, status int, of *template.Template, view any) {
+	var buffer bytes.Buffer
+	if err := of.Execute(&buffer, view); err != nil {
+		s.Log.Error("page", "err", err)
+		http.Error(w, "the page could not be made", http.StatusInternalServerError)
+		return
+	}
+	answerBytes(w, r, status, "text/html; charset=utf-8", buffer.Bytes())
+}
+
 type pageView struct {
-	Page           pageOf
-	Pages          []pageOf
-	Built          bool
-	Scripts        []string
-	Notice         string
-	Styles         []string
-	Picture        template.JS // the first picture, so that the page need not ask for it
-	Age            string      // of the picture, in seconds
-	Day            template.JS // on the page of the day: what [today.Today] has
-	Headline       string      // on the page of the day: the same in words
-	Sections       []text.Section
-	Reload         int           // after how many seconds the page loads itself again where there is no script
-	Look           string        // light, dark or "" for what the system says
-	Who            auth.Identity // who has logged in, if anybody
-	Site, At, Zone string
-	Style          template.CSS
-	Alarms         []alarmView
-	Covered        int
-	Places         []placeView
-	Sensors        []sensorView
-	Humidity       *humidityView // on the page of an enclosure's humidity
-	Try            *tryView      // on the page that tries other limits
-	Panels         []panelView   // of the configuration
-	Cautions       []string      // of the care profiles in use
+	frame
+	Page     pageOf
+	Pages    []pageOf
+	Scripts  []string
+	Notice   string
+	Picture  template.JS // the first picture, so that the page need not ask for it
+	Age      string      // of the picture, in seconds
+	Day      template.JS // on the page of the day: what [today.Today] has
+	Headline string      // on the page of the day: the same in words
+	Sections []text.Section
+	Reload   int // after how many seconds the page loads itself again where there is no script
+	At, Zone string
+	Alarms   []alarmView
+	Covered  int
+	Places   []placeView
+	Sensors  []sensorView
+	Humidity *humidityView // on the page of an enclosure's humidity
+	Try      *tryView      // on the page that tries other limits
+	Panels   []panelView   // of the configuration
+	Cautions []string      // of the care profiles in use
 }
 
 type alarmView struct{ Name, State, Priority, Since, Reason, Action string }
@@ -128,13 +153,12 @@ type sensorView struct{ ID, Last, Calibration, Error string }
 func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	display := displayOf(r, s.Current.Get())
 	view := s.viewOf(s.Current.Get(), display)
-	view.Page, view.Pages, view.Reload = p, pages, 10
+	view.frame, view.Page, view.Pages, view.Reload = s.frameOf(r), p, pages, 10
 	if p.Name == "today" {
 		view.Reload = 60 // it is read from the history
 		s.addDay(r.Context(), &view, s.Current.Get(), display)
 	}
-	if s.assets != nil {
-		view.Built, view.Styles = true, s.assets.manifest.Styles
+	if view.Built {
 		for _, name := range s.assets.manifest.Pages[p.Name] {
 			if path.Ext(name) == ".css" {
 				view.Styles = append(slices.Clip(view.Styles), name)
@@ -155,18 +179,11 @@ func (s *site) servePage(w http.ResponseWriter, r *http.Request, p pageOf) {
 	if p.of.place != nil {
 		view.Humidity = s.humidityPlain(r.Context(), p.of)
 	}
-	view.Look, view.Who = lookOf(r), visitorOf(r).Identity
-	var buffer bytes.Buffer
-	frame := page
+	of := page
 	if p.Name == "wall" && view.Built {
-		frame = wallPage
+		of = wallPage
 	}
-	if err := frame.Execute(&buffer, view); err != nil {
-		s.Log.Error("page", "err", err)
-		http.Error(w, "the page could not be made", http.StatusInternalServerError)
-		return
-	}
-	answerBytes(w, r, http.StatusOK, "text/html; charset=utf-8", buffer.Bytes())
+	s.render(w, r, http.StatusOK, of, view)
 }
 
 // lookOf returns the look that the reader has chosen, "" for none.
@@ -193,7 +210,7 @@ func displayOf(r *http.Request, p *status.Snapshot) quantity.Unit {
 func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 	location := zoneOf(p)
 	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
-	v := pageView{Site: p.Site, At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String(), Style: template.CSS(style)}
+	v := pageView{At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String()}
 	var configured *watch.Site
 	if s.Site != nil {
 		configured = s.Site()

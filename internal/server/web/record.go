@@ -19,11 +19,12 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/control"
+	"dewline/internal/store"
 )
 
 // JournalPage is a piece of the journal, newest first.
 type JournalPage struct {
-	Entries []journal.Entry `json:"entries"`
+	Entries []*journal.Entry `json:"entries"`
 	// Older is the value of before that gives the next older piece; 0 where there is none.
 	Older uint64 `json:"older"`
 }
@@ -45,12 +46,8 @@ var kindGroups = map[string][]journal.Kind{
 }
 
 func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
-	if s.History == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no journal")
-		return
-	}
 	q := query{values: r.URL.Query()}
-	filter := JournalFilter{From: q.time("from"), To: q.time("to"), Place: q.values.Get("place"), Limit: q.integer("limit", 50, 1, 500)}
+	filter := store.Filter{From: q.time("from"), To: q.time("to"), Place: q.values.Get("place"), Limit: q.integer("limit", 50, 1, 500)}
 	if group := q.values.Get("kinds"); group != "" && group != "all" {
 		kinds, ok := kindGroups[group]
 		if !ok {
@@ -76,7 +73,7 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 	}
 	page := JournalPage{Entries: entries}
 	if page.Entries == nil {
-		page.Entries = []journal.Entry{}
+		page.Entries = []*journal.Entry{}
 	}
 	if len(entries) == filter.Limit {
 		page.Older = entries[len(entries)-1].Seq
@@ -87,10 +84,6 @@ func (s *site) serveJournal(w http.ResponseWriter, r *http.Request) {
 // serveReadings writes single readings in the form that `dewline replay` reads: in canonical units, or on request in those that a
 // keeper reads, rounded to what no sensor resolves.
 func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
-	if s.History == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there are no readings")
-		return
-	}
 	p := s.Current.Get()
 	q := query{values: r.URL.Query()}
 	points := q.points(p)

@@ -28,6 +28,7 @@ import (
 	"dewline/internal/server/status"
 	"dewline/internal/server/web"
 	"dewline/internal/sim"
+	"dewline/internal/store"
 	"dewline/sensors"
 )
 
@@ -47,7 +48,7 @@ type past struct {
 	site     watch.Site
 	config   *config.Site
 	at       time.Time
-	readings map[quantity.Point][]web.ReadingJSON
+	readings map[quantity.Point][]store.Sample
 	journal  []journal.Entry
 	snapshot []byte
 	health   map[string]status.SensorHealth
@@ -88,7 +89,7 @@ func makePast() (*past, error) {
 			loaded.Cohorts[i].Stages = []care.Since{{Stage: care.Metamorph, At: day(6, 10, 0)}}
 		}
 	}
-	p := &past{config: loaded, site: assemble.Site(loaded), at: present, readings: map[quantity.Point][]web.ReadingJSON{}, health: map[string]status.SensorHealth{}}
+	p := &past{config: loaded, site: assemble.Site(loaded), at: present, readings: map[quantity.Point][]store.Sample{}, health: map[string]status.SensorHealth{}}
 
 	room := sim.NorthLoft(sim.DemoStart(location), 1, p.site.Light)
 	room.Start = begin
@@ -251,7 +252,7 @@ func fold(core *watch.Core, site watch.Site, m moment) []watch.Effect {
 }
 
 // record keeps the readings of a moment, and what the core derived from them.
-func record(core *watch.Core, now time.Time, measured map[quantity.Point]float64, into map[quantity.Point][]web.ReadingJSON) {
+func record(core *watch.Core, now time.Time, measured map[quantity.Point]float64, into map[quantity.Point][]store.Sample) {
 	at := instant.Of(now)
 	for i, p := range core.Points() {
 		v, ok := measured[p]
@@ -260,7 +261,7 @@ func record(core *watch.Core, now time.Time, measured map[quantity.Point]float64
 			v, ok = s.Value, s.LastReading == at
 		}
 		if ok {
-			into[p] = append(into[p], web.ReadingJSON{At: at, Value: v, Flag: quantity.Pass})
+			into[p] = append(into[p], store.Sample{At: at, Value: v, Flag: quantity.Pass})
 		}
 	}
 }
@@ -271,7 +272,7 @@ type rig struct {
 	mu       sync.Mutex
 	core     *watch.Core
 	now      time.Time
-	readings map[quantity.Point][]web.ReadingJSON
+	readings map[quantity.Point][]store.Sample
 	journal  []journal.Entry
 	future   []moment
 	current  status.Current
@@ -283,7 +284,7 @@ type rig struct {
 func newRig(t testing.TB) *rig {
 	p, err := thePast()
 	require.NoError(t, err)
-	r := &rig{past: p, core: watch.New(p.site, "rig"), now: p.at, readings: map[quantity.Point][]web.ReadingJSON{}, journal: slices.Clip(p.journal), future: p.future}
+	r := &rig{past: p, core: watch.New(p.site, "rig"), now: p.at, readings: map[quantity.Point][]store.Sample{}, journal: slices.Clip(p.journal), future: p.future}
 	require.NoError(t, r.core.Restore(p.snapshot))
 	for point, readings := range p.readings {
 		r.readings[point] = slices.Clip(readings)
@@ -361,13 +362,13 @@ func (r *rig) command(_ context.Context, cmd watch.Command) (control.Response, e
 	return response, nil
 }
 
-func (r *rig) of(point quantity.Point, from, to instant.Instant) ([]web.ReadingJSON, error) {
+func (r *rig) of(point quantity.Point, from, to instant.Instant) ([]store.Sample, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.asked++
 	all := r.readings[point]
 	at := func(when instant.Instant) int {
-		i, _ := slices.BinarySearchFunc(all, when, func(x web.ReadingJSON, t instant.Instant) int { return int(min(max(x.At-t, -1), 1)) })
+		i, _ := slices.BinarySearchFunc(all, when, func(x store.Sample, t instant.Instant) int { return int(min(max(x.At-t, -1), 1)) })
 		return i
 	}
 	first, last := at(from), at(to)
@@ -375,11 +376,11 @@ func (r *rig) of(point quantity.Point, from, to instant.Instant) ([]web.ReadingJ
 }
 
 // Readings implements web.History.
-func (r *rig) Readings(_ context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[web.ReadingJSON, error] {
-	return func(yield func(web.ReadingJSON, error) bool) {
+func (r *rig) Readings(_ context.Context, point quantity.Point, from, to instant.Instant) iter.Seq2[store.Sample, error] {
+	return func(yield func(store.Sample, error) bool) {
 		readings, err := r.of(point, from, to)
 		if err != nil {
-			yield(web.ReadingJSON{}, err)
+			yield(store.Sample{}, err)
 			return
 		}
 		for _, x := range readings {
@@ -391,9 +392,9 @@ func (r *rig) Readings(_ context.Context, point quantity.Point, from, to instant
 }
 
 // Columns implements web.History.
-func (r *rig) Columns(_ context.Context, point quantity.Point, from, to instant.Instant, n int) ([]web.Column, error) {
+func (r *rig) Columns(_ context.Context, point quantity.Point, from, to instant.Instant, n int) ([]store.Column, error) {
 	readings, err := r.of(point, from, to)
-	columns := make([]web.Column, n)
+	columns := make([]store.Column, n)
 	for _, x := range readings {
 		c := &columns[int(float64(x.At-from)/float64(to-from)*float64(n))]
 		if c.Count == 0 {
@@ -407,18 +408,18 @@ func (r *rig) Columns(_ context.Context, point quantity.Point, from, to instant.
 }
 
 // Journal implements web.History.
-func (r *rig) Journal(_ context.Context, f web.JournalFilter) ([]journal.Entry, error) {
+func (r *rig) Journal(_ context.Context, f store.Filter) ([]*journal.Entry, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if f.Limit == 0 {
 		f.Limit = 200
 	}
-	var found []journal.Entry
+	var found []*journal.Entry
 	for _, e := range slices.Backward(r.journal) {
 		open := func(t instant.Instant) bool { return t == 0 || t.IsNone() }
 		if len(found) < f.Limit && (open(f.From) || e.At >= f.From) && (open(f.To) || e.At < f.To) && (f.Place == "" || e.Place == f.Place) &&
 			(f.Before == 0 || e.Seq < f.Before) && (len(f.Kinds) == 0 || slices.Contains(f.Kinds, e.Kind)) {
-			found = append(found, e)
+			found = append(found, &e)
 		}
 	}
 	return found, r.broken
@@ -531,11 +532,11 @@ func (r *rig) alarm(t testing.TB, name string) watch.AlarmState {
 type yearOf struct{ *rig }
 
 // Columns implements web.History.
-func (y yearOf) Columns(_ context.Context, _ quantity.Point, _, _ instant.Instant, n int) ([]web.Column, error) {
-	columns := make([]web.Column, n)
+func (y yearOf) Columns(_ context.Context, _ quantity.Point, _, _ instant.Instant, n int) ([]store.Column, error) {
+	columns := make([]store.Column, n)
 	for i := range columns {
 		mean := 22 + 4*math.Sin(float64(i)/float64(n)*2*math.Pi) + math.Sin(float64(i))
-		columns[i] = web.Column{Count: 100, Min: mean - 1, Max: mean + 1.4, Mean: mean}
+		columns[i] = store.Column{Count: 100, Min: mean - 1, Max: mean + 1.4, Mean: mean}
 	}
 	return columns, nil
 }

@@ -18,11 +18,8 @@ import (
 	"dewline/internal/server/status"
 )
 
-const (
-	// carePast is how far back it matters what was done: the longest interval of a task is a year.
-	carePast = 400 * 24 * time.Hour
-	carePage = 500
-)
+// carePast is how far back it matters what was done: the longest interval of a task is a year.
+const carePast = 400 * 24 * time.Hour
 
 // DayOf reads from a history what a day is composed of, and composes it. Without a history, or where it cannot be read, the day says what
 // is missing.

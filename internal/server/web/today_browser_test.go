@@ -106,10 +106,10 @@ func runDaemon(t *testing.T) string {
 }
 
 // newest returns the newest entry of a kind in the journal of a site.
-func newest(t *testing.T, site string, kind journal.Kind) journal.Entry {
+func newest(t *testing.T, site string, kind journal.Kind) *journal.Entry {
 	t.Helper()
 	entries := get[web.JournalPage](t, site+"/api/journal?kinds=people").Entries
-	i := slices.IndexFunc(entries, func(e journal.Entry) bool { return e.Kind == kind })
+	i := slices.IndexFunc(entries, func(e *journal.Entry) bool { return e.Kind == kind })
 	require.GreaterOrEqual(t, i, 0, "no entry %s: %v", kind, entries)
 	return entries[i]
 }

@@ -11,6 +11,7 @@ import (
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/format/exposure"
+	"dewline/internal/store"
 )
 
 // Trend is the past of some points over a range.
@@ -72,10 +73,6 @@ const (
 )
 
 func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
-	if s.History == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here, so there is no past to show")
-		return
-	}
 	p := s.Current.Get()
 	q := query{values: r.URL.Query()}
 	points := q.points(p)
@@ -135,7 +132,7 @@ func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to insta
 // fromColumns takes the columns of the store as they are: where a column is wider than the longest gap, an empty one is a
 // gap.
 func (t *PointTrend) fromColumns(ctx context.Context, h History, cut []stretch) error {
-	var low, high column
+	var low, high store.Column
 	open := false
 	for _, part := range cut {
 		columns, err := h.Columns(ctx, t.Point, part.from, part.to, part.n)
@@ -143,9 +140,9 @@ func (t *PointTrend) fromColumns(ctx context.Context, h History, cut []stretch) 
 			return err
 		}
 		for i := range columns {
-			c := column{Column: columns[i]}
-			c.from, c.to = part.bounds(i)
-			middle := c.from.Add(c.to.Sub(c.from) / 2)
+			c := columns[i]
+			c.From, c.To = part.bounds(i)
+			middle := c.From.Add(c.To.Sub(c.From) / 2)
 			if c.Count == 0 {
 				if open {
 					t.gap(middle)

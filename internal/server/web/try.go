@@ -44,15 +44,6 @@ const (
 	maxTryBytes = 64 << 10
 )
 
-// noTrials answers where nothing can be tried.
-func (s *site) noTrials(w http.ResponseWriter, r *http.Request) bool {
-	if s.Rehearser == nil {
-		fail(w, r, http.StatusNotFound, noHistory, "no history is kept here: there are no past readings to try limits on")
-		return true
-	}
-	return false
-}
-
 // maySpend reports whether a visitor may begin and end trials, which take time of the board: those who may act. It answers others.
 func (s *site) maySpend(w http.ResponseWriter, r *http.Request) bool {
 	who := visitorOf(r)
@@ -65,9 +56,6 @@ func (s *site) maySpend(w http.ResponseWriter, r *http.Request) bool {
 }
 
 func (s *site) serveTrying(w http.ResponseWriter, r *http.Request) {
-	if s.noTrials(w, r) {
-		return
-	}
 	t := Trying{Trial: s.Rehearser.State(), MayAct: visitorOf(r).mayAct()}
 	if r.URL.Query().Get("choices") != "no" {
 		t.Choices = s.Rehearser.Choices()
@@ -76,7 +64,7 @@ func (s *site) serveTrying(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) serveTryBegin(w http.ResponseWriter, r *http.Request) {
-	if s.noTrials(w, r) || !s.maySpend(w, r) {
+	if !s.maySpend(w, r) {
 		return
 	}
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
@@ -103,7 +91,7 @@ func (s *site) serveTryBegin(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) serveTryEnd(w http.ResponseWriter, r *http.Request) {
-	if s.noTrials(w, r) || !s.maySpend(w, r) {
+	if !s.maySpend(w, r) {
 		return
 	}
 	s.Rehearser.Cancel()
@@ -111,9 +99,6 @@ func (s *site) serveTryEnd(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) serveTryLines(w http.ResponseWriter, r *http.Request) {
-	if s.noTrials(w, r) {
-		return
-	}
 	state := s.Rehearser.State()
 	if state.Result == nil {
 		fail(w, r, http.StatusNotFound, notFound, "nothing has been tried yet, or the trial has not ended")

@@ -213,24 +213,26 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET "+iconPath, serveIcon)
 	mux.HandleFunc("GET "+manifestPath, s.serveManifest)
 	mux.HandleFunc("GET /", func(w http.ResponseWriter, r *http.Request) { s.serveNothing(mux, w, r) })
+	kept, tried := s.History != nil, s.Rehearser != nil
+	const nothingToTry = "no history is kept here: there are no past readings to try limits on"
 	mux.HandleFunc("GET /api/now", s.serveNow)
 	mux.HandleFunc("GET /api/live", s.serveLive)
 	mux.HandleFunc("GET /api/today", s.serveToday)
 	mux.HandleFunc("GET /api/compare", s.serveCompare)
 	mux.HandleFunc("GET /api/calibrations", s.serveCalibrations)
 	mux.HandleFunc("GET /api/care", s.serveCare)
-	mux.HandleFunc("GET /api/trend", s.serveTrend)
-	mux.HandleFunc("GET /api/humidity", s.serveHumidity)
-	mux.HandleFunc("GET /api/days", s.serveDays)
+	mux.HandleFunc("GET /api/trend", given(kept, "no history is kept here, so there is no past to show", s.serveTrend))
+	mux.HandleFunc("GET /api/humidity", given(kept && s.Site != nil, "no history is kept here, so nothing is known of the past of an enclosure", s.serveHumidity))
+	mux.HandleFunc("GET /api/days", given(kept, "no history is kept here, so there is no past to show", s.serveDays))
 	mux.HandleFunc("GET /api/marks", s.serveMarks)
-	mux.HandleFunc("GET /api/exposure", s.serveExposure)
-	mux.HandleFunc("GET /api/journal", s.serveJournal)
-	mux.HandleFunc("GET /api/readings.csv", s.serveReadings)
+	mux.HandleFunc("GET /api/exposure", given(kept && s.Site != nil, "no history is kept here, so there is no exposure to add up", s.serveExposure))
+	mux.HandleFunc("GET /api/journal", given(kept, "no history is kept here, so there is no journal", s.serveJournal))
+	mux.HandleFunc("GET /api/readings.csv", given(kept, "no history is kept here, so there are no readings", s.serveReadings))
 	mux.HandleFunc("POST /api/command", s.serveCommand)
-	mux.HandleFunc("GET /api/try", s.serveTrying)
-	mux.HandleFunc("POST /api/try", s.serveTryBegin)
-	mux.HandleFunc("DELETE /api/try", s.serveTryEnd)
-	mux.HandleFunc("GET /api/try.yaml", s.serveTryLines)
+	mux.HandleFunc("GET /api/try", given(tried, nothingToTry, s.serveTrying))
+	mux.HandleFunc("POST /api/try", given(tried, nothingToTry, s.serveTryBegin))
+	mux.HandleFunc("DELETE /api/try", given(tried, nothingToTry, s.serveTryEnd))
+	mux.HandleFunc("GET /api/try.yaml", given(tried, nothingToTry, s.serveTryLines))
 	mux.HandleFunc("GET /api/openapi.json", serveOpenAPI)
 	origins := http.NewCrossOriginProtection()
 	if s.BehindProxy { // which may hand requests on under another name than the browser knows
@@ -241,6 +243,14 @@ func (s *site) handler() http.Handler {
 		}
 	}
 	return s.guardProxy(s.guardHost(origins.Handler(secure(s.guardAccess(mux)))))
+}
+
+// given serves what there is something to answer from, and otherwise says why there is nothing.
+func given(is bool, without string, handler http.HandlerFunc) http.HandlerFunc {
+	if is {
+		return handler
+	}
+	return func(w http.ResponseWriter, r *http.Request) { fail(w, r, http.StatusNotFound, noHistory, without) }
 }
 
 // ills returns one line for each problem of a notifier, of the history or of the export. The health check answers 200 all the same: watching

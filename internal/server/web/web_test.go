@@ -28,6 +28,7 @@ import (
 	"dewline/internal/server/status"
 	"dewline/internal/server/web"
 	"dewline/internal/source/recorded"
+	"dewline/internal/store"
 )
 
 func metricsHandler() http.Handler {
@@ -433,7 +434,7 @@ func TestDownloadIsAReadingsFile(t *testing.T) {
 		if file.Points[row.Point].Place == "vivarium-1" {
 			of = &derived
 		}
-		require.Equal(t, web.ReadingJSON{At: row.At, Value: row.Value, Flag: row.Flag}, (*of)[0])
+		require.Equal(t, store.Sample{At: row.At, Value: row.Value, Flag: row.Flag}, (*of)[0])
 		*of = (*of)[1:]
 	}
 }

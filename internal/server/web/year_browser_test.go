@@ -10,7 +10,7 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
-	"dewline/internal/server/web"
+	"dewline/internal/store"
 )
 
 // An hour of heat in half a year is seen and rightly dated, and nothing is claimed of the time in which nothing was recorded.
@@ -21,7 +21,7 @@ func TestHourOfHeatInHalfAYearIsSeen(t *testing.T) {
 	begin := time.Date(2026, 7, 3, 15, 0, 0, 0, r.site.Location)
 	for i := range readings {
 		if passed := readings[i].At.Sub(instant.Of(begin)); passed >= 0 && passed < time.Hour {
-			readings[i] = web.ReadingJSON{At: readings[i].At, Value: 34, Flag: quantity.Pass}
+			readings[i] = store.Sample{At: readings[i].At, Value: 34, Flag: quantity.Pass}
 			if passed == 30*time.Minute {
 				readings[i].Value = 35
 			}
