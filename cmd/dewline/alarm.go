@@ -64,15 +64,8 @@ func (c *alarmList) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	for _, line := range failing(notifiers) {
-		fmt.Fprintln(s.err, line)
-	}
-	shown := alarms[:0]
-	for _, a := range alarms {
-		if c.All || notable(a) {
-			shown = append(shown, a)
-		}
-	}
+	printEach(s.err, "", failing(notifiers))
+	shown := slices.DeleteFunc(alarms, func(a control.Alarm) bool { return !c.All && !notable(a) })
 	if c.JSON {
 		return writeJSON(s.out, shown)
 	}
@@ -178,11 +171,7 @@ func occurrenceOf(alarms []control.Alarm, name string) (string, error) {
 
 // unknownAlarm says which alarm may have been meant.
 func unknownAlarm(alarms []control.Alarm, name string) error {
-	var names []string
-	for i := range alarms {
-		names = append(names, alarms[i].Alarm)
-	}
-	message := config.UnknownWord("alarm", name, names)
+	message := config.UnknownWord("alarm", name, names(alarms, func(a *control.Alarm) string { return a.Alarm }))
 	if !strings.Contains(message, "did you mean") {
 		message = fmt.Sprintf("unknown alarm %q: see dewline alarm list --all", name)
 	}

@@ -29,12 +29,9 @@ func (c *alarmTest) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	response, err := client.Command(ctx, control.Request{Verb: control.TestVerb, Notifier: c.Notifier, By: who()})
+	response, err := command(ctx, client, control.Request{Verb: control.TestVerb, Notifier: c.Notifier})
 	if err != nil {
 		return err
-	}
-	if !response.Done {
-		return fmt.Errorf("refused: %s", response.Reason)
 	}
 	notifiers, err := c.await(ctx, client, response)
 	if err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -49,7 +50,8 @@ func (c *calibrateCommand) Run(ctx context.Context, s streams) error {
 	}
 	i := slices.IndexFunc(site.Sensors, func(sensor config.SensorConfig) bool { return sensor.ID == c.Sensor })
 	if i < 0 {
-		return usageError{fmt.Errorf("--sensor: the configuration has no sensor %q: it has %s", c.Sensor, sensorNames(site))}
+		has := strings.Join(names(site.Sensors, func(sensor *config.SensorConfig) string { return sensor.ID }), ", ")
+		return usageError{fmt.Errorf("--sensor: the configuration has no sensor %q: it has %s", c.Sensor, cmp.Or(has, "none"))}
 	}
 	sensor := &site.Sensors[i]
 	switch {
@@ -79,13 +81,9 @@ func (c *calibrateCommand) Run(ctx context.Context, s streams) error {
 	}
 	_, humid := description.MeasureOf(sensors.Humidity)
 	fmt.Fprintf(s.err, "Comparing the %s of %s with: %s.\n", against.Channel, c.Sensor, against)
-	for _, line := range against.Instructions(humid) {
-		fmt.Fprintf(s.err, "  - %s\n", line)
-	}
+	printEach(s.err, "  - ", against.Instructions(humid))
 	taken, err := calibrate.Settle(ctx, c.options(device, against, s))
-	if s.terminal {
-		fmt.Fprint(s.err, "\r\033[K")
-	}
+	s.wipe()
 	if err != nil {
 		return err
 	}
@@ -93,17 +91,6 @@ func (c *calibrateCommand) Run(ctx context.Context, s streams) error {
 		taken.Temperature = celsius
 	}
 	return c.conclude(ctx, s, site, sensor, against, description, taken)
-}
-
-func sensorNames(site *config.Site) string {
-	var names []string
-	for i := range site.Sensors {
-		names = append(names, site.Sensors[i].ID)
-	}
-	if names == nil {
-		return "none"
-	}
-	return strings.Join(names, ", ")
 }
 
 // reference reads what the sensor is compared with.

@@ -26,29 +26,24 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	}
 	overview := assemble.Overview(site, time.Now(), nil, nil)
 	due, calibrated := calibrations(ctx, s, site, time.Now())
-	for _, p := range append(append(problems, overview.Unwatched...), due...).Sorted(c.Config) {
-		fmt.Fprintln(s.out, p)
-	}
+	printEach(s.out, "", append(append(problems, overview.Unwatched...), due...).Sorted(c.Config))
 	good, _ := overview.Lines()
-	for _, line := range good {
-		fmt.Fprintln(s.err, line)
-	}
-	for _, line := range calibrated {
-		fmt.Fprintln(s.err, line)
-	}
+	printEach(s.err, "", append(good, calibrated...))
 	return nil
 }
 
-// loadSite loads a configuration for a command that needs it. If that is not possible, it prints the problems to stderr.
+// loadSite loads a configuration for a command that needs it.
 func loadSite(path string, s streams) (*config.Site, error) {
 	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("%s: there is no configuration yet: dewline init --config %s writes one", path, path)
 	}
-	site, problems := config.Load(path)
-	for _, p := range problems {
-		fmt.Fprintln(s.err, p)
-	}
-	if err := problems.Err(); err != nil {
+	return s.usable(config.Load(path))
+}
+
+// usable prints the problems of a configuration, and refuses one that has errors.
+func (s streams) usable(site *config.Site, problems config.Problems) (*config.Site, error) {
+	printEach(s.err, "", problems)
+	if problems.Err() != nil {
 		return nil, errNo
 	}
 	return site, nil

@@ -58,9 +58,7 @@ func (c *writtenDown) send(ctx context.Context, s streams, request control.Reque
 		return err
 	}
 	fmt.Fprintln(s.out, response.Words)
-	for _, warning := range response.Warnings {
-		fmt.Fprintln(s.err, "warning:", warning)
-	}
+	printEach(s.err, "warning: ", response.Warnings)
 	return nil
 }
 
@@ -83,16 +81,13 @@ func (c *cohortStage) Run(ctx context.Context, s streams) error {
 func parseStage(name string) (care.Stage, error) {
 	stage, err := care.Parse(name)
 	if err != nil {
-		return stage, usageError{errors.New(config.UnknownWord("stage", name, stageWords()))}
+		return stage, usageError{errors.New(config.UnknownWord("stage", name, append(stageNames(), "tadpole", "froglet")))}
 	}
 	return stage, nil
 }
 
-func stageWords() (words []string) {
-	for _, s := range care.All() {
-		words = append(words, s.String())
-	}
-	return append(words, "tadpole", "froglet")
+func stageNames() []string {
+	return names(care.All(), func(s *care.Stage) string { return s.String() })
 }
 
 type cohortBegin struct {
@@ -157,20 +152,12 @@ type cohortList struct {
 
 // Run lists the cohorts.
 func (c *cohortList) Run(ctx context.Context, s streams) error {
-	client, err := c.dial(ctx)
-	if err != nil {
-		return err
-	}
-	list, err := client.Cohorts(ctx)
+	list, site, err := asked(ctx, c.daemonAt, (*control.Client).Cohorts)
 	if err != nil {
 		return err
 	}
 	if c.JSON {
 		return writeJSON(s.out, list)
-	}
-	site, err := shownBy(ctx, client)
-	if err != nil {
-		return err
 	}
 	if len(list) == 0 {
 		fmt.Fprintln(s.err, "no cohort is on record: dewline cohort begin writes down the first one")

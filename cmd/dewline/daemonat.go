@@ -97,6 +97,18 @@ func shownBy(ctx context.Context, client *control.Client) (show, error) {
 	return show{site, location, unit}, err
 }
 
+// asked asks the daemon for something, and how its site shows it.
+func asked[T any](ctx context.Context, at daemonAt, question func(*control.Client, context.Context) (T, error)) (answer T, site show, err error) {
+	client, err := at.dial(ctx)
+	if err == nil {
+		answer, err = question(client, ctx)
+	}
+	if err == nil {
+		site, err = shownBy(ctx, client)
+	}
+	return answer, site, err
+}
+
 // time writes a moment by the clock of the site, without the parts that are those of now; "" for none.
 func (w show) time(i instant.Instant) string {
 	if i.IsNone() {

@@ -63,11 +63,8 @@ func (c *demoCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	if c.For > 0 {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeoutCause(ctx, time.Duration(c.For), fmt.Errorf("the time asked for has passed"))
-		defer cancel()
-	}
+	ctx, cancel := lasting(ctx, time.Duration(c.For))
+	defer cancel()
 	clock := daemon.FastClock(begin, c.Speed)
 	fmt.Fprintf(s.out, "A simulated room, all of it invented: the North Loft, at %g times life's pace, from %s on.\n"+
 		"The air conditioner has just failed on a hot afternoon. Within a minute the tub by the window leaves its band.\n\n",
@@ -121,7 +118,7 @@ func (c *demoCommand) live(ctx context.Context, site *config.Site, options sim.O
 	}
 	if s.terminal {
 		fmt.Fprintf(s.err, "making %d weeks of invented past …", c.Weeks)
-		defer fmt.Fprint(s.err, "\r\033[K")
+		defer s.wipe()
 	}
 	note := func(day int, place, text string) watch.Command {
 		return watch.Command{Verb: watch.WriteNote, Place: place, Text: text, By: "keeper", At: instant.Of(begin.AddDate(0, 0, -day))}

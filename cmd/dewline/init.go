@@ -60,17 +60,13 @@ func (c *initCommand) Run(ctx context.Context, s streams) error {
 	for _, d := range found.Devices {
 		fmt.Fprintf(s.err, "  found %s\n", d.Summary())
 	}
-	for _, line := range found.Advice() {
-		fmt.Fprintln(s.err, line)
-	}
+	printEach(s.err, "", found.Advice())
 	answers, err := c.answers(questions, found)
 	if err != nil {
 		return err
 	}
 	problems, err := setup.Create(c.Config, answers, found)
-	for _, p := range problems {
-		fmt.Fprintln(s.err, p)
-	}
+	printEach(s.err, "", problems)
 	if err != nil {
 		return err
 	}
@@ -136,11 +132,7 @@ func (c *initCommand) answers(q *questions, found probe.Result) (setup.Answers, 
 				continue
 			}
 			profile := q.choice("Which care profile is theirs", "", configs.Profiles())
-			var names []string
-			for _, at := range care.All() {
-				names = append(names, at.String())
-			}
-			at, err := care.Parse(q.choice("At which stage are they", "", names))
+			at, err := care.Parse(q.choice("At which stage are they", "", stageNames()))
 			if err != nil {
 				return a, err
 			}

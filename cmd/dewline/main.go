@@ -14,6 +14,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
 )
@@ -66,6 +67,36 @@ func writeJSON(w io.Writer, document any) error {
 	encoder.SetIndent("", "  ")
 	encoder.SetEscapeHTML(false)
 	return encoder.Encode(document)
+}
+
+// printEach writes values, one a line.
+func printEach[T any](w io.Writer, prefix string, all []T) {
+	for _, v := range all {
+		fmt.Fprintf(w, "%s%v\n", prefix, v)
+	}
+}
+
+// names returns what a function calls each of some values.
+func names[T any](all []T, name func(*T) string) (list []string) {
+	for i := range all {
+		list = append(list, name(&all[i]))
+	}
+	return list
+}
+
+// wipe takes away the line on which a terminal shows how far a work is.
+func (s streams) wipe() {
+	if s.terminal {
+		fmt.Fprint(s.err, "\r\033[K")
+	}
+}
+
+// lasting returns a context that ends after a time at the latest; 0 sets no end.
+func lasting(ctx context.Context, length time.Duration) (context.Context, context.CancelFunc) {
+	if length <= 0 {
+		return context.WithCancel(ctx)
+	}
+	return context.WithTimeoutCause(ctx, length, errors.New("the time asked for has passed"))
 }
 
 // errNo is returned by a command whose answer is no, and that has said so already.

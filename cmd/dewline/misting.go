@@ -8,7 +8,6 @@ import (
 	"os"
 	"time"
 
-	"dewline/internal/assemble"
 	"dewline/internal/config"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/misting/schedule"
@@ -48,9 +47,7 @@ func (c *mistingCommand) Run(ctx context.Context, s streams) error {
 		fmt.Fprint(s.err, "\rfitting the enclosure …")
 	}
 	made, err := c.make(ctx, s, request)
-	if s.terminal {
-		fmt.Fprint(s.err, "\r\033[K")
-	}
+	s.wipe()
 	if err != nil {
 		return err
 	}
@@ -89,12 +86,9 @@ func (c *mistingCommand) make(ctx context.Context, s streams, request report.Mis
 }
 
 func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (made madeMisting, err error) {
-	site, problems := config.LoadForReplay(c.Config)
-	for _, p := range problems {
-		fmt.Fprintln(s.err, p)
-	}
-	if problems.Err() != nil {
-		return made, errNo
+	site, err := s.usable(config.LoadForReplay(c.Config))
+	if err != nil {
+		return made, err
 	}
 	file, err := readingsFile(c.Readings)
 	if err != nil {
@@ -114,25 +108,11 @@ func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (mad
 
 // span finds the range: whole minutes.
 func (c *mistingCommand) span(site *config.Site, newest func() (instant.Instant, error)) (from, to instant.Instant, err error) {
-	location := assemble.Site(site).Location
-	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
-		return from, to, err
+	from, to, err = spanOf(c.From, c.To, site, mistingDays, newest)
+	if err == nil && to.Sub(from) > maxMistingDays*24*time.Hour {
+		err = usageError{errors.New("--from and --to lie further apart than two months: an enclosure changes in that time, ask for less")}
 	}
-	if c.To == "" {
-		if to, err = newest(); err != nil {
-			return from, to, err
-		}
-	}
-	if c.From == "" {
-		from = report.DaysBefore(to, location, mistingDays)
-	}
-	if to <= from {
-		return from, to, fmt.Errorf("the range begins at %s and ends at %s: there is nothing between", from, to)
-	}
-	if to.Sub(from) > maxMistingDays*24*time.Hour {
-		return from, to, usageError{errors.New("--from and --to lie further apart than two months: an enclosure changes in that time, ask for less")}
-	}
-	return from, to, nil
+	return from, to, err
 }
 
 func readingsFile(path string) (*recorded.File, error) {

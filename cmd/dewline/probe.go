@@ -44,9 +44,7 @@ func (c *probeCommand) Run(ctx context.Context, s streams) error {
 	if err := result.WriteText(s.out); err != nil {
 		return err
 	}
-	for _, line := range result.Advice() {
-		fmt.Fprintln(s.err, line)
-	}
+	printEach(s.err, "", result.Advice())
 	if len(result.Problems) > 0 || !result.Found() && !slices.Contains(c.Bus, "board") {
 		return errNo
 	}
@@ -55,11 +53,8 @@ func (c *probeCommand) Run(ctx context.Context, s streams) error {
 
 // watch reads again and again until it is ended. On a terminal each round replaces the last one.
 func (c *probeCommand) watch(ctx context.Context, s streams, options probe.Options, first probe.Result) error {
-	if c.For > 0 {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeout(ctx, c.For)
-		defer cancel()
-	}
+	ctx, cancel := lasting(ctx, c.For)
+	defer cancel()
 	const clear = "\x1b[H\x1b[2J"
 	for now := first; ; {
 		if s.terminal {

@@ -40,15 +40,11 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 	if (c.Readings == "") == (c.History == "") {
 		return usageError{errors.New("say what to replay: either --readings FILE.csv or --history DB")}
 	}
-	site, problems := config.LoadForReplay(c.Config)
-	for _, p := range problems {
-		fmt.Fprintln(s.err, p)
-	}
-	if problems.Err() != nil {
-		return errNo
+	site, err := s.usable(config.LoadForReplay(c.Config))
+	if err != nil {
+		return err
 	}
 	options := replay.Options{}
-	var err error
 	if options.From, options.To, err = rangeOf(c.From, c.To, site.Location); err != nil {
 		return err
 	}
@@ -97,15 +93,11 @@ func (c *replayCommand) Run(ctx context.Context, s streams) error {
 		}
 	}
 	result, err := replay.Run(watched, readings, options)
-	if s.terminal {
-		fmt.Fprint(s.err, "\r\033[K")
-	}
+	s.wipe()
 	if err != nil {
 		return err
 	}
-	for _, warning := range result.Warnings {
-		fmt.Fprintf(s.err, "warning: %s\n", warning)
-	}
+	printEach(s.err, "warning: ", result.Warnings)
 	if c.JSON {
 		return writeJSON(s.out, result)
 	}
@@ -161,10 +153,7 @@ func knownPlaces(site *config.Site, readings *recorded.Stream) error {
 
 // knownPlace says that the configuration does not know a place, and which may have been meant.
 func knownPlace(site *config.Site, id string) error {
-	var known []string
-	for _, place := range site.Places {
-		known = append(known, place.ID)
-	}
+	known := names(site.Places, func(place *config.Place) string { return place.ID })
 	if slices.Contains(known, id) {
 		return nil
 	}

@@ -28,12 +28,9 @@ func (c *replayCommand) compare(ctx context.Context, s streams, tried *config.Si
 	if _, err := os.Stat(path); c.With == "" && errors.Is(err, fs.ErrNotExist) {
 		return usageError{fmt.Errorf("there is no configuration in force at %s: say with --with FILE what to compare with", path)}
 	}
-	inForce, problems := config.LoadForReplay(path)
-	for _, p := range problems {
-		fmt.Fprintln(s.err, p)
-	}
-	if problems.Err() != nil {
-		return errNo
+	inForce, err := s.usable(config.LoadForReplay(path))
+	if err != nil {
+		return err
 	}
 	record, readings, end, err := c.comparedReadings(ctx, tried, &options)
 	if end != nil {
@@ -61,9 +58,7 @@ func (c *replayCommand) compare(ctx context.Context, s streams, tried *config.Si
 		}
 	}
 	result, err := replay.Compare(readings, before, after, options)
-	if s.terminal {
-		fmt.Fprint(s.err, "\r\033[K")
-	}
+	s.wipe()
 	if errors.Is(err, context.Canceled) {
 		return errors.New("the comparison was ended before it was done; nothing was changed")
 	}

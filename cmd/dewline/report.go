@@ -46,14 +46,15 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	}
 	defer db.Close(ctx)
 	request := report.Request{Site: site, Place: c.Place, Cohort: c.Cohort, Made: instant.Of(time.Now())}
-	if request.From, request.To, err = c.span(ctx, db, site); err != nil {
+	newest := func() (instant.Instant, error) { return report.Newest(ctx, db) }
+	if request.From, request.To, err = spanOf(c.From, c.To, site, reportDays, newest); err != nil {
 		return err
 	}
 	if s.terminal {
 		request.Progress = func(done, total int64) {
 			fmt.Fprintf(s.err, "\r%3d %% of %d readings", 100*done/total, total)
 		}
-		defer fmt.Fprint(s.err, "\r\033[K")
+		defer s.wipe()
 	}
 	if c.Alarms {
 		made, err := report.Alarms(ctx, db, request)
@@ -85,29 +86,26 @@ func (c *reportCommand) knownSubject(site *config.Site) error {
 
 // unconfigured returns what is wrong with a cohort that only a history can know.
 func (c *reportCommand) unconfigured(site *config.Site) error {
-	var ids []string
-	for i := range site.Cohorts {
-		ids = append(ids, site.Cohorts[i].ID)
-	}
+	ids := names(site.Cohorts, func(cohort *config.Cohort) string { return cohort.ID })
 	if c.Cohort == "" || slices.Contains(ids, c.Cohort) {
 		return nil
 	}
 	return fmt.Errorf("--cohort: %s", config.UnknownWord("cohort", c.Cohort, ids))
 }
 
-// span finds the range: what is not given depends on what there is.
-func (c *reportCommand) span(ctx context.Context, db report.History, site *config.Site) (from, to instant.Instant, err error) {
+// spanOf finds a range: what is not given depends on what there is, the begin as so many days that end with its end.
+func spanOf(fromText, toText string, site *config.Site, days int, newest func() (instant.Instant, error)) (from, to instant.Instant, err error) {
 	location := assemble.Site(site).Location
-	if from, to, err = rangeOf(c.From, c.To, location); err != nil {
+	if from, to, err = rangeOf(fromText, toText, location); err != nil {
 		return from, to, err
 	}
-	if c.To == "" {
-		if to, err = report.Newest(ctx, db); err != nil {
+	if toText == "" {
+		if to, err = newest(); err != nil {
 			return from, to, err
 		}
 	}
-	if c.From == "" {
-		from = report.DaysBefore(to, location, reportDays)
+	if fromText == "" {
+		from = report.DaysBefore(to, location, days)
 	}
 	if to <= from {
 		return from, to, fmt.Errorf("the range begins at %s and ends at %s: there is nothing between", from, to)

@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"log/slog"
 	"os"
 	"os/signal"
@@ -32,11 +30,8 @@ func (c *runCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	if c.For > 0 {
-		var cancel context.CancelFunc
-		ctx, cancel = context.WithTimeoutCause(ctx, time.Duration(c.For), errors.New("the time asked for has passed"))
-		defer cancel()
-	}
+	ctx, cancel := lasting(ctx, time.Duration(c.For))
+	defer cancel()
 	signal.Ignore(syscall.SIGXFSZ) // a limit on the size of files is a full disk, and no reason to end
 	reload := make(chan os.Signal, 1)
 	signal.Notify(reload, syscall.SIGHUP)
@@ -80,12 +75,8 @@ func open(s streams, o config.Overview) {
 		info, warning = "", "warning: "
 	}
 	good, bad := o.Lines()
-	for _, line := range good {
-		fmt.Fprintln(s.err, info+line)
-	}
-	for _, line := range bad {
-		fmt.Fprintln(s.err, warning+line)
-	}
+	printEach(s.err, info, good)
+	printEach(s.err, warning, bad)
 }
 
 // logger writes for people on a terminal. Otherwise it writes key=value lines with the priority prefix that journald reads

@@ -21,20 +21,12 @@ type sensorList struct {
 
 // Run lists the calibrations.
 func (c *sensorList) Run(ctx context.Context, s streams) error {
-	client, err := c.dial(ctx)
-	if err != nil {
-		return err
-	}
-	list, err := client.Calibrations(ctx)
+	list, site, err := asked(ctx, c.daemonAt, (*control.Client).Calibrations)
 	if err != nil {
 		return err
 	}
 	if c.JSON {
 		return writeJSON(s.out, list)
-	}
-	site, err := shownBy(ctx, client)
-	if err != nil {
-		return err
 	}
 	for i := range list {
 		fmt.Fprintln(s.out, site.words().Calibration(&list[i]))

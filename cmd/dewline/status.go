@@ -19,15 +19,7 @@ type statusCommand struct {
 
 // Run prints what is watched, what is not, and what does not work. The answer is no where something needs the keeper.
 func (c *statusCommand) Run(ctx context.Context, s streams) error {
-	client, err := c.dial(ctx)
-	if err != nil {
-		return err
-	}
-	state, err := client.State(ctx)
-	if err != nil {
-		return err
-	}
-	site, err := shownBy(ctx, client)
+	state, site, err := asked(ctx, c.daemonAt, (*control.Client).State)
 	if err != nil {
 		return err
 	}
@@ -52,12 +44,8 @@ func troubled(s *control.State) bool {
 }
 
 func printState(w io.Writer, s *control.State, site show) {
-	for _, line := range s.Watched {
-		fmt.Fprintln(w, line)
-	}
-	for _, line := range s.Unwatched {
-		fmt.Fprintln(w, "look at this: "+line)
-	}
+	printEach(w, "", s.Watched)
+	printEach(w, "look at this: ", s.Unwatched)
 	switch {
 	case s.Active == 0 && s.ToAcknowledge == 0:
 		fmt.Fprintln(w, "no alarm is active")
