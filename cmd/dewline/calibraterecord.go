@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"strings"
 	"time"
@@ -85,7 +86,23 @@ func (c *calibrateCommand) recordLast(ctx context.Context, s streams, site *conf
 		return err
 	}
 	made = c.withSecond(ctx, s, site.History.Path, channel, point.Quantity, first, resolution, made)
-	return c.send(ctx, s, channel, last.Against, made, first.Scatter)
+	return c.send(ctx, s, channel, last.Against, made, scatter(last.Readings))
+}
+
+// scatter returns the standard deviation of readings; 0 of fewer than two.
+func scatter(readings []float64) float64 {
+	if len(readings) < 2 {
+		return 0
+	}
+	var sum, squares float64
+	for _, r := range readings {
+		sum += r
+	}
+	mean := sum / float64(len(readings))
+	for _, r := range readings {
+		squares += (r - mean) * (r - mean)
+	}
+	return math.Sqrt(squares / float64(len(readings)-1))
 }
 
 // calibrations says of each calibration what is in force, of a configuration and of the journal of its history, if that can be read: as

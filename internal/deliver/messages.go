@@ -3,7 +3,6 @@ package deliver
 import (
 	"encoding/json"
 	"fmt"
-	"math"
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
@@ -51,28 +50,20 @@ func MessageOf(s *watch.PointState) PointMessage {
 		Today: exposure.Of(s.Point.Quantity, &s.Today),
 	}
 	if s.Zone != watch.UnknownZone {
-		m.Value = number(s.Value)
+		m.Value = quantity.Known(s.Value)
 	}
 	if s.Certainty != watch.NoCertainty {
 		m.Certainty = new(string(s.Certainty))
 	}
 	if s.Accuracy > 0 {
-		m.Accuracy = number(s.Accuracy)
+		m.Accuracy = quantity.Known(s.Accuracy)
 	}
 	for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
-		if s.Band.Has(l) && number(s.Band.Limits[l]) != nil {
+		if s.Band.Has(l) && quantity.Known(s.Band.Limits[l]) != nil {
 			m.Limits[l.String()] = s.Band.Limits[l]
 		}
 	}
 	return m
-}
-
-// number returns nil for what JSON cannot carry.
-func number(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
 }
 
 // Reading is a usable reading of a point, in the canonical unit.

@@ -372,7 +372,7 @@ func (r *Runner) Choices() rehearsal.Choices {
 		}
 		day, night := watched.BandBy(p, now, true).Band, watched.BandBy(p, now, false).Band
 		made := rehearsal.Point{
-			Point: p.String(), Unit: p.Quantity.Unit().Symbol(), Day: valuesOf(&day), Night: valuesOf(&night),
+			Point: p.String(), Unit: p.Quantity.Unit().Symbol(), Day: exposure.LimitsOf(&day), Night: exposure.LimitsOf(&night),
 			OnDelayS: exposure.Seconds(day.OnDelayOf(care.High, p.Quantity)), CriticalOnDelayS: exposure.Seconds(day.OnDelayOf(care.CriticalHigh, p.Quantity)),
 			OffDelayS: exposure.Seconds(day.OffDelay), Deadband: exposure.Number(day.Deadband),
 		}
@@ -394,14 +394,4 @@ func (r *Runner) Choices() rehearsal.Choices {
 	}
 	slices.Sort(c.Profiles)
 	return c
-}
-
-func valuesOf(b *care.Band) rehearsal.Values {
-	of := func(l care.Limit) *exposure.Number {
-		if !b.Has(l) {
-			return nil
-		}
-		return exposure.NumberOf(b.Limits[l])
-	}
-	return rehearsal.Values{CriticalLow: of(care.CriticalLow), Low: of(care.Low), High: of(care.High), CriticalHigh: of(care.CriticalHigh)}
 }

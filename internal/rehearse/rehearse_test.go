@@ -16,6 +16,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
 	"dewline/internal/core/quantity"
+	"dewline/internal/format/exposure"
 	"dewline/internal/format/rehearsal"
 	"dewline/internal/rehearse"
 	"dewline/internal/store"
@@ -135,7 +136,7 @@ func TestWhatIsInForceIsNoDifference(t *testing.T) {
 		}
 	}
 	require.NotNil(t, tub.Day.High, "the limits of the animals that live there")
-	text := func(v rehearsal.Values) (l rehearsal.Limits) {
+	text := func(v exposure.Limits) (l rehearsal.Limits) {
 		for _, pair := range []struct {
 			from interface{ MarshalJSON() ([]byte, error) }
 			to   *string

@@ -16,7 +16,6 @@ import (
 type Comparison struct {
 	Measured             float64
 	MeasuredUncertainty  float64 // of the mean of the readings: their scatter and the resolution
-	Scatter              float64 // of the readings: their standard deviation; 0 of fewer than two
 	Reference            float64
 	ReferenceUncertainty float64
 }
@@ -40,13 +39,12 @@ func Compare(readings []float64, resolution, reference, referenceUncertainty flo
 	for _, r := range readings {
 		squares += (r - mean) * (r - mean)
 	}
-	variance, scatter := resolution*resolution/12, 0.0
+	variance := resolution * resolution / 12
 	if n > 1 {
 		variance += squares / (n - 1) / n
-		scatter = math.Sqrt(squares / (n - 1))
 	}
 	return Comparison{
-		Measured: mean, MeasuredUncertainty: 2 * math.Sqrt(variance), Scatter: scatter,
+		Measured: mean, MeasuredUncertainty: 2 * math.Sqrt(variance),
 		Reference: reference, ReferenceUncertainty: referenceUncertainty,
 	}, nil
 }

@@ -14,3 +14,11 @@ func Decimal(v float64) float64 {
 	}
 	return short
 }
+
+// Known returns a value for a document; nil for what JSON cannot carry, which is what is not known.
+func Known(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}

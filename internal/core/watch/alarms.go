@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"math"
 	"time"
 
 	"dewline/internal/core/care"
@@ -114,10 +113,10 @@ func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was i
 		e.Doubt = c.doubtOf(a)
 	}
 	if a.Setpoint != nil {
-		e.Setpoint = finiteOrNil(*a.Setpoint)
+		e.Setpoint = quantity.Known(*a.Setpoint)
 	}
 	if a.Extreme != nil { // a copy, since the alarm's own keeps changing
-		e.Extreme = finiteOrNil(*a.Extreme)
+		e.Extreme = quantity.Known(*a.Extreme)
 	}
 	if !a.Since.IsNone() {
 		since := a.Since
@@ -150,13 +149,6 @@ type occurrence struct {
 	expected  *journal.Expectation
 }
 
-func finiteOrNil(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
-}
-
 // raise makes an alarm active: a new occurrence with its own identity.
 func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	was := a.Letter
@@ -164,7 +156,7 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	a.Since, a.Raised, a.Cleared = o.since, o.at, instant.None
 	a.Occurrence = a.name + "@" + o.at.String()
 	a.Priority, a.Repeats, a.Reason = o.priority, 0, o.reason
-	a.Setpoint, a.Extreme = finiteOrNil(o.setpoint), finiteOrNil(o.extreme)
+	a.Setpoint, a.Extreme = quantity.Known(o.setpoint), quantity.Known(o.extreme)
 	a.Names, a.Expected = nil, o.expected
 	if c.roomAlarm(a) {
 		a.Names = c.inside[a.place]
@@ -176,7 +168,7 @@ func (c *Core) raise(a *alarm, o occurrence, out []Effect) []Effect {
 	}
 	a.lifecycle.apply(isa.Raise)
 	e := c.alarmEntry(a, journal.AlarmRaised, o.at, was)
-	e.Value, e.Reason = finiteOrNil(o.value), o.reason
+	e.Value, e.Reason = quantity.Known(o.value), o.reason
 	out = record(a, was, e, out)
 	c.activeCount++
 	return c.alarmChanged(a, o.at, out)
@@ -188,7 +180,7 @@ func (c *Core) clear(a *alarm, at instant.Instant, value float64, out []Effect) 
 	a.Cleared, a.Expected = at, nil
 	a.lifecycle.apply(isa.Clear)
 	e := c.alarmEntry(a, journal.AlarmCleared, at, was)
-	e.Value = finiteOrNil(value)
+	e.Value = quantity.Known(value)
 	out = record(a, was, e, out)
 	c.activeCount--
 	return c.alarmChanged(a, at, out)

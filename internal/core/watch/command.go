@@ -9,6 +9,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 )
 
 // command carries out a command. One that asks for the present state changes nothing.
@@ -44,7 +45,7 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 		a.Repeats++
 		e := c.alarmEntry(a, journal.AlarmRepeated, at, was)
 		if a.point >= 0 && a.kind != onStale && c.points[a.point].Zone != UnknownZone {
-			e.Value = finiteOrNil(c.points[a.point].Value)
+			e.Value = quantity.Known(c.points[a.point].Value)
 		}
 		if len(cmd.Notifiers) > 0 {
 			e.By, e.Reason, e.Notifiers = cmd.By, cmd.Reason, cmd.Notifiers

@@ -4,7 +4,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"math"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/isa"
@@ -52,7 +51,7 @@ func DataOf(state watch.AlarmState) AlarmData {
 		Alarm: state.Name, Place: state.Place, Quantity: state.Quantity, Channel: state.Channel, Limit: state.Limit,
 		State: state.Letter, Standing: state.Letter.Words(), Priority: state.Priority.String(), Active: state.Active,
 		Since: state.Since, Raised: state.Raised, Cleared: state.Cleared, Until: state.Until,
-		Setpoint: known(state.Setpoint), Extreme: known(state.Extreme),
+		Setpoint: quantity.Known(state.Setpoint), Extreme: quantity.Known(state.Extreme),
 		Repeats: state.Repeats, SuppressedBy: state.By, SpeaksFor: state.Names, Reason: state.Reason, Doubt: state.Doubt,
 	}
 	if state.Occurrence != "" {
@@ -87,12 +86,4 @@ func OfAlarm(site string, state watch.AlarmState) (Event, error) {
 		DataContentType: "application/json",
 		Data:            data,
 	}, nil
-}
-
-// known returns nil for NaN, which JSON cannot carry.
-func known(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
 }

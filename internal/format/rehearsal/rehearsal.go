@@ -64,24 +64,16 @@ type Choices struct {
 
 // Point is a point with the band in force. Values are in the canonical unit, and absent ones null.
 type Point struct {
-	Point string `json:"point"`
-	Unit  string `json:"unit"`
-	Day   Values `json:"day"`
-	Night Values `json:"night"`
+	Point string          `json:"point"`
+	Unit  string          `json:"unit"`
+	Day   exposure.Limits `json:"day"`
+	Night exposure.Limits `json:"night"`
 
 	OnDelayS         exposure.Seconds `json:"on_delay_s"`
 	CriticalOnDelayS exposure.Seconds `json:"critical_on_delay_s"`
 	OffDelayS        exposure.Seconds `json:"off_delay_s"`
 	Deadband         exposure.Number  `json:"deadband"`
 	Priority         string           `json:"priority"` // "" where each limit has its own
-}
-
-// Values are the four limits in force.
-type Values struct {
-	CriticalLow  *exposure.Number `json:"critical-low"`
-	Low          *exposure.Number `json:"low"`
-	High         *exposure.Number `json:"high"`
-	CriticalHigh *exposure.Number `json:"critical-high"`
 }
 
 // The states of a rehearsal.

@@ -101,8 +101,8 @@ func (r CompareRequest) Compare(ctx context.Context, p *status.Snapshot, past Co
 	}
 	found := acclimate.Compare(append(pairs, last), a.Quantity.IsTemperature(), within, length)
 	shown := &Comparison{
-		At: now, A: a, B: b, ValueA: known(last.A), ValueB: known(last.B), Difference: known(found.Difference), Within: within, ForSeconds: length.Seconds(),
-		Near: found.Near, Since: found.Since, Settled: found.Settled, Rate: known(found.Rate), TooFast: found.TooFast,
+		At: now, A: a, B: b, ValueA: quantity.Known(last.A), ValueB: quantity.Known(last.B), Difference: quantity.Known(found.Difference), Within: within, ForSeconds: length.Seconds(),
+		Near: found.Near, Since: found.Since, Settled: found.Settled, Rate: quantity.Known(found.Rate), TooFast: found.TooFast,
 		UntilS: positive(found.Until.Seconds()), LeastS: positive(found.Least.Seconds()),
 	}
 	if a.Quantity.IsTemperature() {

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"math"
 	"net"
 	"net/http"
 	"os"
@@ -220,7 +219,7 @@ func AlarmOf(a *watch.AlarmState) Alarm {
 	return Alarm{
 		Alarm: a.Name, State: a.Letter, Words: text.State(a.Letter, a.By), Priority: a.Priority.String(), Active: a.Active,
 		Occurrence: a.Occurrence, Since: a.Since, Raised: a.Raised, Cleared: a.Cleared, Until: a.Until, By: a.By,
-		Unit: unitOf(a), Setpoint: known(a.Setpoint), Extreme: known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason, Doubt: a.Doubt,
+		Unit: unitOf(a), Setpoint: quantity.Known(a.Setpoint), Extreme: quantity.Known(a.Extreme), Repeats: a.Repeats, Names: a.Names, Reason: a.Reason, Doubt: a.Doubt,
 		Expected: a.Expected,
 	}
 }
@@ -248,11 +247,4 @@ func unitOf(a *watch.AlarmState) string {
 		return ""
 	}
 	return q.Unit().Symbol()
-}
-
-func known(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
 }

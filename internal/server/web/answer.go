@@ -93,21 +93,6 @@ func (n number) MarshalJSON() ([]byte, error) {
 	return strconv.AppendFloat(nil, v, 'e', 6, 64), nil
 }
 
-// length prints a duration as seconds, to the millisecond.
-type length time.Duration
-
-// MarshalJSON writes the seconds.
-func (l length) MarshalJSON() ([]byte, error) {
-	return strconv.AppendFloat(nil, time.Duration(l).Round(time.Millisecond).Seconds(), 'f', -1, 64), nil
-}
-
-// UnmarshalJSON reads seconds.
-func (l *length) UnmarshalJSON(data []byte) error {
-	seconds, err := strconv.ParseFloat(string(data), 64)
-	*l = length(time.Duration(math.Round(seconds*1e3)) * time.Millisecond)
-	return err
-}
-
 // known returns nil for what JSON cannot carry.
 func known(v float64) *number {
 	if math.IsNaN(v) || math.IsInf(v, 0) {

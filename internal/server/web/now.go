@@ -89,13 +89,13 @@ type PointNow struct {
 // AlarmNow is an alarm with what a person must know to act on it.
 type AlarmNow struct {
 	control.Alarm
-	Place       string `json:"place"`
-	Quantity    string `json:"quantity"`          // the sensor for faults
-	Channel     string `json:"channel,omitempty"` // of the sensor, for the fault of one channel
-	Limit       string `json:"limit"`
-	Consequence string `json:"consequence"`
-	Action      string `json:"action"`
-	LongestS    length `json:"longest_shelf_s"`
+	Place       string           `json:"place"`
+	Quantity    string           `json:"quantity"`          // the sensor for faults
+	Channel     string           `json:"channel,omitempty"` // of the sensor, for the fault of one channel
+	Limit       string           `json:"limit"`
+	Consequence string           `json:"consequence"`
+	Action      string           `json:"action"`
+	LongestS    exposure.Seconds `json:"longest_shelf_s"`
 }
 
 // SensorNow is the health of a sensor.
@@ -337,9 +337,9 @@ func alarmsNow(p *status.Snapshot, places []PlaceNow) []AlarmNow {
 		if a.Letter == isa.Normal || a.Letter == isa.SuppressedByDesign && !a.Active && isLimit(a.Limit) && math.IsNaN(a.Setpoint) {
 			continue // normal, or covered although the band in force has no such limit
 		}
-		now := AlarmNow{Alarm: control.AlarmOf(a), Place: a.Place, Quantity: a.Quantity, Channel: a.Channel, Limit: a.Limit, LongestS: length(watch.MaxShelf)}
+		now := AlarmNow{Alarm: control.AlarmOf(a), Place: a.Place, Quantity: a.Quantity, Channel: a.Channel, Limit: a.Limit, LongestS: exposure.Seconds(watch.MaxShelf)}
 		if a.Limit == care.CriticalHigh.String() || a.Limit == care.CriticalLow.String() {
-			now.LongestS = length(watch.MaxCriticalShelf)
+			now.LongestS = exposure.Seconds(watch.MaxCriticalShelf)
 		}
 		advice := text.AdviceOn(a.Quantity, a.Limit, stagesIn(places, a.Place)...)
 		now.Consequence, now.Action = advice.Consequence, strings.Join(advice.Actions, " ")

@@ -26,13 +26,13 @@ type Trend struct {
 // is a gap: nothing is known of the time around it, and no line may be drawn through it. Stretches without a null are to be joined
 // by a line, however far apart their columns are.
 type PointTrend struct {
-	Point quantity.Point `json:"point"`
-	Unit  string         `json:"unit"`
-	GapS  length         `json:"gap_s"`
-	T     []seconds      `json:"t"` // of the middle of the column, or of the reading; seconds since 1970
-	Mean  []number       `json:"mean"`
-	Min   []number       `json:"min"`
-	Max   []number       `json:"max"`
+	Point quantity.Point   `json:"point"`
+	Unit  string           `json:"unit"`
+	GapS  exposure.Seconds `json:"gap_s"`
+	T     []seconds        `json:"t"` // of the middle of the column, or of the reading; seconds since 1970
+	Mean  []number         `json:"mean"`
+	Min   []number         `json:"min"`
+	Max   []number         `json:"max"`
 	// Lowest and Highest are the extremes of the range with their own times, not those of their columns; null where nothing is known.
 	Lowest  *Extreme   `json:"lowest"`
 	Highest *Extreme   `json:"highest"`
@@ -112,7 +112,7 @@ func (s *site) answerHistoryError(w http.ResponseWriter, r *http.Request, err er
 func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to instant.Instant, cut []stretch) (PointTrend, error) {
 	gap := s.gapOf(point)
 	t := PointTrend{
-		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: length(gap),
+		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: exposure.Seconds(gap),
 		T: []seconds{}, Mean: []number{}, Min: []number{}, Max: []number{}, Bands: []BandJSON{},
 	}
 	spans, err := s.bandsOf(ctx, point, from, to)

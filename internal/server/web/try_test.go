@@ -26,8 +26,8 @@ func newTrials() *trials { return &trials{state: rehearsal.State{State: rehearsa
 func value(v float64) *exposure.Number { return exposure.NumberOf(v) }
 
 func (*trials) Choices() rehearsal.Choices {
-	water := rehearsal.Values{CriticalLow: value(17), Low: value(20), High: value(24), CriticalHigh: value(27)}
-	humid := rehearsal.Values{Low: value(77)}
+	water := exposure.Limits{CriticalLow: value(17), Low: value(20), High: value(24), CriticalHigh: value(27)}
+	humid := exposure.Limits{Low: value(77)}
 	return rehearsal.Choices{
 		Points: []rehearsal.Point{
 			{Point: "tub-1/water-temperature", Unit: "Cel", Day: water, Night: water, OnDelayS: 600e9, CriticalOnDelayS: 120e9, OffDelayS: 600e9, Deadband: 0.3},

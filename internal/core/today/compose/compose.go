@@ -4,7 +4,6 @@ package compose
 
 import (
 	"cmp"
-	"math"
 	"slices"
 
 	"dewline/internal/core/care"
@@ -12,6 +11,7 @@ import (
 	"dewline/internal/core/growth"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/core/task"
 	"dewline/internal/core/today"
 	"dewline/internal/core/watch"
@@ -67,11 +67,11 @@ func outOfBand(points []watch.PointState) []today.OutOfBand {
 			out.Since = instant.None
 		}
 		if !unknown {
-			out.Value = finite(p.Value)
+			out.Value = quantity.Known(p.Value)
 		}
 		for l := care.CriticalLow; l <= care.CriticalHigh; l++ {
 			if l.String() == out.Zone {
-				out.Limit = finite(p.Band.Limits[l])
+				out.Limit = quantity.Known(p.Band.Limits[l])
 			}
 		}
 		list = append(list, out)
@@ -89,13 +89,6 @@ func rank(zone string) int {
 		return 2
 	}
 	return 1
-}
-
-func finite(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
 }
 
 // judge notes on an extreme whether it lies beyond the limits that held in the middle of the night, and reports whether there were any.
