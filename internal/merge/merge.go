@@ -3,72 +3,83 @@ package merge
 
 import (
 	"iter"
-	"slices"
+
+	"dewline/internal/core/instant"
 )
 
-// Sorted yields the values of all sources, each of which is in the order of compare, in that order; of equal ones first that of the earlier
+// Source gives the next value of a sequence; more is false at its end.
+type Source[T any] func() (v T, more bool, err error)
+
+// Sorted yields the values of all sources, each of which is in the order of its times, in that order; of equal ones first that of the earlier
 // source. It holds one value of each, and ends with the first error of any.
-func Sorted[T any](sources []iter.Seq2[T, error], compare func(a, b T) int) iter.Seq2[T, error] {
-	if len(sources) == 1 {
-		return sources[0]
-	}
-	type head struct {
-		first  T
-		source int
-		next   func() (T, error, bool)
-	}
-	before := func(a, b *head) bool {
-		order := compare(a.first, b.first)
-		return order < 0 || order == 0 && a.source < b.source
-	}
+func Sorted[T any](sources []Source[T], at func(*T) instant.Instant) iter.Seq2[T, error] {
 	return func(yield func(T, error) bool) {
-		var heads []*head
-		for i, source := range sources {
-			next, stop := iter.Pull2(source)
-			defer stop()
-			switch v, err, more := next(); {
-			case err != nil:
-				yield(v, err)
-				return
-			case more:
-				heads = append(heads, &head{v, i, next})
-			}
-		}
-		slices.SortStableFunc(heads, func(a, b *head) int { return compare(a.first, b.first) }) // a sorted list is a heap
-		for len(heads) > 0 {
-			h := heads[0]
-			if !yield(h.first, nil) {
-				return
-			}
-			v, err, more := h.next()
+		first := make([]T, len(sources)) // the next value of each
+		var waiting heap
+		for i, next := range sources {
+			v, more, err := next()
 			if err != nil {
 				yield(v, err)
 				return
 			}
-			if h.first = v; !more {
-				last := len(heads) - 1
-				heads[0], heads = heads[last], heads[:last]
+			if first[i] = v; more {
+				waiting = append(waiting, head{at(&first[i]), i})
 			}
-			Sink(heads, before)
+		}
+		for i := len(waiting)/2 - 1; i >= 0; i-- {
+			waiting.sink(i)
+		}
+		for len(waiting) > 0 {
+			i := waiting[0].source
+			if !yield(first[i], nil) {
+				return
+			}
+			v, more, err := sources[i]()
+			if err != nil {
+				yield(v, err)
+				return
+			}
+			if first[i] = v; more {
+				waiting[0].at = at(&first[i])
+			} else {
+				last := len(waiting) - 1
+				waiting[0], waiting = waiting[last], waiting[:last]
+			}
+			waiting.sink(0)
 		}
 	}
 }
 
-// Sink moves the first element of a heap, which has changed, down to where it belongs: at each row of a year of twenty points, a search
-// through all of them would take twice as long.
-func Sink[T any](heap []T, before func(a, b T) bool) {
-	for i := 0; ; {
+// head is the time of the next value of a source.
+type head struct {
+	at     instant.Instant
+	source int
+}
+
+func (a *head) before(b *head) bool { return a.at < b.at || a.at == b.at && a.source < b.source }
+
+// heap has the earliest head first: at each row of a year of twenty points, a search through all of them would take twice as long.
+type heap []head
+
+// sink moves the element at i, which has changed, down to where it belongs.
+func (h heap) sink(i int) {
+	if i >= len(h) {
+		return
+	}
+	moved := h[i]
+	for {
 		child := 2*i + 1
-		if child >= len(heap) {
-			return
+		if child >= len(h) {
+			break
 		}
-		if child+1 < len(heap) && before(heap[child+1], heap[child]) {
+		if child+1 < len(h) && h[child+1].before(&h[child]) {
 			child++
 		}
-		if !before(heap[child], heap[i]) {
-			return
+		if !h[child].before(&moved) {
+			break
 		}
-		heap[i], heap[child] = heap[child], heap[i]
+		h[i] = h[child]
 		i = child
 	}
+	h[i] = moved
 }

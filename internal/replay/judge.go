@@ -3,12 +3,12 @@ package replay
 import (
 	"fmt"
 	"iter"
-	"math"
 	"slices"
 	"time"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
+	"dewline/internal/core/quality"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/source/recorded"
@@ -21,11 +21,10 @@ type Judging []intake.Source
 
 // judge gives the rows of a record their flags, in the order in which they come.
 type judge struct {
-	line   *intake.Line
-	points []judged // by the number of the point in the record
+	points []*intake.Lone // by the number of the point in the record; nil for a point that is not judged
 	// kept says that a daemon has judged the rows: their flags stay, while what the tests say of the channels counts as it did then.
-	kept   bool
-	values [1]sensors.Value // of the row that is judged
+	kept bool
+	said intake.Judgement // of the row that is judged
 }
 
 // verdict is what the tests say of the channel of a row; known is false where they say nothing.
@@ -40,50 +39,40 @@ type judgedRow struct {
 	verdict
 }
 
-type judged struct {
-	id   string // "" for a point that is not judged
-	feed intake.Feed
-}
-
 // newJudge returns a judge of the points of a record.
 func newJudge(by Judging, record *recorded.Stream) (*judge, error) {
-	points := record.Points
-	line, err := intake.NewLine(by, nil)
-	if err != nil {
-		return nil, fmt.Errorf("judging the readings: %w", err)
-	}
-	j := &judge{line: line, points: make([]judged, len(points)), kept: record.Kept}
-	for i, p := range points {
+	j := &judge{points: make([]*intake.Lone, len(record.Points)), kept: record.Kept}
+	for i, p := range record.Points {
 		if n := slices.IndexFunc(by, func(s intake.Source) bool { return s.Feeds[0].Point == p }); n >= 0 {
-			j.points[i] = judged{by[n].ID, by[n].Feeds[0]}
+			of, err := intake.NewLone(&by[n])
+			if err != nil {
+				return nil, fmt.Errorf("judging the readings: %w", err)
+			}
+			j.points[i] = &of
 		}
 	}
 	return j, nil
 }
 
-// take judges a row, and sets its flag where it carries none. A row that carries a flag keeps it; a later one is compared with it.
-//
-// The values of a record are corrected already, so that what the part has measured is computed back. The raw words are not on record:
-// equal values count as equal words.
-func (j *judge) take(row *recorded.Row) (v verdict, amendments []intake.Amendment, err error) {
-	p := &j.points[row.Point]
-	if p.id == "" || row.Flag == quantity.Missing || !row.Unflagged && !row.Flag.Usable() && !j.kept {
-		return v, nil, nil
+// take judges a row, and sets its flag where it carries none. A row that carries a flag keeps it; a later one is compared with it. Where the row
+// before it gets another flag, amendment says so.
+func (j *judge) take(row *recorded.Row) (v verdict, amendment *quality.Amendment) {
+	p := j.points[row.Point]
+	if p == nil || row.Flag == quantity.Missing || !row.Unflagged && !row.Flag.Usable() && !j.kept {
+		return v, nil
 	}
-	j.values[0] = sensors.Value{Channel: p.feed.Channel, Value: p.feed.Calibration.Invert(row.Value), Raw: math.Float64bits(row.Value)}
-	outcome, err := j.line.Take(intake.Sample{Sensor: p.id, At: row.At.Time(), Reading: sensors.Measurement{Values: j.values[:]}})
-	if err != nil {
-		return v, nil, err
-	}
-	report := &outcome.Reports[len(outcome.Reports)-1]
-	v = verdict{known: true, unsteady: report.Unsteady, implausible: report.Kind == sensors.Implausible, failure: report.Failure}
+	p.Take(row.At, row.Value, &j.said)
+	v = verdict{known: true, unsteady: j.said.Report.Unsteady, implausible: j.said.Report.Kind == sensors.Implausible, failure: j.said.Report.Failure}
 	switch {
 	case row.Unflagged:
-		row.Flag = outcome.Readings[0].Flag
+		row.Flag = j.said.Flag
 	case !j.kept:
 		v.failure = ""
 	}
-	return v, outcome.Amendments, nil
+	if j.said.Amended {
+		amendment = &j.said.Amendment
+	}
+	return v, amendment
 }
 
 // Judged returns a record with the flags that its rows would have in the history of a daemon: those of the tests, late ones included.
@@ -103,15 +92,11 @@ func Judged(record *recorded.Stream, by Judging) *recorded.Stream {
 			}
 			var held []recorded.Row
 			for row, err := range record.Rows() {
-				var amendments []intake.Amendment
-				if err == nil {
-					_, amendments, err = j.take(&row)
-				}
 				if err != nil {
 					yield(row, err)
 					return
 				}
-				for _, a := range amendments {
+				if _, a := j.take(&row); a != nil {
 					amend(held, row.Point, a)
 				}
 				ready := 0
@@ -134,20 +119,15 @@ func Judged(record *recorded.Stream, by Judging) *recorded.Stream {
 }
 
 // amend gives a row that is held back another flag, unless the record gave it one.
-func amend(held []recorded.Row, point int32, a intake.Amendment) {
+func amend(held []recorded.Row, point int32, a *quality.Amendment) {
 	for i := len(held) - 1; i >= 0 && held[i].At.Add(time.Millisecond) >= a.At; i-- {
-		if row := &held[i]; row.Point == point && millisecond(row.At) == a.At {
+		if row := &held[i]; row.Point == point && row.At.Rounded() == a.At {
 			if row.Unflagged {
 				row.Flag = a.Flag
 			}
 			return
 		}
 	}
-}
-
-// millisecond rounds as [intake.Line.Take] does.
-func millisecond(at instant.Instant) instant.Instant {
-	return instant.Of(at.Time().Round(time.Millisecond))
 }
 
 // channelOf is the one channel that feeds a point: of which sensor of the site, and which of its channels, counted from 1.

@@ -269,9 +269,7 @@ func (r *run) fold() error {
 		}
 		var v verdict
 		if r.judge != nil {
-			if v, _, err = r.judge.take(&row); err != nil {
-				return err
-			}
+			v, _ = r.judge.take(&row)
 		}
 		if !r.takeRow(judgedRow{row, v}) {
 			break
@@ -349,7 +347,9 @@ func (r *run) takeGroup() {
 	for i := range r.group {
 		row := &r.group[i]
 		point := r.order[row.Point]
-		r.step(watch.Event{Kind: watch.ReadingEvent, At: at, Point: point, Value: row.Value, Flag: row.Flag})
+		if r.effects = r.core.Read(point, at, row.Value, row.Flag, r.effects[:0]); len(r.effects) > 0 {
+			r.take()
+		}
 		if r.rhythm != nil && row.Flag.Usable() {
 			r.rhythm[point].note(at)
 		}

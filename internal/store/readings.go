@@ -69,7 +69,7 @@ func (q *readingQueries) AllReadings(ctx context.Context, p quantity.Point, from
 		for {
 			sample, more, err := m.next(ctx)
 			if err != nil {
-				yield(Sample{}, q.explain("reading the readings of "+p.String(), err))
+				yield(Sample{}, err)
 				return
 			}
 			if !more || !yield(sample, nil) {
@@ -96,39 +96,41 @@ func (q *readingQueries) ReadingsSince(ctx context.Context, since Reach) iter.Se
 func (q *readingQueries) ReadingsBetween(
 	ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool,
 ) iter.Seq2[PointSample, error] {
-	return q.together(ctx, from, to, wanted, q.Readings)
+	return q.together(ctx, from, to, wanted, false)
 }
 
 // AllReadingsBetween is ReadingsBetween of all points, with the hidden readings.
 func (q *readingQueries) AllReadingsBetween(ctx context.Context, from, to instant.Instant) iter.Seq2[PointSample, error] {
-	return q.together(ctx, from, to, nil, q.AllReadings)
+	return q.together(ctx, from, to, nil, true)
 }
 
 // together merges the readings of points.
 func (q *readingQueries) together(
-	ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool,
-	of func(context.Context, quantity.Point, instant.Instant, instant.Instant) iter.Seq2[Sample, error],
+	ctx context.Context, from, to instant.Instant, wanted func(quantity.Point) bool, hidden bool,
 ) iter.Seq2[PointSample, error] {
 	return func(yield func(PointSample, error) bool) {
-		var sources []iter.Seq2[PointSample, error]
+		var sources []merge.Source[PointSample]
 		for _, p := range q.Points() {
 			if wanted != nil && !wanted(p) {
 				continue
 			}
-			sources = append(sources, func(yield func(PointSample, error) bool) {
-				for sample, err := range of(ctx, p, from, to) {
-					if !yield(PointSample{p, sample}, err) {
-						return
-					}
+			m := q.newOverlay(p, from, to)
+			sources = append(sources, func() (PointSample, bool, error) {
+				sample, more, err := m.next(ctx)
+				for sample.Hidden && !hidden {
+					sample, more, err = m.next(ctx)
 				}
+				return PointSample{p, sample}, more, err
 			})
 		}
-		merge.Sorted(sources, func(a, b PointSample) int { return cmp.Compare(a.At, b.At) })(yield)
+		merge.Sorted(sources, func(s *PointSample) instant.Instant { return s.At })(yield)
 	}
 }
 
 // overlay gives the entries of the chunks of a point in order.
 type overlay struct {
+	*readingQueries
+	point    quantity.Point
 	chunks   *chunkReader
 	from, to int64
 	decoder  decoder
@@ -136,6 +138,7 @@ type overlay struct {
 	spans    []*chunk // those that cover the time now reached
 	free     []*cursor
 	alone    int64 // before this time no other chunk has an entry, as long as one is active
+	clear    int   // so many entries of the one active cursor come next, without a look at anything else
 }
 
 // cursor is a place in a decoded chunk.
@@ -149,30 +152,49 @@ type cursor struct {
 func (c *cursor) time() int64 { return c.block.at[c.order[c.at]] }
 
 func (q *readingQueries) newOverlay(p quantity.Point, from, to instant.Instant) *overlay {
-	m := &overlay{}
+	m := &overlay{readingQueries: q, point: p}
 	m.from, m.to = bounds(from, to)
 	m.chunks = q.newChunkReader(p, m.from, m.to)
 	return m
 }
 
+// next returns the next entry of the range.
 func (m *overlay) next(ctx context.Context) (Sample, bool, error) {
+	if m.clear > 0 {
+		m.clear--
+		c := m.active[0]
+		c.at++
+		return c.sample(c.at - 1), true, nil
+	}
 	for {
 		earliest, err := m.earliest(ctx)
-		if err != nil || earliest == nil {
-			return Sample{}, false, err
+		if err != nil {
+			return Sample{}, false, m.explain("reading the readings of "+m.point.String(), err)
 		}
-		at := earliest.time()
-		if at >= m.to {
+		if earliest == nil || earliest.time() >= m.to {
 			return Sample{}, false, nil
 		}
-		sample := m.sample(earliest)
+		at, sample := earliest.time(), earliest.sample(earliest.at)
+		sample.Hidden = m.hides(earliest, at)
 		if earliest.at++; earliest.at == len(earliest.order) {
 			m.active = slices.DeleteFunc(m.active, func(c *cursor) bool { return c == earliest })
 			m.free = append(m.free, earliest)
+		} else if at >= m.from {
+			m.look(earliest)
 		}
 		if at >= m.from {
 			return sample, true, nil
 		}
+	}
+}
+
+// look counts the entries of a cursor that follow each other undisturbed: all but its last, where no other chunk has an entry before that and the
+// range does not end. None of them is hidden, since what would hide it has an entry at its time or later.
+func (m *overlay) look(c *cursor) {
+	last := len(c.order) - 1
+	end := c.block.at[c.order[last]]
+	if len(m.active) == 1 && end < m.alone && end < m.to {
+		m.clear = last - c.at
 	}
 }
 
@@ -235,18 +257,20 @@ func (m *overlay) open(from *chunk) (*cursor, error) {
 	return c, nil
 }
 
-func (m *overlay) sample(c *cursor) Sample {
-	i := c.order[c.at]
+// hides reports whether a later segment covers the time of an entry.
+func (m *overlay) hides(c *cursor, at int64) bool {
+	return slices.ContainsFunc(m.spans, func(other *chunk) bool {
+		return other.segment > c.chunk.segment && other.start <= at && at <= other.end()
+	})
+}
+
+// sample returns an entry, by its place in the order of times.
+func (c *cursor) sample(place int) Sample {
+	i := c.order[place]
 	b := &c.block
-	at := b.at[i]
-	s := Sample{At: fromMillis(at), Value: b.value[i], Flag: b.flag[i], Count: 1, Min: b.value[i], Max: b.value[i], Segment: c.chunk.segment}
+	s := Sample{At: fromMillis(b.at[i]), Value: b.value[i], Flag: b.flag[i], Count: 1, Min: b.value[i], Max: b.value[i], Segment: c.chunk.segment}
 	if b.minutes() {
 		s.Count, s.Min, s.Max = b.number[i], b.least[i], b.greatest[i]
-	}
-	for _, other := range m.spans {
-		if other.segment > c.chunk.segment && other.start <= at && at <= other.end() {
-			s.Hidden = true
-		}
 	}
 	return s
 }

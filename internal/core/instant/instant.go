@@ -36,6 +36,14 @@ func (i Instant) Sub(earlier Instant) time.Duration { return time.Duration(i - e
 // IsNone reports whether there is no such time.
 func (i Instant) IsNone() bool { return i == None }
 
+// Rounded returns the nearest whole millisecond: times of the history are no finer.
+func (i Instant) Rounded() Instant {
+	if i%Instant(time.Millisecond) == 0 {
+		return i
+	}
+	return Of(i.Time().Round(time.Millisecond))
+}
+
 // String writes the instant as RFC 3339 in UTC with milliseconds, rounded to the nearest one; "" for None.
 func (i Instant) String() string {
 	if i.IsNone() {

@@ -223,7 +223,7 @@ func (l *Line) Take(s Sample) (Outcome, error) {
 	if from == nil {
 		return Outcome{}, fmt.Errorf("a sample of the sensor %q, which feeds nothing", s.Sensor)
 	}
-	at := instant.Of(s.At.Round(time.Millisecond))
+	at := instant.Of(s.At).Rounded()
 	l.outcome.Readings, l.outcome.Amendments = l.outcome.Readings[:0], l.outcome.Amendments[:0]
 	l.outcome.Reports = append(l.outcome.Reports[:0], Report{At: at})
 	for _, f := range from.feeds {
@@ -264,28 +264,19 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 		measured.Value = math.NaN()
 	}
 	l.outcome.Reports = append(l.outcome.Reports, Report{Channel: f.Channel, At: at})
-	value := f.Calibration.Apply(measured.Value)
-	verdict := f.judge.Judge(quality.Observation{
+	report := &l.outcome.Reports[len(l.outcome.Reports)-1]
+	if refused {
+		report.blame(sensors.Implausible, "%s", refusal.Err)
+	}
+	reading, verdict := f.judged(&quality.Observation{
 		At:       at,
-		Value:    value,
+		Value:    f.Calibration.Apply(measured.Value),
 		Measured: measured.Value,
 		Raw:      measured.Raw,
 		Wrong:    refused || s.Err != nil, // values that come with an error are evidence
 		First:    s.Reading.First || s.Reading.Reset,
 		Heated:   s.Reading.Heated,
-	})
-	reading := Reading{Point: f.Point, At: at, Value: value, Flag: verdict.Flag}
-	switch {
-	case refused:
-		l.blame(sensors.Implausible, "%s", refusal.Err)
-	case verdict.Flag == quantity.Missing:
-		reading.Value = math.NaN()
-		l.blame(sensors.Unknown, "it gave no %s", f.Channel)
-	case verdict.Erratic && verdict.Flag == quantity.Fail:
-		l.blameUnsteady("%s is raving and cannot be believed: it jumps to and fro", f.Channel)
-	case verdict.Flag == quantity.Fail:
-		l.blame(sensors.Implausible, "%s %s: %s", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
-	}
+	}, report)
 	if f.to.choice == nil {
 		l.outcome.Readings = append(l.outcome.Readings, reading)
 		if verdict.Amended {
@@ -293,11 +284,27 @@ func (l *Line) take(from *source, f *feed, at instant.Instant, s *Sample) {
 		}
 		return
 	}
-	l.choose(from, f, &reading, &verdict)
+	l.choose(from, f, report, &reading, &verdict)
+}
+
+// judged makes a reading of an observation of a channel, and blames it in the report for what is wrong with the value.
+func (f *feed) judged(o *quality.Observation, report *Report) (Reading, quality.Verdict) {
+	verdict := f.judge.Judge(*o)
+	reading := Reading{Point: f.Point, At: o.At, Value: o.Value, Flag: verdict.Flag}
+	switch {
+	case verdict.Flag == quantity.Missing:
+		reading.Value = math.NaN()
+		report.blame(sensors.Unknown, "it gave no %s", f.Channel)
+	case verdict.Erratic && verdict.Flag == quantity.Fail:
+		report.blameUnsteady("%s is raving and cannot be believed: it jumps to and fro", f.Channel)
+	case verdict.Flag == quantity.Fail:
+		report.blame(sensors.Implausible, "%s %s: %s", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
+	}
+	return reading, verdict
 }
 
 // choose handles a reading of a point that several sensors feed.
-func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.Verdict) {
+func (l *Line) choose(from *source, f *feed, report *Report, reading *Reading, verdict *quality.Verdict) {
 	j := f.to
 	if verdict.Amended && j.alone == from.id && j.at == verdict.Amendment.At {
 		l.amend(f, verdict.Amendment)
@@ -306,7 +313,7 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 	if offered.Flag.Usable() && j.choice.Another(from.id, reading.At) {
 		// Of a channel that raves even the steady readings count only where there is nothing better, and so do values that no room has.
 		if verdict.Why == quality.Expectation {
-			l.blame(sensors.Implausible, "%s %s: %s, and another sensor says otherwise", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
+			report.blame(sensors.Implausible, "%s %s: %s, and another sensor says otherwise", f.Channel, shown(reading.Value, f.Point.Quantity), verdict.Why)
 		}
 		if verdict.Erratic || verdict.Why == quality.Expectation {
 			offered.Flag = quantity.Fail
@@ -315,7 +322,7 @@ func (l *Line) choose(from *source, f *feed, reading *Reading, verdict *quality.
 	choice := j.choice.Offer(offered)
 	j.odd, j.spread = choice.Odd, choice.Spread
 	if slices.Contains(j.odd, from.id) {
-		l.blameUnsteady("%s", j.disagreement(from.id))
+		report.blameUnsteady("%s", j.disagreement(from.id))
 	}
 	if choice.Of > 0 && !offered.Flag.Usable() {
 		return // another sensor speaks for the point
@@ -351,17 +358,17 @@ func (l *Line) amend(f *feed, a quality.Amendment) {
 	l.outcome.Amendments = append(l.outcome.Amendments, Amendment{Point: f.Point, At: a.At, Flag: a.Flag})
 }
 
-// blame sets the failure of the latest report unless it has one.
-func (l *Line) blame(kind sensors.Kind, format string, args ...any) {
-	if r := &l.outcome.Reports[len(l.outcome.Reports)-1]; r.Failure == "" {
+// blame sets the failure unless there is one.
+func (r *Report) blame(kind sensors.Kind, format string, args ...any) {
+	if r.Failure == "" {
 		r.Failure, r.Kind = fmt.Sprintf(format, args...), kind
 	}
 }
 
 // blameUnsteady is blame for a failure that comes and goes.
-func (l *Line) blameUnsteady(format string, args ...any) {
-	l.blame(sensors.Implausible, format, args...)
-	l.outcome.Reports[len(l.outcome.Reports)-1].Unsteady = true
+func (r *Report) blameUnsteady(format string, args ...any) {
+	r.blame(sensors.Implausible, format, args...)
+	r.Unsteady = true
 }
 
 // Distrust takes the channel that feeds a point to be erratic from a time on: it was so when the last line ended.

@@ -263,11 +263,7 @@ func (c *Core) Points() []quantity.Point {
 // becomes of a point does not depend on it, but for the outlook of an enclosure, which looks at its room as it was a minute before.
 func (c *Core) Step(ev Event, out []Effect) []Effect {
 	if ev.Kind == ReadingEvent {
-		if !ev.Flag.Usable() || math.IsNaN(ev.Value) || math.IsInf(ev.Value, 0) {
-			return out
-		}
-		c.now = max(c.now, ev.At)
-		return c.reading(ev.Point, ev.At, ev.Value, ev.Flag, out)
+		return c.Read(ev.Point, ev.At, ev.Value, ev.Flag, out)
 	}
 	c.now = max(c.now, ev.At)
 	switch ev.Kind {
@@ -287,6 +283,15 @@ func (c *Core) Step(ev Event, out []Effect) []Effect {
 		c.cut(ev.At)
 	}
 	return out
+}
+
+// Read folds in a reading, as Step does a [ReadingEvent]: a year of them has no use for what else an event holds.
+func (c *Core) Read(point int32, at instant.Instant, value float64, flag quantity.Flag, out []Effect) []Effect {
+	if !flag.Usable() || math.IsNaN(value) || math.IsInf(value, 0) {
+		return out
+	}
+	c.now = max(c.now, at)
+	return c.reading(point, at, value, flag, out)
 }
 
 // start begins a run: earlier readings are not joined to later ones, and points without a reading from now on become stale.

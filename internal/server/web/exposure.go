@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"context"
 	"iter"
 	"math"
@@ -156,17 +155,18 @@ func siteFor(site *watch.Site, point quantity.Point) (watch.Site, []quantity.Poi
 
 // merged yields the readings of several points in order of time.
 func merged(ctx context.Context, h History, points []quantity.Point, from, to instant.Instant) iter.Seq2[store.PointSample, error] {
-	var sources []iter.Seq2[store.PointSample, error]
-	for _, p := range points {
-		sources = append(sources, func(yield func(store.PointSample, error) bool) {
-			for r, err := range h.Readings(ctx, p, from, to) {
-				if !yield(store.PointSample{Point: p, Sample: r}, err) {
-					return
-				}
-			}
-		})
+	return func(yield func(store.PointSample, error) bool) {
+		var sources []merge.Source[store.PointSample]
+		for _, p := range points {
+			next, stop := iter.Pull2(h.Readings(ctx, p, from, to))
+			defer stop()
+			sources = append(sources, func() (store.PointSample, bool, error) {
+				r, err, more := next()
+				return store.PointSample{Point: p, Sample: r}, more, err
+			})
+		}
+		merge.Sorted(sources, func(r *store.PointSample) instant.Instant { return r.At })(yield)
 	}
-	return merge.Sorted(sources, func(a, b store.PointSample) int { return cmp.Compare(a.At, b.At) })
 }
 
 // maxExport bounds a download of single readings.

@@ -2,7 +2,6 @@ package recorded
 
 import (
 	"bufio"
-	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -10,7 +9,6 @@ import (
 	"iter"
 	"math"
 	"os"
-	"slices"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
@@ -266,35 +264,14 @@ func (s *sorter) merged() iter.Seq2[Row, error] {
 				return
 			}
 		}
-		var heads []*runHead
+		var runs []merge.Source[Row]
 		var begin int64
-		for i, end := range s.runs {
+		for _, end := range s.runs {
 			section := io.NewSectionReader(s.aside, begin*rowSize, (end-begin)*rowSize)
-			head := &runHead{run: i, in: bufio.NewReaderSize(section, 1<<15)}
-			if err := head.next(); err != nil {
-				yield(Row{}, err)
-				return
-			}
-			heads = append(heads, head)
+			runs = append(runs, rowsIn(bufio.NewReaderSize(section, 1<<15)))
 			begin = end
 		}
-		before := func(a, b *runHead) bool { return a.row.At < b.row.At || a.row.At == b.row.At && a.run < b.run }
-		slices.SortStableFunc(heads, func(a, b *runHead) int { return cmp.Compare(a.row.At, b.row.At) }) // a sorted list is a heap
-		for len(heads) > 0 {
-			first := heads[0]
-			if !yield(first.row, nil) {
-				return
-			}
-			switch err := first.next(); {
-			case errors.Is(err, io.EOF):
-				last := len(heads) - 1
-				heads[0], heads = heads[last], heads[:last]
-			case err != nil:
-				yield(Row{}, err)
-				return
-			}
-			merge.Sink(heads, before)
-		}
+		merge.Sorted(runs, func(row *Row) instant.Instant { return row.At })(yield)
 	}
 }
 
@@ -305,18 +282,17 @@ func (s *sorter) close() error {
 	return s.aside.Close()
 }
 
-// runHead is the next row of a run.
-type runHead struct {
-	run int
-	row Row
-	in  *bufio.Reader
-}
-
-func (h *runHead) next() error {
-	var buffer [rowSize]byte
-	if _, err := io.ReadFull(h.in, buffer[:]); err != nil {
-		return err
+// rowsIn reads the rows of a run.
+func rowsIn(run io.Reader) merge.Source[Row] {
+	return func() (row Row, more bool, err error) {
+		var buffer [rowSize]byte
+		switch _, err := io.ReadFull(run, buffer[:]); {
+		case errors.Is(err, io.EOF):
+			return row, false, nil
+		case err != nil:
+			return row, false, err
+		}
+		row.decode(buffer[:])
+		return row, true, nil
 	}
-	h.row.decode(buffer[:])
-	return nil
 }
