@@ -63,6 +63,6 @@ func enclosure(ts *testscript.TestScript, neg bool, args []string) {
 	for i, m := range mistings {
 		entries = append(entries, &journal.Entry{Seq: uint64(i + 1), Run: "run-1", At: m.At, Kind: journal.Misting, Place: "viv-1"})
 	}
-	ts.Check(db.Record(context.Background(), entries, nil, nil))
+	ts.Check(db.Record(context.Background(), entries, nil, store.State{}))
 	ts.Check(db.Close(context.Background()))
 }

@@ -79,7 +79,7 @@ func (p Backfill) Run(ctx context.Context) (err error) {
 		}
 		if now.After(nextCommit) { // rarely: a power cut costs nothing here
 			nextCommit = now.Add(24 * time.Hour)
-			if err := db.Record(ctx, l.recorder.gathered, nil, nil); err != nil {
+			if err := db.Record(ctx, l.recorder.gathered, nil, store.State{}); err != nil {
 				return fmt.Errorf("the invented past: %w", err)
 			}
 			l.recorder.gathered = nil
@@ -95,7 +95,7 @@ func (p Backfill) Run(ctx context.Context) (err error) {
 	if err := db.Commit(ctx); err != nil {
 		return fmt.Errorf("the invented past: %w", err)
 	}
-	return db.Record(ctx, l.recorder.gathered, nil, state)
+	return db.Record(ctx, l.recorder.gathered, nil, store.State{Data: state})
 }
 
 // backfillSource is a simulated sensor of the invented past.

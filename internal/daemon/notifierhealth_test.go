@@ -329,7 +329,7 @@ notify:
 			Alarm: "loft/air-temperature/low", Occurrence: "loft/air-temperature/low@" + strconv.Itoa(i/2), State: state, Was: was, Priority: "low",
 		})
 	}
-	require.NoError(t, db.Record(t.Context(), many, nil, nil))
+	require.NoError(t, db.Record(t.Context(), many, nil, store.State{}))
 	require.NoError(t, db.Close(t.Context()))
 
 	r = beginAt(t, r.folder, raised.Time().Add(25*time.Minute), 60, tree.root, text)

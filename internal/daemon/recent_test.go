@@ -30,7 +30,7 @@ func TestRecentEntriesHaveOldAdvice(t *testing.T) {
 			Seq: uint64(i + 1), Run: "run-1", At: now.Add(-time.Duration(e.days) * 24 * time.Hour), Kind: e.kind, Alarm: alarm, Occurrence: alarm + "@" + string(rune('a'+i)),
 		})
 	}
-	require.NoError(t, db.Record(t.Context(), entries, nil, nil))
+	require.NoError(t, db.Record(t.Context(), entries, nil, store.State{}))
 	rec := &recorder{store: db}
 	recent, err := rec.recent(t.Context(), nil)
 	require.NoError(t, err)

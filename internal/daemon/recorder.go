@@ -25,11 +25,12 @@ import (
 	"dewline/sensors"
 )
 
-// The intervals of the store: readings are committed once a minute, which spares the card, and the state of the core every half
-// an hour and with each journal entry.
+// The intervals of the store: readings are committed once a minute, which spares the card, and the whole state of the core every half
+// an hour, or after so many entries that have changed a part of it.
 const (
 	commitEvery   = time.Minute
 	snapshotEvery = 30 * time.Minute
+	maxParts      = 100
 	pruneEvery    = time.Hour
 )
 
@@ -51,6 +52,7 @@ type recorder struct {
 	gathered []*journal.Entry
 
 	next       struct{ commit, snapshot, prune time.Duration } // monotonic
+	parts      int                                             // of the state, since it was recorded as a whole
 	busy       sync.WaitGroup
 	committing chan struct{} // holds a token while a commit is under way
 	outcome    chan error    // of commits
@@ -88,11 +90,11 @@ func (rec *recorder) restore(core *watch.Core) (*store.Reach, error) {
 	if rec.store == nil {
 		return nil, nil
 	}
-	state, reach, err := rec.store.LoadCore()
+	state, parts, reach, err := rec.store.LoadCore()
 	if err != nil || state == nil {
 		return nil, err
 	}
-	if err := core.Restore(state); err != nil {
+	if err := core.Restore(state, parts...); err != nil {
 		return nil, fmt.Errorf("the state of the last run is not restored: %w", err)
 	}
 	return &reach, nil
@@ -250,14 +252,22 @@ func (rec *recorder) record(entries []*journal.Entry, items []store.OutboxItem, 
 		rec.gathered = append(rec.gathered, entries...)
 		return
 	}
-	state, err := core.Snapshot()
-	if err != nil {
-		rec.options.Log.Error("history", "err", err)
-	}
-	if err := rec.store.Record(context.Background(), entries, items, state); err != nil {
+	if err := rec.store.Record(context.Background(), entries, items, rec.save(core, false)); err != nil {
 		rec.report(err)
 	}
-	rec.next.snapshot = rec.options.Clock.Monotonic() + snapshotEvery
+}
+
+// save returns what the store has to record of the state of the core.
+func (rec *recorder) save(core *watch.Core, whole bool) store.State {
+	state, part, err := core.Save(whole)
+	if err != nil {
+		rec.options.Log.Error("history", "err", err)
+		return store.State{}
+	}
+	if rec.parts++; !part {
+		rec.parts, rec.next.snapshot = 0, rec.options.Clock.Monotonic()+snapshotEvery
+	}
+	return store.State{Data: state, Part: part}
 }
 
 // queue returns the queue of a notifier, which survives a restart if there is a store.
@@ -298,19 +308,17 @@ func (rec *recorder) tick(core *watch.Core, now instant.Instant, mono time.Durat
 	if rec.store == nil {
 		return
 	}
+	if mono >= rec.next.snapshot || rec.parts >= maxParts { // the next commit writes it
+		if err := rec.store.Keep(rec.save(core, true)); err != nil {
+			rec.options.Log.Error("history", "err", err)
+		}
+	}
 	if mono >= rec.next.commit {
 		if rec.inBackground(rec.commit(rec.last)) {
 			rec.next.commit = mono + commitEvery
 		} else if took := rec.store.Health().Writing; took > maxWrite {
 			rec.next.commit = mono + commitEvery
 			rec.report(rec.stuck())
-		}
-	}
-	if mono >= rec.next.snapshot {
-		if state, err := core.Snapshot(); err == nil {
-			if rec.inBackground(func(ctx context.Context) error { return rec.store.Record(ctx, nil, nil, state) }) {
-				rec.next.snapshot = mono + snapshotEvery
-			}
 		}
 	}
 	if keep, confirmed := rec.keep, rec.clock.confirmed; keep > 0 && mono >= rec.next.prune {
@@ -369,6 +377,9 @@ func (rec *recorder) news() []store.Notice {
 	}
 	notices := rec.store.Notices()
 	unreported := notices[rec.reported:]
+	if len(unreported) > 0 {
+		rec.next.snapshot = 0 // what was saved of a damaged file may not be all
+	}
 	rec.reported = len(notices)
 	return unreported
 }
@@ -417,10 +428,8 @@ func (rec *recorder) close(core *watch.Core) {
 		return
 	}
 	rec.busy.Wait()
-	if state, err := core.Snapshot(); err == nil {
-		if err := rec.store.Record(context.Background(), nil, nil, state); err != nil {
-			rec.options.Log.Error("history", "err", err)
-		}
+	if err := rec.store.Record(context.Background(), nil, nil, rec.save(core, true)); err != nil {
+		rec.options.Log.Error("history", "err", err)
 	}
 	if err := rec.store.Close(context.Background()); err != nil && !errors.Is(err, context.Canceled) {
 		rec.options.Log.Error("closing the history", "err", err)

@@ -327,7 +327,7 @@ func TestAlarmsGolden(t *testing.T) {
 	for _, r := range lived.readings {
 		db.Append("run-1", r.Point, r.At, r.Value, r.Flag, 0)
 	}
-	require.NoError(t, db.Record(t.Context(), lived.entries, nil, nil))
+	require.NoError(t, db.Record(t.Context(), lived.entries, nil, store.State{}))
 	to, err := report.Newest(t.Context(), db)
 	require.NoError(t, err)
 	from := report.DaysBefore(to, site.Location, 3)

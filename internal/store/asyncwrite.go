@@ -27,7 +27,7 @@ func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) erro
 		s.write.Lock()
 		defer s.write.Unlock()
 		err := s.transact(ctx, doing, readings)
-		done <- err
+		done <- err // an alarm waits for nothing else
 		s.catchUp(ctx, err)
 	}()
 	if patience == 0 {
@@ -51,9 +51,14 @@ func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) erro
 	}
 }
 
-// catchUp writes what has come from those who did not wait for a write, which has ended with err. Store.write is held.
+// catchUp does what need not be waited for after a write that has ended with err, and writes what has come from those who did not wait
+// for it. Store.write is held.
 func (s *Store) catchUp(ctx context.Context, err error) {
-	for err == nil && s.entriesWait() {
+	for err == nil {
+		s.markLog(ctx)
+		if !s.entriesWait() {
+			return
+		}
 		err = s.transact(ctx, "writing the journal", false)
 	}
 }

@@ -94,12 +94,12 @@ func BenchmarkDay(b *testing.B) {
 		before := written(b)
 		l.run(s, noon, 24*hour, map[time.Duration]func(instant.Instant){
 			minute:      func(instant.Instant) { must(b, s.Commit(b.Context())) },
-			30 * minute: func(instant.Instant) { must(b, s.Record(b.Context(), nil, nil, state)) },
+			30 * minute: func(instant.Instant) { must(b, s.Record(b.Context(), nil, nil, State{Data: state})) },
 			20 * minute: func(at instant.Instant) {
 				seq++
 				e := &journal.Entry{Seq: seq, Run: "run-1", At: at, Kind: journal.AlarmRaised, Alarm: "tub-1/water-temperature/high", Priority: "high"}
 				item := queue.Item{Event: e.ID(), Class: queue.Alarm, Topic: "dewline/north-loft/events", Body: make([]byte, 500), At: at}
-				must(b, s.Record(b.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, state))
+				must(b, s.Record(b.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, State{Data: state}))
 				items, err := s.Queue("mqtt").Next(0, 32)
 				must(b, err)
 				for _, i := range items {

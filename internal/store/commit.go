@@ -89,7 +89,6 @@ func (s *Store) attempt(ctx context.Context, doing string, readings bool) error 
 		s.reopen = true
 	case err == nil:
 		s.doubt = 0
-		s.markLog(ctx)
 	}
 	return err
 }

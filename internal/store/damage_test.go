@@ -46,7 +46,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 		entries = append(entries, e)
 	}
 	waits := []OutboxItem{{"mqtt", queue.Item{Event: "waits", Class: queue.Alarm, Body: []byte("waits")}}}
-	require.NoError(t, s.Record(t.Context(), entries, waits, []byte("state")))
+	require.NoError(t, s.Record(t.Context(), entries, waits, wholeState("state")))
 	last := fill(s, "run-1", water, noon, 10*second, 3000)
 	s = again(t, s)
 	overwrite(t, s.path, 600, 800)
@@ -55,7 +55,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 
 	fill(s, "run-2", air, last.Add(minute), 10*second, 50)
 	e := entry(2000, last, journal.AlarmRaised)
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", queue.Item{Event: "new", Class: queue.Alarm, Body: []byte("new")}}}, []byte("state 2")))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", queue.Item{Event: "new", Class: queue.Alarm, Body: []byte("new")}}}, wholeState("state 2")))
 	for range 3 { // the writer meets the damage sooner or later; a reader meets it at once
 		_, _ = s.Journal(t.Context(), Filter{})
 		require.NoError(t, s.Commit(t.Context()))
@@ -81,7 +81,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, items, 2)
 	assert.Equal(t, "waits new", items[0].Event+" "+items[1].Event)
-	state, _, err := s.LoadCore()
+	state, _, _, err := s.LoadCore()
 	require.NoError(t, err)
 	assert.Equal(t, "state 2", string(state))
 }
@@ -90,7 +90,7 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 func TestWhatCanBeSavedOfADamagedFile(t *testing.T) {
 	s := begin(t, tempPath(t))
 	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.AlarmRaised)},
-		[]OutboxItem{{"mail", queue.Item{Event: "run-1-1", Class: queue.Alarm, Body: []byte("heat")}}}, []byte("the state")))
+		[]OutboxItem{{"mail", queue.Item{Event: "run-1-1", Class: queue.Alarm, Body: []byte("heat")}}}, wholeState("the state")))
 	fill(s, "run-1", water, noon, 10*second, 60_000)
 	require.NoError(t, s.Close(t.Context()))
 	overwrite(t, s.path, 900, 1000)
@@ -100,7 +100,7 @@ func TestWhatCanBeSavedOfADamagedFile(t *testing.T) {
 	entries, err := s.Journal(t.Context(), Filter{})
 	require.NoError(t, err)
 	assert.Len(t, entries, 1)
-	state, _, err := s.LoadCore()
+	state, _, _, err := s.LoadCore()
 	require.NoError(t, err)
 	assert.Equal(t, "the state", string(state))
 	items, err := s.Queue("mail").Next(0, 10)
@@ -191,7 +191,7 @@ func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
 				seq++
 				e := entry(seq, at, journal.AlarmRaised)
 				item := OutboxItem{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte(e.ID())}}
-				require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, fmt.Append(nil, "state ", seq)))
+				require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, nthState(uint64(seq), fmt.Sprint("state ", seq))))
 			}
 			for range 15 {
 				work()
@@ -212,9 +212,10 @@ func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
 			assert.Len(t, entries, 17)
 			assert.Len(t, collect(t, s, water, instant.None, 0), 1700)
 			assert.Len(t, collect(t, s, air, instant.None, 0), 3000)
-			state, _, err := s.LoadCore()
+			state, parts, _, err := s.LoadCore()
 			require.NoError(t, err)
-			assert.Equal(t, "state 17", string(state))
+			assert.Equal(t, "state 16", string(state))
+			assert.Equal(t, "state 17", string(parts[len(parts)-1]))
 			pending, err := s.Queue("mqtt").Pending()
 			require.NoError(t, err)
 			assert.Equal(t, 17, pending)
@@ -226,7 +227,7 @@ func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
 func TestLostBlockInALogIsFoundAtTheStart(t *testing.T) {
 	s := begin(t, tempPath(t))
 	for i := range 40 {
-		require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(uint64(i+1), noon, journal.AlarmRaised)}, nil, nil))
+		require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(uint64(i+1), noon, journal.AlarmRaised)}, nil, State{}))
 	}
 	info, err := os.Stat(s.path + logSuffix)
 	require.NoError(t, err)
@@ -269,7 +270,7 @@ func TestDiskThatDoesNotAnswer(t *testing.T) {
 	for i := range 5 {
 		e := entry(uint64(i+1), noon, journal.AlarmRaised)
 		item := OutboxItem{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte{byte(i)}}}
-		err := s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, []byte("state"))
+		err := s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, wholeState("state"))
 		require.Error(t, err)
 		if i == 0 {
 			require.ErrorIs(t, err, ErrSlow)

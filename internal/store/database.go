@@ -36,7 +36,7 @@ type database struct {
 // Memory is kept small: caches of 0.5 MiB for the writer and 2 MiB for each reader.
 var (
 	common        = []string{"busy_timeout(5000)", "trusted_schema(off)", "cell_size_check(on)", "temp_store(memory)"}
-	writerPragmas = append([]string{"cache_size(-512)", "synchronous(full)"}, common...)
+	writerPragmas = append([]string{"cache_size(-512)", "synchronous(full)", "wal_autocheckpoint(4000)"}, common...)
 	readerPragmas = append([]string{"cache_size(-2048)", "query_only(on)"}, common...)
 )
 

@@ -42,7 +42,7 @@ func Example() {
 
 	entry := &journal.Entry{Run: run, Seq: 1, At: noon, Kind: journal.AlarmRaised, Alarm: "tub-1/water-temperature/high", Priority: "high"}
 	item := store.OutboxItem{Notifier: "webhook", Item: queue.Item{Event: entry.ID(), Class: queue.Alarm, Body: []byte("tub 1 is too warm")}}
-	if err := db.Record(ctx, []*journal.Entry{entry}, []store.OutboxItem{item}, nil); err != nil { // at once
+	if err := db.Record(ctx, []*journal.Entry{entry}, []store.OutboxItem{item}, store.State{}); err != nil { // at once
 		log.Fatal(err)
 	}
 	waiting, err := db.Queue("webhook").Next(0, 10)

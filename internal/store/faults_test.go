@@ -71,8 +71,8 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 			e := entry(1, noon, journal.AlarmRaised)
 			e.Text = strings.Repeat("it is getting warm ", 1000) // more than the pages in use have room for
 			item := OutboxItem{"mqtt", queue.Item{Event: e.ID(), Class: queue.Alarm, Body: []byte("raised")}}
-			require.ErrorIs(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, []byte("state 1")), c.kind)
-			require.ErrorIs(t, s.Record(t.Context(), nil, nil, state2), c.kind)
+			require.ErrorIs(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, wholeState("state 1")), c.kind)
+			require.ErrorIs(t, s.Record(t.Context(), nil, nil, State{Data: state2}), c.kind)
 			require.NoError(t, mqtt.Add(queue.Item{Event: "during", Class: queue.Alarm, Body: []byte("during")}))
 			require.NoError(t, mqtt.Add(item.Item), "a repeat")
 			check := func(s *Store) {
@@ -81,7 +81,7 @@ func TestDiskThatDoesNotTakeAnything(t *testing.T) {
 				require.NoError(t, err)
 				require.Len(t, entries, 1)
 				assert.Equal(t, e, entries[0])
-				state, reach, err := s.LoadCore()
+				state, _, reach, err := s.LoadCore()
 				require.NoError(t, err)
 				assert.Equal(t, state2, state)
 				assert.Equal(t, last.Add(500_000*second), reach.At)
@@ -124,7 +124,7 @@ func TestMemoryIsBoundedWhileTheDiskFails(t *testing.T) {
 		for k := range 100 {
 			entries = append(entries, entry(uint64(i*100+k+1), noon, journal.Note))
 		}
-		require.ErrorIs(t, s.Record(t.Context(), entries, nil, []byte("state")), ErrReadOnly)
+		require.ErrorIs(t, s.Record(t.Context(), entries, nil, wholeState("state")), ErrReadOnly)
 	}
 	h = s.Health()
 	assert.Equal(t, maxUnwritten, h.PendingEntries)
@@ -135,7 +135,7 @@ func TestRemovedFileIsPutBack(t *testing.T) {
 	s := begin(t, tempPath(t))
 	last := fill(s, "run-1", water, noon, 10*second, 500)
 	require.NoError(t, s.Commit(t.Context()))
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, nil))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, State{}))
 	require.NoError(t, os.Remove(s.path))
 	fill(s, "run-1", water, last.Add(10*second), 10*second, 500)
 	require.NoError(t, s.Commit(t.Context()))
@@ -264,7 +264,7 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			path := tempPath(t)
 			s := begin(t, path)
-			require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.AlarmRaised)}, nil, []byte("state")))
+			require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.AlarmRaised)}, nil, wholeState("state")))
 			fill(s, "run-1", water, noon, 10*second, 20_000)
 			require.NoError(t, s.Close(t.Context()))
 			content, err := os.ReadFile(path)
@@ -288,7 +288,7 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 				entries, err := s.Journal(t.Context(), Filter{})
 				require.NoError(t, err)
 				assert.Len(t, entries, 1)
-				state, _, err := s.LoadCore()
+				state, _, _, err := s.LoadCore()
 				require.NoError(t, err)
 				assert.Equal(t, "state", string(state))
 			}
@@ -333,7 +333,7 @@ func TestFileThatCannotBeOpened(t *testing.T) {
 	require.NotNil(t, s)
 	last := fill(s, "run-1", water, noon, 10*second, 800)
 	require.Error(t, s.Commit(t.Context()))
-	require.Error(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, nil))
+	require.Error(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, State{}))
 	require.NoError(t, s.Queue("mqtt").Add(queue.Item{Event: "e", Class: queue.Alarm, Body: []byte("body")}))
 	assert.Len(t, collect(t, s, water, instant.None, 0), 800)
 	_, err = s.Calibrations(t.Context(), "")
@@ -415,7 +415,7 @@ func TestOpenForQueries(t *testing.T) {
 	assert.Len(t, got, 800, "what had been written when it was opened")
 	beside.Append("x", water, noon, 1, quantity.Pass, 1)
 	require.ErrorIs(t, beside.Commit(t.Context()), errQueriesOnly)
-	require.ErrorIs(t, beside.Record(t.Context(), nil, nil, []byte("x")), errQueriesOnly)
+	require.ErrorIs(t, beside.Record(t.Context(), nil, nil, wholeState("x")), errQueriesOnly)
 	_, err = beside.AddCalibration(t.Context(), Calibration{})
 	require.ErrorIs(t, err, errQueriesOnly)
 	_, err = beside.Prune(t.Context(), Retention{Keep: 1}, last, true)

@@ -110,3 +110,18 @@ func collectAll(t require.TestingT, s *Store, p quantity.Point) []Sample {
 func entry(seq uint64, at instant.Instant, kind journal.Kind) *journal.Entry {
 	return &journal.Entry{Seq: seq, Run: "run-1", At: at, Kind: kind}
 }
+
+// wholeState is a state of the core that takes the place of all before it.
+func wholeState(text string) State { return State{Data: []byte(text)} }
+
+// nthState is the n-th of states of which each third takes the place of all before it; the others belong on top.
+func nthState(n uint64, text string) State { return State{Data: []byte(text), Part: n%3 != 1} }
+
+// newestState returns the text of the state that was recorded last, of states that begin with the first.
+func newestState(t *testing.T, s *Store, n uint64) string {
+	t.Helper()
+	state, parts, _, err := s.LoadCore()
+	require.NoError(t, err)
+	require.Len(t, parts, int(n-1)%3, "after %d states", n)
+	return string(append([][]byte{state}, parts...)[len(parts)])
+}

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"math"
 	"os"
@@ -26,8 +27,8 @@ func TestEntriesComeBackWhole(t *testing.T) {
 		Since: new(at.Add(-minute)), Until: new(at.Add(hour)), Repeats: 2, Names: []string{"tub-1", "tub-2"},
 		Cohort: "a-2026", Stage: "larva", Place: "tub-1", By: "keeper", Reason: "the heater", Text: "O'Brien said \"no\" – ½",
 	}
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{whole}, nil, nil))
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{whole}, nil, nil), "a repeat")
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{whole}, nil, State{}))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{whole}, nil, State{}), "a repeat")
 	got, err := again(t, s).Journal(t.Context(), Filter{})
 	require.NoError(t, err)
 	assert.Equal(t, []*journal.Entry{whole}, got)
@@ -47,8 +48,8 @@ func TestJournalFilters(t *testing.T) {
 		}
 		all = append(all, e)
 	}
-	require.NoError(t, s.Record(t.Context(), all[:150], nil, nil))
-	require.NoError(t, s.Record(t.Context(), all[150:], nil, nil))
+	require.NoError(t, s.Record(t.Context(), all[:150], nil, State{}))
+	require.NoError(t, s.Record(t.Context(), all[150:], nil, State{}))
 	slices.Reverse(all)
 	rapid.Check(t, func(t *rapid.T) {
 		f := Filter{
@@ -77,25 +78,46 @@ func TestJournalFilters(t *testing.T) {
 
 func TestCore(t *testing.T) {
 	s := begin(t, tempPath(t))
-	state, reach, err := s.LoadCore()
+	state, _, reach, err := s.LoadCore()
 	require.NoError(t, err)
 	assert.Nil(t, state)
 	assert.True(t, reach.At.IsNone())
 
 	fill(s, "run-1", water, noon, 10*second, 3)
-	require.NoError(t, s.Record(t.Context(), nil, nil, []byte("first")))
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon.Add(minute), journal.Note)}, nil, []byte("second")))
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(2, noon.Add(hour), journal.Note)}, nil, nil))
+	require.NoError(t, s.Record(t.Context(), nil, nil, wholeState("first")))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon.Add(minute), journal.Note)}, nil, wholeState("second")))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(2, noon.Add(hour), journal.Note)}, nil, State{}))
 	for range 2 {
-		state, reach, err = s.LoadCore()
+		state, _, reach, err = s.LoadCore()
 		require.NoError(t, err)
 		assert.Equal(t, "second", string(state))
 		assert.Equal(t, Reach{noon.Add(minute), 1}, reach)
 		s = again(t, s)
 	}
+
+	parts := func() (all string) {
+		_, parts, held, err := s.LoadCore()
+		require.NoError(t, err)
+		assert.Equal(t, reach, held, "what belongs on top is no newer beginning")
+		return string(bytes.Join(parts, []byte(" ")))
+	}
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(3, noon.Add(2*hour), journal.Note)}, nil, nthState(2, "second-b")))
+	s = again(t, s)
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(4, noon.Add(2*hour), journal.Note)}, nil, nthState(3, "second-c")))
+	require.NoError(t, s.Keep(nthState(3, "second-d")))
+	assert.Equal(t, "second-b second-c second-d", parts(), "one of them is in memory only")
+	s = again(t, s)
+	assert.Equal(t, "second-b second-c second-d", parts())
+	require.NoError(t, s.Keep(wholeState("third")))
+	_, _, reach, err = s.LoadCore()
+	require.NoError(t, err)
+	assert.Empty(t, parts())
+	reach.At = fromMillis(millis(reach.At))
+	s = again(t, s)
+	assert.Empty(t, parts())
 	_, err = s.database().writer.Exec("UPDATE core SET state = x'ffff'")
 	require.NoError(t, err)
-	_, _, err = s.LoadCore()
+	_, _, _, err = s.LoadCore()
 	require.ErrorIs(t, err, ErrCorrupt)
 }
 

@@ -71,7 +71,7 @@ func TestFileOfAnEarlierProgram(t *testing.T) {
 
 	s := begin(t, path)
 	holds(s, 3, 1)
-	state, reach, err := s.LoadCore()
+	state, _, reach, err := s.LoadCore()
 	require.NoError(t, err)
 	assert.Equal(t, "the state of the core", string(state))
 	assert.Equal(t, last, reach.At)
@@ -80,7 +80,7 @@ func TestFileOfAnEarlierProgram(t *testing.T) {
 	e := entry(4, last.Add(24*hour), journal.Note)
 	e.Run = "run-2"
 	item := OutboxItem{"mqtt", queue.Item{Event: "run-2-4", Class: queue.Alarm, Body: []byte("new")}}
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, []byte("a new state")))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{item}, wholeState("a new state")))
 	s = again(t, s)
 	assert.Len(t, collect(t, s, air, last.Add(hour), instant.None), 10)
 	found, err := s.Journal(t.Context(), Filter{Limit: 1})

@@ -53,7 +53,7 @@ func recordRun(t *testing.T, commits int) ([]operation, []mark) {
 			state.done = state.readings
 			e := entry(state.entries, at, journal.AlarmRaised)
 			item := queue.Item{Event: e.ID(), Class: queue.Alarm, Topic: "events", Body: []byte(e.ID()), At: at}
-			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, []byte(strconv.Itoa(state.done))))
+			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, nthState(state.entries, strconv.Itoa(state.done))))
 		} else {
 			at = fill(s, fmt.Sprintf("run-%d", i*3/commits), water, at.Add(10*second), 10*second, 150)
 			state.readings += 150

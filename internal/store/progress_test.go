@@ -28,7 +28,7 @@ func TestProgressIsKeptWithTheReadings(t *testing.T) {
 	s.SetProgress("export", []byte("1"))
 	assert.Equal(t, "1", read(s))
 	assert.Empty(t, other(), "only a commit writes it")
-	require.NoError(t, s.Record(t.Context(), nil, nil, []byte("state")))
+	require.NoError(t, s.Record(t.Context(), nil, nil, wholeState("state")))
 	assert.Empty(t, other(), "a write that leaves the readings in memory leaves it there too")
 	require.NoError(t, s.Commit(t.Context()))
 	assert.Equal(t, "1", other())

@@ -123,7 +123,7 @@ func TestRepeatsAreNotQueuedAgain(t *testing.T) {
 	s := begin(t, tempPath(t))
 	q := s.Queue("mqtt")
 	item := delivertest.Item(1, queue.Alarm)
-	require.NoError(t, s.Record(t.Context(), nil, []OutboxItem{{"mqtt", item}}, nil))
+	require.NoError(t, s.Record(t.Context(), nil, []OutboxItem{{"mqtt", item}}, State{}))
 	require.NoError(t, q.Add(item))
 	items, err := q.Next(0, 10)
 	require.NoError(t, err)
@@ -220,7 +220,7 @@ func TestKeptBodiesAreBounded(t *testing.T) {
 		item.Body = make([]byte, size)
 		all = append(all, OutboxItem{"mqtt", item})
 	}
-	require.NoError(t, s.Record(t.Context(), nil, all, nil))
+	require.NoError(t, s.Record(t.Context(), nil, all, State{}))
 	for range 2 { // as written, and as loaded
 		db := s.db
 		s.db = nil

@@ -22,6 +22,7 @@ type pendingRecord struct {
 	number  uint64 // rises
 	entries []journal.Entry
 	state   []byte // compressed; nil for none
+	part    []byte // of the state, on top of the last one; nil for none
 	reach   Reach
 }
 
@@ -43,27 +44,18 @@ type Reach struct {
 // maxUnwritten bounds the entries kept in memory while the disk fails.
 const maxUnwritten = 20_000
 
-// Record makes journal entries, the outbox items that belong to them, and the state of the core ([watch.Core.Snapshot];
-// nil for none) durable: all of them together, or on error none. Then they are kept in memory, the items can be
+// State is a state of the core, as [watch.Core.Save] gives it.
+type State struct {
+	Data []byte // nil for none
+	Part bool   // it belongs on top of what was recorded before
+}
+
+// Record makes journal entries, the outbox items that belong to them, and the state of the core durable: all of them together, or on error none. Then they are kept in memory, the items can be
 // seen by their notifiers all the same, and the next call that writes tries again: do not hand them over a second time
 // (it would change nothing, since entries are known by run and number and items by their event). A disk that does not answer
 // within [Options.Patience] is such an error ([ErrSlow]): no alarm is delayed longer than that by the disk.
-//
-// Call it with a state alone every half an hour, so that little has to be replayed after a power cut.
-func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state []byte) error {
-	h := pendingRecord{reach: Reach{At: instant.None}}
-	for _, e := range entries {
-		h.entries = append(h.entries, *e)
-		h.reach.At = max(h.reach.At, e.At)
-	}
-	if state != nil {
-		packed, err := deflate(state)
-		if err != nil {
-			return fmt.Errorf("history: packing the state of the core: %w", err)
-		}
-		h.state = packed
-	}
-	touched, err := s.hold(h, items)
+func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state State) error {
+	touched, err := s.hold(entries, items, state)
 	if err != nil {
 		return err
 	}
@@ -77,8 +69,28 @@ func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []Ou
 	return err
 }
 
-// hold puts entries and items in memory, all at one blow, for the next transaction.
-func (s *Store) hold(h pendingRecord, items []OutboxItem) (touched []*Queue, err error) {
+// Keep hands a state of the core to the next call that writes. Call it every half an hour with a whole one, so that little has to be
+// replayed after a power cut.
+func (s *Store) Keep(state State) error {
+	_, err := s.hold(nil, nil, state)
+	return err
+}
+
+// hold puts entries, items and a state in memory, all at one blow, for the next transaction.
+func (s *Store) hold(entries []*journal.Entry, items []OutboxItem, state State) (touched []*Queue, err error) {
+	h := pendingRecord{reach: Reach{At: instant.None}}
+	for _, e := range entries {
+		h.entries = append(h.entries, *e)
+		h.reach.At = max(h.reach.At, e.At)
+	}
+	switch {
+	case state.Part:
+		h.part = state.Data
+	case state.Data != nil:
+		if h.state, err = deflate(state.Data); err != nil {
+			return nil, fmt.Errorf("history: packing the state of the core: %w", err)
+		}
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	h.reach.At = max(h.reach.At, s.newest)
@@ -111,7 +123,7 @@ func (j *pendingJournal) trimUnwritten() {
 		if i < len(j.unwritten)-1 {
 			// An older state is of no use once there is a newer one.
 			if slices.ContainsFunc(j.unwritten[i+1:], func(later pendingRecord) bool { return later.state != nil }) {
-				h.state = nil
+				h.state, h.part = nil, nil
 			}
 		}
 		if room := max(0, maxUnwritten-count); len(h.entries) > room {
@@ -120,7 +132,7 @@ func (j *pendingJournal) trimUnwritten() {
 		}
 		count += len(h.entries)
 	}
-	j.unwritten = slices.DeleteFunc(j.unwritten, func(h pendingRecord) bool { return len(h.entries) == 0 && h.state == nil })
+	j.unwritten = slices.DeleteFunc(j.unwritten, pendingRecord.empty)
 	j.countUnwritten()
 	j.health.DroppedEntries += uint64(dropped)
 }
@@ -132,6 +144,8 @@ func (j *pendingJournal) countUnwritten() {
 		j.health.PendingEntries += len(j.unwritten[i].entries)
 	}
 }
+
+func (h pendingRecord) empty() bool { return len(h.entries) == 0 && h.state == nil && h.part == nil }
 
 func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
 	for i := range h.entries {
@@ -146,8 +160,15 @@ func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
 			return err
 		}
 	}
+	if h.part != nil {
+		_, err := tx.ExecContext(ctx, "INSERT INTO core_part (state) VALUES (?)", h.part)
+		return err
+	}
 	if h.state == nil {
 		return nil
+	}
+	if _, err := tx.ExecContext(ctx, "DELETE FROM core_part"); err != nil {
+		return err
 	}
 	_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO core (id, at, state, segment) VALUES (1, ?, ?, ?)", millis(h.reach.At), h.state, h.reach.Segment)
 	return err
@@ -156,39 +177,48 @@ func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
 // text is how an empty field is kept.
 func text(s string) sql.Null[string] { return sql.Null[string]{V: s, Valid: s != ""} }
 
-// LoadCore returns the last state of the core that was recorded, and what had gone into it; nil where there is none.
-// [Store.ReadingsSince] from a little earlier brings the core up to date: it knows by itself what it has seen already.
-func (j *pendingJournal) LoadCore() (state []byte, reach Reach, err error) {
+// LoadCore returns the last state of the core that was recorded, the parts that belong on top of it, and what had gone into it; nil where
+// there is none. [Store.ReadingsSince] from a little earlier brings the core up to date: it knows by itself what it has seen already.
+func (j *pendingJournal) LoadCore() (state []byte, parts [][]byte, reach Reach, err error) {
 	j.mu.RLock()
 	db := j.db
-	var newest pendingRecord
+	var packed []byte
 	for _, h := range j.unwritten {
-		if h.state != nil {
-			newest = h
+		switch {
+		case h.state != nil:
+			packed, parts, reach = h.state, nil, h.reach
+		case h.part != nil:
+			parts = append(parts, h.part)
 		}
 	}
 	j.mu.RUnlock()
-	if newest.state != nil {
-		state, err = inflate(newest.state)
-		return state, newest.reach, j.explain("reading the state of the core", err)
+	if packed == nil && db != nil {
+		var stored [][]byte
+		if packed, stored, reach, err = loadCore(db.reader); errors.Is(err, sql.ErrNoRows) {
+			return nil, nil, Reach{At: instant.None}, nil
+		}
+		parts = append(stored, parts...)
 	}
-	if db == nil {
-		return nil, Reach{At: instant.None}, nil
-	}
-	var packed []byte
-	var ms int64
-	err = db.reader.QueryRow("SELECT state, at, segment FROM core").Scan(&packed, &ms, &reach.Segment)
-	if errors.Is(err, sql.ErrNoRows) {
-		return nil, Reach{At: instant.None}, nil
-	}
-	if err == nil {
+	if err == nil && packed != nil {
 		state, err = inflate(packed)
 	}
-	if err != nil {
-		return nil, Reach{At: instant.None}, j.explain("reading the state of the core", err)
+	if err != nil || state == nil {
+		return nil, nil, Reach{At: instant.None}, j.explain("reading the state of the core", err)
+	}
+	return state, parts, reach, nil
+}
+
+func loadCore(db *sql.DB) (packed []byte, parts [][]byte, reach Reach, err error) {
+	var ms int64
+	if err = db.QueryRow("SELECT state, at, segment FROM core").Scan(&packed, &ms, &reach.Segment); err != nil {
+		return nil, nil, reach, err
 	}
 	reach.At = fromMillis(ms)
-	return state, reach, nil
+	parts, err = collected(scanned(context.Background(), db, func(rows *sql.Rows) (part []byte, err error) {
+		err = rows.Scan(&part)
+		return part, err
+	}, "SELECT state FROM core_part ORDER BY id"))
+	return packed, parts, reach, err
 }
 
 // packers are kept for the next state, since making one costs more than a megabyte.
@@ -200,7 +230,7 @@ var packers = sync.Pool{New: func() any {
 	return w
 }}
 
-// deflate packs a state. An alarm waits for it: the fastest level takes a third to a half of the time of the usual one, and a tenth to a
+// deflate packs a state. The loop waits for it: the fastest level takes a third to a half of the time of the usual one, and a tenth to a
 // quarter more bytes.
 func deflate(data []byte) ([]byte, error) {
 	var b bytes.Buffer

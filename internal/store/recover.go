@@ -33,6 +33,7 @@ func recoveredTables() []*recoveredTable {
 		{name: "journal", columns: "id, run, seq, at, kind, alarm, place, body", what: "journal entries"},
 		{name: "outbox", columns: "id, outlet, event, class, topic, at, body", what: "messages that had not been delivered"},
 		{name: "core", columns: "id, at, state, segment", what: "state of the alarms"},
+		{name: "core_part", columns: "id, state"},
 		{name: "calibration", columns: "id, at, sensor, channel, reference, uncertainty, against, readings", what: "calibrations"},
 		{name: "progress", columns: "id, name, body"},
 		{name: "point", columns: "id, name"},
@@ -263,7 +264,7 @@ func (r *recentWrites) add(records []pendingRecord, chunks []pointChunk) {
 	for _, h := range records {
 		if h.state != nil { // the newest is enough
 			for i := range r.records {
-				r.records[i].state = nil
+				r.records[i].state, r.records[i].part = nil, nil
 			}
 		}
 		r.records = append(r.records, h)
@@ -275,7 +276,7 @@ func (r *recentWrites) add(records []pendingRecord, chunks []pointChunk) {
 			break
 		}
 	}
-	r.records = slices.DeleteFunc(r.records, func(h pendingRecord) bool { return h.state == nil && len(h.entries) == 0 })
+	r.records = slices.DeleteFunc(r.records, pendingRecord.empty)
 	r.chunks = append(r.chunks, chunks...)
 	r.chunks = slices.Delete(r.chunks, 0, max(0, len(r.chunks)-maxRecentChunks))
 }

@@ -28,7 +28,7 @@ func TestPrune(t *testing.T) {
 	s := begin(t, tempPath(t))
 	fill(s, "run-1", water, noon, 10*second, 60*360)
 	last := fill(s, "run-1", air, noon, 10*second, 60*360)
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, nil))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon, journal.Note)}, nil, State{}))
 	require.NoError(t, s.Commit(t.Context()))
 	before := s.Health().Bytes
 

@@ -45,7 +45,7 @@ func FuzzRows(f *testing.F) {
 	raised := entry(1, noon, journal.AlarmRaised)
 	raised.Alarm = "tub-1/water-temperature/high"
 	require.NoError(f, s.Record(f.Context(), []*journal.Entry{raised, entry(2, noon, journal.Note)},
-		[]OutboxItem{{"mqtt", queue.Item{Event: raised.ID(), Class: queue.Alarm, Topic: "events", At: noon, Body: []byte("{}")}}}, []byte("state")))
+		[]OutboxItem{{"mqtt", queue.Item{Event: raised.ID(), Class: queue.Alarm, Topic: "events", At: noon, Body: []byte("{}")}}}, wholeState("state")))
 	_, err = s.AddCalibration(f.Context(), Calibration{At: noon, Sensor: "probe", Channel: "temperature", Against: "ice bath", Readings: []float64{0.1, 0.2}})
 	require.NoError(f, err)
 	require.NoError(f, s.Close(f.Context()))
@@ -75,7 +75,7 @@ func FuzzRows(f *testing.F) {
 		require.NoError(t, mqtt.Add(queue.Item{Event: "new", Class: queue.Alarm, Topic: "events", At: next, Body: []byte("new")}))
 		e := entry(3, next, journal.Note)
 		e.Run = "run-2"
-		_ = s.Record(t.Context(), []*journal.Entry{e}, nil, []byte("state 2"))
+		_ = s.Record(t.Context(), []*journal.Entry{e}, nil, wholeState("state 2"))
 		_ = s.Commit(t.Context())
 		if h := s.Health(); h.LastError != nil {
 			require.ErrorContains(t, h.LastError, path)
@@ -115,6 +115,6 @@ func look(t *testing.T, s *Store) {
 	}
 	_, _ = s.Journal(t.Context(), Filter{})
 	_, _ = s.Calibrations(t.Context(), "")
-	_, _, _ = s.LoadCore()
+	_, _, _, _ = s.LoadCore()
 	_, _ = s.Queue("mqtt").Next(0, 100)
 }

@@ -214,14 +214,14 @@ func TestRestamp(t *testing.T) {
 	since := wrong.Add(minute)
 	raised := entry(1, wrong.Add(2*minute), journal.AlarmRaised)
 	raised.Since = &since
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{raised, {Seq: 9, Run: "run-0", At: wrong.Add(-hour), Kind: journal.RunStarted}}, nil, nil))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{raised, {Seq: 9, Run: "run-0", At: wrong.Add(-hour), Kind: journal.RunStarted}}, nil, State{}))
 	require.NoError(t, s.Commit(t.Context()))
 	last := wrong.Add(500 * 10 * second)
 	s.Append("run-1", water, last, 21, quantity.Pass, 0.01)
 	s.Amend(water, wrong, quantity.Suspect)
 
 	s.Restamp(Shift{Runs: []string{"run-1"}, By: 30 * 24 * hour, Mark: s.Stepped(), Seq: 9})
-	require.NoError(t, s.Record(t.Context(), nil, nil, []byte("state")))
+	require.NoError(t, s.Record(t.Context(), nil, nil, wholeState("state")))
 	require.NoError(t, s.Commit(t.Context()))
 	fill(s, "run-1", water, noon.Add(501*10*second), 10*second, 5)
 	check := func(s *Store) {
@@ -261,7 +261,7 @@ func TestRestampOverSeveralSteps(t *testing.T) {
 			seq++
 			e := entry(seq, at, journal.Note)
 			e.Run = run
-			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, nil, nil))
+			require.NoError(t, s.Record(t.Context(), []*journal.Entry{e}, nil, State{}))
 		}
 		step := func(by time.Duration) {
 			shifts = append(shifts, Shift{Runs: []string{"run-1", "run-2"}, By: by, Mark: s.Stepped(), Seq: seq})
@@ -284,7 +284,7 @@ func TestRestampOverSeveralSteps(t *testing.T) {
 			abandon(s)
 			s = begin(t, s.path)
 		} else {
-			require.NoError(t, s.Record(t.Context(), nil, nil, []byte("state")))
+			require.NoError(t, s.Record(t.Context(), nil, nil, wholeState("state")))
 		}
 		fill(s, "run-2", water, noon.Add(3*minute), 10*second, 6)
 		for range 2 {
@@ -316,9 +316,9 @@ func TestReadingsSinceAStepBack(t *testing.T) {
 	s := begin(t, tempPath(t))
 	fill(s, "run-1", water, noon, 10*second, 300)
 	s.Stepped()
-	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon.Add(10*minute), journal.ClockStepped)}, nil, []byte("state")))
+	require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(1, noon.Add(10*minute), journal.ClockStepped)}, nil, wholeState("state")))
 	since := func() int {
-		_, reach, err := s.LoadCore()
+		_, _, reach, err := s.LoadCore()
 		require.NoError(t, err)
 		assert.Equal(t, noon.Add(10*minute), reach.At)
 		count := 0

@@ -147,7 +147,7 @@ func TestViewsOfTheJournal(t *testing.T) {
 		{Seq: 2, Run: "run-1", At: noon, Kind: journal.Misting, Place: "vivarium-1", By: "keeper"},
 		{Seq: 3, Run: "run-1", At: noon, Kind: journal.StageSet, Cohort: "a-2026", Stage: "metamorph"},
 		{Seq: 4, Run: "run-1", At: noon, Kind: journal.AlarmRaised, Alarm: "tub-1/water-temperature/high", Priority: "high", Value: &value},
-	}, nil, nil))
+	}, nil, State{}))
 	for query, want := range map[string]string{
 		"SELECT place || ' ' || by || ' ' || text FROM notes":         "tub-1 keeper water changed",
 		"SELECT place || ' ' || by FROM mistings":                     "vivarium-1 keeper",

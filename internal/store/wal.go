@@ -234,13 +234,21 @@ func writeSynced(path string, content []byte) error {
 	return errors.Join(err, file.Sync(), file.Close())
 }
 
-// markLog remembers which log is in use and how much of it is whole. Store.write is held.
+// logPages is how many pages the log may hold before they are copied into the main file. SQLite itself would do it within the write that
+// has filled the log, while an alarm waits for that; it is left the rare case that much is written at once (see writerPragmas).
+const logPages = 1000
+
+// markLog remembers which log is in use and how much of it is whole, and copies a long one into the main file. Store.write is held.
 func (f *file) markLog(ctx context.Context) {
 	if f.seenLog == nil {
 		f.seenLog, _ = os.Stat(f.path + logSuffix) // it exists after the next write
 	}
-	if m, err := f.scan(f.logMark, f.committedFrames(ctx)); err == nil {
+	frames := f.committedFrames(ctx)
+	if m, err := f.scan(f.logMark, frames); err == nil {
 		f.logMark = m
+	}
+	if frames >= logPages {
+		_, _ = f.database().writer.ExecContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)") // the next write tries again
 	}
 }
 

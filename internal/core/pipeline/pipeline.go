@@ -165,11 +165,17 @@ func (c *Pipeline) Step(ev watch.Event) {
 
 // Resume restores the state of the rules from the journal of earlier runs, oldest entry first. The entries should reach back to the
 // raise of the oldest alarm that is active.
-func (c *Pipeline) Resume(entries []*journal.Entry) { c.Rules.Resume(entries) }
+func (c *Pipeline) Resume(entries []*journal.Entry) {
+	c.Core.ForgetFailures()
+	c.Rules.Resume(entries)
+}
 
 // ReplayReading folds in a stored reading that is newer than the state the core was restored from. Ticks are not stored: one is
 // inserted before the reading where it has an effect.
 func (c *Pipeline) ReplayReading(reading watch.Event) {
+	if c.Core.Seen(&reading) {
+		return
+	}
 	if c.Core.Due(reading.At) {
 		c.fold(watch.Event{Kind: watch.TickEvent, At: reading.At})
 	}

@@ -103,6 +103,7 @@ func (c *Core) newEntry(kind journal.Kind, at instant.Instant) *journal.Entry {
 
 // alarmEntry begins a journal entry about an alarm.
 func (c *Core) alarmEntry(a *alarm, kind journal.Kind, at instant.Instant, was isa.State) *journal.Entry {
+	c.touch(a)
 	e := c.newEntry(kind, at)
 	e.Alarm, e.Occurrence = a.name, a.Occurrence
 	e.State, e.Was = a.Letter, was
@@ -227,6 +228,7 @@ func (c *Core) cover(a *alarm, at instant.Instant, out []Effect) []Effect {
 		return out
 	}
 	a.DesignBy = cause
+	c.touch(a)
 	switch {
 	case before == "":
 		a.lifecycle.apply(isa.Suppress)

@@ -55,6 +55,7 @@ func (c *Core) takeIntoRecord(at instant.Instant, e cohort.Entry, cmd *Command, 
 
 // putOnRecord puts in force what follows from an entry about animals.
 func (c *Core) putOnRecord(at instant.Instant, e cohort.Entry, out []Effect) []Effect {
+	c.unsaved.all = true
 	before := map[string][]Resident{}
 	for _, place := range c.placeOrder {
 		before[place] = c.Residents(place, at)

@@ -62,6 +62,7 @@ func (c *Core) recordSensor(at instant.Instant, e calibration.Entry, cmd *Comman
 			}
 		}
 	}
+	c.unsaved.all = true
 	if e.Kind != journal.SensorAssigned {
 		c.sensors.Add(e)
 		c.settleCalibrations()

@@ -66,7 +66,7 @@ func (c *Core) doubtRun(ev Event) {
 
 // ClockConfirmed records that the clock is known to be right from now on. The caller first corrects what was in [Core.Doubt].
 func (c *Core) ClockConfirmed(at instant.Instant) []Effect {
-	c.doubt = noDoubt()
+	c.doubt, c.unsaved.all = noDoubt(), true
 	c.expect(at, "") // the light is certain from now on
 	return []Effect{{Kind: Record, Point: -1, Entry: c.newEntry(journal.ClockConfirmed, at)}}
 }

@@ -28,6 +28,7 @@ func (c *Core) command(at instant.Instant, cmd *Command, out []Effect) []Effect 
 	if problem != "" {
 		return c.Refuse(at, cmd, problem, out)
 	}
+	c.touch(a)
 	was := a.Letter
 	switch cmd.Verb {
 	case Acknowledge:

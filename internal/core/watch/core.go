@@ -50,6 +50,7 @@ type Core struct {
 	late          uint64
 	deadline      instant.Instant // no tick before this time can change anything; None = not known
 	doubt         UnconfirmedClock
+	unsaved       unsaved
 
 	// The offset of the local time, in nanoseconds, and from when until when it holds; None = not looked up.
 	zoneOffset          int64
@@ -139,7 +140,7 @@ type pointMemory struct {
 // New makes a core for a site. Points derived from those of the site are added to it.
 func New(site Site, run string) *Core {
 	c := &Core{
-		site: site, run: run, now: instant.None, deadline: instant.None, doubt: noDoubt(), zoneUntil: instant.None,
+		site: site, run: run, now: instant.None, deadline: instant.None, doubt: noDoubt(), zoneUntil: instant.None, unsaved: unsaved{all: true},
 		room: map[string]string{}, inside: map[string][]string{}, places: map[string]*Place{},
 		index: map[quantity.Point]int32{}, byName: map[string]int{},
 	}
@@ -266,6 +267,7 @@ func (c *Core) Step(ev Event, out []Effect) []Effect {
 		return c.Read(ev.Point, ev.At, ev.Value, ev.Flag, out)
 	}
 	c.now = max(c.now, ev.At)
+	c.unsaved.all = c.unsaved.all || !ev.partly()
 	switch ev.Kind {
 	case TickEvent:
 		return c.tick(ev.At, out)
@@ -308,14 +310,20 @@ func (c *Core) start(ev Event, out []Effect) []Effect {
 			c.begin(p, ev.At)
 		}
 	}
+	c.ForgetFailures()
+	c.doubtRun(ev)
+	return append(out, Effect{Kind: Record, Point: -1, Entry: c.newEntry(journal.RunStarted, ev.At)})
+}
+
+// ForgetFailures forgets the failures of sensors that have not become a fault: whether they went on is not known after the end of a run.
+// It goes before the readings of that run that are newer than the restored state, whose times may be long after the sensor's recovery.
+func (c *Core) ForgetFailures() {
 	for i := range c.faults {
 		if f := &c.faults[i]; !c.alarms[f.alarm].Active {
 			f.Failing = instant.None
 		}
 	}
 	c.deadline = instant.None
-	c.doubtRun(ev)
-	return append(out, Effect{Kind: Record, Point: -1, Entry: c.newEntry(journal.RunStarted, ev.At)})
 }
 
 // begin opens the first ledger of a point.

@@ -68,6 +68,9 @@ func (c *Core) feed(index int32, port int, at instant.Instant, v float64, flag q
 	pair, state := &c.pairings[index], &c.pairState[index]
 	other := 1 - port
 	before, now := state.Last[port], sample{at, v, flag, true}
+	if before.Known && at < before.At || now == before { // of before a part of a state that is newer than the rest: it was paired already
+		return out
+	}
 	state.Last[port] = now
 
 	if state.Port == other { // readings of the other input waited for this one

@@ -98,6 +98,9 @@ func (f *fault) due() instant.Instant { return f.Failing.Add(f.after) }
 // alarm of its own.
 func (c *Core) failure(index int32, ev Event, out []Effect) []Effect {
 	f := &c.faults[index]
+	if ev.Failure != "" || !c.steady(f) {
+		c.touchFault(f)
+	}
 	if ev.Failure == "" {
 		return c.goodRead(f, ev.At, out)
 	}
@@ -127,7 +130,10 @@ func (c *Core) failure(index int32, ev Event, out []Effect) []Effect {
 // Steady reports whether a good read of a sensor's channel (0: of the sensor itself) would change nothing: it has not failed. Who replays a year
 // need not pass on such reads.
 func (c *Core) Steady(sensor, channel int32) bool {
-	f := &c.faults[c.faultOf[sensor]+channel]
+	return c.steady(&c.faults[c.faultOf[sensor]+channel])
+}
+
+func (c *Core) steady(f *fault) bool {
 	return f.Failing.IsNone() && !f.Unsteady && f.Wrong == 0 && !c.alarms[f.alarm].Active
 }
 
@@ -274,6 +280,7 @@ func (c *Core) raiseCauseOfStale(p *point, at instant.Instant, out []Effect) []E
 		case f.Failing.IsNone() || f.Silences:
 		case c.alarms[f.alarm].Active:
 			f.Silences = true
+			c.touchFault(f)
 			return c.refreshSuppression(at, out)
 		default:
 			return c.raiseFault(index, at, out)

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/gob"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -31,6 +32,7 @@ type stageSet struct {
 // nanoseconds and every bit of a float, and which skips fields that a later version adds or drops.
 type snapshot struct {
 	Version      int
+	Part         bool // it holds what has changed since an earlier one, and belongs on top of that
 	Site         string
 	Run          string
 	Seq          uint64
@@ -85,27 +87,38 @@ const snapshotVersion = 2
 
 // Snapshot returns the state of the core as bytes for [Core.Restore].
 func (c *Core) Snapshot() ([]byte, error) {
-	s := snapshot{
-		Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late,
-		Cuts: c.cuts, Record: c.record.Entries, Cohorts: c.record.Seeds, Calibrations: c.sensors.Entries, Parts: c.parts(),
-		Points: make([]savedPoint, 0, len(c.points)), Pairings: make([]savedPairing, 0, len(c.pairings)), Sensors: make([]savedSensor, 0, len(c.faults)),
+	s := c.head()
+	c.addAll(&s)
+	var buffer bytes.Buffer
+	if err := gob.NewEncoder(&buffer).Encode(&s); err != nil {
+		return nil, fmt.Errorf("writing the state of the core: %w", err)
 	}
+	return buffer.Bytes(), nil
+}
+
+// head returns the state without what a part of it may leave out.
+func (c *Core) head() snapshot {
+	s := snapshot{Version: snapshotVersion, Site: c.site.ID, Run: c.run, Seq: c.seq, Now: c.now, Late: c.late, Cuts: c.cuts}
 	if c.doubt.Any() {
 		s.Doubt = &c.doubt
 	}
+	return s
+}
+
+// addAll adds to a state what a part of it may leave out.
+func (c *Core) addAll(s *snapshot) {
+	s.Record, s.Cohorts, s.Calibrations, s.Parts = c.record.Entries, c.record.Seeds, c.sensors.Entries, c.parts()
+	s.Points, s.Pairings = make([]savedPoint, 0, len(c.points)), make([]savedPairing, 0, len(c.pairings))
+	s.Sensors = make([]savedSensor, 0, len(c.faults))
 	for i := range c.points {
-		p := &c.points[i]
-		s.Points = append(s.Points, savedPoint{Point: p.name.String(), Memory: p.pointMemory, Boundary: p.boundary, BandAt: p.bandAt})
+		s.Points = append(s.Points, c.points[i].saved())
 	}
 	for i := range c.pairings {
-		inputs := c.pairings[i].inputs
-		s.Pairings = append(s.Pairings, savedPairing{
-			[2]string{c.points[inputs[0]].name.String(), c.points[inputs[1]].name.String()}, c.pairState[i],
-		})
+		s.Pairings = append(s.Pairings, c.savedPairing(int32(i)))
 	}
 	for i := range c.alarms {
 		if a := &c.alarms[i]; !a.untouched() {
-			s.Alarms = append(s.Alarms, savedAlarm{a.name, a.lifecycle.saved(), a.alarmMemory})
+			s.Alarms = append(s.Alarms, a.saved())
 		}
 	}
 	for i := range c.faults {
@@ -114,45 +127,82 @@ func (c *Core) Snapshot() ([]byte, error) {
 	for _, m := range c.misters {
 		s.Misters = append(s.Misters, savedMister{m.place.ID, m.Tracker})
 	}
-	var buffer bytes.Buffer
-	if err := gob.NewEncoder(&buffer).Encode(&s); err != nil {
-		return nil, fmt.Errorf("writing the state of the core: %w", err)
-	}
-	return buffer.Bytes(), nil
 }
 
+func (p *point) saved() savedPoint {
+	return savedPoint{Point: p.name.String(), Memory: p.pointMemory, Boundary: p.boundary, BandAt: p.bandAt}
+}
+
+func (c *Core) savedPairing(i int32) savedPairing {
+	inputs := c.pairings[i].inputs
+	return savedPairing{[2]string{c.points[inputs[0]].name.String(), c.points[inputs[1]].name.String()}, c.pairState[i]}
+}
+
+func (a *alarm) saved() savedAlarm { return savedAlarm{a.name, a.lifecycle.saved(), a.alarmMemory} }
+
 // untouched reports whether an alarm has never been raised or commanded, as nearly all alarms of a thousand points. A new core has
-// it in the same state, so it is left out of the snapshot, which is made at each journal entry while the entry waits for it.
+// it in the same state, so it is left out of the snapshot.
 func (a *alarm) untouched() bool {
 	return a.Occurrence == "" && a.Letter == isa.Normal && !a.Active && a.ShelfUntil.IsNone() && a.DesignBy == "" && !a.Service
 }
 
 // Restore loads the state of an earlier core, which may have had another configuration: points, alarms and sensors are
-// found by name, and those that no longer exist are dropped. The core must be new. On error it is unchanged.
-func (c *Core) Restore(data []byte) (err error) {
-	var s snapshot
-	if err := gob.NewDecoder(bytes.NewReader(data)).Decode(&s); err != nil {
-		return fmt.Errorf("reading the state of the core: %w", err)
-	}
-	if s.Version == 1 {
-		if err := s.upgradeV1(data); err != nil {
+// found by name, and those that no longer exist are dropped. parts are those that [Core.Save] has returned since, the oldest first. The
+// core must be new. On error it is unchanged.
+func (c *Core) Restore(whole []byte, parts ...[]byte) error {
+	reader := gob.NewDecoder(bytes.NewReader(bytes.Join(append([][]byte{whole}, parts...), nil)))
+	states := make([]snapshot, 1+len(parts))
+	for i := range states {
+		s := &states[i]
+		if err := reader.Decode(s); err != nil {
+			return fmt.Errorf("reading the state of the core: %w", err)
+		}
+		if s.Version == 1 {
+			if err := s.upgradeV1(whole); err != nil {
+				return err
+			}
+		}
+		switch {
+		case s.Version != snapshotVersion:
+			return fmt.Errorf("the state of the core is of version %d, and this program reads version %d", s.Version, snapshotVersion)
+		case s.Site != c.site.ID:
+			return fmt.Errorf("the state of the core belongs to site %q, not %q", s.Site, c.site.ID)
+		case s.Part != (i > 0):
+			return errors.New("the state of the core has lost its beginning")
+		}
+		if err := s.validate(); err != nil {
 			return err
 		}
 	}
-	if s.Version != snapshotVersion {
-		return fmt.Errorf("the state of the core is of version %d, and this program reads version %d", s.Version, snapshotVersion)
+	for i := range states {
+		c.take(&states[i])
 	}
-	if s.Site != c.site.ID {
-		return fmt.Errorf("the state of the core belongs to site %q, not %q", s.Site, c.site.ID)
-	}
-	if err := s.validate(); err != nil {
-		return err
-	}
+	return nil
+}
+
+// take takes a state over.
+func (c *Core) take(s *snapshot) {
 	c.run, c.seq, c.now, c.late, c.deadline = s.Run, s.Seq, s.Now, s.Late, instant.None
 	c.cuts = s.Cuts
 	if s.Doubt != nil {
 		c.doubt = *s.Doubt
 	}
+	if !s.Part {
+		c.takeRecords(s)
+	}
+	c.restorePoints(s)
+	c.restoreAlarms(s)
+	for i := range s.Misters {
+		for _, m := range c.misters {
+			if m.place.ID == s.Misters[i].Place {
+				m.Tracker = s.Misters[i].Memory
+			}
+		}
+	}
+}
+
+// takeRecords takes over what was on record of animals and sensors.
+func (c *Core) takeRecords(s *snapshot) {
 	for i, set := range s.Stages {
 		c.record.Entries = append(c.record.Entries, cohort.Entry{
 			Seq: uint64(i) + 1, At: set.At, Since: set.At, Kind: journal.CohortStage, Cohort: set.Cohort, Stage: set.Stage, Count: cohort.NotCounted,
@@ -164,16 +214,6 @@ func (c *Core) Restore(data []byte) (err error) {
 	c.partsBefore = s.Parts
 	c.settleCalibrations()
 	c.site.Intervals = c.record.Intervals()
-	c.restorePoints(&s)
-	c.restoreAlarms(&s)
-	for i := range s.Misters {
-		for _, m := range c.misters {
-			if m.place.ID == s.Misters[i].Place {
-				m.Tracker = s.Misters[i].Memory
-			}
-		}
-	}
-	return nil
 }
 
 // snapshotV1 holds the fields in which a state of version 1 differs: it had no zone "no-band".
@@ -254,12 +294,15 @@ func (c *Core) restoreAlarms(s *snapshot) {
 			continue
 		}
 		a := &c.alarms[index]
-		latching, notice := a.latching, a.notice
+		latching, notice, was := a.latching, a.notice, a.Active
 		a.alarmMemory = s.Alarms[i].Memory
 		from := &s.Alarms[i].Lifecycle
 		a.lifecycle = lifecycle{from.state(), from.Active, from.ShelfUntil, from.DesignBy, from.Service, latching, notice}
-		if a.Active {
+		switch {
+		case a.Active && !was:
 			c.activeCount++
+		case was && !a.Active:
+			c.activeCount--
 		}
 	}
 	for i := range s.Sensors {
@@ -413,6 +456,12 @@ func (c *Core) alarmState(a *alarm) AlarmState {
 
 // Late returns how many readings came after a newer one of their point and were ignored.
 func (c *Core) Late() uint64 { return c.late }
+
+// Seen reports whether a stored reading is in the state already.
+func (c *Core) Seen(reading *Event) bool {
+	p := &c.points[reading.Point]
+	return p.Known && reading.At <= p.Last
+}
 
 // Seq returns the number of the last journal entry.
 func (c *Core) Seq() uint64 { return c.seq }

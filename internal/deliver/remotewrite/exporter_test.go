@@ -131,7 +131,7 @@ func (r *room) live(d time.Duration) {
 func (r *room) record(kind journal.Kind, alarm string, state isa.State, priority string) {
 	r.seq++
 	e := &journal.Entry{Run: "run", Seq: r.seq, At: instant.Of(time.Now()), Kind: kind, Alarm: alarm, State: state, Priority: priority}
-	require.NoError(r.t, r.db.Record(r.t.Context(), []*journal.Entry{e}, nil, nil))
+	require.NoError(r.t, r.db.Record(r.t.Context(), []*journal.Entry{e}, nil, store.State{}))
 }
 
 // checkReadings demands that what has arrived of a point is what the history holds, to the last digit and millisecond.

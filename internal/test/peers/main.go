@@ -1,6 +1,7 @@
 // Command peers compares dewline with other ways to the same answer, in one run, and writes the ratios as a table:
 //
 //	go run ./internal/test/peers [--days 365] [--runs 5] [--tsdb dist/tsdb] [--out testdata/bench/peers.md]
+//	go run ./internal/test/peers --alarms [--runs 5]     # the way of an alarm alone, which is written nowhere
 //
 // Processor time is counted, not the time by the clock, so that a busy machine changes little; of the way of an alarm only the ratios
 // mean something, which take the same broker and the same disk in the same minute. All values are invented.
@@ -33,6 +34,7 @@ func compare(ctx context.Context) error {
 	out := flag.String("out", "testdata/bench/peers.md", "where the table goes")
 	program := flag.String("program", "./dewline", "the program under test")
 	tsdb := flag.String("tsdb", "dist/tsdb", "the program of internal/test/peers/tsdb")
+	alone := flag.Bool("alarms", false, "only measure the way of an alarm, and show it")
 	flag.Parse()
 	if flag.Arg(0) == "answer" {
 		return answerFor(ctx, flag.Arg(1))
@@ -43,6 +45,11 @@ func compare(ctx context.Context) error {
 	}
 	defer os.RemoveAll(folder)
 	t := &table{}
+	if *alone {
+		err := t.alarms(ctx, folder, *program, *runs)
+		fmt.Print(t.String())
+		return err
+	}
 	fmt.Fprintf(t, "# Against peers\n\nWritten by `make bench-peers` on %s: %s, %s/%s, %d processors, load %s; %d runs; median (least to greatest).\n\n",
 		time.Now().UTC().Format(time.DateOnly), processor(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), load(), *runs)
 	if err := t.write(ctx, folder, *program, *tsdb, *days, *runs); err != nil {

@@ -113,7 +113,7 @@ func (l *loft) past() {
 	for i := range 2000 {
 		entries = append(entries, &journal.Entry{Run: "past", Seq: uint64(i + 1), At: instant.Of(begin.Add(-time.Hour)), Kind: journal.Note, Text: strings.Repeat("invented ", 60)})
 	}
-	require.NoError(l.t, db.Record(l.t.Context(), entries, nil, nil))
+	require.NoError(l.t, db.Record(l.t.Context(), entries, nil, store.State{}))
 	require.NoError(l.t, db.Close(l.t.Context()))
 }
 
