@@ -171,13 +171,7 @@ func failureOf(s *status.NotifierHealth, now time.Time) string {
 // shift moves the remembered times by a step of the clock.
 func (w *notifierWatch) shift(by time.Duration) {
 	for i := range w.list {
-		n := &w.list[i]
-		if !n.failing.IsZero() {
-			n.failing = n.failing.Add(by)
-		}
-		if !n.lastSent.IsZero() {
-			n.lastSent = n.lastSent.Add(by)
-		}
+		instant.ShiftKnown(by, &w.list[i].failing, &w.list[i].lastSent)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline/internal/config"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/intake"
 	"dewline/internal/server/status"
 	"dewline/sensors"
@@ -58,9 +59,7 @@ func (s sensorHealth) note(index int, part *sensors.Description, at time.Time, r
 // shift moves the remembered times by a step of the clock.
 func (s sensorHealth) shift(by time.Duration) {
 	for i := range s {
-		if h := &s[i]; !h.LastSuccess.IsZero() {
-			h.LastSuccess = h.LastSuccess.Add(by)
-		}
+		instant.ShiftKnown(by, &s[i].LastSuccess)
 	}
 }
 

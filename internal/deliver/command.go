@@ -35,7 +35,6 @@ const (
 type Command struct {
 	Verb    watch.Verb // from the topic
 	Command watch.Command
-	At      time.Time // of arrival
 	// Err says why it is refused without asking the core; the daemon then writes a command.refused entry. It is nil for a
 	// command that goes to the core, whose journal entries report the outcome on the events topic.
 	Err error

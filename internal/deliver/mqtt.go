@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"dewline/internal/core/instant"
@@ -70,7 +69,6 @@ type MQTT struct {
 	staleRetained []*mqtt.Subscription
 	wake          chan struct{}
 	refresh       chan struct{}
-	lost          atomic.Uint64 // readings
 	made          time.Time
 
 	mu      sync.Mutex
@@ -207,13 +205,11 @@ func (m *MQTT) Reading(r ReadingMessage) error {
 		return fmt.Errorf("reading of %s: %w", r.Point, err)
 	}
 	if m.session() == nil {
-		m.lost.Add(1)
 		return nil
 	}
 	select {
 	case m.readings <- mqtt.Message{Topic: topic, Payload: payload}:
 	default:
-		m.lost.Add(1)
 	}
 	return nil
 }
@@ -236,23 +232,19 @@ const FirstTime = time.Minute
 
 // MQTTStatus is the state of an [MQTT] notifier.
 type MQTTStatus struct {
-	Link         mqtt.Status
-	Open         bool            // the broker has acknowledged the status and the whole snapshot on the present connection
-	Opening      bool            // that was never so, no try has failed, and it has been made for less than [FirstTime]
-	Pending      int             // in the outbox
-	Oldest       instant.Instant // of them; None where nothing waits
-	Sent         uint64          // events
-	Unsendable   uint64          // events
-	LostReadings uint64
-	Err          string // the last failure; "" after a success
+	Link    mqtt.Status
+	Open    bool            // the broker has acknowledged the status and the whole snapshot on the present connection
+	Opening bool            // that was never so, no try has failed, and it has been made for less than [FirstTime]
+	Pending int             // in the outbox
+	Oldest  instant.Instant // of them; None where nothing waits
+	Sent    uint64          // events
+	Err     string          // the last failure; "" after a success
 }
 
 // Status returns the state of the notifier.
 func (m *MQTT) Status() MQTTStatus {
 	stats := m.worker.Stats()
-	s := MQTTStatus{
-		Link: m.o.Link.Status(), Sent: stats.Sent, Unsendable: stats.Unsendable, LostReadings: m.lost.Load(), Oldest: instant.None,
-	}
+	s := MQTTStatus{Link: m.o.Link.Status(), Sent: stats.Sent, Oldest: instant.None}
 	m.mu.Lock()
 	s.Err, s.Open = m.problem, m.open != nil
 	once := m.once
@@ -420,7 +412,7 @@ func (m *MQTT) receive(ctx context.Context) {
 				m.o.Log.Warn("a command is refused", "topic", r.Topic, "err", err)
 			}
 			select {
-			case m.commands <- Command{Verb: command.Verb, Command: command, At: r.At, Err: err}:
+			case m.commands <- Command{Verb: command.Verb, Command: command, Err: err}:
 			case <-ctx.Done():
 				return
 			}

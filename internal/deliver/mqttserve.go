@@ -22,7 +22,6 @@ func (m *MQTT) serve(ctx context.Context, s *mqtt.Session) error {
 	defer cancel()
 	for len(m.readings) > 0 { // of an earlier connection
 		<-m.readings
-		m.lost.Add(1)
 	}
 	if err := m.publish(ctx, s, []mqtt.Message{m.statusMessage()}); err != nil {
 		return err

@@ -29,9 +29,6 @@ func NewTopics(root string) (Topics, error) {
 	return Topics{root}, nil
 }
 
-// Root returns the root, without a final slash.
-func (t Topics) Root() string { return t.root }
-
 // Status is the topic that says whether the site is online.
 func (t Topics) Status() string { return t.root + "/status" }
 
@@ -40,9 +37,6 @@ func (t Topics) Events() string { return t.root + "/events" }
 
 // Commands is the filter of all commands.
 func (t Topics) Commands() string { return t.root + "/command/+" }
-
-// Everything is the filter of all topics of the site.
-func (t Topics) Everything() string { return t.root + "/#" }
 
 // points and alarms are the filters of the two branches of retained state.
 func (t Topics) points() string { return t.root + "/points/#" }

@@ -120,12 +120,10 @@ type Client struct {
 type Status struct {
 	Broker    string // address without a user
 	Connected bool
-	Since     time.Time // of Connected's value
-	Epoch     uint64    // counts the connections
-	Tries     int       // since the last connection
-	Err       string    // why there is none, or what the broker refused; "" when all is well, and until the first try has ended
-	Dropped   uint64    // messages that arrived and found their channel full
-	Unrouted  uint64    // messages that arrived without a subscription, left over from an earlier configuration
+	Epoch     uint64 // counts the connections
+	Tries     int    // since the last connection
+	Err       string // why there is none, or what the broker refused; "" when all is well, and until the first try has ended
+	Dropped   uint64 // messages that arrived and found their channel full
 }
 
 // New checks the options. Nothing is connected before [Link.Run].
@@ -159,7 +157,7 @@ func New(o Options) (*Client, error) {
 	l := &Client{
 		options: o, broker: broker, log: o.Log.With("broker", broker.String()), changed: make(chan struct{}),
 		more: make(chan struct{}, 1), exact: map[string][]*Subscription{},
-		status: Status{Broker: broker.String(), Since: time.Now()},
+		status: Status{Broker: broker.String()},
 	}
 	if o.Username != "" && !secure && !loopback(broker.Hostname()) {
 		l.log.Warn("the password goes over the network in clear; mqtts:// would hide it")
@@ -172,7 +170,6 @@ func (l *Client) Status() Status {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	status := l.status
-	status.Unrouted = l.unrouted
 	for _, s := range l.subscriptions {
 		status.Dropped += s.Dropped()
 	}
@@ -249,7 +246,7 @@ func (l *Client) noteStart(s *Session) {
 	l.mu.Lock()
 	l.status.Epoch++
 	s.epoch = l.status.Epoch
-	l.status.Connected, l.status.Since, l.status.Tries, l.status.Err = true, time.Now(), 0, ""
+	l.status.Connected, l.status.Tries, l.status.Err = true, 0, ""
 	flapping := len(l.logged) > 0 && l.status.Epoch > 1
 	l.mu.Unlock()
 	if !flapping {
@@ -274,10 +271,7 @@ func (l *Client) noteSteady(s *Session) {
 func (l *Client) noteEnd(err error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.status.Connected {
-		l.status.Connected, l.status.Since = false, time.Now()
-	}
-	l.status.Err = "stopped"
+	l.status.Connected, l.status.Err = false, "stopped"
 	if err == nil {
 		return
 	}
@@ -323,16 +317,4 @@ func (l *Client) Session(ctx context.Context) (*Session, error) {
 			return nil, fmt.Errorf("%w: %w", ErrNotConnected, context.Cause(ctx))
 		}
 	}
-}
-
-// Publish publishes on the connection there is now; see [Session.Publish]. Without one it returns [ErrNotConnected] at
-// once.
-func (l *Client) Publish(ctx context.Context, m Message) error {
-	l.mu.Lock()
-	session := l.session
-	l.mu.Unlock()
-	if session == nil {
-		return ErrNotConnected
-	}
-	return session.Publish(ctx, m)
 }

@@ -289,7 +289,10 @@ func TestADeafPort(t *testing.T) {
 	l, stop := run(t, mqtt.Options{Broker: "mqtt://" + listener.Addr().String(), ClientID: "x"})
 	conn, err := listener.Accept()
 	require.NoError(t, err)
-	require.ErrorIs(t, l.Publish(t.Context(), online(1)), mqtt.ErrNotConnected)
+	soon, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer cancel()
+	_, err = l.Session(soon)
+	require.ErrorIs(t, err, mqtt.ErrNotConnected)
 	stop() // at once, not after the timeout
 	require.NoError(t, conn.Close())
 }

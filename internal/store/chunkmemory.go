@@ -9,9 +9,8 @@ import (
 
 // series is what is in memory of a point. file.mu guards it.
 type series struct {
-	point      quantity.Point
-	name       string
-	row        int64 // in the table point; 0 = not written yet
+	name       string // of the point
+	row        int64  // in the table point; 0 = not written yet
 	open       block
 	id         int64 // of the open chunk
 	segment    int64
@@ -107,7 +106,7 @@ func (sr *series) unsaved() bool { return len(sr.open.at) > 0 && sr.changes != s
 func (m *chunkMemory) series(p quantity.Point) *series {
 	sr := m.points[p]
 	if sr == nil {
-		sr = &series{point: p, name: p.String()}
+		sr = &series{name: p.String()}
 		m.points[p] = sr
 		m.order = append(m.order, sr)
 	}

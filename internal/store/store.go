@@ -100,10 +100,7 @@ type Health struct {
 }
 
 // Notice is something the keeper must hear of, once.
-type Notice struct {
-	At   time.Time
-	Text string
-}
+type Notice struct{ Text string }
 
 // Open opens the history file at path, and makes it and its folder where they do not exist. A damaged file is set aside
 // as FILE.corrupt-TIME and reported by [Store.Notices]. With [ErrForeign], [ErrNewer] and [ErrBusy] there is no store; any other
@@ -192,7 +189,7 @@ func (f *file) Notices() []Notice {
 func (f *file) addNotice(text string) {
 	f.log.Warn("history: " + text)
 	f.mu.Lock()
-	f.notices = append(f.notices, Notice{f.options.Now(), text})
+	f.notices = append(f.notices, Notice{text})
 	f.mu.Unlock()
 }
 

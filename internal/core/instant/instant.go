@@ -30,6 +30,32 @@ func (i Instant) Time() time.Time { return time.Unix(0, int64(i)).UTC() }
 // Add returns the instant d later.
 func (i Instant) Add(d time.Duration) Instant { return i + Instant(d) }
 
+// Shift moves times by a step of the clock; None stays None.
+func Shift(by time.Duration, times ...*Instant) {
+	for _, t := range times {
+		if !t.IsNone() {
+			*t = t.Add(by)
+		}
+	}
+}
+
+// ShiftEach is [Shift] for the times of a map.
+func ShiftEach[K comparable](by time.Duration, times map[K]Instant) {
+	for k, t := range times {
+		Shift(by, &t)
+		times[k] = t
+	}
+}
+
+// ShiftKnown is [Shift] for times of which the zero one is none.
+func ShiftKnown(by time.Duration, times ...*time.Time) {
+	for _, t := range times {
+		if !t.IsZero() {
+			*t = t.Add(by)
+		}
+	}
+}
+
 // Sub returns the time from earlier to i.
 func (i Instant) Sub(earlier Instant) time.Duration { return time.Duration(i - earlier) }
 

@@ -398,9 +398,6 @@ func (l *Line) Shift(by time.Duration) {
 		if j.choice != nil {
 			j.choice.Shift(by)
 		}
-		j.at = j.at.Add(by)
-		if !j.last.IsNone() {
-			j.last = j.last.Add(by)
-		}
+		instant.Shift(by, &j.at, &j.last)
 	}
 }

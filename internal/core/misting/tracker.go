@@ -242,9 +242,7 @@ func (t *Tracker) Step(by time.Duration) {
 	mister, missing, wet, byMister := t.Mister, t.Missing, t.Plateau, t.ByMister
 	*t = NewTracker()
 	t.Mister, t.Missing, t.ByMister = mister, missing, byMister
-	if !missing.IsNone() {
-		t.Missing = missing.Add(by)
-	}
+	instant.Shift(by, &t.Missing)
 	if wet.On {
 		t.Plateau = plateau{true, wet.Since.Add(by), wet.Last.Add(by)}
 	}

@@ -34,20 +34,11 @@ type chatterState struct {
 
 func (k *chatterState) shift(by time.Duration) {
 	for i := range k.stays {
-		k.stays[i].Raised = k.stays[i].Raised.Add(by)
-		if !k.stays[i].Cleared.IsNone() {
-			k.stays[i].Cleared = k.stays[i].Cleared.Add(by)
-		}
+		instant.Shift(by, &k.stays[i].Raised, &k.stays[i].Cleared)
 	}
-	if !k.chattered.IsNone() {
-		k.chattered = k.chattered.Add(by)
-	}
-	for notifier, at := range k.called {
-		k.called[notifier] = at.Add(by)
-	}
-	for kind, at := range k.advised {
-		k.advised[kind] = at.Add(by)
-	}
+	instant.Shift(by, &k.chattered)
+	instant.ShiftEach(by, k.called)
+	instant.ShiftEach(by, k.advised)
 }
 
 // trackChatter folds a raise or a return of an alarm into its chatterState.

@@ -129,11 +129,7 @@ func (f *flood) reports() (commands []watch.Command) {
 
 func (f *flood) shift(by time.Duration) {
 	f.bin = shiftBin(f.bin, by)
-	for _, at := range []*instant.Instant{&f.since, &f.last} {
-		if !at.IsNone() {
-			*at = at.Add(by)
-		}
-	}
+	instant.Shift(by, &f.since, &f.last)
 }
 
 func shiftBin(bin int64, by time.Duration) int64 {

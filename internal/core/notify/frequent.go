@@ -80,11 +80,9 @@ func (f *frequency) advisable(at instant.Instant) bool {
 
 func (f *frequency) shift(by time.Duration) {
 	for i := range f.at {
-		f.at[i] = f.at[i].Add(by)
+		instant.Shift(by, &f.at[i])
 	}
-	if !f.advised.IsNone() {
-		f.advised = f.advised.Add(by)
-	}
+	instant.Shift(by, &f.advised)
 }
 
 // frequentAdvice returns the commands that record the advice on frequent alarms.

@@ -62,19 +62,10 @@ func (n *incident) sentBy(notifier string) *sentState {
 }
 
 func (n *incident) shift(by time.Duration) {
-	move := func(times ...*instant.Instant) {
-		for _, at := range times {
-			if !at.IsNone() {
-				*at = at.Add(by)
-			}
-		}
-	}
-	move(&n.raised, &n.ended)
+	instant.Shift(by, &n.raised, &n.ended)
 	for _, t := range n.sent {
-		move(&t.since, &t.last)
-		for place, at := range t.critical {
-			t.critical[place] = at.Add(by)
-		}
+		instant.Shift(by, &t.since, &t.last)
+		instant.ShiftEach(by, t.critical)
 	}
 }
 

@@ -275,14 +275,8 @@ func newAlarmState(occurrence string, at instant.Instant) *alarmState {
 
 // shift moves all remembered times by a step of the clock.
 func (s *alarmState) shift(by time.Duration) {
-	for _, at := range []*instant.Instant{&s.raised, &s.called, &s.requested} {
-		if !at.IsNone() {
-			*at = at.Add(by)
-		}
-	}
-	for notifier, at := range s.notified {
-		s.notified[notifier] = at.Add(by)
-	}
+	instant.Shift(by, &s.raised, &s.called, &s.requested)
+	instant.ShiftEach(by, s.notified)
 	for notifier, again := range s.retries {
 		again.at = again.at.Add(by)
 		s.retries[notifier] = again

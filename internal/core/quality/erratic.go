@@ -75,10 +75,8 @@ func (e *erratic) jump(at instant.Instant, value float64, rate *Rate) {
 
 // shift moves all remembered times by a step of the clock.
 func (e *erratic) shift(by time.Duration) {
-	for _, at := range []*instant.Instant{&e.before.at, &e.last.at, &e.jumped, &e.agreeingSince} {
-		*at = at.Add(by)
-	}
+	instant.Shift(by, &e.before.at, &e.last.at, &e.jumped, &e.agreeingSince)
 	for i := range e.counted {
-		e.counted[i] = e.counted[i].Add(by)
+		instant.Shift(by, &e.counted[i])
 	}
 }

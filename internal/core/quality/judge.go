@@ -93,9 +93,7 @@ func (j *Judge) Distrust(at instant.Instant) { j.erratic.active, j.erratic.jumpe
 
 // Shift moves all remembered times by a step of the clock, so that no test sees the step.
 func (j *Judge) Shift(by time.Duration) {
-	for _, at := range []*instant.Instant{&j.before.at, &j.last.at, &j.rawFrom, &j.rawLast, &j.calmEnd, &j.saturatedFrom, &j.heaterUntil} {
-		*at = at.Add(by)
-	}
+	instant.Shift(by, &j.before.at, &j.last.at, &j.rawFrom, &j.rawLast, &j.calmEnd, &j.saturatedFrom, &j.heaterUntil)
 	j.calm.shift(by)
 	j.erratic.shift(by)
 }

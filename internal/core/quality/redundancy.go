@@ -167,10 +167,7 @@ func (r *Redundancy) settle(at instant.Instant, choice *Choice) {
 // Shift moves all remembered times by a step of the clock.
 func (r *Redundancy) Shift(by time.Duration) {
 	for i := range r.latest {
-		r.latest[i].At = r.latest[i].At.Add(by)
+		instant.Shift(by, &r.latest[i].At)
 	}
-	if !r.apart.IsNone() {
-		r.apart = r.apart.Add(by)
-	}
-	r.near = r.near.Add(by)
+	instant.Shift(by, &r.apart, &r.near)
 }

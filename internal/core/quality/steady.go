@@ -51,10 +51,10 @@ func (s *steady) push(at instant.Instant, value float64) (span time.Duration, co
 
 // shift moves all times by a step of the clock.
 func (s *steady) shift(by time.Duration) {
-	s.since = s.since.Add(by)
+	instant.Shift(by, &s.since)
 	for _, m := range []*marks{&s.lowest, &s.highest} {
 		for i := range m.list {
-			m.list[i].end = m.list[i].end.Add(by)
+			instant.Shift(by, &m.list[i].end)
 		}
 	}
 }

@@ -126,13 +126,7 @@ type step struct {
 }
 
 // all shifts times.
-func (s step) all(times ...*instant.Instant) {
-	for _, t := range times {
-		if !t.IsNone() {
-			*t = t.Add(s.by)
-		}
-	}
-}
+func (s step) all(times ...*instant.Instant) { instant.Shift(s.by, times...) }
 
 // late shifts those times that come from the clock that has stepped.
 func (s step) late(times ...*instant.Instant) {

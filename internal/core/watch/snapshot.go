@@ -333,7 +333,7 @@ func (p *point) totalDegree() (sum [3]float64) {
 func (c *Core) State(index int32) PointState {
 	p := &c.points[index]
 	s := PointState{
-		Index: index, Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
+		Point: p.name, Value: p.Value, Flag: p.Flag, LastReading: p.Last,
 		Zone: p.Zone, Since: p.ZoneSince, Band: p.band, Owners: p.owners, Day: p.day, Residents: p.residents,
 		Total: p.totalSeconds(), Departures: p.departures, Degree: p.totalDegree(), Fed: len(p.feeders) > 0 || len(p.inputs) > 0,
 	}

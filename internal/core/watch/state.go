@@ -21,7 +21,6 @@ const (
 
 // PointState is the current state of a point.
 type PointState struct {
-	Index       int32
 	Point       quantity.Point
 	Value       float64 // canonical unit; meaningless while Zone is UnknownZone
 	Flag        quantity.Flag

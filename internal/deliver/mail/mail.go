@@ -124,7 +124,7 @@ func (m *Mail) check() error {
 	return nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [Mail.Wake] after that.
+// OfEntry returns the item of a journal entry, for a store that records the outbox itself.
 func (m *Mail) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	if entry.Alarm == "" && !text.IsNotice(entry) {
 		return deliver.Item{}, fmt.Errorf("%s: %s is about no alarm", m.o.Name, entry.ID())
@@ -147,9 +147,6 @@ func (m *Mail) Event(entry *journal.Entry) error {
 	}
 	return m.sender.Add(item)
 }
-
-// Wake makes the sender look into the outbox now. Call it after adding an item to the queue.
-func (m *Mail) Wake() { m.sender.Wake() }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (m *Mail) Run(ctx context.Context) error { return m.sender.Run(ctx) }

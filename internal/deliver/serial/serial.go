@@ -75,8 +75,7 @@ type Options struct {
 type Sender struct {
 	o       Options
 	worker  *deliver.Worker
-	success atomic.Int64 // instant of the last delivery
-	refused atomic.Bool  // the last answer was a refusal
+	refused atomic.Bool // the last answer was a refusal
 
 	// These belong to the goroutine of Run.
 	notBefore time.Time
@@ -101,7 +100,6 @@ func New(o Options) *Sender {
 	o.Log = cmp.Or(o.Log, slog.New(slog.DiscardHandler))
 	o.Log = o.Log.With("notifier", o.Name)
 	s := &Sender{o: o}
-	s.success.Store(int64(instant.None))
 	s.worker = deliver.NewWorker(deliver.WorkerOptions{Queue: oneByOne{o.Queue, s}, Transport: s, Random: o.Random, Log: o.Log})
 	return s
 }
@@ -130,9 +128,8 @@ type Status struct {
 	Oldest  instant.Instant // of them; None where nothing waits
 	Sent    uint64
 	GivenUp uint64
-	Last    instant.Instant // of the last delivery; None before the first
-	Err     string          // the last failure; "" after a delivery
-	Refused bool            // the service has refused the item
+	Err     string // the last failure; "" after a delivery
+	Refused bool   // the service has refused the item
 }
 
 // Status returns the state of the sender.
@@ -140,7 +137,7 @@ func (s *Sender) Status() Status {
 	stats := s.worker.Stats()
 	status := Status{
 		Sent: stats.Sent, GivenUp: stats.Unsendable, Err: stats.Err,
-		Oldest: instant.None, Last: instant.Instant(s.success.Load()), Refused: s.refused.Load() && stats.Err != "",
+		Oldest: instant.None, Refused: s.refused.Load() && stats.Err != "",
 	}
 	var err error
 	if status.Pending, err = s.o.Queue.Pending(); err == nil {
@@ -176,7 +173,6 @@ func (s *Sender) deliver(ctx context.Context, item deliver.Item) error {
 	later, isLater := errors.AsType[*RetryAfterError](err)
 	s.refused.Store(isLater && later.Refusal)
 	if err == nil {
-		s.success.Store(int64(instant.Of(time.Now())))
 		if s.passed != nil {
 			s.poison, s.passed = s.passed, nil
 			s.worker.Wake()

@@ -93,7 +93,7 @@ func New(o Options) (*Webhook, error) {
 	return w, nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [Webhook.Wake] after that.
+// OfEntry returns the item of a journal entry, for a store that records the outbox itself.
 func (w *Webhook) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	body, err := w.write(entry)
 	if err != nil {
@@ -110,9 +110,6 @@ func (w *Webhook) Event(entry *journal.Entry) error {
 	}
 	return w.sender.Add(item)
 }
-
-// Wake makes the sender look into the outbox now. Call it after adding an item to the queue.
-func (w *Webhook) Wake() { w.sender.Wake() }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (w *Webhook) Run(ctx context.Context) error { return w.sender.Run(ctx) }

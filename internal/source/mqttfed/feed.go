@@ -330,10 +330,6 @@ func (f *Feed) Shift(by time.Duration) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, s := range f.sources {
-		for _, t := range []*time.Time{&s.last, &s.due, &s.throttle.full, &s.throttle.complain} {
-			if !t.IsZero() {
-				*t = t.Add(by)
-			}
-		}
+		instant.ShiftKnown(by, &s.last, &s.due, &s.throttle.full, &s.throttle.complain)
 	}
 }

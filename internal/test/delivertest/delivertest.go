@@ -12,10 +12,11 @@ import (
 
 	"dewline/internal/core/instant"
 	"dewline/internal/deliver"
+	"dewline/internal/deliver/queue"
 )
 
 // Item returns an invented item, the n-th minute of a morning.
-func Item(n int, class deliver.Class) deliver.Item {
+func Item(n int, class queue.Class) deliver.Item {
 	return deliver.Item{
 		Event: fmt.Sprintf("run-%d", n), Class: class, Topic: "dewline/north-loft/events", Body: fmt.Appendf(nil, `{"n":%d}`, n),
 		At: instant.Of(time.Date(2026, 7, 1, 6, n, 0, 0, time.UTC)),

@@ -60,7 +60,11 @@ func Listen(t testing.TB, address string) *Phone {
 
 // hears finds out whether the subscription is in force, by a message of its own.
 func (l *Phone) hears(link *mqtt.Client) bool {
-	_ = link.Publish(l.t.Context(), mqtt.Message{Topic: "dewline/heard", QoS: 1, Payload: []byte("yes")})
+	ctx, cancel := context.WithTimeout(l.t.Context(), time.Second)
+	defer cancel()
+	if session, err := link.Session(ctx); err == nil {
+		_ = session.Publish(ctx, mqtt.Message{Topic: "dewline/heard", QoS: 1, Payload: []byte("yes")})
+	}
 	return l.Last("heard") == "yes"
 }
 

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/deliver"
+	"dewline/internal/deliver/queue"
 	"dewline/internal/test/delivertest"
 	"dewline/internal/test/memoryqueue"
 )
@@ -19,7 +20,7 @@ func TestMemoryKeepsTheRulesOfAQueue(t *testing.T) {
 
 func TestAFullQueueGivesUpTheOldestTelemetry(t *testing.T) {
 	q := memoryqueue.New(4, 0, 0)
-	for n, class := range []deliver.Class{deliver.Telemetry, deliver.Alarm, deliver.Telemetry, deliver.Alarm} {
+	for n, class := range []queue.Class{deliver.Telemetry, deliver.Alarm, deliver.Telemetry, deliver.Alarm} {
 		require.NoError(t, q.Add(delivertest.Item(n, class)))
 	}
 	require.NoError(t, q.Add(delivertest.Item(4, deliver.Telemetry)))
@@ -28,7 +29,7 @@ func TestAFullQueueGivesUpTheOldestTelemetry(t *testing.T) {
 	require.NoError(t, q.Add(delivertest.Item(6, deliver.Alarm)))
 	assert.Equal(t, []string{"run-1", "run-3", "run-5", "run-6"}, delivertest.Events(t, q))
 	assert.Equal(t, uint64(3), q.Dropped())
-	require.ErrorIs(t, q.Add(delivertest.Item(7, deliver.Telemetry)), deliver.ErrFull, "nothing but alarms")
+	require.ErrorIs(t, q.Add(delivertest.Item(7, deliver.Telemetry)), queue.ErrFull, "nothing but alarms")
 	require.NoError(t, q.Add(delivertest.Item(8, deliver.Alarm)), "an alarm always finds room")
 	assert.Equal(t, []string{"run-1", "run-3", "run-5", "run-6", "run-8"}, delivertest.Events(t, q))
 }
@@ -66,7 +67,7 @@ func TestNoAlarmIsEverGivenUp(t *testing.T) {
 				}
 				continue
 			}
-			item := delivertest.Item(n, rapid.SampledFrom([]deliver.Class{deliver.Telemetry, deliver.Alarm}).Draw(t, "class"))
+			item := delivertest.Item(n, rapid.SampledFrom([]queue.Class{deliver.Telemetry, deliver.Alarm}).Draw(t, "class"))
 			err := q.Add(item)
 			if item.Class == deliver.Alarm {
 				require.NoError(t, err)
