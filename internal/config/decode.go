@@ -238,18 +238,23 @@ func (d *decoder) boolean(n *node, path string) bool {
 	return false
 }
 
-// duration reads a length of time of at least one millisecond.
-func (d *decoder) duration(n *node, path string) (time.Duration, bool) {
+// parsed reads a single value with a parser whose errors are for the keeper.
+func parsed[V any](d *decoder, n *node, path string, parse func(text string) (V, error)) (value V, ok bool) {
 	text := d.text(n, path)
 	if text == "" {
-		return 0, false
+		return value, false
 	}
-	length, err := timetext.ParseDuration(text)
+	read, err := parse(text)
 	if err != nil {
 		d.errorf(path, "%s", err)
-		return 0, false
+		return value, false
 	}
-	return length, true
+	return read, true
+}
+
+// duration reads a length of time of at least one millisecond.
+func (d *decoder) duration(n *node, path string) (time.Duration, bool) {
+	return parsed(d, n, path, timetext.ParseDuration)
 }
 
 // positive reads a duration longer than zero and no longer than longest.
@@ -270,16 +275,18 @@ func (d *decoder) positive(n *node, path string, longest time.Duration) time.Dur
 
 // number reads a value or a difference of a quantity with its unit.
 func (d *decoder) number(n *node, path string, q quantity.Quantity, parse func(quantity.Quantity, string) (float64, error)) (float64, bool) {
-	text := d.text(n, path)
-	if text == "" {
-		return 0, false
+	return parsed(d, n, path, func(text string) (float64, error) {
+		value, err := parse(q, text)
+		return value, withUnitHint(err, text)
+	})
+}
+
+// withUnitHint adds to an error on a text what unit may have been meant; nil stays nil.
+func withUnitHint(err error, text string) error {
+	if err == nil {
+		return nil
 	}
-	value, err := parse(q, text)
-	if err != nil {
-		d.errorf(path, "%s%s", err, unitHint(text))
-		return 0, false
-	}
-	return value, true
+	return fmt.Errorf("%w%s", err, unitHint(text))
 }
 
 // unitSpellings are offered where a unit is not understood.
@@ -341,15 +348,11 @@ func (d *decoder) url(n *node, path string, schemes ...string) string {
 
 // listen reads host:port of a listener.
 func (d *decoder) listen(n *node, path string) string {
-	text := d.text(n, path)
-	if text == "" {
-		return ""
-	}
-	if _, _, err := splitHostPort(text); err != nil {
-		d.errorf(path, "%s", err)
-		return ""
-	}
-	return text
+	address, _ := parsed(d, n, path, func(text string) (string, error) {
+		_, _, err := splitHostPort(text)
+		return text, err
+	})
+	return address
 }
 
 // splitHostPort parts host:port; the host may be empty, the port is a number.

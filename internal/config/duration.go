@@ -15,31 +15,29 @@ import (
 
 func formatDuration(d time.Duration) string { return timetext.Duration(d).String() }
 
-// parseLightHours reads two local times of day, "07:00-19:00", as minutes after midnight.
-func parseLightHours(text string) (from, to int, err error) {
-	from, to, err = parseHours("light hours", text)
-	if err == nil && (from == to || from == 0 && to == 24*60) {
-		return 0, 0, fmt.Errorf("light hours %s leave no night: leave out light where the day never ends", quoted(text))
+// hours are two times of day, in minutes after midnight.
+type hours struct{ from, to int }
+
+// parseLightHours reads two local times of day, "07:00-19:00".
+func parseLightHours(text string) (hours, error) {
+	h, err := parseHours("light hours", text)
+	if err == nil && (h.from == h.to || h.from == 0 && h.to == 24*60) {
+		err = fmt.Errorf("light hours %s leave no night: leave out light where the day never ends", quoted(text))
 	}
-	return from, to, err
+	return h, err
 }
 
-// parseHours reads hours of the day, such as "22:00-07:00", as minutes after midnight; errors begin with what.
-func parseHours(what, text string) (from, to int, err error) {
+// parseHours reads hours of the day, such as "22:00-07:00"; errors begin with what.
+func parseHours(what, text string) (h hours, err error) {
 	first, second, found := strings.Cut(strings.ReplaceAll(text, "–", "-"), "-")
 	if !found {
-		return 0, 0, fmt.Errorf("%s %s are not of the form 07:00-19:00", what, quoted(text))
+		return h, fmt.Errorf("%s %s are not of the form 07:00-19:00", what, quoted(text))
 	}
-	if from, err = parseTimeOfDay(first); err != nil {
-		return 0, 0, err
+	if h.from, err = parseTimeOfDay(first); err == nil {
+		h.to, err = parseTimeOfDay(second)
 	}
-	if to, err = parseTimeOfDay(second); err != nil {
-		return 0, 0, err
-	}
-	if from == 24*60 {
-		from = 0
-	}
-	return from, to, nil
+	h.from %= 24 * 60
+	return h, err
 }
 
 // parseTimeOfDay reads "07:00" as minutes after midnight; "24:00" is the end of the day.

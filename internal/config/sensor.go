@@ -143,16 +143,10 @@ func (l *loader) interval(n *node, path string, channel sensors.Channel) (Interv
 		}
 		return Interval{low, high}, true
 	}
-	text := l.text(n, path)
-	if text == "" {
-		return Interval{}, false
-	}
-	low, high, err := quantity.ParseInterval(q, text)
-	if err != nil {
-		l.errorf(path, "%s%s", err, unitHint(text))
-		return Interval{}, false
-	}
-	return Interval{low, high}, true
+	return parsed(l.decoder, n, path, func(text string) (Interval, error) {
+		low, high, err := quantity.ParseInterval(q, text)
+		return Interval{low, high}, withUnitHint(err, text)
+	})
 }
 
 // calibration reads {temperature: {offset: 0.3 K, date: 2026-05-01}, humidity: {points: […]}, date: 2026-04-30}. The outer date is that
@@ -178,14 +172,7 @@ func (l *loader) calibration(n *node, path string, local *time.Location) *Calibr
 
 // date reads a time; the zero time where none is given.
 func (l *loader) date(n *node, path string, local *time.Location) time.Time {
-	text := l.text(n, path)
-	if text == "" {
-		return time.Time{}
-	}
-	at, err := parseTime(text, local)
-	if err != nil {
-		l.errorf(path, "%s", err)
-	}
+	at, _ := parsed(l.decoder, n, path, func(text string) (time.Time, error) { return parseTime(text, local) })
 	return at
 }
 

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -49,18 +50,15 @@ func (l *loader) source(sensor *SensorConfig, drv *drivers.Driver, f fields, pat
 			l.errorf(join(path, key), "%s belongs to a broker of the sensor's own: give broker as well, or the settings under mqtt", key)
 		}
 	}
-	sensor.Pointer = l.ofEach(sensor, f["pointer"], join(path, "pointer"), func(text, path string) bool {
-		if _, err := jsonpointer.Parse(text); err != nil {
-			l.errorf(path, "%s", err)
-			return false
-		}
-		return true
+	sensor.Pointer = l.ofEach(sensor, f["pointer"], join(path, "pointer"), func(text string) error {
+		_, err := jsonpointer.Parse(text)
+		return err
 	})
-	sensor.SenML = l.ofEach(sensor, f["senml"], join(path, "senml"), func(text, path string) bool {
+	sensor.SenML = l.ofEach(sensor, f["senml"], join(path, "senml"), func(text string) error {
 		if text == "" {
-			l.errorf(path, "the name of the SenML record is empty")
+			return errors.New("the name of the SenML record is empty")
 		}
-		return text != ""
+		return nil
 	})
 	if f["pointer"] != nil && f["senml"] != nil {
 		l.errorf(join(path, "senml"), "give either pointer or senml")
@@ -92,13 +90,17 @@ func (l *loader) located(sensor *SensorConfig, f fields, path string) {
 }
 
 // ofEach reads an option that a sensor has per channel: a mapping, or one text for the only channel it feeds.
-func (l *loader) ofEach(sensor *SensorConfig, n *node, path string, check func(text, path string) bool) map[sensors.Channel]string {
+func (l *loader) ofEach(sensor *SensorConfig, n *node, path string, check func(text string) error) map[sensors.Channel]string {
 	if n == nil {
 		return nil
 	}
 	read := func(n *node, path string, channel sensors.Channel) (string, bool) {
 		text := l.text(n, path)
-		if n == nil || n.kind != scalar || !check(text, path) {
+		if n == nil || n.kind != scalar {
+			return "", false
+		}
+		if err := check(text); err != nil {
+			l.errorf(path, "%s", err)
 			return "", false
 		}
 		if _, fed := sensor.Feeds[channel]; !fed {
@@ -137,13 +139,10 @@ func (l *loader) units(sensor *SensorConfig, f fields, path string) {
 	}
 	sensor.Unit = map[sensors.Channel]quantity.Unit{}
 	refused := false
-	texts := l.ofEach(sensor, f["unit"], at, func(text, path string) bool {
-		if _, err := quantity.ParseUnit(text); err != nil {
-			l.errorf(path, "%s%s", err, unitHint("1 "+text))
-			refused = true
-			return false
-		}
-		return true
+	texts := l.ofEach(sensor, f["unit"], at, func(text string) error {
+		_, err := quantity.ParseUnit(text)
+		refused = refused || err != nil
+		return withUnitHint(err, "1 "+text)
 	})
 	for channel, text := range texts {
 		unit, err := quantity.ParseUnit(text)

@@ -110,13 +110,8 @@ func (l *loader) location(n *node, path string) *time.Location {
 func (l *loader) light(n *node, path string, local *time.Location) care.Light {
 	light := care.Light{Location: local, AlwaysDay: true}
 	f := l.fields(n, path, "day")
-	if text := l.text(f["day"], "light.day"); text != "" {
-		from, to, err := parseLightHours(text)
-		if err != nil {
-			l.errorf("light.day", "%s", err)
-			return light
-		}
-		light.From, light.To, light.AlwaysDay = from, to, false
+	if day, ok := parsed(l.decoder, f["day"], "light.day", parseLightHours); ok {
+		light.From, light.To, light.AlwaysDay = day.from, day.to, false
 	}
 	return light
 }
@@ -138,13 +133,7 @@ func (l *loader) place(n *node, path string) Place {
 		Sources: map[string]string{},
 	}
 	place.Title = cmp.Or(place.Title, place.ID)
-	if text := l.text(f["mistings"], join(path, "mistings")); text != "" {
-		schedule, err := schedule.Parse(text)
-		if err != nil {
-			l.errorf(join(path, "mistings"), "%s", err)
-		}
-		place.Mistings = schedule
-	}
+	place.Mistings, _ = parsed(l.decoder, f["mistings"], join(path, "mistings"), schedule.Parse)
 	stuck := join(path, "stuck-mister-after")
 	place.StuckMisterAfter = l.positive(f["stuck-mister-after"], stuck, maxStuck)
 	if after := place.StuckMisterAfter; after > 0 && after < minStuck {
@@ -200,13 +189,8 @@ func (l *loader) cohort(n *node, path string, local *time.Location) Cohort {
 		case name != "" && err != nil:
 			l.errorf(join(inner, "stage"), "%s", UnknownWord("stage", name, stageNames()))
 		}
-		var at time.Time
-		text := l.text(f["since"], join(inner, "since"))
-		if text != "" {
-			if at, err = parseTime(text, local); err != nil {
-				l.errorf(join(inner, "since"), "%s", err)
-			}
-		} else if f != nil && f["since"] == nil {
+		at := l.date(f["since"], join(inner, "since"), local)
+		if f != nil && f["since"] == nil {
 			l.errorf(inner, "this entry has no time since when: since: 2026-09-01")
 		}
 		// An entry that was refused keeps its place, so that those after it keep theirs.
@@ -323,21 +307,13 @@ func (l *loader) notifier(n *node, path string, local *time.Location) NotifierCo
 	// What is for programs gets everything, unless the file says otherwise.
 	style := l.word(f["style"], join(path, "style"), "style", "incident", "every")
 	notifier.Every = style == "every" || style == "" && notifier.Format == "cloudevent"
-	if text := l.text(f["quiet"], join(path, "quiet")); text != "" {
-		from, to, err := parseHours("quiet hours", text)
-		if err != nil {
-			l.errorf(join(path, "quiet"), "%s", err)
-		} else {
-			notifier.Quiet = &care.Light{Location: local, From: from, To: to}
-		}
+	quietHours := func(text string) (hours, error) { return parseHours("quiet hours", text) }
+	if quiet, ok := parsed(l.decoder, f["quiet"], join(path, "quiet"), quietHours); ok {
+		notifier.Quiet = &care.Light{Location: local, From: quiet.from, To: quiet.to}
 	}
-	if text := l.text(f["test"], join(path, "test")); text != "" {
-		test, err := parseWeekly("test", text, local)
-		if err != nil {
-			l.errorf(join(path, "test"), "%s", err)
-		} else {
-			notifier.Test = &test
-		}
+	weekly := func(text string) (instant.Weekly, error) { return parseWeekly("test", text, local) }
+	if test, ok := parsed(l.decoder, f["test"], join(path, "test"), weekly); ok {
+		notifier.Test = &test
 	}
 	priorities := join(path, "priorities")
 	for i, name := range l.texts(f["priorities"], priorities) {

@@ -22,17 +22,17 @@ func TestDurationsReadBackWhatIsWritten(t *testing.T) {
 }
 
 func TestLightHours(t *testing.T) {
-	good := map[string][2]int{
+	good := map[string]hours{
 		"07:00-19:00": {420, 1140}, "7:00 – 19:30": {420, 1170}, "19:00-07:00": {1140, 420}, "00:00-12:00": {0, 720},
 		"12:00-24:00": {720, 1440}, "24:00-06:00": {0, 360},
 	}
 	for text, expected := range good {
-		from, to, err := parseLightHours(text)
+		got, err := parseLightHours(text)
 		require.NoError(t, err, text)
-		assert.Equal(t, expected, [2]int{from, to}, text)
+		assert.Equal(t, expected, got, text)
 	}
 	for _, text := range []string{"", "07:00", "07:00-", "7-19", "07:00-07:00", "00:00-24:00", "24:00-24:00", "24:00-00:00", "25:00-26:00", "07:60-19:00", "07:0-19:00", "-1:00-19:00", "24:01-06:00", "07:00-19:00-20:00"} {
-		_, _, err := parseLightHours(text)
+		_, err := parseLightHours(text)
 		assert.Error(t, err, text)
 	}
 }
