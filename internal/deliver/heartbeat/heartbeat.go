@@ -133,15 +133,10 @@ func (b *Beat) note(count func(*Status), err error) {
 }
 
 func (b *Beat) ask(ctx context.Context) error {
-	address, err := b.address.Get()
+	request, err := b.address.Request(ctx, http.MethodGet, nil)
 	if err != nil {
 		return err
 	}
-	request, err := http.NewRequestWithContext(ctx, http.MethodGet, address.String(), nil)
-	if err != nil {
-		return errors.New("the address of the heartbeat is no URL")
-	}
-	request.Header.Set("User-Agent", "dewline")
 	response, err := b.client.Do(request)
 	if err != nil {
 		if err = httpx.Explain(err); errors.Is(err, os.ErrDeadlineExceeded) {

@@ -31,18 +31,19 @@ const (
 // one described.
 func Client(transport http.RoundTripper, timeout time.Duration) *http.Client {
 	if transport == nil {
-		transport = &http.Transport{
-			Proxy:                  http.ProxyFromEnvironment,
-			DialContext:            (&net.Dialer{Timeout: timeout}).DialContext,
-			TLSClientConfig:        &tls.Config{MinVersion: tls.VersionTLS12},
-			TLSHandshakeTimeout:    timeout,
-			ResponseHeaderTimeout:  timeout,
-			MaxResponseHeaderBytes: maxHeader,
-			// Requests are minutes apart: by then routers often drop an idle connection silently.
-			DisableKeepAlives: true,
-		}
+		usual := Transport(timeout)
+		usual.DisableKeepAlives = true // requests are minutes apart: by then routers often drop an idle connection silently
+		transport = usual
 	}
 	return &http.Client{Transport: transport, Timeout: timeout, CheckRedirect: stay}
+}
+
+// Transport returns the transport of [Client], which keeps connections.
+func Transport(timeout time.Duration) *http.Transport {
+	return &http.Transport{
+		Proxy: http.ProxyFromEnvironment, DialContext: (&net.Dialer{Timeout: timeout}).DialContext, TLSClientConfig: &tls.Config{MinVersion: tls.VersionTLS12},
+		TLSHandshakeTimeout: timeout, ResponseHeaderTimeout: timeout, MaxResponseHeaderBytes: maxHeader,
+	}
 }
 
 // stay follows a redirect within the host. Any other is returned to the caller as the answer.

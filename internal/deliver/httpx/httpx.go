@@ -14,9 +14,12 @@
 package httpx
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
+	"net/http"
 	"net/url"
 	"strings"
 
@@ -44,6 +47,20 @@ func (a Address) Get() (*url.URL, error) {
 		return nil, fmt.Errorf("%s must begin with https:// (or http://) and a host name", where)
 	}
 	return u, nil
+}
+
+// Request makes a request to the address.
+func (a Address) Request(ctx context.Context, method string, body io.Reader) (*http.Request, error) {
+	to, err := a.Get()
+	if err != nil {
+		return nil, err
+	}
+	request, err := http.NewRequestWithContext(ctx, method, to.String(), body)
+	if err != nil {
+		return nil, errors.New("the address is no URL")
+	}
+	request.Header.Set("User-Agent", "dewline")
+	return request, nil
 }
 
 // String returns where the address is configured, not the address.

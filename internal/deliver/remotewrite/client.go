@@ -3,13 +3,11 @@ package remotewrite
 import (
 	"bytes"
 	"context"
-	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"net"
 	"net/http"
 	"os"
 	"strconv"
@@ -65,22 +63,19 @@ type laterError struct {
 // newClient makes a client. A transport of nil means one of its own.
 func newClient(target Target, transport http.RoundTripper) (*client, error) {
 	if transport == nil {
-		config := &tls.Config{MinVersion: tls.VersionTLS12}
+		own := httpx.Transport(timeout)
+		own.MaxIdleConnsPerHost, own.IdleConnTimeout = 1, 90*time.Second
 		if target.CAFile != "" {
 			pem, err := os.ReadFile(target.CAFile)
 			if err != nil {
 				return nil, fmt.Errorf("reading the certificate of the authority: %w", err)
 			}
-			config.RootCAs = x509.NewCertPool()
-			if !config.RootCAs.AppendCertsFromPEM(pem) {
+			own.TLSClientConfig.RootCAs = x509.NewCertPool()
+			if !own.TLSClientConfig.RootCAs.AppendCertsFromPEM(pem) {
 				return nil, fmt.Errorf("%s has no certificate in PEM form", target.CAFile)
 			}
 		}
-		transport = &http.Transport{
-			Proxy: http.ProxyFromEnvironment, DialContext: (&net.Dialer{Timeout: timeout}).DialContext, TLSClientConfig: config,
-			TLSHandshakeTimeout: timeout, ResponseHeaderTimeout: timeout, MaxResponseHeaderBytes: 64 << 10,
-			MaxIdleConnsPerHost: 1, IdleConnTimeout: 90 * time.Second,
-		}
+		transport = own
 	}
 	return &client{target: target, http: httpx.Client(transport, timeout), version: 2, random: rand.Float64}, nil
 }
@@ -140,10 +135,6 @@ func (c *client) post(ctx context.Context, list []Series) (taken int, err error)
 
 // request makes a request with its headers.
 func (c *client) request(ctx context.Context, list []Series) (*http.Request, error) {
-	address, err := httpx.Address{URL: c.target.URL, File: c.target.URLFile}.Get()
-	if err != nil {
-		return nil, err
-	}
 	body, kind, version := []byte(nil), "application/x-protobuf", "0.1.0"
 	if c.version == 2 {
 		body, kind, version = c.encoder.version2(list), kind+";proto=io.prometheus.write.v2.Request", "2.0.0"
@@ -151,14 +142,13 @@ func (c *client) request(ctx context.Context, list []Series) (*http.Request, err
 		body = c.encoder.version1(list)
 	}
 	c.packed = snappy.Encode(c.packed[:cap(c.packed)], body)
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), bytes.NewReader(c.packed))
+	request, err := httpx.Address{URL: c.target.URL, File: c.target.URLFile}.Request(ctx, http.MethodPost, bytes.NewReader(c.packed))
 	if err != nil {
-		return nil, errors.New("the address is no URL")
+		return nil, err
 	}
 	request.Header.Set("Content-Encoding", "snappy")
 	request.Header.Set("Content-Type", kind)
 	request.Header.Set("X-Prometheus-Remote-Write-Version", version)
-	request.Header.Set("User-Agent", "dewline")
 	switch {
 	case c.target.TokenFile != "":
 		token, err := secretfile.Read(c.target.TokenFile)

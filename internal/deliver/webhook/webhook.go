@@ -148,19 +148,14 @@ func (w *Webhook) unreached(err error) error {
 }
 
 func (w *Webhook) request(ctx context.Context, c content) (*http.Request, error) {
-	address, err := w.address.Get()
+	request, err := w.address.Request(ctx, http.MethodPost, strings.NewReader(c.Body))
 	if err != nil {
 		return nil, err
-	}
-	request, err := http.NewRequestWithContext(ctx, http.MethodPost, address.String(), strings.NewReader(c.Body))
-	if err != nil {
-		return nil, errors.New("the address of the webhook is no URL")
 	}
 	request.Header.Set("Content-Type", c.Type)
 	if w.o.TitleHeader != "" && c.Title != "" {
 		request.Header.Set(w.o.TitleHeader, titleHeader(c.Title))
 	}
-	request.Header.Set("User-Agent", "dewline")
 	if w.o.TokenFile != "" {
 		token, err := secretfile.Read(w.o.TokenFile)
 		if err != nil {
