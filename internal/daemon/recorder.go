@@ -349,7 +349,7 @@ func (rec *recorder) commit(last intake.Reading) func(context.Context) error {
 // prune removes what is older than the retention, in small steps between which other writes get their turn.
 func (rec *recorder) prune(ctx context.Context, keep time.Duration, now instant.Instant, confirmed bool) error {
 	for {
-		more, err := rec.store.Prune(ctx, store.Retention{Keep: keep}, now, confirmed)
+		more, err := rec.store.Prune(ctx, keep, now, confirmed)
 		if err != nil || !more {
 			return err
 		}

@@ -193,7 +193,7 @@ func liveOf(watched watch.Site, readings []store.PointSample, commands []watch.C
 }
 
 func reading(p quantity.Point, at time.Time, value float64, flag quantity.Flag) store.PointSample {
-	return store.PointSample{Point: p, Sample: store.Sample{At: instant.Of(at), Value: value, Flag: flag, Count: 1}}
+	return store.PointSample{Point: p, Sample: store.Sample{At: instant.Of(at), Value: value, Flag: flag}}
 }
 
 var (

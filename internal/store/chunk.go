@@ -24,7 +24,6 @@ const chunkSpan = int64(ChunkSpan / time.Millisecond)
 type chunk struct {
 	id, segment int64
 	summary
-	thin bool
 	kept bool // it is in the table growing as well
 	packed
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"slices"
+	"time"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
@@ -19,7 +20,6 @@ type series struct {
 	changes    uint64   // counts what happened to the open chunk
 	saved      uint64   // changes when it was written last
 	closed     []*chunk // full, not written yet
-	thinned    int64    // chunks that start earlier have been looked at for thinning; Store.write guards it
 }
 
 // chunkMemory holds the readings that are not in the file yet, and numbers them. file.mu guards it.
@@ -113,6 +113,8 @@ func (m *chunkMemory) series(p quantity.Point) *series {
 	return sr
 }
 
+const minuteMillis = int64(time.Minute / time.Millisecond)
+
 // fits reports whether a reading may join the open chunk.
 func (sr *series) fits(segment, ms int64) bool {
 	n := len(sr.open.at)
@@ -201,7 +203,7 @@ func amend(b *block, ms int64, flag quantity.Flag) bool {
 
 // amended returns the chunk with another flag for a reading; nil where it does not hold the reading.
 func (m *chunkMemory) amended(c *chunk, ms int64, flag quantity.Flag, resolution float64) *chunk {
-	if c.thin || c.start > ms || c.end() < ms {
+	if c.start > ms || c.end() < ms {
 		return nil
 	}
 	var b block

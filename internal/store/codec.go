@@ -16,13 +16,13 @@ import (
 //
 //	1  values are the bits of floats, not multiples of a step
 //	2  times go from start in steps of period, and are not written
-//	4  entries are minutes, not readings
 //
-// A chunk of minutes begins with the number of them. Each entry is
+// No version has written 4, which the views in the file read as sums of minutes.
+//
+// Each entry is
 //
 //	time    zigzag(time − time before − period) in ms; before the first it is start − period. Absent with 2.
-//	number  only with 4: of the usable readings of the minute
-//	value   zigzag(k − k before) + 1, k before the first being 0; with 4 three of them: mean, least, greatest
+//	value   zigzag(k − k before) + 1, k before the first being 0
 //
 // where value = origin + k/scale, or k = the bits of the float (see ordered) with 1. The token 0 in place of a value is an
 // escape: it is followed by 1 to 9, the flag from here on (at first 1, pass), and then the value; or by 0: the value is
@@ -33,7 +33,6 @@ import (
 const (
 	codecBits    = 1
 	codecRegular = 2
-	codecMinutes = 4
 )
 
 // The escapes.
@@ -42,21 +41,14 @@ const (
 	escapeFar     = 10
 )
 
-// block is a decoded chunk: entries in the order in which they came. The slices have the same length, apart from number,
-// least and greatest, which are empty but for minutes.
+// block is a decoded chunk: entries in the order in which they came. The slices have the same length.
 type block struct {
 	at    []int64 // ms
 	value []float64
 	flag  []quantity.Flag
-
-	number          []int // of usable readings in the minute
-	least, greatest []float64
 }
 
-func (b *block) reset() {
-	b.at, b.value, b.flag = b.at[:0], b.value[:0], b.flag[:0]
-	b.number, b.least, b.greatest = b.number[:0], b.least[:0], b.greatest[:0]
-}
+func (b *block) reset() { b.at, b.value, b.flag = b.at[:0], b.value[:0], b.flag[:0] }
 
 func (b *block) add(at int64, v float64, f quantity.Flag) {
 	if n := len(b.at); n == cap(b.at) && n < ChunkReadings {
@@ -69,8 +61,6 @@ func (b *block) add(at int64, v float64, f quantity.Flag) {
 
 // withRoom returns a copy of a slice with room for so many.
 func withRoom[T any](s []T, room int) []T { return append(make([]T, 0, room), s...) }
-
-func (b *block) minutes() bool { return len(b.number) > 0 }
 
 // packed is what the codec needs to give back a block.
 type packed struct {
@@ -111,12 +101,7 @@ func (e *encoder) encode(b *block, resolution float64) packed {
 	}
 	w := &e.tokens
 	w.reset()
-	if b.minutes() {
-		w.octet(codec | codecMinutes)
-		w.put(uint64(len(b.at)))
-	} else {
-		w.octet(codec)
-	}
+	w.octet(codec)
 	e.entries(b, p, l, codec)
 	p.samples = slices.Clone(w.bytes)
 	return p
@@ -149,19 +134,12 @@ func (e *encoder) entries(b *block, p packed, l quantizer, codec byte) {
 			w.putSigned(at - before - p.period)
 		}
 		before = at
-		if b.minutes() {
-			w.put(uint64(b.number[i]))
-		}
 		if b.flag[i] != flag {
 			flag = b.flag[i]
 			w.put(0)
 			w.put(uint64(flag))
 		}
 		put(b.value[i])
-		if b.minutes() {
-			put(b.least[i])
-			put(b.greatest[i])
-		}
 	}
 }
 
@@ -183,12 +161,8 @@ func (e *encoder) rhythm(at []int64, start int64) (period int64, regular bool) {
 
 // allValues returns the values of the block, sorted, each once; nil where there is none or one is infinite.
 func (e *encoder) allValues(b *block) []float64 {
-	values := b.value
-	if b.minutes() {
-		values = slices.Concat(b.value, b.least, b.greatest)
-	}
 	var finite bool
-	e.distinct, finite = distinctOf(values, e.distinct)
+	e.distinct, finite = distinctOf(b.value, e.distinct)
 	if !finite || len(e.distinct) == 0 {
 		return nil
 	}
@@ -220,18 +194,17 @@ var errDamaged = errors.New("the compressed readings are damaged")
 
 // decoder unpacks chunks. It is used again to spare the garbage collector.
 type decoder struct {
-	k, greatest, least []int64 // of value, greatest, least; absent is noK
-	used, by           []int64 // the k in use, and their corrections
-	low, high          int64   // of those
-	mask               []bool
-	table              []int64 // corrections by k − low
+	k         []int64 // of the values; absent is noK
+	used, by  []int64 // the k in use, and their corrections
+	low, high int64   // of those
+	mask      []bool
+	table     []int64 // corrections by k − low
 }
 
 // noK marks a missing value.
 const noK = math.MinInt64
 
-// decode fills b with the entries of a chunk. count is their number; a chunk of minutes brings its own. Whatever the bytes
-// are, no more entries come out than there are groups of four bits. On error b is empty.
+// decode fills b with the entries of a chunk. count is their number. Whatever the bytes are, no more entries come out than there are groups of four bits. On error b is empty.
 func (d *decoder) decode(p packed, count int, b *block) (err error) {
 	b.reset()
 	defer func() {
@@ -243,24 +216,20 @@ func (d *decoder) decode(p packed, count int, b *block) (err error) {
 		return fmt.Errorf("%w: they are empty", errDamaged)
 	}
 	codec := p.samples[0]
-	if codec > codecBits|codecRegular|codecMinutes {
+	if codec > codecBits|codecRegular {
 		return fmt.Errorf("they are in a form (%d) that this program does not know: use a newer one", codec)
 	}
 	r := tokenReader{bytes: p.samples[1:]}
-	if codec&codecMinutes != 0 {
-		count = int(min(r.next(), math.MaxInt32))
-	}
 	if count < 1 || count > 2*len(p.samples) {
 		return fmt.Errorf("%w: %d readings in %d bytes", errDamaged, count, len(p.samples))
 	}
-	d.k, d.least, d.greatest = d.k[:0], d.least[:0], d.greatest[:0]
+	d.k = d.k[:0]
 	d.entries(&r, p, codec, count, b)
 	if !r.done() {
 		return errDamaged
 	}
 	if codec&codecBits != 0 {
 		b.value = appendBits(b.value, d.k)
-		b.least, b.greatest = appendBits(b.least, d.least), appendBits(b.greatest, d.greatest)
 		return nil
 	}
 	return d.values(p, b)
@@ -293,19 +262,12 @@ func (d *decoder) entries(r *tokenReader, p packed, codec byte, count int, b *bl
 		if codec&codecRegular == 0 {
 			at += r.nextSigned()
 		}
-		if codec&codecMinutes != 0 {
-			b.number = append(b.number, int(min(r.next(), math.MaxInt32)))
-		}
 		k := value()
 		if r.failed {
 			return
 		}
 		d.k = append(d.k, k)
 		b.at, b.flag = append(b.at, at), append(b.flag, flag)
-		if codec&codecMinutes != 0 {
-			d.least = append(d.least, value())
-			d.greatest = append(d.greatest, value())
-		}
 	}
 }
 
@@ -329,8 +291,7 @@ func (d *decoder) values(p packed, b *block) error {
 			return err
 		}
 	}
-	b.value = d.appendValues(b.value, d.k, l)
-	b.least, b.greatest = d.appendValues(b.least, d.least, l), d.appendValues(b.greatest, d.greatest, l)
+	b.value = d.appendValues(b.value, l)
 	return nil
 }
 
@@ -355,9 +316,9 @@ func (d *decoder) readFixes(fix []byte) error {
 	return nil
 }
 
-func (d *decoder) appendValues(values []float64, ks []int64, l quantizer) []float64 {
+func (d *decoder) appendValues(values []float64, l quantizer) []float64 {
 	fixed, dense := len(d.by) > 0, d.dense()
-	for _, k := range ks {
+	for _, k := range d.k {
 		if k == noK {
 			values = append(values, math.NaN())
 			continue
@@ -384,12 +345,10 @@ func (d *decoder) dense() bool { return d.high-d.low >= 0 && d.high-d.low < dens
 func (d *decoder) collectUsed() {
 	d.used, d.by = d.used[:0], d.by[:0]
 	d.low, d.high = math.MaxInt64, math.MinInt64
-	for _, ks := range [][]int64{d.k, d.least, d.greatest} {
-		for _, k := range ks {
-			if k != noK {
-				d.used = append(d.used, k)
-				d.low, d.high = min(d.low, k), max(d.high, k)
-			}
+	for _, k := range d.k {
+		if k != noK {
+			d.used = append(d.used, k)
+			d.low, d.high = min(d.low, k), max(d.high, k)
 		}
 	}
 }

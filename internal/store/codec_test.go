@@ -19,10 +19,7 @@ var flags = []quantity.Flag{quantity.Pass, quantity.NotEvaluated, quantity.Suspe
 func same(t require.TestingT, want, got *block) {
 	require.Equal(t, want.at, got.at)
 	require.Equal(t, want.flag, got.flag)
-	require.Equal(t, want.number, got.number)
 	sameValues(t, want.value, got.value)
-	sameValues(t, want.least, got.least)
-	sameValues(t, want.greatest, got.greatest)
 }
 
 func sameValues(t require.TestingT, want, got []float64) {
@@ -56,13 +53,8 @@ func drawBlock(t *rapid.T) *block {
 	b := &block{}
 	value := anyValue(t)
 	at := rapid.Int64Range(-1e12, 3e12).Draw(t, "begin")
-	minutes := rapid.Bool().Draw(t, "minutes")
 	for range rapid.IntRange(1, 60).Draw(t, "count") {
 		b.add(at, value(), rapid.SampledFrom(flags).Draw(t, "flag"))
-		if minutes {
-			b.number = append(b.number, rapid.IntRange(0, 1000).Draw(t, "number"))
-			b.least, b.greatest = append(b.least, value()), append(b.greatest, value())
-		}
 		at += rapid.OneOf(rapid.Just(int64(10_000)), rapid.Int64Range(9_990, 10_010), rapid.Int64Range(-1e9, 1e9)).Draw(t, "step")
 	}
 	return b
@@ -169,18 +161,17 @@ func TestDamagedChunksAreRefused(t *testing.T) {
 		fix     []byte
 		count   int
 	}{
-		"empty":              {nil, nil, 1},
-		"unknown form":       {[]byte{8, 0}, nil, 1},
-		"none":               {[]byte{2, 0x10}, nil, 0},
-		"too few":            {[]byte{2, 0x10}, nil, 3},
-		"more than fit":      {[]byte{2, 0x10}, nil, math.MaxInt},
-		"bytes left over":    {[]byte{2, 0x11, 0x11}, nil, 1},
-		"padding not zero":   {[]byte{2, 0x11}, nil, 1},
-		"unknown escape":     {[]byte{2, 0x09, 0x71}, nil, 1},
-		"token without end":  {[]byte{2, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}, nil, 1},
-		"too many fixes":     {[]byte{2, 0x10}, []byte{0x11, 0x11}, 1},
-		"minutes, but none":  {[]byte{4, 0x00}, nil, 1},
-		"minutes, truncated": {[]byte{6, 0x21, 0x11}, nil, 1},
+		"empty":             {nil, nil, 1},
+		"unknown form":      {[]byte{8, 0}, nil, 1},
+		"none":              {[]byte{2, 0x10}, nil, 0},
+		"too few":           {[]byte{2, 0x10}, nil, 3},
+		"more than fit":     {[]byte{2, 0x10}, nil, math.MaxInt},
+		"bytes left over":   {[]byte{2, 0x11, 0x11}, nil, 1},
+		"padding not zero":  {[]byte{2, 0x11}, nil, 1},
+		"unknown escape":    {[]byte{2, 0x09, 0x71}, nil, 1},
+		"token without end": {[]byte{2, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}, nil, 1},
+		"too many fixes":    {[]byte{2, 0x10}, []byte{0x11, 0x11}, 1},
+		"minutes":           {[]byte{4, 0x10}, nil, 1},
 	} {
 		b := block{at: []int64{1}}
 		require.Error(t, d.decode(packed{scale: 1, samples: c.samples, fix: c.fix}, c.count, &b), name)
@@ -194,7 +185,6 @@ func FuzzDecode(f *testing.F) {
 	for _, b := range []*block{
 		{at: []int64{0, 10_000, 20_003}, value: []float64{21.37, 21.38, math.NaN()}, flag: []quantity.Flag{1, 1, 9}},
 		{at: []int64{5, 5, 4}, value: []float64{math.Pi, -math.E, math.Inf(1)}, flag: []quantity.Flag{3, 4, 2}},
-		{at: []int64{0}, value: []float64{21}, flag: []quantity.Flag{1}, number: []int{6}, least: []float64{20.9}, greatest: []float64{21.1}},
 		{at: []int64{0, 1}, value: []float64{-40 + 6137*0.01, -40 + 6138*0.01}, flag: []quantity.Flag{1, 1}},
 	} {
 		p := e.encode(b, 0.01)

@@ -130,8 +130,6 @@ entries:
 		flag := uint16(1) << b.flag[i]
 		v := b.value[i]
 		switch {
-		case b.minutes():
-			s.add(b.least[i], b.greatest[i], v*float64(b.number[i]), b.number[i], flag)
 		case usable(v, b.flag[i]):
 			s.add(v, v, v, 1, flag)
 		default:

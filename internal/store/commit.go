@@ -245,13 +245,13 @@ func (m *chunkMemory) forget(b *batch) {
 }
 
 const (
-	chunkColumns = "id, segment, start, span, count, unusable, low, high, total, flags, thin, period, origin, scale, fix, samples"
-	chunkValues  = " (point, " + chunkColumns + ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+	chunkColumns = "id, segment, start, span, count, unusable, low, high, total, flags, period, origin, scale, fix, samples"
+	chunkValues  = " (point, " + chunkColumns + ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 
 func (c *chunk) values(point int64) []any {
 	return []any{
-		point, c.id, c.segment, c.start, c.span, c.count, c.unusable, orNull(c.low), orNull(c.high), c.total, c.flags, c.thin,
+		point, c.id, c.segment, c.start, c.span, c.count, c.unusable, orNull(c.low), orNull(c.high), c.total, c.flags,
 		c.period, c.origin, c.scale, c.fix, c.samples,
 	}
 }
@@ -273,7 +273,7 @@ func chunks(ctx context.Context, from querier, where string, args ...any) iter.S
 func scanChunk(rows *sql.Rows) (storedChunk, error) {
 	c := storedChunk{chunk: &chunk{}}
 	var low, high sql.Null[float64]
-	err := rows.Scan(&c.row, &c.id, &c.segment, &c.start, &c.span, &c.count, &c.unusable, &low, &high, &c.total, &c.flags, &c.thin,
+	err := rows.Scan(&c.row, &c.id, &c.segment, &c.start, &c.span, &c.count, &c.unusable, &low, &high, &c.total, &c.flags,
 		&c.period, &c.origin, &c.scale, &c.fix, &c.samples)
 	c.low, c.high = orNaN(low), orNaN(high)
 	return c, err

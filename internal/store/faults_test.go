@@ -339,7 +339,7 @@ func TestFileThatCannotBeOpened(t *testing.T) {
 	_, err = s.Calibrations(t.Context(), "")
 	require.Error(t, err)
 	require.Error(t, s.Backup(t.Context(), filepath.Join(t.TempDir(), "b")))
-	_, err = s.Prune(t.Context(), Retention{Keep: hour}, last, true)
+	_, err = s.Prune(t.Context(), hour, last, true)
 	require.Error(t, err)
 
 	require.NoError(t, os.Remove(folder))
@@ -418,7 +418,7 @@ func TestOpenForQueries(t *testing.T) {
 	require.ErrorIs(t, beside.Record(t.Context(), nil, nil, wholeState("x")), errQueriesOnly)
 	_, err = beside.AddCalibration(t.Context(), Calibration{})
 	require.ErrorIs(t, err, errQueriesOnly)
-	_, err = beside.Prune(t.Context(), Retention{Keep: 1}, last, true)
+	_, err = beside.Prune(t.Context(), 1, last, true)
 	require.ErrorIs(t, err, errQueriesOnly)
 	require.NoError(t, beside.Close(t.Context()))
 	require.NoError(t, s.Close(t.Context()))

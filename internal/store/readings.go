@@ -14,15 +14,12 @@ import (
 	"dewline/internal/merge"
 )
 
-// Sample is a reading as it was appended, or, where retention has left only minutes, a minute.
+// Sample is a reading as it was appended.
 type Sample struct {
-	At    instant.Instant // of a minute: its first millisecond, or the first reading in it
-	Value float64         // NaN where nothing was obtained; of a minute the mean, at the sensor's resolution
-	Flag  quantity.Flag   // of a minute the worst
-	// Count is the number of usable readings of a minute, 1 for a reading.
-	Count    int
-	Min, Max float64 // of a minute; otherwise the value
-	Segment  int64   // readings of one run without a step of the clock share it
+	At      instant.Instant
+	Value   float64 // NaN where nothing was obtained
+	Flag    quantity.Flag
+	Segment int64 // readings of one run without a step of the clock share it
 	// Hidden says that a later segment covers this time; only [Store.AllReadings] gives such samples.
 	Hidden bool
 }
@@ -267,12 +264,7 @@ func (m *overlay) hides(c *cursor, at int64) bool {
 // sample returns an entry, by its place in the order of times.
 func (c *cursor) sample(place int) Sample {
 	i := c.order[place]
-	b := &c.block
-	s := Sample{At: fromMillis(b.at[i]), Value: b.value[i], Flag: b.flag[i], Count: 1, Min: b.value[i], Max: b.value[i], Segment: c.chunk.segment}
-	if b.minutes() {
-		s.Count, s.Min, s.Max = b.number[i], b.least[i], b.greatest[i]
-	}
-	return s
+	return Sample{At: fromMillis(c.block.at[i]), Value: c.block.value[i], Flag: c.block.flag[i], Segment: c.chunk.segment}
 }
 
 // chunkReader gives the chunks of a point that overlap a range, by start: those in memory and, a page at a time, those in

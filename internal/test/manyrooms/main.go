@@ -48,7 +48,7 @@ func (h *history) Readings(_ context.Context, _ quantity.Point, from, to instant
 		from = max(from, h.begin)
 		for at := (from + every - 1) / every * every; at <= instant.Of(h.now) && (to.IsNone() || at < to); at += every {
 			value := math.Round((22.5+2*math.Sin(h.phase+float64(at)/3e12))/0.0625) * 0.0625
-			if !yield(store.Sample{At: at, Value: value, Flag: quantity.Pass, Count: 1}, nil) {
+			if !yield(store.Sample{At: at, Value: value, Flag: quantity.Pass}, nil) {
 				return
 			}
 		}
