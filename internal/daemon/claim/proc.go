@@ -1,10 +1,11 @@
 package claim
 
 import (
+	"bufio"
 	"fmt"
 	"net"
 	"os"
-	"slices"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"syscall"
@@ -85,26 +86,32 @@ func listenerOf(address string) int {
 	if err != nil {
 		return 0
 	}
-	proc, err := procfs.NewDefaultFS()
-	if err != nil {
-		return 0
+	sockets := map[string]bool{}
+	for _, table := range []string{"/proc/net/tcp", "/proc/net/tcp6"} {
+		listening(table, fmt.Sprintf(":%04X", port), sockets)
 	}
-	const listening = 0x0A // TCP_LISTEN
-	var sockets []string
-	for _, table := range []func() (procfs.NetTCP, error){proc.NetTCP, proc.NetTCP6} {
-		lines, _ := table() // without IPv6 there is no second one
-		for _, l := range lines {
-			if l.St == listening && l.LocalPort == port {
-				sockets = append(sockets, fmt.Sprintf("socket:[%d]", l.Inode))
-			}
-		}
-	}
-	processes, _ := proc.AllProcs()
-	for _, process := range processes {
-		files, _ := process.FileDescriptorTargets() // only root sees those of others
-		if slices.ContainsFunc(files, func(file string) bool { return slices.Contains(sockets, file) }) {
-			return process.PID
+	links, _ := filepath.Glob("/proc/[0-9]*/fd/*") // the pattern is good
+	for _, link := range links {
+		if to, err := os.Readlink(link); err == nil && sockets[to] {
+			pid, _ := strconv.Atoi(strings.Split(link, "/")[2])
+			return pid
 		}
 	}
 	return 0
+}
+
+// listening gathers the sockets of a table that listen on a port.
+func listening(table, port string, into map[string]bool) {
+	file, err := os.Open(table)
+	if err != nil {
+		return
+	}
+	defer file.Close()
+	const listenState = "0A" // TCP_LISTEN
+	for lines := bufio.NewScanner(file); lines.Scan(); {
+		fields := strings.Fields(lines.Text())
+		if len(fields) >= 10 && strings.HasSuffix(fields[1], port) && fields[3] == listenState {
+			into["socket:["+fields[9]+"]"] = true
+		}
+	}
 }
