@@ -10,7 +10,6 @@ import (
 
 	"dewline/internal/assemble"
 	"dewline/internal/config"
-	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/watch"
 	"dewline/internal/daemon"
@@ -113,7 +112,7 @@ func judging(path string, site *config.Site, readings *recorded.Stream, gap time
 // fromHistory takes the readings out of a history, up to what has a say in a range that ends at to, and the site with the stages
 // that were set while they were made.
 func fromHistory(ctx context.Context, db *store.Store, site watch.Site, to instant.Instant) (watch.Site, *recorded.Stream, error) {
-	sets, err := report.Entries(ctx, db, store.Filter{Kinds: cohort.Kinds()})
+	sets, err := report.Entries(ctx, db, store.Filter{Kinds: replay.Kinds()})
 	if err != nil {
 		return site, nil, err
 	}

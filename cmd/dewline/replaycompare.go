@@ -10,7 +10,6 @@ import (
 
 	"dewline/internal/assemble"
 	"dewline/internal/config"
-	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/replay"
@@ -97,7 +96,7 @@ func (c *replayCommand) comparedReadings(ctx context.Context, site *config.Site,
 		return nil, nil, nil, err
 	}
 	end = func() { _ = db.Close(ctx) }
-	if record, err = report.Entries(ctx, db, store.Filter{Kinds: cohort.Kinds()}); err != nil {
+	if record, err = report.Entries(ctx, db, store.Filter{Kinds: replay.Kinds()}); err != nil {
 		return nil, nil, end, err
 	}
 	if c.To == "" {

@@ -224,7 +224,7 @@ func (r *Runner) record(ctx context.Context) []cohort.Entry {
 
 // run compares the two sites.
 func (r *Runner) run(ctx context.Context, site *config.Site, tried *change, asked *rehearsal.Request) (*rehearsal.Result, error) {
-	record, err := report.Entries(ctx, r.options.Store, store.Filter{Kinds: cohort.Kinds()})
+	record, err := report.Entries(ctx, r.options.Store, store.Filter{Kinds: replay.Kinds()})
 	if err != nil {
 		return nil, err
 	}

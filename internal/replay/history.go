@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"slices"
 
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
@@ -118,9 +119,12 @@ func measured(ctx context.Context, db History, wanted func(quantity.Point) bool,
 	}
 }
 
+// Kinds returns the kinds of journal entries that a replay goes by.
+func Kinds() []journal.Kind { return slices.Concat(cohort.Kinds(), cohort.CareKinds()) }
+
 // WithJournal returns the site with the animals' record as the journal has it: who lived where, and at which stage, by the time from
-// which on an entry counts, whenever it was written. Where a back-dated entry was written later, the figures are as they are known now.
-// Entries may come in any order.
+// which on an entry counts, whenever it was written; and with the mistings on record. Where a back-dated entry was written later, the figures
+// are as they are known now. Entries may come in any order.
 func WithJournal(site watch.Site, entries []*journal.Entry) watch.Site {
 	return site.WithRecord(cohort.Read(entries))
 }

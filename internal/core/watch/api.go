@@ -28,6 +28,9 @@ type Site struct {
 	// Intervals say which animals live where, and when. A core makes them of Cohorts where there are none, and again with each entry
 	// about animals. [Site.WithRecord] makes them of what is on record already.
 	Intervals []cohort.Interval
+	// Misted are the mistings that are on record of each place, in the order of their times, where a core is to take them in as it comes to
+	// these times: in a replay. A core that runs takes them in as they are written down.
+	Misted map[string][]instant.Instant
 }
 
 // Point is a measured point.

@@ -13,9 +13,10 @@ import (
 // a misting was missed, and one that the mister is stuck.
 type mister struct {
 	place           *Place
-	humidity        int32 // the point
-	missed, stuck   int32 // the alarms
-	misting.Tracker       // survives a restart
+	humidity        int32             // the point
+	missed, stuck   int32             // the alarms
+	record          []instant.Instant // of its mistings, so far as it is known already and still to come
+	misting.Tracker                   // survives a restart
 }
 
 // addMisters adds a mister for each enclosure whose humidity and air temperature are measured. Whether it is one that mists, its schedule
@@ -28,7 +29,7 @@ func (c *Core) addMisters() {
 		if p.name.Quantity != quantity.RelativeHumidity || place.Room || !measured {
 			continue
 		}
-		m := &mister{place: place, humidity: int32(i), Tracker: misting.NewTracker()}
+		m := &mister{place: place, humidity: int32(i), record: c.site.Misted[place.ID], Tracker: misting.NewTracker()}
 		m.missed, m.stuck = c.addMisterAlarm(m, onMissedMisting), c.addMisterAlarm(m, onStuckMister)
 		p.mister, c.points[air].mister = m, m
 		c.misters = append(c.misters, m)
@@ -55,6 +56,10 @@ func (c *Core) followMister(m *mister, i int32, at instant.Instant, v float64, o
 	if i != m.humidity {
 		m.Temperature(at, v)
 		return out
+	}
+	for len(m.record) > 0 && m.record[0] <= at {
+		m.Misted(m.record[0])
+		m.record = m.record[1:]
 	}
 	if !m.Humidity(at, v) {
 		return out

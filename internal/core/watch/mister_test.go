@@ -1,7 +1,9 @@
 package watch_test
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -10,6 +12,8 @@ import (
 	"pgregory.net/rapid"
 
 	"dewline/internal/core/care"
+	"dewline/internal/core/cohort"
+	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
@@ -108,6 +112,50 @@ func TestMistingByHandEndsTheNotice(t *testing.T) {
 	cleared := of(vivariumLives(t, c, 4.5, dries(130)), journal.AlarmCleared, missedMisting)
 	require.Len(t, cleared, 1)
 	assert.InDelta(t, 130*60, seconds(cleared[0].At), 40*60)
+}
+
+// A core that is given the record finds what one finds to which each misting is said in its time, of an enclosure without a schedule: that the
+// second one did not come, whatever came before the first reading, and nothing of one that was withdrawn.
+func TestMistingsOnRecordAreFoundAsInTheirTime(t *testing.T) {
+	site := vivarium(func(p *watch.Place) { p.Mistings = nil })
+	effects := func(c *watch.Core, said ...float64) []watch.Effect {
+		events := append([]watch.Event{{Kind: watch.StartEvent, At: at(0)}}, reads(t, c, 0, 480, dries(60, 300))...)
+		for _, minute := range said {
+			misted := watch.Event{Kind: watch.CommandEvent, At: at(60 * minute), Command: &watch.Command{Verb: watch.RecordMist, Place: "vivarium-1"}}
+			k := slices.IndexFunc(events, func(e watch.Event) bool { return e.At >= misted.At })
+			events = slices.Insert(events, k, misted)
+		}
+		return fold(c, events...)
+	}
+	times := func(effects []watch.Effect) (all []instant.Instant) {
+		for _, kind := range []journal.Kind{journal.AlarmRaised, journal.AlarmCleared} {
+			for _, e := range of(effects, kind, missedMisting) {
+				all = append(all, e.At)
+			}
+		}
+		return all
+	}
+	live := times(effects(watch.New(site, "run-1"), 60, 150, 300))
+	require.Len(t, live, 2)
+
+	var record []cohort.Entry
+	add := func(minute float64) *cohort.Entry {
+		n := uint64(len(record) + 1)
+		record = append(record, cohort.Entry{
+			ID: fmt.Sprintf("run-1-%d", n), Seq: n, Kind: journal.Misting, Place: "vivarium-1", At: at(60 * minute), Since: at(60 * minute),
+		})
+		return &record[n-1]
+	}
+	for day := range 200 { // long before there were readings
+		add(-60 * 24 * float64(day+1))
+	}
+	add(300)
+	add(60)
+	add(150)
+	assert.Equal(t, live, times(effects(watch.New(site.WithRecord(record), "replay"))))
+	withdrawn := add(400)
+	withdrawn.Kind, withdrawn.Corrects = journal.Note, record[len(record)-2].ID
+	assert.Empty(t, times(effects(watch.New(site.WithRecord(record), "replay"))))
 }
 
 func TestNoNoticeOfAMisting(t *testing.T) {

@@ -1,10 +1,12 @@
 package watch
 
 import (
+	"slices"
 	"time"
 
 	"dewline/internal/core/cohort"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/residence"
 )
@@ -15,9 +17,17 @@ type (
 	Holding = residence.Holding
 )
 
-// WithRecord returns the site with the intervals of its cohorts as the configuration and the entries have them.
+// WithRecord returns the site with the intervals of its cohorts as the configuration and the entries have them, and the mistings of these.
 func (s Site) WithRecord(entries []cohort.Entry) Site {
-	s.Intervals = cohort.Fold(s.Cohorts, entries)
+	s.Intervals, s.Misted = cohort.Fold(s.Cohorts, entries), map[string][]instant.Instant{}
+	for _, e := range cohort.InForce(entries) {
+		if e.Kind == journal.Misting {
+			s.Misted[e.Place] = append(s.Misted[e.Place], e.Since)
+		}
+	}
+	for _, times := range s.Misted {
+		slices.Sort(times)
+	}
 	return s
 }
 
