@@ -130,9 +130,10 @@ func (c *Core) handleDue(d due, out []Effect) []Effect {
 	return out
 }
 
-// settleUnknown counts time up to t as unknown: the last reading is further back than the gap, so no reading can change that.
+// settleUnknown counts time up to t as unknown: the last reading is further back than the gap, so no reading can change that. A reading at t
+// itself may still come: a boundary there is left for it.
 func (c *Core) settleUnknown(i int32, p *point, t instant.Instant, out []Effect) []Effect {
-	for !p.boundary.IsNone() && t >= p.boundary && t >= p.Accounted {
+	for !p.boundary.IsNone() && t > p.boundary && t >= p.Accounted {
 		edge := max(p.boundary, p.Accounted)
 		p.Ledger.InZone[UnknownZone] += time.Duration(edge - p.Accounted)
 		p.Accounted = edge
