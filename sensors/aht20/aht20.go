@@ -63,7 +63,6 @@ type Options struct {
 // Dev is one sensor.
 type Dev struct {
 	conn *chip.Conn
-	life chip.Life
 }
 
 var _ sensors.Sensor = (*Dev)(nil)
@@ -96,23 +95,18 @@ func (d *Dev) Describe() sensors.Description {
 
 // Read measures temperature and humidity.
 func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
-	reading, err := d.conn.Read(ctx, d.once)
-	if err == nil {
-		d.life.Mark(&reading)
-	}
-	return reading, err
+	return d.conn.Read(ctx, d.once)
 }
 
 func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
-	defer func() { d.life.Missed(err) }()
 	status := make([]byte, 1)
 	if err := d.conn.Tx(ctx, "reading the status", commandStatus, status); err != nil {
 		return sensors.Measurement{}, err
 	}
-	if d.life.SetUp() && status[0]&statusCalibrated == 0 {
-		d.life.WasReset()
+	if d.conn.SetUp() && status[0]&statusCalibrated == 0 {
+		d.conn.WasReset()
 	}
-	if !d.life.SetUp() {
+	if !d.conn.SetUp() {
 		if status, err = d.setUp(ctx, status); err != nil {
 			return sensors.Measurement{Evidence: status}, err
 		}
@@ -149,7 +143,7 @@ func (d *Dev) setUp(ctx context.Context, status []byte) ([]byte, error) {
 			return status, sensors.Errorf(sensors.Implausible, "status %#02x: not calibrated although initialised", status[0])
 		}
 	}
-	d.life.Begun()
+	d.conn.Begun()
 	return status, nil
 }
 

@@ -97,7 +97,6 @@ type Dev struct {
 	conn     *chip.Conn
 	bmp280   bool
 	measures []sensors.Measure
-	life     chip.Life
 	trim     trimming
 	started  bool            // a measurement was started since the device was set up, so it has settings to lose
 	last     []sensors.Value // of the last good reading; nil after the device was set up
@@ -165,22 +164,20 @@ func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 		return reading, err
 	}
 	d.last = reading.Values
-	d.life.Mark(&reading)
 	return reading, nil
 }
 
 func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
-	defer func() { d.life.Missed(err) }()
-	if d.life.SetUp() && d.started {
+	if d.conn.SetUp() && d.started {
 		kept, err := d.register(ctx, "reading the settings", registerHumidity, 3)
 		if err != nil {
 			return sensors.Measurement{}, err
 		}
 		if !d.kept(kept[0], kept[2]) {
-			d.life.WasReset()
+			d.conn.WasReset()
 		}
 	}
-	if !d.life.SetUp() {
+	if !d.conn.SetUp() {
 		if evidence, err := d.setUp(ctx); err != nil {
 			return sensors.Measurement{Evidence: evidence}, err
 		}
@@ -256,7 +253,7 @@ func (d *Dev) setUp(ctx context.Context) (evidence []byte, err error) {
 	if d.trim, err = parseTrimming(first); err != nil {
 		return first, err
 	}
-	d.life.Begun()
+	d.conn.Begun()
 	return nil, nil
 }
 
@@ -336,7 +333,7 @@ func (d *Dev) measure(ctx context.Context) (sensors.Measurement, error) {
 	}
 	values, err := d.trim.convert(burst)
 	if errors.Is(err, errSettings) {
-		d.life.WasReset()
+		d.conn.WasReset()
 		err = sensors.Errorf(sensors.Implausible, "ctrl_hum %#02x and ctrl_meas %#02x are not what was written: the part was reset, as by a dip of its supply",
 			burst[atHumidity], burst[atMeasure])
 	}

@@ -76,7 +76,6 @@ type Dev struct {
 	conn     *chip.Conn
 	part     string
 	measures []sensors.Measure
-	life     chip.Life
 }
 
 var _ sensors.Sensor = (*Dev)(nil)
@@ -116,16 +115,11 @@ func (d *Dev) Describe() sensors.Description {
 
 // Read measures temperature, then humidity.
 func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
-	reading, err := d.conn.Read(ctx, d.once)
-	if err == nil {
-		d.life.Mark(&reading)
-	}
-	return reading, err
+	return d.conn.Read(ctx, d.once)
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
-	defer func() { d.life.Missed(err) }()
-	if !d.life.SetUp() {
+func (d *Dev) once(ctx context.Context) (sensors.Measurement, error) {
+	if !d.conn.SetUp() {
 		// A program before this one may have chosen a lower resolution.
 		if err := d.conn.Tx(ctx, "resetting", []byte{commandReset}, nil); err != nil {
 			return sensors.Measurement{}, err
@@ -133,7 +127,7 @@ func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error)
 		if err := i2cbus.Sleep(ctx, waitReset); err != nil {
 			return sensors.Measurement{}, err
 		}
-		d.life.Begun()
+		d.conn.Begun()
 	}
 	warmth, err := d.conn.Command(ctx, "measuring temperature", waitTemperature, 3, commandTemperature)
 	if err != nil {

@@ -71,7 +71,6 @@ type Dev struct {
 	conn    *chip.Conn
 	part    string
 	formula sensirion.Formula
-	life    chip.Life
 	serial  string    // as Describe returns it; empty where unknown
 	hotTill time.Time // until when readings count as heated
 }
@@ -124,19 +123,17 @@ func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	if err != nil {
 		return reading, err
 	}
-	d.life.Mark(&reading)
 	reading.Heated = time.Now().Before(d.hotTill)
 	return reading, nil
 }
 
 func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
-	defer func() { d.life.Missed(err) }()
 	status, evidence, err := d.status(ctx)
 	if err != nil {
 		return sensors.Measurement{Evidence: evidence}, err
 	}
 	if status&statusReset != 0 {
-		d.life.WasReset()
+		d.conn.WasReset()
 	}
 	if status&statusHeater != 0 {
 		if _, err := d.conn.Command(ctx, "switching off the heater", waitCommand, 0, commandHeaterOff...); err != nil {
@@ -144,7 +141,7 @@ func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error)
 		}
 		d.hotTill = time.Now().Add(afterglow)
 	}
-	if !d.life.SetUp() {
+	if !d.conn.SetUp() {
 		if err := d.setUp(ctx); err != nil {
 			return sensors.Measurement{Evidence: evidence}, err
 		}
@@ -184,7 +181,7 @@ func (d *Dev) setUp(ctx context.Context) error {
 	if _, err := d.conn.Command(ctx, "clearing the status", waitCommand, 0, commandClear...); err != nil {
 		return err
 	}
-	d.life.Begun()
+	d.conn.Begun()
 	return nil
 }
 

@@ -82,7 +82,6 @@ type Dev struct {
 	conn    *chip.Conn
 	part    string
 	formula sensirion.Formula
-	life    chip.Life
 	serial  uint32
 	named   bool // the serial number is known
 	heating heating
@@ -149,20 +148,18 @@ func (d *Dev) Read(ctx context.Context) (sensors.Measurement, error) {
 	if err != nil {
 		return reading, err
 	}
-	d.life.Mark(&reading)
 	d.heating.follow(ctx, d.conn, &reading)
 	return reading, nil
 }
 
-func (d *Dev) once(ctx context.Context) (reading sensors.Measurement, err error) {
-	defer func() { d.life.Missed(err) }()
-	if !d.life.SetUp() {
+func (d *Dev) once(ctx context.Context) (sensors.Measurement, error) {
+	if !d.conn.SetUp() {
 		serial, frame, err := sensirion.Serial(ctx, d.conn, commandSerial)
 		if err != nil {
 			return sensors.Measurement{Evidence: frame}, err
 		}
 		d.serial, d.named = serial, true
-		d.life.Begun()
+		d.conn.Begun()
 	}
 	return d.formula.Measure(ctx, d.conn, waitMeasure, commandMeasure)
 }

@@ -31,6 +31,7 @@ type Conn struct {
 	bus     *i2cbus.Bus
 	address uint16
 	closed  atomic.Bool
+	Life
 }
 
 // Connect returns a connection; address 0 means the first that is allowed. It touches nothing.
@@ -93,8 +94,8 @@ func (c *Conn) Command(ctx context.Context, doing string, wait time.Duration, n 
 	return answer, nil
 }
 
-// Read calls once, and again after a failure that may pass. What it returns is fit to leave a driver: on an error there
-// are no values, and the error names the sensor and has a kind.
+// Read calls once, and again after a failure that may pass. What it returns is fit to leave a driver: it has what happened to the device
+// since the last reading; on an error there are no values, and the error names the sensor and has a kind.
 func (c *Conn) Read(ctx context.Context, once func(context.Context) (sensors.Measurement, error)) (sensors.Measurement, error) {
 	if c.closed.Load() {
 		return sensors.Measurement{}, fmt.Errorf("%s at %s: the sensor is closed: %w", c.driver, c.Where(), os.ErrClosed)
@@ -109,8 +110,10 @@ func (c *Conn) Read(ctx context.Context, once func(context.Context) (sensors.Mea
 		}
 		reading, failure := once(ctx)
 		if failure == nil {
+			c.mark(&reading)
 			return reading, nil
 		}
+		c.missed(failure)
 		err = failure
 		if len(reading.Evidence) > 0 {
 			evidence = reading.Evidence

@@ -117,18 +117,18 @@ func TestLifeReportsAResetOnceAndOnlyAfterAFirstRead(t *testing.T) {
 	l.WasReset() // the reset bit of a device just powered on
 	l.Begun()
 	var r sensors.Measurement
-	l.Mark(&r)
+	l.mark(&r)
 	assert.Equal(t, sensors.Measurement{First: true}, r)
-	l.Mark(&r)
+	l.mark(&r)
 	assert.Equal(t, sensors.Measurement{}, r)
 	l.WasReset()
 	assert.False(t, l.SetUp())
 	l.Begun()
-	l.Mark(&r)
+	l.mark(&r)
 	assert.Equal(t, sensors.Measurement{First: true, Reset: true}, r)
-	l.Missed(syscall.EIO)
+	l.missed(syscall.EIO)
 	assert.True(t, l.SetUp(), "a glitch is no reason to set up again")
-	l.Missed(syscall.ENXIO)
+	l.missed(syscall.ENXIO)
 	assert.False(t, l.SetUp())
 }
 

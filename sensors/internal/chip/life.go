@@ -20,15 +20,15 @@ func (l *Life) Begun() { l.setUp, l.first = true, true }
 // WasReset records that the device has lost its settings; it must be set up again.
 func (l *Life) WasReset() { l.setUp, l.reset = false, l.lived }
 
-// Missed records a failed attempt. A device that did not answer may come back as another one, or without its settings.
-func (l *Life) Missed(err error) {
-	if err != nil && sensors.KindOf(err) == sensors.Absent {
+// missed records a failed attempt. A device that did not answer may come back as another one, or without its settings.
+func (l *Life) missed(err error) {
+	if sensors.KindOf(err) == sensors.Absent {
 		l.setUp = false
 	}
 }
 
-// Mark writes what happened since the last reading into a good one.
-func (l *Life) Mark(reading *sensors.Measurement) {
+// mark writes what happened since the last reading into a good one.
+func (l *Life) mark(reading *sensors.Measurement) {
 	reading.First, reading.Reset = l.first, l.reset
 	l.lived, l.first, l.reset = true, false, false
 }
