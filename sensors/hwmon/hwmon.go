@@ -64,31 +64,26 @@ type Options struct {
 // Sensor is one hwmon device.
 type Device struct {
 	*kerneldevice.Device
-
-	name, device string
-	items        []kerneldevice.Item
-	files        *kernelfile.Reader
-	heated       time.Time // when the heater was seen running
+	files  *kernelfile.Reader
+	heated time.Time // when the heater was seen running
 }
 
 var _ sensors.Sensor = (*Device)(nil)
 
 // New returns a sensor. The device may be absent yet; if it is there, and the name fits several, that is an error.
 func New(options Options) (*Device, error) {
-	s := &Device{name: options.Name, device: options.Device, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
+	s := &Device{files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
 	var err error
-	if s.items, err = kernel.Choose(s.files, options.Name, options.Device, options.Channels); err != nil {
-		return nil, err
-	}
-	facts, _ := factsOf(options.Name)
-	s.Device = kerneldevice.New(kerneldevice.Options{
-		Description:     kernel.Describe(options.Name, options.Device, s.items, interval),
-		Once:            s.once,
+	s.Device, err = kernel.Open(s.files, options.Name, options.Device, options.Channels, interval, kerneldevice.Options{
+		Value:           s.value,
+		Heated:          s.heater,
 		Retry:           kernelfile.Retry{More: 2, Pause: 50 * time.Millisecond},
 		Worth:           kernelfile.Passing,
-		Unchecked:       facts.Unchecked,
 		RefreshInterval: s.updateInterval,
 	})
+	if err != nil {
+		return nil, err
+	}
 	return s, nil
 }
 
@@ -125,26 +120,6 @@ var kernel = kerneldevice.Interface{
 	},
 	Facts:     factsOf,
 	Elsewhere: func(name string) bool { return elsewhere[name] },
-}
-
-// once reads every channel once.
-func (s *Device) once(ctx context.Context) (sensors.Measurement, error) {
-	var reading sensors.Measurement
-	entry, err := s.find(ctx)
-	if err != nil {
-		return reading, err
-	}
-	if reading.Heated, err = s.heater(ctx, entry); err != nil {
-		return reading, err
-	}
-	for _, i := range s.items {
-		value, err := s.value(ctx, entry, i, &reading.Evidence)
-		if err != nil {
-			return sensors.Measurement{Evidence: reading.Evidence}, kernelfile.Doing(i.Name, err)
-		}
-		reading.Values = append(reading.Values, value)
-	}
-	return reading, nil
 }
 
 // value reads one channel. All units of hwmon are thousandths of ours (sysfs-class-hwmon).
@@ -191,11 +166,7 @@ func (s *Device) flag(ctx context.Context, entry kernelfile.Entry, name string) 
 }
 
 // updateInterval returns how long the kernel repeats a value before it measures again.
-func (s *Device) updateInterval(ctx context.Context) (time.Duration, error) {
-	entry, err := s.find(ctx)
-	if err != nil {
-		return 0, err
-	}
+func (s *Device) updateInterval(ctx context.Context, entry kernelfile.Entry) (time.Duration, error) {
 	text, err := s.files.ReadFile(ctx, path.Join(entry.Path, "update_interval"))
 	if errors.Is(err, fs.ErrNotExist) {
 		return 0, nil
@@ -208,8 +179,4 @@ func (s *Device) updateInterval(ctx context.Context) (time.Duration, error) {
 		return 0, sensors.Errorf(sensors.Checksum, "garbled update_interval %q", text)
 	}
 	return time.Duration(milliseconds) * time.Millisecond, nil
-}
-
-func (s *Device) find(ctx context.Context) (kernelfile.Entry, error) {
-	return s.files.Find(ctx, kernelfile.Hwmon, s.name, s.device)
 }

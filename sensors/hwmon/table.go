@@ -5,14 +5,6 @@ import (
 	"dewline/sensors/internal/kerneldevice"
 )
 
-func temperature(low, high, resolution, accuracy float64) []sensors.Measure {
-	return []sensors.Measure{kerneldevice.Temperature(low, high, resolution, accuracy)}
-}
-
-func climate(temperature, humidity sensors.Measure) []sensors.Measure {
-	return []sensors.Measure{temperature, humidity}
-}
-
 // known are the kernel drivers by the name they give their device. The humidity range is that of the conversion formula
 // where the driver does not clamp, so that a saturated sensor (up to 119 %RH) is reported as such and not as broken. Where a
 // part has grades, the accuracy is that of the plainest.
@@ -23,23 +15,23 @@ func climate(temperature, humidity sensors.Measure) []sensors.Measure {
 // confirmed, so they count as unchecked; LM75 and alike, TMP102 and MCP9808 (jc42) send none.
 var known = map[string]kerneldevice.Facts{
 	"sht4x": {Part: "SHT4x",
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.003, 0.2), kerneldevice.Humidity(-6, 119, 0.002, 1.8))},
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.003, 0.2), kerneldevice.Humidity(-6, 119, 0.002, 1.8)}},
 	"sht3x": {Part: "SHT3x", Unchecked: true,
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.003, 0.3), kerneldevice.Humidity(0, 100, 0.002, 3)),
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.003, 0.3), kerneldevice.Humidity(0, 100, 0.002, 3)},
 		Notes:    []string{"the kernel does not check this part's checksum: dewline's own sht3x driver does"}},
 	"shtc1": {Part: "SHTC1", Unchecked: true,
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.003, 0.3), kerneldevice.Humidity(0, 100, 0.002, 3))},
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.003, 0.3), kerneldevice.Humidity(0, 100, 0.002, 3)}},
 	"shtc3": {Part: "SHTC3", Unchecked: true,
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.003, 0.2), kerneldevice.Humidity(0, 100, 0.002, 2))},
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.003, 0.2), kerneldevice.Humidity(0, 100, 0.002, 2)}},
 	"sht21": {Part: "SHT21", Unchecked: true,
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.01, 0.3), kerneldevice.Humidity(-6, 118, 0.04, 2))},
-	"lm75":   {Part: "LM75", Unchecked: true, Measures: temperature(-55, 125, 0.5, 2)},
-	"tmp75":  {Part: "TMP75", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 2)},
-	"tmp105": {Part: "TMP105", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 2)},
-	"tmp175": {Part: "TMP175", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 2)},
-	"tmp275": {Part: "TMP275", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 0.5)},
-	"tmp102": {Part: "TMP102", Unchecked: true, Measures: temperature(-55, 125, 0.0625, 0.5)},
-	"jc42":   {Part: "MCP9808 or alike", Unchecked: true, Measures: temperature(-40, 125, 0.0625, 0.5)},
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.01, 0.3), kerneldevice.Humidity(-6, 118, 0.04, 2)}},
+	"lm75":   {Part: "LM75", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 125, 0.5, 2)},
+	"tmp75":  {Part: "TMP75", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 125, 0.0625, 2)},
+	"tmp105": {Part: "TMP105", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 125, 0.0625, 2)},
+	"tmp175": {Part: "TMP175", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 125, 0.0625, 2)},
+	"tmp275": {Part: "TMP275", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 125, 0.0625, 0.5)},
+	"tmp102": {Part: "TMP102", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 125, 0.0625, 0.5)},
+	"jc42":   {Part: "MCP9808 or alike", Unchecked: true, Measures: kerneldevice.Thermometer(-40, 125, 0.0625, 0.5)},
 }
 
 // factsOf returns what is known of a device by its kernel name.

@@ -65,31 +65,26 @@ type Options struct {
 // Sensor is one IIO device.
 type Device struct {
 	*kerneldevice.Device
-
-	name, device string
-	facts        facts
-	items        []kerneldevice.Item
-	files        *kernelfile.Reader
+	name  string
+	facts facts
+	files *kernelfile.Reader
 }
 
 var _ sensors.Sensor = (*Device)(nil)
 
 // New returns a sensor. The device may be absent yet; if it is there, and the name fits several, that is an error.
 func New(options Options) (*Device, error) {
-	s := &Device{name: options.Name, device: options.Device, files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
+	s := &Device{name: options.Name, facts: factsOf(options.Name), files: kernelfile.NewReader(kernelfile.Or(options.Files, options.Root))}
 	var err error
-	if s.items, err = kernel.Choose(s.files, options.Name, options.Device, options.Channels); err != nil {
+	s.Device, err = kernel.Open(s.files, options.Name, options.Device, options.Channels, cmp.Or(s.facts.interval, time.Second), kerneldevice.Options{
+		Value:  s.value,
+		Retry:  kernelfile.Retry{More: 2, Pause: cmp.Or(s.facts.again, 50*time.Millisecond), Needs: s.facts.needs},
+		Worth:  worth,
+		Advice: s.advice,
+	})
+	if err != nil {
 		return nil, err
 	}
-	s.facts = factsOf(options.Name)
-	s.Device = kerneldevice.New(kerneldevice.Options{
-		Description: kernel.Describe(options.Name, options.Device, s.items, cmp.Or(s.facts.interval, time.Second)),
-		Once:        s.once,
-		Retry:       kernelfile.Retry{More: 2, Pause: cmp.Or(s.facts.again, 50*time.Millisecond), Needs: s.facts.needs},
-		Worth:       worth,
-		Unchecked:   s.facts.Unchecked,
-		Advice:      s.advice,
-	})
 	return s, nil
 }
 
@@ -144,23 +139,6 @@ func (s *Device) advice(err error) string {
 		return "the bus failed, or the part skipped the measurement as after a loss of power"
 	}
 	return ""
-}
-
-// once reads every channel once.
-func (s *Device) once(ctx context.Context) (sensors.Measurement, error) {
-	var reading sensors.Measurement
-	entry, err := s.find(ctx)
-	if err != nil {
-		return reading, err
-	}
-	for _, i := range s.items {
-		value, err := s.value(ctx, entry, i, &reading.Evidence)
-		if err != nil {
-			return sensors.Measurement{Evidence: reading.Evidence}, kernelfile.Doing(i.Name, err)
-		}
-		reading.Values = append(reading.Values, value)
-	}
-	return reading, nil
 }
 
 // value reads one channel, in the way that its driver offers.
@@ -218,8 +196,4 @@ func (s *Device) number(ctx context.Context, entry kernelfile.Entry, name string
 	}
 	*evidence = fmt.Appendf(*evidence, "%s=%s\n", name, bytes.TrimSpace(text))
 	return kernelfile.ParseDecimal(text)
-}
-
-func (s *Device) find(ctx context.Context) (kernelfile.Entry, error) {
-	return s.files.Find(ctx, kernelfile.IIO, s.name, s.device)
 }

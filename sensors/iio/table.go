@@ -29,52 +29,44 @@ var known = map[string]facts{
 		// One driver for both parts, and nothing shows which is wired: the range of the better with the accuracy of the
 		// plainer. The kernel waits up to a second for the answer, and repeats an answer for two.
 		Facts: kerneldevice.Facts{Part: "DHT11 or DHT22",
-			Measures: climate(kerneldevice.Temperature(-40, 80, 0.1, 2), kerneldevice.Humidity(0, 100, 0.1, 5)),
+			Measures: []sensors.Measure{kerneldevice.Temperature(-40, 80, 0.1, 2), kerneldevice.Humidity(0, 100, 0.1, 5)},
 			Notes:    []string{"a single failed read is normal for this part", "if it is a DHT22, state an accuracy of 0.5 K and 5 %"}},
 		interval: 2 * time.Second,
 		again:    2 * time.Second,
 		needs:    time.Second,
 	},
 	"bme280": {Facts: kerneldevice.Facts{Part: "BME280", Unchecked: true, NonCondensing: true,
-		Measures: append(climate(kerneldevice.Temperature(-40, 85, 0.01, 1), kerneldevice.Humidity(0, 100, 0.008, 3)),
-			kerneldevice.Pressure(30_000, 110_000, 0.2, 100))}},
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 85, 0.01, 1), kerneldevice.Humidity(0, 100, 0.008, 3),
+			kerneldevice.Pressure(30_000, 110_000, 0.2, 100)}}},
 	"bmp280": {Facts: kerneldevice.Facts{Part: "BMP280", Unchecked: true,
 		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 85, 0.01, 1), kerneldevice.Pressure(30_000, 110_000, 0.2, 100)}}},
 	"bme680": {
 		Facts: kerneldevice.Facts{Part: "BME680", Unchecked: true, NonCondensing: true,
-			Measures: append(climate(kerneldevice.Temperature(-40, 85, 0.01, 1), kerneldevice.Humidity(0, 100, 0.008, 3)),
-				kerneldevice.Pressure(30_000, 110_000, 0.2, 100)),
+			Measures: []sensors.Measure{kerneldevice.Temperature(-40, 85, 0.01, 1), kerneldevice.Humidity(0, 100, 0.008, 3),
+				kerneldevice.Pressure(30_000, 110_000, 0.2, 100)},
 			Notes: []string{"the kernel runs the gas heater at every read: expect it to read warm and dry, and calibrate"}},
 		units:    map[sensors.Channel]func(float64) float64{sensors.Humidity: bme680Humidity, sensors.Pressure: bme680Pressure},
 		interval: 3 * time.Second,
 	},
 	"si7020": {Facts: kerneldevice.Facts{Part: "Si7020, Si7021 or alike", Unchecked: true,
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.011, 0.4), kerneldevice.Humidity(-6, 118, 0.04, 3)),
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.011, 0.4), kerneldevice.Humidity(-6, 118, 0.04, 3)},
 		Notes:    []string{"the kernel stretches the clock for this part and does not check its checksum: dewline's own htu21 driver does neither"}}},
 	"htu21": {Facts: kerneldevice.Facts{Part: "HTU21D",
-		Measures: climate(kerneldevice.Temperature(-40, 125, 0.01, 0.3), kerneldevice.Humidity(-6, 118, 0.04, 2))}},
+		Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.01, 0.3), kerneldevice.Humidity(-6, 118, 0.04, 2)}}},
 	"hdc100x": hdc100x, "hdc1000": hdc100x, "hdc1008": hdc100x, "hdc1010": hdc100x, "hdc1050": hdc100x, "hdc1080": hdc100x,
-	"tmp117":   {Facts: kerneldevice.Facts{Part: "TMP117", Unchecked: true, Measures: temperature(-55, 150, 0.0079, 0.1)}},
-	"max31865": {Facts: kerneldevice.Facts{Part: "MAX31865 with PT100 or PT1000", Unchecked: true, Measures: temperature(-60, 150, 0.032, 0.5)}},
+	"tmp117":   {Facts: kerneldevice.Facts{Part: "TMP117", Unchecked: true, Measures: kerneldevice.Thermometer(-55, 150, 0.0079, 0.1)}},
+	"max31865": {Facts: kerneldevice.Facts{Part: "MAX31865 with PT100 or PT1000", Unchecked: true, Measures: kerneldevice.Thermometer(-60, 150, 0.032, 0.5)}},
 	"scd4x": {
 		Facts: kerneldevice.Facts{Part: "SCD40 or SCD41",
-			Measures: append(climate(kerneldevice.Temperature(-10, 60, 0.01, 0.8), kerneldevice.Humidity(0, 100, 0.01, 6)),
-				sensors.Measure{Channel: sensors.CO2, Low: 0, High: 40_000, Resolution: 1, Accuracy: 100})},
+			Measures: []sensors.Measure{kerneldevice.Temperature(-10, 60, 0.01, 0.8), kerneldevice.Humidity(0, 100, 0.01, 6),
+				{Channel: sensors.CO2, Low: 0, High: 40_000, Resolution: 1, Accuracy: 100}}},
 		interval: 5 * time.Second, // it measures by itself that often
 	},
 }
 
 // hdc100x is one driver for many parts; its device is named after the part.
 var hdc100x = facts{Facts: kerneldevice.Facts{Part: "HDC1000, HDC1080 or alike", Unchecked: true,
-	Measures: climate(kerneldevice.Temperature(-40, 125, 0.0026, 0.4), kerneldevice.Humidity(0, 100, 0.0016, 3))}}
-
-func temperature(low, high, resolution, accuracy float64) []sensors.Measure {
-	return []sensors.Measure{kerneldevice.Temperature(low, high, resolution, accuracy)}
-}
-
-func climate(temperature, humidity sensors.Measure) []sensors.Measure {
-	return []sensors.Measure{temperature, humidity}
-}
+	Measures: []sensors.Measure{kerneldevice.Temperature(-40, 125, 0.0026, 0.4), kerneldevice.Humidity(0, 100, 0.0016, 3)}}}
 
 // factsOf returns what is known of a device by its kernel name.
 func factsOf(name string) facts {

@@ -33,13 +33,49 @@ type Interface struct {
 	Elsewhere func(name string) bool
 }
 
+// Open returns a device whose items are read one after another. It may be absent yet; that its name fits several is an error. wanted names the
+// items of channels; nil means those that the table promises, else those that the device has.
+func (i Interface) Open(
+	files *kernelfile.Reader, name, device string, wanted map[sensors.Channel]string, interval time.Duration, o Options,
+) (*Device, error) {
+	items, err := i.choose(files, name, device, wanted)
+	if err != nil {
+		return nil, err
+	}
+	facts, _ := i.Facts(name)
+	o.Description, o.Unchecked = i.describe(name, device, items, interval), facts.Unchecked
+	find := func(ctx context.Context) (kernelfile.Entry, error) { return files.Find(ctx, i.Class, name, device) }
+	o.Once = func(ctx context.Context) (reading sensors.Measurement, err error) {
+		entry, err := find(ctx)
+		if err != nil {
+			return reading, err
+		}
+		if o.Heated != nil {
+			if reading.Heated, err = o.Heated(ctx, entry); err != nil {
+				return reading, err
+			}
+		}
+		for _, item := range items {
+			value, err := o.Value(ctx, entry, item, &reading.Evidence)
+			if err != nil {
+				return sensors.Measurement{Evidence: reading.Evidence}, kernelfile.Doing(item.Name, err)
+			}
+			reading.Values = append(reading.Values, value)
+		}
+		return reading, nil
+	}
+	d := New(o)
+	d.find = find
+	return d, nil
+}
+
 // lookFor is how long to look for a device when its sensor is made. These files are plain memory of the kernel, so more
 // means that something hangs; then it counts as absent.
 const lookFor = time.Second
 
-// Choose returns the items to read from a device: those that the keeper wants, else those that the table promises, else
+// choose returns the items to read from a device: those that the keeper wants, else those that the table promises, else
 // those that the device has. It may be absent yet; that its name fits several is an error.
-func (i Interface) Choose(files *kernelfile.Reader, name, device string, wanted map[sensors.Channel]string) ([]Item, error) {
+func (i Interface) choose(files *kernelfile.Reader, name, device string, wanted map[sensors.Channel]string) ([]Item, error) {
 	if name == "" {
 		return nil, fmt.Errorf("%s: no device name: give the kernel's name of the device", i.Driver)
 	}
@@ -92,8 +128,8 @@ func (i Interface) wanted(wanted map[sensors.Channel]string) ([]Item, error) {
 	return all, nil
 }
 
-// Describe returns the description of a device of which items are read.
-func (i Interface) Describe(name, device string, items []Item, interval time.Duration) sensors.Description {
+// describe returns the description of a device of which items are read.
+func (i Interface) describe(name, device string, items []Item, interval time.Duration) sensors.Description {
 	facts, _ := i.Facts(name)
 	d := sensors.Description{
 		Driver:          i.Driver,

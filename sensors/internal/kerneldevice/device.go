@@ -18,18 +18,22 @@ import (
 	"dewline/sensors/kernelfile"
 )
 
-// Options of a device. Description, Once and Worth are required.
+// Options of a device. Worth is required; [New] needs Description and Once, [Interface.Open] has them from Value.
 type Options struct {
 	Description sensors.Description
 	// Once measures every channel once, in the order of Description.Measures. It returns the evidence also when it fails.
 	Once func(context.Context) (sensors.Measurement, error)
+	// Value reads one item of the device, and adds to the evidence.
+	Value func(ctx context.Context, entry kernelfile.Entry, item Item, evidence *[]byte) (sensors.Value, error)
+	// Heated reports, before anything is read, whether a heater spoils the reading. nil means that there is none.
+	Heated func(context.Context, kernelfile.Entry) (bool, error)
 	// Retry and Worth say how and after which failures Once is repeated.
 	Retry kernelfile.Retry
 	Worth func(error) bool
 	// Unchecked says that nothing protects the answer on its way, so that a jump has to be confirmed.
 	Unchecked bool
-	// Anew returns how long the kernel repeats a value before it measures again. nil means not at all.
-	RefreshInterval func(context.Context) (time.Duration, error)
+	// RefreshInterval returns how long the kernel repeats a value before it measures again. nil means not at all.
+	RefreshInterval func(context.Context, kernelfile.Entry) (time.Duration, error)
 	// Advice returns what an error means to the keeper, or "".
 	Advice func(error) string
 }
@@ -37,6 +41,7 @@ type Options struct {
 // Device is a [sensors.Sensor].
 type Device struct {
 	options Options
+	find    func(context.Context) (kernelfile.Entry, error) // nil where there is no one entry
 	closed  atomic.Bool
 	last    map[sensors.Channel]float64
 	here    bool // has answered, and not gone away since
@@ -120,7 +125,11 @@ func (d *Device) confirm(ctx context.Context, reading sensors.Measurement) (sens
 	jumped := reading.Values[at]
 	pause := minPause
 	if d.options.RefreshInterval != nil {
-		wait, err := d.options.RefreshInterval(ctx)
+		entry, err := d.find(ctx)
+		if err != nil {
+			return reading, err
+		}
+		wait, err := d.options.RefreshInterval(ctx, entry)
 		if err != nil {
 			return reading, err
 		}

@@ -60,6 +60,11 @@ func Pressure(low, high, resolution, accuracy float64) sensors.Measure {
 	return sensors.Measure{Channel: sensors.Pressure, Low: low, High: high, Resolution: resolution, Accuracy: accuracy}
 }
 
+// Thermometer is a part that measures nothing but temperature.
+func Thermometer(low, high, resolution, accuracy float64) []sensors.Measure {
+	return []sensors.Measure{Temperature(low, high, resolution, accuracy)}
+}
+
 // where says which device is meant, by the kernel's name of it and the keeper's choice among several.
 func where(name, device string) string { return strings.TrimSpace(name + " " + device) }
 
