@@ -94,10 +94,6 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address, err := chip.AddressBetween(Driver, LowestAddress, HighestAddress, options.Address)
-	if err != nil {
-		return nil, err
-	}
 	name, shown, notes := options.Part, options.Part, []string(nil)
 	if name == "" {
 		name, shown = usualPart, usualPartAndAlike
@@ -107,26 +103,15 @@ func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
 	if !ok {
 		return nil, fmt.Errorf("lm75: there is no part %q; known are %s", name, strings.Join(slices.Sorted(maps.Keys(kinds)), ", "))
 	}
-	return guard.New(bus, guard.Options{
-		Description: sensors.Description{
-			Driver: Driver,
-			Part:   shown,
-			Where:  fmt.Sprintf("%s %#02x", bus, address),
-			Measures: []sensors.Measure{
-				{Channel: sensors.Temperature, Low: -55, High: 125, Resolution: kind.step(), Accuracy: kind.accuracy},
-			},
-			Notes:           notes,
-			MinimumInterval: time.Second,
+	return chip.Guard(bus, LowestAddress, HighestAddress, options.Address, sensors.Description{
+		Driver: Driver,
+		Part:   shown,
+		Measures: []sensors.Measure{
+			{Channel: sensors.Temperature, Low: -55, High: 125, Resolution: kind.step(), Accuracy: kind.accuracy},
 		},
-		Repeat: 2,
-		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
-			p := part{chip.Registers{Bus: recorder, Address: address}, kind}
-			if err := p.setUp(ctx); err != nil {
-				return nil, err
-			}
-			return p.sense, nil
-		},
-	}), nil
+		Notes:           notes,
+		MinimumInterval: time.Second,
+	}, func(r chip.Registers) chip.Part { return part{r, kind} })
 }
 
 type part struct {
@@ -134,9 +119,9 @@ type part struct {
 	kind kind
 }
 
-// setUp writes the configuration and waits for the first conversion. One byte is written, which is all that these parts have;
+// SetUp writes the configuration and waits for the first conversion. One byte is written, which is all that these parts have;
 // those with a second one keep it.
-func (p part) setUp(ctx context.Context) error {
+func (p part) SetUp(ctx context.Context) error {
 	if err := p.Write(configuration, p.settings()); err != nil {
 		return err
 	}
@@ -145,7 +130,8 @@ func (p part) setUp(ctx context.Context) error {
 
 func (p part) settings() byte { return p.kind.set | twoFaults }
 
-func (p part) sense(context.Context) (sensors.Measurement, error) {
+// Measure reads the temperature, and whether the part is as it was set up.
+func (p part) Measure(context.Context) (sensors.Measurement, error) {
 	word, err := p.Word(temperature)
 	if err != nil {
 		return sensors.Measurement{}, err

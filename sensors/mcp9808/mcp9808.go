@@ -18,7 +18,6 @@ package mcp9808
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -60,35 +59,20 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address, err := chip.AddressBetween("mcp9808", LowestAddress, HighestAddress, options.Address)
-	if err != nil {
-		return nil, err
-	}
-	return guard.New(bus, guard.Options{
-		Description: sensors.Description{
-			Driver: "mcp9808",
-			Part:   "MCP9808",
-			Where:  fmt.Sprintf("%s %#02x", bus, address),
-			Measures: []sensors.Measure{
-				{Channel: sensors.Temperature, Low: -40, High: 125, Resolution: 0.0625, Accuracy: 0.5},
-			},
-			MinimumInterval: time.Second,
+	return chip.Guard(bus, LowestAddress, HighestAddress, options.Address, sensors.Description{
+		Driver: "mcp9808",
+		Part:   "MCP9808",
+		Measures: []sensors.Measure{
+			{Channel: sensors.Temperature, Low: -40, High: 125, Resolution: 0.0625, Accuracy: 0.5},
 		},
-		Repeat: 2,
-		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
-			p := part{chip.Registers{Bus: recorder, Address: address}}
-			if err := p.setUp(ctx); err != nil {
-				return nil, err
-			}
-			return p.sense, nil
-		},
-	}), nil
+		MinimumInterval: time.Second,
+	}, func(r chip.Registers) chip.Part { return part{r} })
 }
 
 type part struct{ chip.Registers }
 
-// setUp checks the identity, starts conversions and waits for the first.
-func (p part) setUp(ctx context.Context) error {
+// SetUp checks the identity, starts conversions and waits for the first.
+func (p part) SetUp(ctx context.Context) error {
 	id, err := p.Word(makerID)
 	if err != nil {
 		return err
@@ -112,7 +96,8 @@ func (p part) setUp(ctx context.Context) error {
 	return i2cbus.Sleep(ctx, firstConversion)
 }
 
-func (p part) sense(context.Context) (sensors.Measurement, error) {
+// Measure reads the temperature, and whether the part is as it was set up.
+func (p part) Measure(context.Context) (sensors.Measurement, error) {
 	word, err := p.Word(temperature)
 	if err != nil {
 		return sensors.Measurement{}, err

@@ -19,7 +19,6 @@ package tmp102
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -59,35 +58,20 @@ type Options struct {
 
 // New returns a sensor. No device needs to be present yet: it is set up by the first read.
 func New(bus i2c.Bus, options Options) (*guard.Guarded, error) {
-	address, err := chip.AddressBetween("tmp102", LowestAddress, HighestAddress, options.Address)
-	if err != nil {
-		return nil, err
-	}
-	return guard.New(bus, guard.Options{
-		Description: sensors.Description{
-			Driver: "tmp102",
-			Part:   "TMP102",
-			Where:  fmt.Sprintf("%s %#02x", bus, address),
-			Measures: []sensors.Measure{
-				{Channel: sensors.Temperature, Low: -40, High: 125, Resolution: 0.0625, Accuracy: 1},
-			},
-			MinimumInterval: time.Second,
+	return chip.Guard(bus, LowestAddress, HighestAddress, options.Address, sensors.Description{
+		Driver: "tmp102",
+		Part:   "TMP102",
+		Measures: []sensors.Measure{
+			{Channel: sensors.Temperature, Low: -40, High: 125, Resolution: 0.0625, Accuracy: 1},
 		},
-		Repeat: 2,
-		Build: func(ctx context.Context, recorder *guard.Recorder) (guard.MeasureFunc, error) {
-			p := part{chip.Registers{Bus: recorder, Address: address}}
-			if err := p.setUp(ctx); err != nil {
-				return nil, err
-			}
-			return p.sense, nil
-		},
-	}), nil
+		MinimumInterval: time.Second,
+	}, func(r chip.Registers) chip.Part { return part{r} })
 }
 
 type part struct{ chip.Registers }
 
-// setUp writes the configuration and waits for the first conversion.
-func (p part) setUp(ctx context.Context) error {
+// SetUp writes the configuration and waits for the first conversion.
+func (p part) SetUp(ctx context.Context) error {
 	settings, err := p.Word(configuration)
 	if err != nil {
 		return err
@@ -101,7 +85,8 @@ func (p part) setUp(ctx context.Context) error {
 	return i2cbus.Sleep(ctx, firstConversion)
 }
 
-func (p part) sense(context.Context) (sensors.Measurement, error) {
+// Measure reads the temperature, and whether the part is as it was set up.
+func (p part) Measure(context.Context) (sensors.Measurement, error) {
 	word, err := p.Word(temperature)
 	if err != nil {
 		return sensors.Measurement{}, err
