@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"slices"
 	"time"
 
@@ -20,18 +19,7 @@ type BandSpan struct {
 	Stage    care.Stage
 }
 
-// bandsOf returns the bands of a point as they were.
-func (s *site) bandsOf(ctx context.Context, point quantity.Point, from, to instant.Instant) ([]BandSpan, error) {
-	if s.Bands != nil {
-		return s.Bands(ctx, point, from, to)
-	}
-	if s.Site == nil {
-		return nil, nil
-	}
-	return bandsOver(s.Site(), point, from, to), nil
-}
-
-// bandsOver walks from one change of the band to the next: light, and what the animals' record says, by the time from which on it
+// bandsOver returns the bands of a point as they were. It walks from one change of the band to the next: light, and what the animals' record says, by the time from which on it
 // counts.
 func bandsOver(site *watch.Site, point quantity.Point, from, to instant.Instant) []BandSpan {
 	edges := []instant.Instant{}

@@ -56,10 +56,7 @@ func (s *site) checks(ctx context.Context, at instant.Instant) (map[string]insta
 	if err != nil {
 		return checks, err
 	}
-	var intervals []cohort.Interval
-	if s.Site != nil {
-		intervals = s.Site().Intervals
-	}
+	intervals := s.Site().Intervals
 	for _, e := range cohort.InForce(care) {
 		if e.Kind != journal.CareDone || e.Task != checkTask {
 			continue

@@ -38,10 +38,6 @@ type CareSource struct {
 
 // serveCare says for each cohort that lives now what its profile says about its stage.
 func (s *site) serveCare(w http.ResponseWriter, r *http.Request) {
-	if s.Site == nil {
-		fail(w, r, http.StatusServiceUnavailable, unavailable, "the configuration of the site is not known here")
-		return
-	}
 	site, now, list := s.Site(), instant.Of(s.Current.Get().At), []CareJSON{}
 	for i := range site.Intervals {
 		home := &site.Intervals[i]

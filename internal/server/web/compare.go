@@ -49,11 +49,9 @@ func PairsOf(h History, site func() *watch.Site) control.Comparer {
 // gapOf is how long a point may be without a reading and still be known, at least the minute in which the next one can come.
 func gapOf(site func() *watch.Site, point quantity.Point) time.Duration {
 	gap := time.Minute
-	if site != nil {
-		for _, p := range site().Points {
-			if p.Point == point {
-				gap = max(gap, p.Gap)
-			}
+	for _, p := range site().Points {
+		if p.Point == point {
+			gap = max(gap, p.Gap)
 		}
 	}
 	return gap

@@ -65,13 +65,11 @@ func (s *site) serveDays(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	days := Days{Place: place, Title: s.titleOf(place), Days: emptyDays(from, to, zoneOf(p))}
-	judged, err := s.judged(r.Context(), points, from, to)
-	for i := 0; err == nil && i < len(judged); i++ {
-		err = s.judgeDays(r.Context(), &judged[i], from, to, days.Days, zoneOf(p))
-	}
-	if err != nil {
-		s.answerHistoryError(w, r, err)
-		return
+	for _, point := range s.judged(points, from, to) {
+		if err := s.judgeDays(r.Context(), &point, from, to, days.Days, zoneOf(p)); err != nil {
+			s.answerHistoryError(w, r, err)
+			return
+		}
 	}
 	answer(w, r, http.StatusOK, days)
 }
@@ -84,13 +82,10 @@ type bandedPoint struct {
 
 // judged returns the points that have a band somewhere in the range; where none has, the first, so that days on which something was
 // recorded are known from others.
-func (s *site) judged(ctx context.Context, points []quantity.Point, from, to instant.Instant) (judged []bandedPoint, err error) {
+func (s *site) judged(points []quantity.Point, from, to instant.Instant) (judged []bandedPoint) {
 	var first bandedPoint
 	for i, point := range points {
-		spans, err := s.bandsOf(ctx, point, from, to)
-		if err != nil {
-			return nil, err
-		}
+		spans := bandsOver(s.Site(), point, from, to)
 		if i == 0 {
 			first = bandedPoint{point, spans}
 		}
@@ -101,7 +96,7 @@ func (s *site) judged(ctx context.Context, points []quantity.Point, from, to ins
 	if len(judged) == 0 {
 		judged = append(judged, first)
 	}
-	return judged, nil
+	return judged
 }
 
 func pointsAt(p *status.Snapshot, place string) (points []quantity.Point) {

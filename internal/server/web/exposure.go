@@ -51,16 +51,12 @@ func (s *site) serveExposure(w http.ResponseWriter, r *http.Request) {
 	table := ExposureTable{From: from, To: to, Points: []PointExposure{}}
 	for _, point := range points {
 		ledger, err := s.expose(r.Context(), point, from, to)
-		if err == nil {
-			var spans []BandSpan
-			spans, err = s.bandsOf(r.Context(), point, from, to)
-			has := slices.ContainsFunc(spans, func(b BandSpan) bool { return !b.Band.Empty() })
-			table.Points = append(table.Points, PointExposure{point, point.Quantity.Unit().Symbol(), has, exposure.Of(point.Quantity, &ledger)})
-		}
 		if err != nil {
 			s.answerHistoryError(w, r, err)
 			return
 		}
+		has := slices.ContainsFunc(bandsOver(s.Site(), point, from, to), func(b BandSpan) bool { return !b.Band.Empty() })
+		table.Points = append(table.Points, PointExposure{point, point.Quantity.Unit().Symbol(), has, exposure.Of(point.Quantity, &ledger)})
 	}
 	answer(w, r, http.StatusOK, table)
 }

@@ -193,9 +193,6 @@ func (q *query) optionalSpan(fromName, toName string) (from, to instant.Instant)
 // humidityPlace finds an enclosure.
 func (s *site) humidityPlace(id string) (humidityQuestion, bool) {
 	none := humidityQuestion{from: instant.None, to: instant.None, againstFrom: instant.None, againstTo: instant.None}
-	if s.Site == nil {
-		return none, false
-	}
 	places := s.Site().Places
 	i := slices.IndexFunc(places, func(p watch.Place) bool { return p.ID == id && !p.Room })
 	if i < 0 {
@@ -238,11 +235,8 @@ func (s *site) composeHumidity(ctx context.Context, q humidityQuestion) (*Humidi
 		return nil, err
 	}
 	page := &HumidityPage{
-		Place: q.place.ID, Timezone: location.String(), At: now, Days: []HumidityDay{}, Changes: []ScheduleChange{}, Cell: 24 * 60 / humidity.Cells,
+		Place: q.place.ID, Title: s.Title(q.place.ID), Timezone: location.String(), At: now, Days: []HumidityDay{}, Changes: []ScheduleChange{}, Cell: 24 * 60 / humidity.Cells,
 		Night: nightOf(&s.Site().Light, now, location), Mistings: []drying.Event{},
-	}
-	if s.Title != nil {
-		page.Title = s.Title(q.place.ID)
 	}
 	changes := humidity.Changes(entries, q.place.ID)
 	for _, c := range changes {

@@ -19,12 +19,7 @@ func (s *site) serveHumidityPage(mux *http.ServeMux, w http.ResponseWriter, r *h
 		s.serveNothing(mux, w, r)
 		return
 	}
-	title := q.place.ID
-	if s.Title != nil {
-		if called := strings.TrimSpace(s.Title(q.place.ID)); called != "" {
-			title = called
-		}
-	}
+	title := cmp.Or(strings.TrimSpace(s.Title(q.place.ID)), q.place.ID)
 	s.servePage(w, r, pageOf{Name: "humidity", Link: r.URL.Path, Title: "Humidity of " + title, of: q})
 }
 

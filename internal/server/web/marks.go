@@ -69,7 +69,7 @@ func (s *site) serveMarks(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	marks := Marks{From: from, To: to, Light: []SpanJSON{}, Alarms: []AlarmSpan{}, Events: []EventMark{}}
-	if s.Site != nil && to.Sub(from) <= maxWithLight {
+	if to.Sub(from) <= maxWithLight {
 		for _, span := range lightSpans(&s.Site().Light, from, to) {
 			marks.Light = append(marks.Light, SpanJSON{span[0], span[1]})
 		}

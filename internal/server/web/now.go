@@ -212,10 +212,7 @@ func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 	if p.Display == quantity.Fahrenheit {
 		n.Temperature = quantity.Fahrenheit.Symbol()
 	}
-	var configured *watch.Site
-	if s.Site != nil {
-		configured = s.Site()
-	}
+	configured := s.Site()
 	n.Places = s.placesNow(p, configured)
 	n.Alarms = alarmsNow(p, n.Places)
 	for i := range p.Sensors {
@@ -234,19 +231,15 @@ func (s *site) placesNow(p *status.Snapshot, configured *watch.Site) []PlaceNow 
 		if _, ok := index[place.ID]; ok {
 			return
 		}
-		if s.Title != nil {
-			place.Title = s.Title(place.ID)
-		}
+		place.Title = s.Title(place.ID)
 		place.Cohorts, place.Points = []CohortNow{}, []PointNow{}
 		index[place.ID] = len(places)
 		places = append(places, place)
 	}
-	if configured != nil {
-		for _, rooms := range [2]bool{true, false} {
-			for i := range configured.Places {
-				if c := &configured.Places[i]; c.Room == rooms {
-					add(PlaceNow{ID: c.ID, Room: c.Room, In: c.In})
-				}
+	for _, rooms := range [2]bool{true, false} {
+		for i := range configured.Places {
+			if c := &configured.Places[i]; c.Room == rooms {
+				add(PlaceNow{ID: c.ID, Room: c.Room, In: c.In})
 			}
 		}
 	}
@@ -256,11 +249,9 @@ func (s *site) placesNow(p *status.Snapshot, configured *watch.Site) []PlaceNow 
 		at := &places[index[state.Point.Place]]
 		at.Points = append(at.Points, pointNow(state))
 	}
-	if configured != nil {
-		for i := range places {
-			for _, resident := range configured.ResidentsAt(places[i].ID, instant.Of(p.At)) {
-				places[i].Cohorts = append(places[i].Cohorts, cohortNow(resident, configured))
-			}
+	for i := range places {
+		for _, resident := range configured.ResidentsAt(places[i].ID, instant.Of(p.At)) {
+			places[i].Cohorts = append(places[i].Cohorts, cohortNow(resident, configured))
 		}
 	}
 	return places
@@ -365,12 +356,10 @@ func sensorNow(h *status.SensorHealth, configured *watch.Site) SensorNow {
 	if now.Reads == nil {
 		now.Reads = map[string]uint64{}
 	}
-	if configured != nil {
-		for i := range configured.Sensors {
-			if configured.Sensors[i].ID == h.ID {
-				for _, channel := range configured.Sensors[i].Channels {
-					now.Feeds = append(now.Feeds, channel.Feeds)
-				}
+	for i := range configured.Sensors {
+		if configured.Sensors[i].ID == h.ID {
+			for _, channel := range configured.Sensors[i].Channels {
+				now.Feeds = append(now.Feeds, channel.Feeds)
 			}
 		}
 	}

@@ -208,7 +208,7 @@ func TestAnswersKeepTheContract(t *testing.T) {
 	r := newRig(t)
 	site := r.serve(t, r.options(t))
 	bare := r.options(t)
-	bare.History, bare.Command, bare.Site, bare.Pages, bare.Rehearser = nil, nil, nil, nil, nil
+	bare.History, bare.Command, bare.Pages, bare.Rehearser = nil, nil, nil, nil
 	without := r.serve(t, bare)
 	withUsers := r.serve(t, locked(t, r))
 	c := readContract(t, site)

@@ -211,11 +211,8 @@ func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
 	location := zoneOf(p)
 	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
 	v := pageView{At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String()}
-	var configured *watch.Site
-	if s.Site != nil {
-		configured = s.Site()
-		v.Cautions = cautionsOf(configured)
-	}
+	configured := s.Site()
+	v.Cautions = cautionsOf(configured)
 	v.Alarms, v.Covered = s.alarmsOf(p, s.placesNow(p, configured), at)
 	for i := range p.Points {
 		point := &p.Points[i]
@@ -291,12 +288,7 @@ func (s *site) alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time
 }
 
 // titleOf returns what a place is called: its title, or its id where it has none.
-func (s *site) titleOf(place string) string {
-	if s.Title != nil {
-		return cmp.Or(s.Title(place), place)
-	}
-	return place
-}
+func (s *site) titleOf(place string) string { return cmp.Or(s.Title(place), place) }
 
 // alarmTitle says an alarm by place, quantity and limit; a fault by its name.
 func (s *site) alarmTitle(a *watch.AlarmState) string {

@@ -67,11 +67,8 @@ func readDay(ctx context.Context, h History, facts *compose.Facts) error {
 // dayPatience is how long a page waits for its day; the history of a card that has died does not answer.
 const dayPatience = 5 * time.Second
 
-// dayNow is the day of a request; false where no configuration is known, or the day was not ready in time.
+// dayNow is the day of a request; false where it was not ready in time.
 func (s *site) dayNow(ctx context.Context) (today.Today, bool) {
-	if s.Site == nil {
-		return today.Today{}, false
-	}
 	select { // as for an exposure: the board has few cores, and alarming goes first
 	case s.folds <- struct{}{}:
 		defer func() { <-s.folds }()
@@ -83,8 +80,7 @@ func (s *site) dayNow(ctx context.Context) (today.Today, bool) {
 
 func (s *site) serveToday(w http.ResponseWriter, r *http.Request) {
 	day, ok := s.dayNow(r.Context())
-	if !ok {
-		fail(w, r, http.StatusServiceUnavailable, unavailable, "the configuration of the site is not known here")
+	if !ok { // who asked has gone
 		return
 	}
 	p := s.Current.Get()
@@ -115,9 +111,6 @@ func dayJSON(day *today.Today, f *text.Formatter) DayJSON {
 // formatter writes a day for the pages.
 func (s *site) formatter(p *status.Snapshot, display quantity.Unit) text.Formatter {
 	f := text.Formatter{Site: p.Site, Location: zoneOf(p), Temperature: display, Titles: map[string]string{}}
-	if s.Title == nil || s.Site == nil {
-		return f
-	}
 	for _, place := range s.Site().Places {
 		f.Titles[place.ID] = s.Title(place.ID)
 	}

@@ -115,10 +115,7 @@ func (s *site) trendOf(ctx context.Context, point quantity.Point, from, to insta
 		Point: point, Unit: point.Quantity.Unit().Symbol(), GapS: exposure.Seconds(gap),
 		T: []seconds{}, Mean: []number{}, Min: []number{}, Max: []number{}, Bands: []BandJSON{},
 	}
-	spans, err := s.bandsOf(ctx, point, from, to)
-	if err != nil {
-		return t, err
-	}
+	spans := bandsOver(s.Site(), point, from, to)
 	for i := range spans {
 		b := &spans[i]
 		t.Bands = append(t.Bands, BandJSON{b.From, b.To, limitsOf(&b.Band), b.Cohort, b.Stage.String()})
@@ -242,9 +239,6 @@ func (t *PointTrend) gap(at instant.Instant) { t.add(at, nan, nan, nan) }
 
 // gapOf returns the longest time between two readings that is still joined by a line.
 func (s *site) gapOf(point quantity.Point) time.Duration {
-	if s.Site == nil {
-		return defaultGap
-	}
 	site, longest := s.Site(), time.Duration(0)
 	for i := range site.Points {
 		at := &site.Points[i]

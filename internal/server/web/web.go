@@ -23,16 +23,14 @@ import (
 	"sync"
 	"time"
 
-	"dewline/internal/core/instant"
-	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
 	"dewline/internal/server/auth"
 	"dewline/internal/server/control"
 	"dewline/internal/server/status"
 )
 
-// Options of the server. Listen, Current and Metrics are required; what else is left out is missing on the pages, which say
-// so.
+// Options of the server. Listen, Current, Metrics, Healthy, Site and Title are required; what else is left out is missing on the pages, which
+// say so.
 type Options struct {
 	Listen string   // host:port; another host than a loopback address needs Access, and TLS or BehindProxy
 	Hosts  []string // names by which this server may be called, in lower case
@@ -50,7 +48,7 @@ type Options struct {
 	// Healthy returns what keeps the daemon from doing its job, nil if nothing does.
 	Healthy func() error
 
-	// Site returns the configuration in force. nil means that places, bands and exposure of the past are not known.
+	// Site returns the configuration in force.
 	Site func() *watch.Site
 	// Title returns what a place is called beside its id, "" for nothing.
 	Title func(place string) string
@@ -60,9 +58,6 @@ type Options struct {
 	History History
 	// Rehearser tries other limits on the history. nil means that it cannot be done here.
 	Rehearser Rehearser
-	// Bands returns the bands of a point as they were, in order of time. nil works them out from Site and the stage
-	// changes of the journal, which is right as long as the configuration has not changed.
-	Bands func(ctx context.Context, point quantity.Point, from, to instant.Instant) ([]BandSpan, error)
 	// Pages are the built pages; nil leaves the plain page that needs no script, which says so.
 	Pages fs.FS
 
@@ -222,10 +217,10 @@ func (s *site) handler() http.Handler {
 	mux.HandleFunc("GET /api/calibrations", s.serveCalibrations)
 	mux.HandleFunc("GET /api/care", s.serveCare)
 	mux.HandleFunc("GET /api/trend", given(kept, "no history is kept here, so there is no past to show", s.serveTrend))
-	mux.HandleFunc("GET /api/humidity", given(kept && s.Site != nil, "no history is kept here, so nothing is known of the past of an enclosure", s.serveHumidity))
+	mux.HandleFunc("GET /api/humidity", given(kept, "no history is kept here, so nothing is known of the past of an enclosure", s.serveHumidity))
 	mux.HandleFunc("GET /api/days", given(kept, "no history is kept here, so there is no past to show", s.serveDays))
 	mux.HandleFunc("GET /api/marks", s.serveMarks)
-	mux.HandleFunc("GET /api/exposure", given(kept && s.Site != nil, "no history is kept here, so there is no exposure to add up", s.serveExposure))
+	mux.HandleFunc("GET /api/exposure", given(kept, "no history is kept here, so there is no exposure to add up", s.serveExposure))
 	mux.HandleFunc("GET /api/journal", given(kept, "no history is kept here, so there is no journal", s.serveJournal))
 	mux.HandleFunc("GET /api/readings.csv", given(kept, "no history is kept here, so there are no readings", s.serveReadings))
 	mux.HandleFunc("POST /api/command", s.serveCommand)
@@ -277,15 +272,13 @@ func ills(p *status.Snapshot) (lines []string) {
 
 func (s *site) serveHealth(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	if s.Healthy != nil {
-		if err := s.Healthy(); err != nil {
-			w.WriteHeader(http.StatusServiceUnavailable)
-			if !visitorOf(r).let {
-				err = errors.New("not watching: log in to see why")
-			}
-			fmt.Fprintln(w, err)
-			return
+	if err := s.Healthy(); err != nil {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		if !visitorOf(r).let {
+			err = errors.New("not watching: log in to see why")
 		}
+		fmt.Fprintln(w, err)
+		return
 	}
 	fmt.Fprintln(w, "watching")
 	if visitorOf(r).let {
