@@ -390,10 +390,10 @@ func (j *judge) responses() []Response {
 		}
 		slices.Sort(waits)
 		if r.Acknowledged = len(waits); r.Acknowledged > 0 {
-			r.MedianS, r.LongestS = in(median(waits)), in(waits[len(waits)-1])
+			r.MedianS, r.LongestS = new(exposure.Seconds(median(waits))), new(exposure.Seconds(waits[len(waits)-1]))
 		}
 		if limited {
-			r.AllowableS = in(limit)
+			r.AllowableS = new(exposure.Seconds(limit))
 			for _, w := range waits {
 				if w <= limit {
 					r.Within++
@@ -403,11 +403,6 @@ func (j *judge) responses() []Response {
 		list = append(list, r)
 	}
 	return list
-}
-
-func in(d time.Duration) *exposure.Seconds {
-	s := exposure.Seconds(d)
-	return &s
 }
 
 func median(sorted []time.Duration) time.Duration {

@@ -22,12 +22,7 @@ func (p *Performance) Sheet(w Words) *Sheet {
 	for _, f := range p.Figures {
 		figures.Rows = append(figures.Rows, []string{f.Title, f.shown(), f.Target, f.Verdict, f.Source})
 	}
-	s.Sections = append(s.Sections, Section{Title: "Figures", Tables: []Table{figures}})
-	for _, section := range []Section{w.top(p.Top), w.responses(p.Responses), w.restless(p), w.suppressed(p.Suppressed)} {
-		if len(section.Tables) > 0 || len(section.Lines) > 0 {
-			s.Sections = append(s.Sections, section)
-		}
-	}
+	s.add(sectionOf("Figures", figures), w.top(p.Top), w.responses(p.Responses), w.restless(p), w.suppressed(p.Suppressed))
 	s.Notes = []string{
 		"Only entries into the state unacknowledged count, repeats among them. Rates are per monitored time, in fixed bins of ten minutes " +
 			"and of an hour (UTC).",
@@ -61,17 +56,14 @@ func (w Words) top(top []Ranked) Section {
 	for _, r := range top {
 		t.Rows = append(t.Rows, []string{r.Alarm, fmt.Sprint(r.Count), percent(float64(r.Share))})
 	}
-	section := Section{Title: "Most frequent"}
+	section := sectionOf("Most frequent", t)
 	if len(t.Rows) == 0 {
 		section.Lines = []string{"No alarm has called for a person."}
-		return section
 	}
-	section.Tables = []Table{t}
 	return section
 }
 
 func (w Words) responses(responses []Response) Section {
-	section := Section{Title: "How soon a person answered (hours:minutes)"}
 	t := Table{Head: []string{"priority", "raised", "acknowledged", "median", "longest", "should be", "in time"}}
 	for _, r := range responses {
 		line := []string{r.Priority, fmt.Sprint(r.Raised), fmt.Sprint(r.Acknowledged), maybe(r.MedianS), maybe(r.LongestS), "next visit", "–"}
@@ -80,8 +72,8 @@ func (w Words) responses(responses []Response) Section {
 		}
 		t.Rows = append(t.Rows, line)
 	}
+	section := sectionOf("How soon a person answered (hours:minutes)", t)
 	if len(t.Rows) > 0 {
-		section.Tables = []Table{t}
 		section.Lines = []string{"What should be is this program's proposal, no published source."}
 	}
 	return section
@@ -95,7 +87,6 @@ func maybe(s *exposure.Seconds) string {
 }
 
 func (w Words) restless(p *Performance) Section {
-	section := Section{Title: "To be mended"}
 	t := Table{Head: []string{"alarm", "what", "how often, or when"}}
 	for _, c := range p.Chattering {
 		t.Rows = append(t.Rows, []string{c.Alarm, "chatters", fmt.Sprint(c.Count)})
@@ -110,14 +101,10 @@ func (w Words) restless(p *Performance) Section {
 		}
 		t.Rows = append(t.Rows, []string{s.Alarm, "stood for over 24 h", "since " + w.at(s.Raised) + ", " + until})
 	}
-	if len(t.Rows) > 0 {
-		section.Tables = []Table{t}
-	}
-	return section
+	return sectionOf("To be mended", t)
 }
 
 func (w Words) suppressed(list []Suppressed) Section {
-	section := Section{Title: "Kept silent at the end of the range"}
 	t := Table{Head: []string{"alarm", "state", "since", "until", "by", "reason"}}
 	for _, s := range list {
 		until := "no end"
@@ -126,10 +113,9 @@ func (w Words) suppressed(list []Suppressed) Section {
 		}
 		t.Rows = append(t.Rows, []string{s.Alarm, s.State, w.at(s.Since), until, s.By, s.Reason})
 	}
+	section := sectionOf("Kept silent at the end of the range", t)
 	if len(t.Rows) == 0 {
 		section.Lines = []string{"Nothing."}
-		return section
 	}
-	section.Tables = []Table{t}
 	return section
 }

@@ -14,7 +14,6 @@ import (
 
 // limitSection lists the limits that held, each with the number of its source.
 func (w Words) limitSection(e *Exposure) Section {
-	section := Section{Title: "Limits in force, and where they come from"}
 	var sources []string
 	number := func(source string) int {
 		i := slices.Index(sources, source)
@@ -46,11 +45,9 @@ func (w Words) limitSection(e *Exposure) Section {
 			t.Rows = append(t.Rows, append(line, numbers(slices.Compact(used))))
 		}
 	}
+	section := sectionOf("Limits in force, and where they come from", t)
 	for i, source := range sources {
 		section.After = append(section.After, fmt.Sprintf("[%d] %s", i+1, source))
-	}
-	if len(t.Rows) > 0 {
-		section.Tables = []Table{t}
 	}
 	return section
 }
@@ -65,7 +62,6 @@ func numbers(list []int) string {
 
 // sensorSection lists what has measured, how well, and when that was last compared with a reference.
 func (w Words) sensorSection(e *Exposure) Section {
-	section := Section{Title: "Sensors and their calibration"}
 	t := Table{Head: []string{"", "sensor", "driver", "uncertainty (k = 2)", "calibrated", "correction", "state"}}
 	for i := range e.Sensors {
 		s := &e.Sensors[i]
@@ -94,9 +90,7 @@ func (w Words) sensorSection(e *Exposure) Section {
 		}
 		t.Rows = append(t.Rows, []string{e.where(s.Point), s.Sensor, s.Driver, uncertainty, date, correction, state})
 	}
-	if len(t.Rows) > 0 {
-		section.Tables = []Table{t}
-	}
+	section := sectionOf("Sensors and their calibration", t)
 	for i := range e.Replaced {
 		section.After = append(section.After, fmt.Sprintf("%s: %s. The history of the point goes on.", w.date(e.Replaced[i].At), e.Replaced[i].Text))
 	}

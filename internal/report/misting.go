@@ -127,26 +127,9 @@ func mist(r MistingRequest, place config.Place, file *recorded.File, entries []*
 	case len(recording.Surface) == 0:
 		out.Nights.Surface = "unknown"
 	}
-	present := a.PresentOutlook()
-	now := drying.ScheduleOf(&present)
-	now.Now = true
-	out.Schedules = append(out.Schedules, now)
-	if r.Proposed != nil {
-		proposed, err := a.WhatIf(r.Proposed)
-		row := drying.Schedule{Times: r.Proposed.String(), Refused: out.Fit.Refused}
-		if err == nil {
-			row = drying.ScheduleOf(&proposed)
-		}
-		out.Schedules = append(out.Schedules, row)
-	}
+	out.Schedules = drying.SchedulesOf(a, r.Proposed)
 	out.Notices = out.notices(WordsOf(r.Site), recording)
-	switch s, err := a.Suggest(); {
-	case err == nil && s.Found:
-		row := drying.ScheduleOf(&s.Outlook)
-		out.Suggestion = &drying.Suggestion{Schedule: &row, Reason: s.Reason}
-	case err == nil:
-		out.Suggestion = &drying.Suggestion{Reason: s.Reason}
-	}
+	out.Suggestion = drying.SuggestionOf(a)
 	return out, nil
 }
 

@@ -127,7 +127,6 @@ func (m *Misting) scheduleSection() Section {
 }
 
 func (m *Misting) eventSection(w Words) Section {
-	section := Section{Title: "Mistings"}
 	table := Table{Head: []string{"time", "peak %RH", "saturated", "dries in", "floor %RH", "100 to 80 %", "below band", ""}}
 	duration := func(s *exposure.Seconds) string {
 		if s == nil {
@@ -159,11 +158,10 @@ func (m *Misting) eventSection(w Words) Section {
 			w.at(e.At), peak, hours(time.Duration(e.SaturatedS)), duration(e.TauS), bareNumber(e.FloorPctRH), duration(e.To80S), hours(time.Duration(e.BelowS)), remark,
 		})
 	}
+	section := sectionOf("Mistings", table)
 	if len(table.Rows) == 0 {
 		section.Lines = append(section.Lines, "none seen")
-		return section
 	}
-	section.Tables = append(section.Tables, table)
 	return section
 }
 

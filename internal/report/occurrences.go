@@ -99,7 +99,7 @@ func (s *subject) alarms(entries []*journal.Entry) []Alarm {
 func (s *subject) completeExtremes(ctx context.Context, h History, alarms []Alarm) error {
 	for i := range alarms {
 		a := &alarms[i]
-		name, limit, _ := cutLast(a.Alarm, "/")
+		name, limit := cutLast(a.Alarm)
 		p, err := quantity.ParsePoint(name)
 		end := s.To.Add(time.Millisecond) // the columns leave out their end
 		if err != nil || a.Extreme == nil || !a.Cleared.IsNone() || a.Since >= end {
@@ -120,12 +120,13 @@ func (s *subject) completeExtremes(ctx context.Context, h History, alarms []Alar
 	return nil
 }
 
-func cutLast(text, separator string) (before, after string, found bool) {
-	i := strings.LastIndex(text, separator)
+// cutLast parts the name of an alarm into that of what it watches and its limit.
+func cutLast(name string) (of, limit string) {
+	i := strings.LastIndexByte(name, '/')
 	if i < 0 {
-		return text, "", false
+		return name, ""
 	}
-	return text[:i], text[i+len(separator):], true
+	return name[:i], name[i+1:]
 }
 
 // concerns reports whether an alarm is about the subject's place: on a point of it, on a sensor that feeds it, or of a room

@@ -56,13 +56,7 @@ func (e *Exposure) Printed(w Words) *Sheet {
 		key = nil
 		s.Sections = append(s.Sections, section)
 	}
-	for _, section := range []Section{
-		w.worstSection(e), w.alarmSummary(e), w.recordSection(e), w.limitSection(e), w.sensorSection(e), adviceSection(e.Advice),
-	} {
-		if len(section.Tables)+len(section.Lines)+len(section.After) > 0 {
-			s.Sections = append(s.Sections, section)
-		}
-	}
+	s.add(w.worstSection(e), w.alarmSummary(e), w.recordSection(e), w.limitSection(e), w.sensorSection(e), adviceSection(e.Advice))
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s
 }

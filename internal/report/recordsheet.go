@@ -25,12 +25,7 @@ func (w Words) careSection(e *Exposure) Section {
 
 // recordTables makes a section of tables, without those that have no rows, and of what was not done.
 func recordTables(title string, e *Exposure, tables ...Table) Section {
-	section := Section{Title: title}
-	for _, t := range tables {
-		if len(t.Rows) > 0 {
-			section.Tables = append(section.Tables, t)
-		}
-	}
+	section := sectionOf(title, tables...)
 	if undone := undoneLine(e.Undone); undone != "" {
 		section.After = append(section.After, undone)
 	}
@@ -200,7 +195,7 @@ func (w Words) alarmSummary(e *Exposure) Section {
 
 // alarmed names an alarm of a point as the other tables name the point; any other keeps its name.
 func (e *Exposure) alarmed(name string) string {
-	of, limit, _ := cutLast(name, "/")
+	of, limit := cutLast(name)
 	p, err := quantity.ParsePoint(of)
 	if err != nil {
 		return name

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -39,6 +40,21 @@ type Table struct {
 	Caption string
 	Head    []string
 	Rows    [][]string
+}
+
+// sectionOf makes a section of tables, without those that have no rows.
+func sectionOf(title string, tables ...Table) Section {
+	tables = slices.DeleteFunc(tables, func(t Table) bool { return len(t.Rows) == 0 })
+	return Section{Title: title, Tables: tables}
+}
+
+// add adds the sections that say anything.
+func (s *Sheet) add(sections ...Section) {
+	for _, section := range sections {
+		if len(section.Tables)+len(section.Lines)+len(section.After) > 0 {
+			s.Sections = append(s.Sections, section)
+		}
+	}
 }
 
 // Words are how the keeper reads values and times.
@@ -131,24 +147,12 @@ func (e *Exposure) Sheet(w Words) *Sheet {
 	if !e.Made.IsNone() {
 		s.Lines = append(s.Lines, "Made on "+w.at(e.Made)+".")
 	}
-	if lives := w.livesTable(e.Lives); len(lives.Rows) > 0 {
-		s.Sections = append(s.Sections, Section{Title: "Who lived where", Tables: []Table{lives}})
-	}
+	s.add(sectionOf("Who lived where", w.livesTable(e.Lives)))
 	for i := range e.Points {
-		s.Sections = append(s.Sections, w.pointSection(&e.Points[i]))
+		s.add(w.pointSection(&e.Points[i]))
 	}
-	s.Sections = append(s.Sections, w.alarmSection(e.Alarms))
-	if notes := w.journalSection(e.Journal); len(notes.Tables) > 0 {
-		s.Sections = append(s.Sections, notes)
-	}
-	for _, section := range []Section{w.careSection(e), w.worstSection(e), w.limitSection(e), w.sensorSection(e)} {
-		if len(section.Tables)+len(section.After) > 0 {
-			s.Sections = append(s.Sections, section)
-		}
-	}
-	if section := adviceSection(e.Advice); len(section.Lines) > 0 {
-		s.Sections = append(s.Sections, section)
-	}
+	s.add(w.alarmSection(e.Alarms), w.journalSection(e.Journal), w.careSection(e), w.worstSection(e), w.limitSection(e), w.sensorSection(e),
+		adviceSection(e.Advice))
 	s.Notes = append(s.Notes, e.HeatLoad)
 	s.Notes = append(s.Notes, e.Cautions...)
 	return s
@@ -385,18 +389,17 @@ func (w Words) alarmSection(alarms []Alarm) Section {
 
 // quantityOf returns the quantity that an alarm watches; none for a fault.
 func quantityOf(alarm string) quantity.Quantity {
-	if cut := strings.LastIndexByte(alarm, '/'); cut > 0 {
-		if p, err := quantity.ParsePoint(alarm[:cut]); err == nil {
-			return p.Quantity
-		}
+	name, _ := cutLast(alarm)
+	p, err := quantity.ParsePoint(name)
+	if err != nil {
+		return quantity.None
 	}
-	return quantity.None
+	return p.Quantity
 }
 
 // journalSection lists the entries about the animals and notes, and the mistings by place and day. Care is summed up elsewhere: here is of
 // it what was remarked or corrected.
 func (w Words) journalSection(notes []Note) Section {
-	section := Section{Title: "From the journal"}
 	var mistings, others []Note
 	for _, n := range notes {
 		switch {
@@ -406,12 +409,7 @@ func (w Words) journalSection(notes []Note) Section {
 			others = append(others, n)
 		}
 	}
-	for _, t := range []Table{w.entryTable(others), w.mistTable(mistings)} {
-		if len(t.Rows) > 0 {
-			section.Tables = append(section.Tables, t)
-		}
-	}
-	return section
+	return sectionOf("From the journal", w.entryTable(others), w.mistTable(mistings))
 }
 
 // entryTable lists entries of the journal, each in a line.

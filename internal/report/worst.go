@@ -124,7 +124,7 @@ func (n *Note) answers() bool {
 
 // about reports whether an alarm is one of the limits of a point on a side, or that of the room which speaks for its place.
 func (a *Alarm) about(p quantity.Point, side string) bool {
-	name, limit, _ := cutLast(a.Alarm, "/")
+	name, limit := cutLast(a.Alarm)
 	if !strings.HasSuffix(limit, side) {
 		return false
 	}

@@ -12,7 +12,6 @@ import (
 
 // worstSection lists the worst excursions and what was done about them.
 func (w Words) worstSection(e *Exposure) Section {
-	section := Section{Title: "The worst times outside the band, and what was done"}
 	t := Table{Head: []string{"from", "where", "length", "worst", "limit", "on record"}}
 	for i := range e.Worst {
 		x := &e.Worst[i]
@@ -27,14 +26,12 @@ func (w Words) worstSection(e *Exposure) Section {
 		}
 		t.Rows = append(t.Rows, []string{w.at(x.From), e.where(x.Point), lasted, worst, w.value(q, x.Limit), w.answered(x)})
 	}
+	section := sectionOf("The worst times outside the band, and what was done", t)
 	switch all := e.excursions(); {
 	case all > len(e.Worst):
 		section.Lines = []string{fmt.Sprintf("%d of %d: those beyond a critical limit first, then the longest.", len(e.Worst), all)}
 	case all > 1:
 		section.Lines = []string{"All there were: those beyond a critical limit first, then the longest."}
-	}
-	if len(t.Rows) > 0 {
-		section.Tables = []Table{t}
 	}
 	return section
 }

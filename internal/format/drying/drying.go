@@ -132,3 +132,31 @@ func ScheduleOf(o *misting.Outlook) Schedule {
 		DryEnough: RangeOf(o.DryEnough), LongestDry: RangeOf(o.LongestDry), WetNights: RangeOf(o.WetNights), RelativeWater: exposure.NumberOf(o.RelativeWater),
 	}
 }
+
+// SchedulesOf writes the present schedule as measured and, where there is one, what another would bring.
+func SchedulesOf(a *misting.Analysis, proposed misting.Schedule) []Schedule {
+	present := a.PresentOutlook()
+	rows := []Schedule{ScheduleOf(&present)}
+	rows[0].Now = true
+	if proposed != nil {
+		row := Schedule{Times: proposed.String(), Refused: FitOf(&a.Fit).Refused}
+		if outlook, err := a.WhatIf(proposed); err == nil {
+			row = ScheduleOf(&outlook)
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// SuggestionOf writes the schedule that is suggested, or why there is none; nil where none can be.
+func SuggestionOf(a *misting.Analysis) *Suggestion {
+	found, err := a.Suggest()
+	if err != nil {
+		return nil
+	}
+	suggestion := &Suggestion{Reason: found.Reason}
+	if found.Found {
+		suggestion.Schedule = new(ScheduleOf(&found.Outlook))
+	}
+	return suggestion
+}

@@ -396,17 +396,8 @@ func nightOf(light *care.Light, now instant.Instant, location *time.Location) []
 }
 
 func whatIf(f *fitted, proposed schedule.Schedule) WhatIf {
-	w := WhatIf{From: f.from, To: f.to, Fit: drying.FitOf(&f.analysis.Fit), Suggestion: f.suggestion, Checked: f.checked}
-	present := f.analysis.PresentOutlook()
-	row := drying.ScheduleOf(&present)
-	row.Now = true
-	w.Schedules = append(w.Schedules, row)
-	if proposed != nil {
-		row := drying.Schedule{Times: proposed.String(), Refused: w.Fit.Refused}
-		if outlook, err := f.analysis.WhatIf(proposed); err == nil {
-			row = drying.ScheduleOf(&outlook)
-		}
-		w.Schedules = append(w.Schedules, row)
+	return WhatIf{
+		From: f.from, To: f.to, Fit: drying.FitOf(&f.analysis.Fit), Schedules: drying.SchedulesOf(f.analysis, proposed), Suggestion: f.suggestion,
+		Checked: f.checked,
 	}
-	return w
 }

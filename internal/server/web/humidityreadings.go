@@ -114,13 +114,7 @@ func (s *site) fitOf(ctx context.Context, place *watch.Place, entries []*journal
 		return nil, err
 	}
 	f.analysis = misting.Analyse(recording)
-	switch found, err := f.analysis.Suggest(); {
-	case err == nil && found.Found:
-		row := drying.ScheduleOf(&found.Outlook)
-		f.suggestion = &drying.Suggestion{Schedule: &row, Reason: found.Reason}
-	case err == nil:
-		f.suggestion = &drying.Suggestion{Reason: found.Reason}
-	}
+	f.suggestion = drying.SuggestionOf(f.analysis)
 	if last != nil {
 		if f.checked, err = s.checkChange(ctx, place, entries, last, f.to); err != nil {
 			return nil, err
