@@ -154,7 +154,7 @@ func (w show) place(a *control.Alarm) string {
 
 // words writes what is on record as the site shows it.
 func (w show) words() control.Words {
-	return control.Words{Location: w.location, Title: func(place string) string { return w.Places[place] }, Temperature: w.celsius}
+	return control.Words{Location: w.location, Titles: w.Places, Temperature: w.celsius}
 }
 
 func (w show) title(place string) string { return cmp.Or(w.Places[place], place) }

@@ -32,9 +32,6 @@ type common struct {
 // now returns the time for events.
 func (c *common) now() instant.Instant { return instant.Of(c.clock.Now()) }
 
-// title returns the title of a place.
-func (c *common) title(place string) string { return (*c.titles.Load())[place] }
-
 // healthy returns nil while the loop makes progress, otherwise what is wrong.
 func (c *common) healthy() error {
 	if silent := c.options.Clock.Monotonic() - time.Duration(c.lastTick.Load()); c.lastTick.Load() > 0 && silent > time.Minute {

@@ -33,7 +33,7 @@ func (l *loop) confirm(response *control.Response, cmd *watch.Command, effects [
 			response.Warnings = append(response.Warnings, unknown)
 		}
 	}
-	words := control.Words{Location: l.site.Location, Title: l.title, Temperature: l.site.Display.Temperature}
+	words := control.Words{Location: l.site.Location, Titles: *l.titles.Load(), Temperature: l.site.Display.Temperature}
 	response.InForce, response.Words = words.InForce(cmd, response), words.Confirm(cmd, response)
 	for _, warning := range response.Warnings {
 		l.options.Log.Warn("what is on record of the animals", "problem", warning)

@@ -159,7 +159,7 @@ func (f *servers) openWeb(w *config.Web) error {
 		Listen: w.Listen, Hosts: w.Hosts, Access: f.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
 		TrustedProxies: w.TrustedProxies,
 		Current:        &f.current, Metrics: metrics.Handler(registry), Healthy: f.healthy,
-		Site: f.watched.Load, Title: f.title, Command: f.command, History: f.history, Pages: dashboards.Pages(), Log: f.options.Log,
+		Site: f.watched.Load, Command: f.command, History: f.history, Pages: dashboards.Pages(), Log: f.options.Log,
 		Rehearser: f.rehearser(),
 	})
 	if err != nil {

@@ -108,7 +108,7 @@ func (r CompareRequest) Compare(ctx context.Context, p *status.Snapshot, past Co
 	if a.Quantity.IsTemperature() {
 		shown.MaxRate = new(acclimate.MaxRate)
 	}
-	words := Words{Location: p.Location, Title: func(place string) string { return p.Titles[place] }, Temperature: p.Display}
+	words := Words{Location: p.Location, Titles: p.Titles, Temperature: p.Display}
 	shown.Words = words.comparison(shown)
 	return shown, nil
 }

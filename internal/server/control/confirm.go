@@ -15,8 +15,8 @@ import (
 // Words writes what is on record of animals and sensors for people.
 type Words struct {
 	Location    *time.Location
-	Title       func(place string) string // what people call a place; "" for no other name than its id
-	Temperature quantity.Unit             // in which temperatures are shown
+	Titles      map[string]string // what people call a place, by its id; "" for no other name
+	Temperature quantity.Unit     // in which temperatures are shown
 }
 
 // Date writes a time with its day and year; at midnight without the hour.
@@ -33,7 +33,7 @@ func (w Words) place(id string) string {
 	if id == "" {
 		return "no place"
 	}
-	return cmp.Or(w.Title(id), id)
+	return cmp.Or(w.Titles[id], id)
 }
 
 // Confirm says what is in force after a command about animals, their care or sensors, and how to take it back on the command line.

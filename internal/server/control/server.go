@@ -197,17 +197,11 @@ func Alarms(p *status.Snapshot) []Alarm {
 
 // ClockOf returns the time zone of a site and its time now, by which the times of requests are read.
 func ClockOf(p *status.Snapshot) (*time.Location, time.Time) {
-	if p.Location == nil {
-		return time.UTC, p.At
-	}
-	return p.Location, p.At
+	return p.Zone(), p.At
 }
 
 func siteOf(p *status.Snapshot) Site {
-	s := Site{Site: p.Site, Timezone: "UTC", Temperature: quantity.Celsius.Symbol(), Places: p.Titles}
-	if p.Location != nil {
-		s.Timezone = p.Location.String()
-	}
+	s := Site{Site: p.Site, Timezone: p.Zone().String(), Temperature: quantity.Celsius.Symbol(), Places: p.Titles}
 	if p.Display != quantity.NoUnit {
 		s.Temperature = p.Display.Symbol()
 	}

@@ -4,6 +4,7 @@
 package status
 
 import (
+	"cmp"
 	"sync/atomic"
 	"time"
 
@@ -42,6 +43,9 @@ type Snapshot struct {
 	// the first configuration.
 	Overview func() (watched, unwatched []string)
 }
+
+// Zone returns the time zone of the site; UTC where none is known.
+func (s *Snapshot) Zone() *time.Location { return cmp.Or(s.Location, time.UTC) }
 
 // Panel is what the page of trends draws under one title.
 type Panel struct {

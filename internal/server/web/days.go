@@ -64,9 +64,9 @@ func (s *site) serveDays(w http.ResponseWriter, r *http.Request) {
 	case <-r.Context().Done():
 		return
 	}
-	days := Days{Place: place, Title: s.titleOf(place), Days: emptyDays(from, to, zoneOf(p))}
+	days := Days{Place: place, Title: s.titleOf(place), Days: emptyDays(from, to, p.Zone())}
 	for _, point := range s.judged(points, from, to) {
-		if err := s.judgeDays(r.Context(), &point, from, to, days.Days, zoneOf(p)); err != nil {
+		if err := s.judgeDays(r.Context(), &point, from, to, days.Days, p.Zone()); err != nil {
 			s.answerHistoryError(w, r, err)
 			return
 		}

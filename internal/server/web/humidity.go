@@ -229,13 +229,13 @@ func (s *site) humidityPage(ctx context.Context, asked string, q humidityQuestio
 
 func (s *site) composeHumidity(ctx context.Context, q humidityQuestion) (*HumidityPage, error) {
 	now := instant.Of(s.Current.Get().At)
-	location := zoneOf(s.Current.Get())
+	location := s.Current.Get().Zone()
 	entries, err := s.humidityEntries(ctx, q.place.ID, now)
 	if err != nil {
 		return nil, err
 	}
 	page := &HumidityPage{
-		Place: q.place.ID, Title: s.Title(q.place.ID), Timezone: location.String(), At: now, Days: []HumidityDay{}, Changes: []ScheduleChange{}, Cell: 24 * 60 / humidity.Cells,
+		Place: q.place.ID, Title: s.Current.Get().Titles[q.place.ID], Timezone: location.String(), At: now, Days: []HumidityDay{}, Changes: []ScheduleChange{}, Cell: 24 * 60 / humidity.Cells,
 		Night: nightOf(&s.Site().Light, now, location), Mistings: []drying.Event{},
 	}
 	changes := humidity.Changes(entries, q.place.ID)

@@ -19,7 +19,7 @@ func (s *site) serveHumidityPage(mux *http.ServeMux, w http.ResponseWriter, r *h
 		s.serveNothing(mux, w, r)
 		return
 	}
-	title := cmp.Or(strings.TrimSpace(s.Title(q.place.ID)), q.place.ID)
+	title := cmp.Or(strings.TrimSpace(s.Current.Get().Titles[q.place.ID]), q.place.ID)
 	s.servePage(w, r, pageOf{Name: "humidity", Link: r.URL.Path, Title: "Humidity of " + title, of: q})
 }
 
@@ -45,7 +45,7 @@ func (s *site) humidityPlain(ctx context.Context, q humidityQuestion) *humidityV
 		v.Missing = "The history did not answer: " + err.Error()
 		return v
 	}
-	location := zoneOf(s.Current.Get())
+	location := s.Current.Get().Zone()
 	v.tiles(page, location)
 	for i := range page.Days {
 		d := &page.Days[i]

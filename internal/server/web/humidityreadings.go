@@ -51,7 +51,7 @@ func (s *site) recording(ctx context.Context, place *watch.Place, entries []*jou
 ) {
 	site := s.Site()
 	r := &misting.Recording{
-		From: from, To: to, Location: zoneOf(s.Current.Get()), Schedule: place.Mistings, StuckAfter: place.StuckMisterAfter,
+		From: from, To: to, Location: s.Current.Get().Zone(), Schedule: place.Mistings, StuckAfter: place.StuckMisterAfter,
 		Mistings: humidity.Recorded(entries, place.ID, from, to),
 	}
 	wanted := []struct {

@@ -205,7 +205,7 @@ func (s *site) encodedNow(p *status.Snapshot, mayAct bool) []byte {
 
 func (s *site) nowOf(p *status.Snapshot, mayAct bool) *Now {
 	n := &Now{
-		Site: p.Site, Run: p.Run, At: instant.OfKnown(p.At), Started: instant.OfKnown(p.Started), Timezone: zoneOf(p).String(),
+		Site: p.Site, Run: p.Run, At: instant.OfKnown(p.At), Started: instant.OfKnown(p.Started), Timezone: p.Zone().String(),
 		Temperature: quantity.Celsius.Symbol(), Confirmed: p.Confirmed, Commands: s.Command != nil && mayAct, History: s.History != nil,
 		Panels: p.Panels, Late: p.Late, ReloadOK: p.ReloadOK, Flood: instant.OfKnown(p.FloodSince), Sensors: []SensorNow{}, Outlets: []NotifierNow{},
 	}
@@ -231,7 +231,7 @@ func (s *site) placesNow(p *status.Snapshot, configured *watch.Site) []PlaceNow 
 		if _, ok := index[place.ID]; ok {
 			return
 		}
-		place.Title = s.Title(place.ID)
+		place.Title = p.Titles[place.ID]
 		place.Cohorts, place.Points = []CohortNow{}, []PointNow{}
 		index[place.ID] = len(places)
 		places = append(places, place)
@@ -373,11 +373,4 @@ func stateOf(p *status.Snapshot, point quantity.Point) *watch.PointState {
 		}
 	}
 	return nil
-}
-
-func zoneOf(p *status.Snapshot) *time.Location {
-	if p.Location == nil {
-		return time.UTC
-	}
-	return p.Location
 }

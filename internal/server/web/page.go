@@ -208,7 +208,7 @@ func displayOf(r *http.Request, p *status.Snapshot) quantity.Unit {
 }
 
 func (s *site) viewOf(p *status.Snapshot, display quantity.Unit) pageView {
-	location := zoneOf(p)
+	location := p.Zone()
 	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
 	v := pageView{At: p.At.In(location).Format("2 January 2006, 15:04:05"), Zone: location.String()}
 	configured := s.Site()
@@ -288,7 +288,7 @@ func (s *site) alarmsOf(p *status.Snapshot, places []PlaceNow, at func(time.Time
 }
 
 // titleOf returns what a place is called: its title, or its id where it has none.
-func (s *site) titleOf(place string) string { return cmp.Or(s.Title(place), place) }
+func (s *site) titleOf(place string) string { return cmp.Or(s.Current.Get().Titles[place], place) }
 
 // alarmTitle says an alarm by place, quantity and limit; a fault by its name.
 func (s *site) alarmTitle(a *watch.AlarmState) string {

@@ -98,7 +98,7 @@ func (s *site) serveReadings(w http.ResponseWriter, r *http.Request) {
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/csv; charset=utf-8; header=present")
-	day := func(at instant.Instant) string { return at.Time().In(zoneOf(p)).Format("2006-01-02") }
+	day := func(at instant.Instant) string { return at.Time().In(p.Zone()).Format("2006-01-02") }
 	h.Set("Content-Disposition", fmt.Sprintf(`attachment; filename="%s_%s_%s.csv"`, p.Site, day(from), day(to)))
 	buffered := bufio.NewWriterSize(w, 32<<10)
 	rows := csv.NewWriter(buffered)

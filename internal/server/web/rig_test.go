@@ -327,11 +327,14 @@ func (r *rig) keep(effects []watch.Effect) {
 func (r *rig) publish() {
 	picture := &status.Snapshot{
 		Site: r.site.ID, Run: "rig", At: r.now, Started: r.now.AddDate(0, 0, -pastDays), Display: quantity.Fahrenheit, Location: r.site.Location,
-		Confirmed: true, Panels: r.panels, Alarms: r.core.Alarms(), Animals: r.core.Animals(), ReloadOK: true,
+		Confirmed: true, Panels: r.panels, Alarms: r.core.Alarms(), Animals: r.core.Animals(), ReloadOK: true, Titles: map[string]string{},
 		Notifiers: []status.NotifierHealth{
 			{Name: "mqtt", Connected: true, Sent: 412},
 			{Name: "webhook", LastError: "dial tcp: lookup push.example: no such host", Pending: 3, Oldest: r.now.Add(-40 * time.Minute), Sent: 27},
 		},
+	}
+	for i := range r.config.Places {
+		picture.Titles[r.config.Places[i].ID] = r.config.Places[i].Title
 	}
 	for i := range r.core.Points() {
 		picture.Points = append(picture.Points, r.core.State(int32(i)))
@@ -433,13 +436,9 @@ func (r *rig) watched() *watch.Site {
 }
 
 func (r *rig) options(t testing.TB) web.Options {
-	titles := map[string]string{}
-	for i := range r.config.Places {
-		titles[r.config.Places[i].ID] = r.config.Places[i].Title
-	}
 	return web.Options{
 		Listen: "127.0.0.1:0", Current: &r.current, Metrics: metricsHandler(), Healthy: func() error { return nil },
-		Site: r.watched, Title: func(place string) string { return titles[place] },
+		Site:    r.watched,
 		Command: r.command, History: r, Rehearser: newTrials(), Pages: dashboards.Pages(), Log: slog.New(slog.NewTextHandler(t.Output(), nil)),
 	}
 }

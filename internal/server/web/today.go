@@ -84,7 +84,7 @@ func (s *site) serveToday(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := s.Current.Get()
-	f := s.formatter(p, p.Display)
+	f := formatterOf(p, p.Display)
 	answer(w, r, http.StatusOK, dayJSON(&day, &f))
 }
 
@@ -108,13 +108,9 @@ func dayJSON(day *today.Today, f *text.Formatter) DayJSON {
 	return made
 }
 
-// formatter writes a day for the pages.
-func (s *site) formatter(p *status.Snapshot, display quantity.Unit) text.Formatter {
-	f := text.Formatter{Site: p.Site, Location: zoneOf(p), Temperature: display, Titles: map[string]string{}}
-	for _, place := range s.Site().Places {
-		f.Titles[place.ID] = s.Title(place.ID)
-	}
-	return f
+// formatterOf writes a day for the pages.
+func formatterOf(p *status.Snapshot, display quantity.Unit) text.Formatter {
+	return text.Formatter{Site: p.Site, Location: p.Zone(), Temperature: display, Titles: p.Titles}
 }
 
 // addDay puts the day into the page of the day: as data for its script, and in words for readers without script.
@@ -126,7 +122,7 @@ func (s *site) addDay(ctx context.Context, v *pageView, p *status.Snapshot, disp
 		v.Headline = "The day could not be put together: the configuration is not known, or the machine is busy. Load the page again."
 		return
 	}
-	f := s.formatter(p, display)
+	f := formatterOf(p, display)
 	if data, err := json.Marshal(dayJSON(&day, &f)); err == nil { // only a number that JSON cannot carry fails
 		v.Day = template.JS(data)
 	}

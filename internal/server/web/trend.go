@@ -87,7 +87,7 @@ func (s *site) serveTrend(w http.ResponseWriter, r *http.Request) {
 	}
 	cut := []stretch{{from, to, n}}
 	if days {
-		cut = dayStretches(from, to, zoneOf(p))
+		cut = dayStretches(from, to, p.Zone())
 	}
 	trend := Trend{From: from, To: to, ColumnS: number(widest(cut).Seconds()), Points: []PointTrend{}}
 	for _, point := range points {

@@ -169,7 +169,7 @@ func (s *site) pointTitle(p quantity.Point) string {
 }
 
 func (v *tryView) result(r *rehearsal.Result, s *site) {
-	location := zoneOf(s.Current.Get())
+	location := s.Current.Get().Zone()
 	at := func(t time.Time) string { return t.In(location).Format("2 Jan 15:04") }
 	v.State = fmt.Sprintf("Tried on the readings from %s to %s:", at(r.From.Time()), at(r.To.Time()))
 	row := func(name string, a, b any) {

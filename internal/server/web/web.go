@@ -29,7 +29,7 @@ import (
 	"dewline/internal/server/status"
 )
 
-// Options of the server. Listen, Current, Metrics, Healthy, Site and Title are required; what else is left out is missing on the pages, which
+// Options of the server. Listen, Current, Metrics, Healthy and Site are required; what else is left out is missing on the pages, which
 // say so.
 type Options struct {
 	Listen string   // host:port; another host than a loopback address needs Access, and TLS or BehindProxy
@@ -50,8 +50,6 @@ type Options struct {
 
 	// Site returns the configuration in force.
 	Site func() *watch.Site
-	// Title returns what a place is called beside its id, "" for nothing.
-	Title func(place string) string
 	// Command carries out what a person asks for on a page. nil refuses everything.
 	Command control.Commander
 	// History answers questions about the past. nil means that none is kept.
