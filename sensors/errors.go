@@ -21,21 +21,14 @@ const (
 	Implausible      // a well-formed answer that cannot be true, such as a power-on value
 )
 
+var kindNames = [...]string{"unknown", "absent", "busy", "checksum", "timeout", "implausible"}
+
 // String returns the kind as metrics and messages carry it.
 func (k Kind) String() string {
-	switch k {
-	case Absent:
-		return "absent"
-	case Busy:
-		return "busy"
-	case Checksum:
-		return "checksum"
-	case Timeout:
-		return "timeout"
-	case Implausible:
-		return "implausible"
+	if int(k) < len(kindNames) {
+		return kindNames[k]
 	}
-	return "unknown"
+	return kindNames[Unknown]
 }
 
 // Error is a failed read: its kind, what was being done, and the cause.

@@ -31,22 +31,10 @@ const (
 	Voltage     Channel = "voltage"     // volt
 )
 
+var units = map[Channel]string{Temperature: "Cel", Humidity: "%RH", Pressure: "Pa", CO2: "ppm", Voltage: "V"}
+
 // Unit returns the unit of a channel's values by its SenML symbol (parts per million: "ppm").
-func (c Channel) Unit() string {
-	switch c {
-	case Temperature:
-		return "Cel"
-	case Humidity:
-		return "%RH"
-	case Pressure:
-		return "Pa"
-	case CO2:
-		return "ppm"
-	case Voltage:
-		return "V"
-	}
-	return ""
-}
+func (c Channel) Unit() string { return units[c] }
 
 // Measure describes one channel of a sensor: what its maker promises.
 type Measure struct {

@@ -146,7 +146,7 @@ func (c *calibrateCommand) conclude(ctx context.Context, s streams, site *config
 		return err
 	}
 	measure, _ := description.MeasureOf(against.Channel)
-	comparison, err := taken.Compare(measure.Resolution, reference, uncertainty)
+	comparison, err := quality.Compare(taken.Readings, measure.Resolution, reference, uncertainty)
 	if err != nil {
 		return err
 	}

@@ -46,64 +46,57 @@ func (c *mistingCommand) Run(ctx context.Context, s streams) error {
 	if s.terminal {
 		fmt.Fprint(s.err, "\rfitting the enclosure …")
 	}
-	made, err := c.make(ctx, s, request)
+	site, made, err := c.make(ctx, s, request)
 	s.wipe()
 	if err != nil {
 		return err
 	}
 	if c.JSON {
-		return writeJSON(s.out, made.document)
+		return writeJSON(s.out, made)
 	}
-	return report.Text(s.out, made.document.Sheet(report.WordsOf(made.site)))
+	return report.Text(s.out, made.Sheet(report.WordsOf(site)))
 }
 
-type madeMisting struct {
-	site     *config.Site
-	document *report.Misting
-}
-
-func (c *mistingCommand) make(ctx context.Context, s streams, request report.MistingRequest) (made madeMisting, err error) {
+func (c *mistingCommand) make(ctx context.Context, s streams, request report.MistingRequest) (site *config.Site, made *report.Misting, err error) {
 	if c.Readings != "" {
 		return c.fromFile(s, request)
 	}
-	site, err := loadSite(c.Config, s)
-	if err != nil {
-		return made, err
+	if site, err = loadSite(c.Config, s); err != nil {
+		return site, made, err
 	}
 	path := cmp.Or(c.History, site.History.Path)
 	db, err := openHistory(path)
 	if err != nil {
-		return made, err
+		return site, made, err
 	}
 	defer db.Close(ctx)
 	request.Site = site
 	newest := func() (instant.Instant, error) { return report.Newest(ctx, db) }
 	if request.From, request.To, err = c.span(site, newest); err != nil {
-		return made, err
+		return site, made, err
 	}
-	document, err := report.MistFromHistory(ctx, db, request)
-	return madeMisting{site, document}, err
+	made, err = report.MistFromHistory(ctx, db, request)
+	return site, made, err
 }
 
-func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (made madeMisting, err error) {
-	site, err := s.usable(config.LoadForReplay(c.Config))
-	if err != nil {
-		return made, err
+func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (site *config.Site, made *report.Misting, err error) {
+	if site, err = s.usable(config.LoadForReplay(c.Config)); err != nil {
+		return site, made, err
 	}
 	file, err := readingsFile(c.Readings)
 	if err != nil {
-		return made, err
+		return site, made, err
 	}
 	_, last := file.Span()
 	if last.IsNone() {
-		return made, fmt.Errorf("%s holds no readings", c.Readings)
+		return site, made, fmt.Errorf("%s holds no readings", c.Readings)
 	}
 	request.Site = site
 	if request.From, request.To, err = c.span(site, func() (instant.Instant, error) { return last.Add(1), nil }); err != nil {
-		return made, err
+		return site, made, err
 	}
-	document, err := report.MistFromFile(file, request)
-	return madeMisting{site, document}, err
+	made, err = report.MistFromFile(file, request)
+	return site, made, err
 }
 
 // span finds the range: whole minutes.

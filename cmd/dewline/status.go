@@ -9,6 +9,7 @@ import (
 	"dewline/internal/core/calibration"
 	"dewline/internal/core/instant"
 	"dewline/internal/server/control"
+	"dewline/internal/server/status"
 )
 
 // statusCommand sums up the running daemon.
@@ -36,7 +37,7 @@ func (c *statusCommand) Run(ctx context.Context, s streams) error {
 
 // troubled reports whether the monitor itself needs the keeper. An alarm of an enclosure is the monitor at work.
 func troubled(s *control.State) bool {
-	failing := s.ConfigRefused || s.History != nil && s.History.Error != ""
+	failing := s.ConfigRefused || s.History != nil && s.History.LastError != ""
 	for i := range s.Notifiers {
 		failing = failing || s.Notifiers[i].Failure != ""
 	}
@@ -97,12 +98,12 @@ func clockLine(s *control.State) string {
 	return "the clock is not confirmed yet: is there a network, and a time service? Until then only what leaves the limits of day and night alike is an alarm"
 }
 
-func historyLine(h *control.HistoryState) string {
+func historyLine(h *status.History) string {
 	switch {
 	case h == nil:
 		return "no history is kept: the configuration has no history"
-	case h.Error != "":
-		return "the history is not written: " + h.Error
+	case h.LastError != "":
+		return "the history is not written: " + h.LastError
 	}
 	return fmt.Sprintf("the history has %.1f MB; %d readings wait to be written", float64(h.Bytes)/1e6, h.Pending)
 }

@@ -12,34 +12,17 @@ import (
 	"dewline/sensors"
 )
 
-// unitOf is the unit of a difference of a channel's values, as a configuration takes it.
-func unitOf(channel sensors.Channel) string {
-	switch channel {
-	case sensors.Humidity:
-		return "%RH"
-	case sensors.Pressure:
-		return "Pa"
-	}
-	return "K"
+// form is how values of a channel are written in a configuration, and what a second point of it needs.
+type form struct {
+	value, difference string  // their units
+	decimals          int     // finer than any reference is certain
+	apart             float64 // by which two references must differ at least to determine the gain
 }
 
-// valueUnit is that of a value.
-func valueUnit(channel sensors.Channel) string {
-	if channel == sensors.Temperature {
-		return "degC"
-	}
-	return unitOf(channel)
-}
-
-// decimals is how finely values of a channel are written: finer than any reference is certain.
-func decimals(channel sensors.Channel) int {
-	switch channel {
-	case sensors.Humidity:
-		return 2
-	case sensors.Pressure:
-		return 0
-	}
-	return 3
+var forms = map[sensors.Channel]form{
+	sensors.Temperature: {"degC", "K", 3, 10},
+	sensors.Humidity:    {"%RH", "%RH", 2, 15},
+	sensors.Pressure:    {"Pa", "Pa", 0, math.Inf(1)}, // one point is all that a pressure sensor gets
 }
 
 // Lines returns the lines that go into the configuration below the sensor: the new correction of the channel, and the old ones
@@ -82,11 +65,12 @@ func known(c *quality.Calibration) bool {
 }
 
 func written(channel sensors.Channel, c config.Correction) string {
-	places := decimals(channel)
+	form := forms[channel]
+	places := form.decimals
 	value := func(v float64) string {
-		return strconv.FormatFloat(v, 'f', places, 64) + " " + valueUnit(channel)
+		return strconv.FormatFloat(v, 'f', places, 64) + " " + form.value
 	}
-	text := "offset: " + strconv.FormatFloat(c.Offset, 'f', places, 64) + " " + unitOf(channel)
+	text := "offset: " + strconv.FormatFloat(c.Offset, 'f', places, 64) + " " + form.difference
 	if len(c.Points) > 0 {
 		var points []string
 		for _, p := range c.Points {
@@ -99,7 +83,7 @@ func written(channel sensors.Channel, c config.Correction) string {
 		if places == 0 {
 			step = 1
 		}
-		text += fmt.Sprintf(", uncertainty: %s %s", strconv.FormatFloat(math.Ceil(c.Uncertainty*step-1e-9)/step, 'f', max(0, places-1), 64), unitOf(channel))
+		text += fmt.Sprintf(", uncertainty: %s %s", strconv.FormatFloat(math.Ceil(c.Uncertainty*step-1e-9)/step, 'f', max(0, places-1), 64), form.difference)
 	}
 	if !c.Date.IsZero() {
 		text += ", date: " + c.Date.Format(time.DateOnly)

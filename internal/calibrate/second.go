@@ -13,23 +13,12 @@ import (
 // together is how far apart two comparisons may be made and still belong to one calibration. Engineering judgement.
 const together = 31 * 24 * time.Hour
 
-// least is how far apart two references must be to determine the gain.
-func least(channel sensors.Channel) float64 {
-	switch channel {
-	case sensors.Humidity:
-		return 15 // percent relative humidity
-	case sensors.Temperature:
-		return 10 // kelvin
-	}
-	return math.Inf(1) // one point is all that a pressure sensor gets
-}
-
 // Second finds the newest comparison on record that gives a second point beside one with the given reference: of the same
 // channel, of the last month, and far enough away. It reports whether there is one.
 func Second(records []store.Calibration, channel sensors.Channel, reference, resolution float64, now instant.Instant) (quality.Comparison, bool) {
 	for i := len(records) - 1; i >= 0; i-- {
 		r := &records[i]
-		if r.Channel != string(channel) || now.Sub(r.At) > together || r.At > now || math.Abs(r.Reference-reference) < least(channel) {
+		if r.Channel != string(channel) || now.Sub(r.At) > together || r.At > now || math.Abs(r.Reference-reference) < forms[channel].apart {
 			continue
 		}
 		if c, err := quality.Compare(r.Readings, resolution, r.Reference, r.Uncertainty); err == nil {

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"dewline/internal/core/intake"
-	"dewline/internal/core/quality"
 	"dewline/internal/source/poll"
 	"dewline/sensors"
 )
@@ -213,7 +212,7 @@ func (s *settling) meanTemperature() float64 {
 
 // late explains why it took too long.
 func (s *settling) late() error {
-	unit := unitOf(s.Channel)
+	unit := forms[s.Channel].difference
 	switch {
 	case len(s.window) == 0 && s.last.Err != nil:
 		return fmt.Errorf("%s gave nothing within %s: %w", s.ID, s.limits.Within, s.last.Err)
@@ -225,9 +224,4 @@ func (s *settling) late() error {
 	return fmt.Errorf("%s did not stand still within %s: in the last %s it moved by %.2f %s (at most %.2g) and scattered by %.2f (at most %.2g); "+
 		"see to the reference, wait longer before you begin, or give --within", s.ID, s.limits.Within, s.last.Covered.Round(time.Second),
 		math.Abs(s.last.Drift), unit, s.limits.Drift, s.last.Scatter, s.limits.Scatter)
-}
-
-// Compare makes the comparison of what was taken with the reference.
-func (t *Taken) Compare(resolution, reference, uncertainty float64) (quality.Comparison, error) {
-	return quality.Compare(t.Readings, resolution, reference, uncertainty)
 }

@@ -2,7 +2,6 @@ package w1
 
 import (
 	"encoding/hex"
-	"fmt"
 	"strings"
 
 	"dewline/sensors"
@@ -61,15 +60,6 @@ func ParseSlave(text []byte) (Slave, error) {
 		return garbled()
 	}
 	return s, nil
-}
-
-// String returns the text that the kernel would show.
-func (s Slave) String() string {
-	verdict := "NO"
-	if s.Good {
-		verdict = "YES"
-	}
-	return fmt.Sprintf("% x : crc=%02x %s\n% x t=%d\n", s.Scratchpad, s.CRC, verdict, s.Last, s.Millicelsius)
 }
 
 // parseBytes reads exactly len(into) bytes in hexadecimal, separated by single spaces.

@@ -231,7 +231,7 @@ func TestNoRepetitionPastTheDeadline(t *testing.T) {
 // scratchpads with their checksums are the test vectors of the same collection.
 func TestTrueAndFalse85(t *testing.T) {
 	const true85 = "50 05 4b 46 7f ff 10 10 bd : crc=bd YES\n50 05 4b 46 7f ff 10 10 bd t=85000\n"
-	true84 := slaveOf(0x0540).String()
+	true84 := shown(slaveOf(0x0540))
 	always0B85 := withCRC(t, "50 05 4b 46 7f ff 0b 10")
 	for name, c := range map[string]struct {
 		rom     string
@@ -298,7 +298,7 @@ func TestDataSheetTable(t *testing.T) {
 	} {
 		want := []sensors.Value{{Channel: sensors.Temperature, Value: c.celsius, Raw: uint64(c.word)}}
 		files, sensor := open(t, original)
-		files.Always(devices+original+"/w1_slave", answer{Text: slaveOf(c.word).String()})
+		files.Always(devices+original+"/w1_slave", answer{Text: shown(slaveOf(c.word))})
 		reading, err := read(t, sensor)
 		require.NoError(t, err)
 		assert.Equal(t, want, reading.Values)

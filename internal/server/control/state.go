@@ -19,15 +19,8 @@ type State struct {
 	ToAcknowledge  int              `json:"to_acknowledge"`
 	Notifiers      []NotifierStatus `json:"outlets"`
 	Calibrations   []Calibration    `json:"calibrations"` // of each channel that feeds a point
-	History        *HistoryState    `json:"history"`      // null where nothing is kept
+	History        *status.History  `json:"history"`      // null where nothing is kept
 	Export         *ExportState     `json:"export"`       // to a metrics store; null where there is none
-}
-
-// HistoryState is the state of the history file.
-type HistoryState struct {
-	Bytes   int64  `json:"bytes"`
-	Pending int    `json:"pending"` // readings that are in memory only
-	Error   string `json:"error,omitempty"`
 }
 
 // ExportState is the state of the export to a metrics store.
@@ -45,7 +38,7 @@ type ExportState struct {
 func StateOf(p *status.Snapshot) State {
 	s := State{
 		Site: p.Site, At: instant.OfKnown(p.At), Started: instant.OfKnown(p.Started), ClockConfirmed: p.Confirmed, ConfigInForce: instant.OfKnown(p.Reloaded),
-		ConfigRefused: !p.ReloadOK, Watched: []string{}, Unwatched: []string{}, Notifiers: NotifierStatuses(p),
+		ConfigRefused: !p.ReloadOK, Watched: []string{}, Unwatched: []string{}, Notifiers: NotifierStatuses(p), History: p.History,
 		Calibrations: CalibrationsOf(p.Calibrations, instant.Of(p.At)),
 	}
 	if p.Overview != nil {
@@ -60,9 +53,6 @@ func StateOf(p *status.Snapshot) State {
 		if a.Letter.Waits() {
 			s.ToAcknowledge++
 		}
-	}
-	if h := p.History; h != nil {
-		s.History = &HistoryState{Bytes: h.Bytes, Pending: h.Pending, Error: h.LastError}
 	}
 	if e := p.Export; e != nil {
 		s.Export = &ExportState{

@@ -57,12 +57,12 @@ type Panel struct {
 // Calls counts how often a person was asked for, by the priority's name, since the start of the run.
 type Calls map[string]uint64
 
-// History is the state of the store.
+// History is the state of the store. Its form in JSON is stable.
 type History struct {
-	Bytes       int64
-	WriteErrors uint64
-	LastError   string
-	Pending     int // readings that are in memory only
+	Bytes       int64  `json:"bytes"`
+	Pending     int    `json:"pending"` // readings that are in memory only
+	LastError   string `json:"error,omitempty"`
+	WriteErrors uint64 `json:"-"`
 }
 
 // Sensor is the health of a sensor.

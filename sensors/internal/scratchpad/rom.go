@@ -1,6 +1,7 @@
 package scratchpad
 
 import (
+	"cmp"
 	"fmt"
 	"strconv"
 	"strings"
@@ -60,16 +61,4 @@ func (r ROM) Clone() bool {
 }
 
 // Part names the part by its family: "DS18B20" for every family that has no name of its own here, since all of them answer alike.
-func (r ROM) Part() string {
-	switch r.Family() {
-	case FamilyDS18S20:
-		return "DS18S20"
-	case FamilyDS1822:
-		return "DS1822"
-	case FamilyDS1825:
-		return "DS1825"
-	case FamilyDS28EA00:
-		return "DS28EA00"
-	}
-	return "DS18B20"
-}
+func (r ROM) Part() string { return cmp.Or(parts[r.Family()], parts[FamilyDS18B20]) }

@@ -12,6 +12,7 @@
 package scratchpad
 
 import (
+	"bytes"
 	"math"
 
 	"dewline/sensors"
@@ -28,6 +29,11 @@ const (
 	FamilyDS1825   = 0x3B
 	FamilyDS28EA00 = 0x42
 )
+
+// parts are the names of their parts.
+var parts = map[byte]string{
+	FamilyDS18S20: "DS18S20", FamilyDS1822: "DS1822", FamilyDS18B20: "DS18B20", FamilyDS1825: "DS1825", FamilyDS28EA00: "DS28EA00",
+}
 
 // The part's own range in degree Celsius (DS18B20 data sheet).
 const (
@@ -52,13 +58,7 @@ type Temperature struct {
 }
 
 // Known reports whether a family code belongs to a thermometer that [Parse] understands.
-func Known(family byte) bool {
-	switch family {
-	case FamilyDS18S20, FamilyDS1822, FamilyDS18B20, FamilyDS1825, FamilyDS28EA00:
-		return true
-	}
-	return false
-}
+func Known(family byte) bool { return parts[family] != "" }
 
 // Parse judges the nine bytes of a scratchpad of a part of the given family and returns the temperature. The error is a
 // *sensors.Error: Absent for nine bytes of FF (no device pulled the line down), Checksum for a wrong CRC or a wrong number of
@@ -72,11 +72,11 @@ func Parse(family byte, pad []byte) (Temperature, error) {
 	if len(pad) != Size {
 		return Temperature{}, sensors.Errorf(sensors.Checksum, "scratchpad has %d bytes, want %d", len(pad), Size)
 	}
-	if all(pad, 0xFF) {
+	if bytes.Count(pad, []byte{0xFF}) == Size {
 		return Temperature{}, sensors.Errorf(sensors.Absent, "scratchpad is all ff: the data line is open or no device answered")
 	}
 	// Before the checksum: the CRC of zeros is zero, so a shorted line passes it.
-	if all(pad, 0x00) {
+	if bytes.Count(pad, []byte{0x00}) == Size {
 		return Temperature{}, sensors.Errorf(sensors.Implausible, "scratchpad is all zero: the data line is shorted or the probe lost its power")
 	}
 	if want := CRC8(pad[:Size-1]); pad[Size-1] != want {
@@ -136,15 +136,6 @@ func inRange(t Temperature) (Temperature, error) {
 			t.Celsius, t.Raw, LowestCelsius, HighestCelsius)
 	}
 	return t, nil
-}
-
-func all(b []byte, value byte) bool {
-	for _, x := range b {
-		if x != value {
-			return false
-		}
-	}
-	return true
 }
 
 // CRC8 is the checksum of ROM codes and scratchpads: x⁸+x⁵+x⁴+1, reflected, starting at 0 (Maxim application note 27).
