@@ -13,15 +13,17 @@ import (
 	"dewline/internal/core/watch"
 )
 
-// An alarm that comes three times in seven days, each time in an incident of its own, is no news: it goes silent until it has stayed away
-// for rareAfter, and a message asks for a comparison of the probe, again after one, two and four weeks while that goes on. Engineering
-// judgement, no published source, checked in the trial.
+// An alarm that comes three times in seven days, with half an hour or more between them, is no news: it goes silent until it has stayed
+// away for rareAfter, and a message asks for a comparison of the probe, again after one, two and four weeks while that goes on. Until
+// that advice is forgotten, twice are enough to make it silent once more. Engineering judgement, no published source, checked in the trial.
 const (
 	frequentTimes = 3
+	advisedTimes  = 2
 	frequentSpan  = 7 * 24 * time.Hour
 	rareAfter     = 7 * 24 * time.Hour
 	firstAdvice   = 7 * 24 * time.Hour  // between the first two messages; it doubles
 	lastAdvice    = 28 * 24 * time.Hour // the longest time between two of them
+	adviceIsOld   = lastAdvice + rareAfter
 )
 
 // frequency is how often an alarm has come.
@@ -29,7 +31,7 @@ type frequency struct {
 	at      []instant.Instant // the last frequentTimes times
 	silent  bool
 	advised instant.Instant // None if never
-	advices int             // since it went silent
+	advices int             // without a longer time between them than adviceIsOld
 }
 
 // tooFrequent reports whether an alarm comes too often to be heard, and counts it where it is the first on a limit of its incident: a
@@ -60,15 +62,16 @@ func (r *Rules) tooFrequent(entry *journal.Entry, n *incident) bool {
 // silent.
 func (f *frequency) count(entry *journal.Entry) {
 	at := entry.At
-	often := len(f.at) >= frequentTimes-1 && at.Sub(f.at[len(f.at)-frequentTimes+1]) < frequentSpan
+	times := frequentTimes
+	if !f.advised.IsNone() && at.Sub(f.advised) < adviceIsOld {
+		times = advisedTimes
+	}
+	often := len(f.at) >= times-1 && at.Sub(f.at[len(f.at)-times+1]) < frequentSpan
 	lately := entry.Silent
 	if len(f.at) > 0 {
 		lately = at.Sub(f.at[len(f.at)-1]) < rareAfter
 	}
 	f.silent = often || f.silent && lately
-	if !f.silent {
-		f.advices = 0
-	}
 	f.at = append(f.at, at)
 	f.at = f.at[max(len(f.at)-frequentTimes, 0):]
 }
@@ -96,7 +99,7 @@ func (r *Rules) frequentAdvice() (commands []watch.Command) {
 		}
 		commands = append(commands, watch.Command{
 			Verb: watch.Report, Kind: journal.Frequent, Alarm: name, Priority: priority, By: By,
-			Text: fmt.Sprintf("%s has come %d times in seven days, or again within a week since then: until it has stayed away for a week it is shown without a "+
+			Text: fmt.Sprintf("%s has come %d times in seven days, or keeps coming back since then: until it has stayed away for a week it is shown without a "+
 				"message, its critical limit excepted; compare this probe with a thermometer or hygrometer that you trust", name, frequentTimes),
 		})
 	}
@@ -107,8 +110,11 @@ func (r *Rules) frequentAdvice() (commands []watch.Command) {
 func (r *Rules) frequentRecorded(entry *journal.Entry) (deliveries []Delivery) {
 	f := r.frequent[entry.Alarm]
 	if f == nil {
-		f = &frequency{}
+		f = &frequency{advised: instant.None}
 		r.frequent[entry.Alarm] = f
+	}
+	if !f.advised.IsNone() && entry.At.Sub(f.advised) >= adviceIsOld {
+		f.advices = 0
 	}
 	f.advised, f.advices, f.silent = entry.At, f.advices+1, true
 	delete(r.unadvised, entry.Alarm)

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -16,9 +17,14 @@ import (
 const (
 	// together is how long after its last raise, and after its end, an incident takes in further alarms of its cause.
 	together = 30 * time.Minute
-	// spoken is how long a message on a critical alarm of a room speaks for its enclosures, which follow slowly: a tub is hours behind
-	// the air.
+	// conversation is how long after a message a further band alarm of its cause is no news, so that what comes back at the same hour of
+	// the next day is the same conversation.
+	conversation = 36 * time.Hour
+	// spoken is how long a message on a critical alarm of a room, and the end of that alarm, speak for its enclosures, which follow slowly:
+	// a tub is hours behind the air.
 	spoken = 2 * time.Hour
+	// awake is how long after an acknowledgement of what is critical a further place is repeated less often: the keeper listens.
+	awake = 2 * time.Hour
 	// spokenAgain is how long a message on a critical alarm speaks for its own place, should the alarm come back. It is short, since an
 	// animal may not have longer.
 	spokenAgain = 20 * time.Minute
@@ -30,16 +36,21 @@ const (
 // repeatsAfter are the times, after its first message, of the repetitions of what is critical and not acknowledged.
 var repeatsAfter = [...]time.Duration{10 * time.Minute, 20 * time.Minute, 40 * time.Minute, 80 * time.Minute, 160 * time.Minute}
 
+// whenAwake is how many of them are left out while the keeper is awake.
+const whenAwake = 2
+
 // incident is everything in one room that one cause explains, from the first alarm to the last return.
 type incident struct {
-	id      string // occurrence of its first alarm
-	room    string // "" for sensors
-	cause   string
-	members map[string]bool // names of all alarms that have called in it
-	raised  instant.Instant // the last time that one did
-	ended   instant.Instant // the last return; None while an alarm of it is active
-	limited bool            // an alarm on a limit has called in it
-	sent    map[string]*sentState
+	id           string // occurrence of its first alarm
+	room         string // "" for sensors
+	cause        string
+	members      map[string]bool // names of all alarms that have called in it
+	raised       instant.Instant // the last time that one did
+	ended        instant.Instant // the last return; None while an alarm of it is active
+	roomBack     instant.Instant // the last return of a critical alarm of the room itself
+	acknowledged instant.Instant // when something critical was, the last time
+	limited      bool            // an alarm on a limit has called in it
+	sent         map[string]*sentState
 }
 
 // sentState is what a notifier has sent of an incident.
@@ -49,22 +60,24 @@ type sentState struct {
 	// Of the running series of repetitions: when it began (None while nothing critical was sent), and how many there were.
 	since   instant.Instant
 	repeats int
-	last    instant.Instant
+	lost    bool // the last message was given up: the next one is in its place
+	// When it sent the last message on what is critical and the one before that, and when it was last heard at all.
+	last, before, heard instant.Instant
 }
 
 func (n *incident) sentBy(notifier string) *sentState {
 	t := n.sent[notifier]
 	if t == nil {
-		t = &sentState{critical: map[string]instant.Instant{}, since: instant.None, last: instant.None}
+		t = &sentState{critical: map[string]instant.Instant{}, since: instant.None, last: instant.None, before: instant.None, heard: instant.None}
 		n.sent[notifier] = t
 	}
 	return t
 }
 
 func (n *incident) shift(by time.Duration) {
-	instant.Shift(by, &n.raised, &n.ended)
+	instant.Shift(by, &n.raised, &n.ended, &n.roomBack, &n.acknowledged)
 	for _, t := range n.sent {
-		instant.Shift(by, &t.since, &t.last)
+		instant.Shift(by, &t.since, &t.last, &t.before, &t.heard)
 		instant.ShiftEach(by, t.critical)
 	}
 }
@@ -124,11 +137,16 @@ func cutLast(alarm string) (point, limit string) {
 	return alarm[:max(i, 0)], alarm[i+1:]
 }
 
-// join returns the incident that an alarm belongs to: one that is going on, or a new one. An alarm joins an incident of its room and
-// cause if that has the same point, if one of the two is the room's own, or if the incident has grown within the last half hour.
+// join returns the incident that an alarm belongs to: one that is going on, one that was heard lately, or a new one. An alarm joins an
+// incident of its room and cause if that has the same point, if one of the two is the room's own, or if the incident has grown within the
+// last half hour.
 func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 	r.incidents = slices.DeleteFunc(r.incidents, func(n *incident) bool {
-		return !n.ended.IsNone() && entry.At.Sub(n.ended) >= together
+		if n.ended.IsNone() || entry.At.Sub(n.ended) < together {
+			return false
+		}
+		n.calmed(entry.At)
+		return len(n.sent) == 0
 	})
 	room, place, cause := r.causeOf(alarm)
 	point, _ := cutLast(alarm)
@@ -136,11 +154,13 @@ func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 	for _, n := range r.incidents {
 		if n.room == room && n.cause == cause && (n.id == entry.Incident || entry.Incident == "" && r.belongs(n, point, place, entry.At)) {
 			found = n
-			break
+			if n.ended.IsNone() || entry.At.Sub(n.ended) < together {
+				break // one that goes on comes before one of yesterday
+			}
 		}
 	}
 	if found == nil {
-		found = &incident{id: entry.Occurrence, room: room, cause: cause, members: map[string]bool{}, sent: map[string]*sentState{}}
+		found = &incident{id: entry.Occurrence, room: room, cause: cause, roomBack: instant.None, acknowledged: instant.None, members: map[string]bool{}, sent: map[string]*sentState{}}
 		if entry.Incident != "" {
 			found.id = entry.Incident
 		}
@@ -149,6 +169,16 @@ func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 	found.members[alarm] = true
 	found.raised, found.ended = entry.At, instant.None
 	return found
+}
+
+// calmed ends what belongs to one stretch of an incident, which has ended a while ago and may come back, and forgets of it what was not
+// heard lately.
+func (n *incident) calmed(at instant.Instant) {
+	n.limited = false
+	maps.DeleteFunc(n.sent, func(_ string, t *sentState) bool {
+		t.since, t.repeats = instant.None, 0
+		return t.heard.IsNone() || at.Sub(t.heard) >= conversation
+	})
 }
 
 func (r *Rules) belongs(n *incident, point, place string, at instant.Instant) bool {
@@ -193,10 +223,11 @@ func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Insta
 	return place == s.incident.room || !r.roomSpeaks(s.incident, t, at)
 }
 
-// roomSpeaks reports whether a critical alarm of the room itself has been heard, and is active or was heard lately.
+// roomSpeaks reports whether a critical alarm of the room itself has been heard, and is active, or was so or was heard lately. That it is
+// over is not heard, so that an enclosure that is behind is no news.
 func (r *Rules) roomSpeaks(n *incident, t *sentState, now instant.Instant) bool {
 	last, spoke := t.critical[n.room]
-	if !spoke || now.Sub(last) < spoken {
+	if !spoke || now.Sub(last) < spoken || !n.roomBack.IsNone() && now.Sub(n.roomBack) < spoken {
 		return spoke
 	}
 	for member := range n.members {
@@ -214,17 +245,23 @@ func (r *Rules) roomSpeaks(n *incident, t *sentState, now instant.Instant) bool 
 // noteHeard notes that a notifier has sent an alarm of an incident so that it is heard, and returns the other critical alarms of the
 // incident that are active: a message on what is critical names them all, since the one that first did may have got lost on its way.
 // A series of repetitions begins anew with a message on what is critical if the one before has ended, by an acknowledgement or with its
-// last repetition. A message at the time of a repetition, or later, takes its place.
-func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at instant.Instant) (also []string) {
+// last repetition. Within a series a message on a further place takes the place of the next repetition.
+func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, at instant.Instant) (also []string) {
 	t := s.incident.sentBy(rule.Notifier)
 	p, _ := care.ParsePriority(s.priority)
-	t.worst = max(t.worst, p)
+	t.worst, t.heard = max(t.worst, p), at
 	if !critical(s.priority) {
 		return nil
 	}
 	also = r.alsoCritical(s.incident, name)
 	_, place, _ := r.causeOf(name)
-	t.critical[place], t.last = at, at
+	t.critical[place] = at
+	if at != t.last {
+		if !t.lost {
+			t.before = t.last
+		}
+		t.last = at
+	}
 	for _, other := range also {
 		o := r.alarms[other]
 		s.named[other] = o.occurrence
@@ -239,9 +276,13 @@ func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, why Reason, at
 	switch {
 	case t.since.IsNone() || t.repeats >= len(repeatsAfter):
 		t.since, t.repeats = at, 0
-	case why == Again, at >= t.since.Add(repeatsAfter[t.repeats]):
+		if n := s.incident; !n.acknowledged.IsNone() && at.Sub(n.acknowledged) < awake {
+			t.repeats = whenAwake
+		}
+	case at > t.since && !t.lost:
 		t.repeats++
 	}
+	t.lost = false
 	return also
 }
 
@@ -259,7 +300,7 @@ func (r *Rules) alsoCritical(n *incident, but string) (names []string) {
 // acknowledge lets the acknowledgement of one alarm count for more of its incident: below critical for all that has called before it,
 // of what is critical for what the messages on that alarm have named, and for the enclosures if it is that of their room. A message on
 // another place may not have reached the keeper. What is critical is acknowledged by a critical alarm only.
-func (r *Rules) acknowledge(name string, s *alarmState) {
+func (r *Rules) acknowledge(name string, s *alarmState, at instant.Instant) {
 	n := s.incident
 	if n == nil {
 		return
@@ -276,6 +317,7 @@ func (r *Rules) acknowledge(name string, s *alarmState) {
 	if !all {
 		return
 	}
+	n.acknowledged = at
 	for notifier, t := range n.sent {
 		if r.leader(n, notifier) == "" {
 			t.since, t.repeats = instant.None, 0

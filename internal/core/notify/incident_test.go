@@ -76,16 +76,66 @@ func TestOneIncidentIsHeardOnce(t *testing.T) {
 	l.run(300, 22, 22, 22)
 	assert.Len(t, l.silent(), 3, "that it is over")
 	assert.Empty(t, l.heard())
-	l.run(3600, 22, 22, 22)
+	l.skip(33 * 3600)
+	l.run(300, 22, 22, 25)
+	l.run(300, 22, 22, 22)
+	assert.Len(t, l.silent(), 2, "what comes back the next day, and its end")
+	assert.Empty(t, l.heard())
+	l.skip(3 * 3600)
 	l.run(300, 22, 25, 22)
-	assert.Len(t, l.heard(), 2, "another incident")
+	assert.Len(t, l.heard(), 2, "a day and a half after the last message it is another incident")
 
-	incidents := map[string]int{}
+	var incidents []string
 	for _, e := range ofKind(l, journal.AlarmRaised) {
-		incidents[e.Incident]++
-		assert.Equal(t, e.Alarm != tubHigh, e.Silent, "what was not heard is on record as such: %v", e)
+		incidents = append(incidents, e.Incident)
+		assert.Equal(t, e.Incident != e.Occurrence, e.Silent, "what was not heard is on record as such: %v", e)
 	}
-	assert.Equal(t, []int{3, 1}, []int{incidents[tubHigh+"@"+at(70).String()], incidents[tubHigh+"@"+at(5770).String()]}, "%v", incidents)
+	require.Len(t, incidents, 5)
+	first := tubHigh + "@" + at(70).String()
+	assert.Equal(t, []string{first, first, first, first}, incidents[:4])
+	assert.NotEqual(t, first, incidents[4])
+}
+
+// What is heard of a room for the rest of a day and a half is what is critical, and what has another cause or another place of its own.
+func TestTheSameConversation(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(300, 22, 25, 22)
+	l.run(300, 22, 22, 22)
+	require.Len(t, l.heard(), 1)
+	l.skip(20 * 3600)
+	l.run(300, 22, 22, 25)
+	assert.Len(t, l.heard(), 1, "another tub, whose room is within its band")
+	l.run(300, 22, 22, 22)
+	l.skip(3600)
+	l.run(300, 22, 28, 22)
+	assert.Equal(t, []string{fmt.Sprintf("%d keeper call %s B", l.now-230, tubCritical)}, l.heard(), "critical")
+	l.restartWith(twoTubs(), keeper)
+	l.run(4*3600, 22, 28, 22)
+	assert.Len(t, l.heard(), 5, "and its repetitions are those of a new series")
+	l.run(300, 22, 22, 22)
+	l.setClock(48 * 3600) // which is no time that has passed
+	l.skip(29 * 3600)
+	l.run(300, 22, 22, 22)
+	l.run(300, 27, 22, 22)
+	assert.Empty(t, l.heard(), "the band, also of the room, after what was critical")
+	l.run(300, 22, 22, 22)
+	l.run(300, 22, 19, 22)
+	assert.Len(t, l.heard(), 1, "the other side")
+}
+
+// In a tub that is critical while another one in the same room goes on, the alarm of the room joins what goes on.
+func TestWhatGoesOnComesFirst(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(300, 22, 25, 22)
+	l.run(300, 22, 22, 22)
+	l.skip(12 * 3600)
+	l.run(300, 22, 22, 25)
+	l.run(300, 27, 22, 25)
+	raised := ofKind(l, journal.AlarmRaised)
+	require.Len(t, raised, 3)
+	assert.Equal(t, roomHigh, raised[2].Alarm)
+	assert.Equal(t, raised[1].Incident, raised[2].Incident)
+	assert.NotEqual(t, raised[0].Incident, raised[2].Incident)
 }
 
 func TestWhatBecomesWorseIsHeard(t *testing.T) {
@@ -201,10 +251,92 @@ func TestEnclosuresThatFollowTheirRoom(t *testing.T) {
 	l.run(3600, 22, 17, 17)
 	assert.Empty(t, l.heard(), "and are slow to come back")
 	l.run(2600, 22, 17, 17)
+	assert.Empty(t, l.heard(), "for two hours")
+	l.run(1300, 22, 17, 17)
 	require.NotEmpty(t, l.log)
-	assert.Equal(t, notify.Late, l.log[0].Reason, "the room is back and they are not")
+	assert.Equal(t, notify.Late, l.log[0].Reason, "the room has been back for two hours, and they are not")
 	assert.Equal(t, "tub-1/water-temperature/critical-low", l.log[0].Entry.Alarm)
 	assert.Equal(t, []string{"tub-2/water-temperature/critical-low"}, l.log[0].Entry.Also)
+}
+
+// A message on a further place takes the place of the next repetition.
+func TestAFurtherPlaceIsARepetition(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(1570, 22, 28, 22)
+	l.run(3*3600, 22, 28, 28)
+	var minutes []int
+	for _, d := range l.log[1:] {
+		minutes = append(minutes, int(d.Entry.At.Sub(at(70)).Minutes()))
+	}
+	assert.Equal(t, []int{0, 10, 20, 30, 80, 160}, minutes)
+}
+
+// What is critical again the next day has all its repetitions, and what is beyond the band each day is frequent on the third.
+func TestTheNextDay(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(300, 22, 28, 22)
+	l.run(300, 22, 22, 22)
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.heard()
+	l.skip(20 * 3600)
+	l.run(4*3600, 22, 28, 22)
+	assert.Len(t, l.heard(), 6)
+
+	l = openSite(t, twoTubs(), keeper)
+	l.run(300, 22, 28, 22)
+	l.run(300, 22, 22, 22)
+	l.run(3*3600, 22, 22, 22)
+	l.heard()
+	l.skip(20 * 3600)
+	l.run(4*3600, 22, 28, 22)
+	assert.Len(t, l.heard(), 6, "also where the first was not acknowledged")
+
+	l = openSite(t, twoTubs(), keeper)
+	for range 3 {
+		l.run(300, 22, 25, 22)
+		l.run(300, 22, 22, 22)
+		l.skip(24*3600 - 600)
+	}
+	var what []string
+	for _, d := range l.log {
+		what = append(what, d.Reason.String())
+	}
+	assert.Equal(t, []string{"call", "advice"}, what)
+}
+
+// An acknowledgement shows that the keeper listens: for two hours what is critical elsewhere is repeated after 40 minutes at the soonest.
+func TestAKeeperWhoListensIsRemindedLess(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(300, 22, 28, 22)
+	l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+	l.setClock(3 * 3600)
+	l.run(1200, 22, 28, 22)
+	l.heard()
+	l.restartWith(twoTubs(), keeper)
+	l.run(3*3600, 22, 28, 28)
+	var minutes []int
+	for _, d := range l.log {
+		minutes = append(minutes, int(d.Entry.At.Sub(l.log[0].Entry.At).Minutes()))
+	}
+	assert.Equal(t, []int{0, 40, 80, 160}, minutes)
+}
+
+// A message that is given up takes the place of no repetition.
+func TestALostMessageIsNoRepetition(t *testing.T) {
+	l := openSite(t, twoTubs(), keeper)
+	l.run(80, 22, 28, 22)
+	for _, e := range ofKind(l, journal.AlarmRaised) {
+		if e.Alarm == tubCritical {
+			l.command(watch.Command{Verb: watch.Report, Kind: journal.Lost, Alarm: tubCritical, Occurrence: e.Occurrence, Notifiers: []string{"keeper"}, Text: "given up"})
+		}
+	}
+	l.heard()
+	l.run(4*3600, 22, 28, 22)
+	var minutes []int
+	for _, d := range l.log {
+		minutes = append(minutes, int(d.Entry.At.Sub(at(70)).Minutes()))
+	}
+	assert.Equal(t, []int{1, 11, 21, 40, 80, 160}, minutes)
 }
 
 func TestTheNextPersonHearsAnIncidentOnce(t *testing.T) {
@@ -237,18 +369,18 @@ func TestCriticalIsHeardAfterItsRoom(t *testing.T) {
 	a, _ := l.core.Alarm(roomCritical)
 	l.command(watch.Command{Verb: watch.Acknowledge, Occurrence: a.Occurrence})
 	assert.Equal(t, []string{"70 keeper call " + tub2High + " B", "70 keeper call " + tub2Critical + " B"}, l.heard())
-	l.run(1860, 22, 22, 28)
-	assert.Equal(t, []string{"1270 keeper late " + tub2Critical + " B", "1870 keeper again " + tub2Critical + " B"}, l.heard())
+	l.run(3660, 22, 22, 28)
+	assert.Equal(t, []string{"1270 keeper late " + tub2Critical + " B", "3670 keeper again " + tub2Critical + " B"}, l.heard())
 }
 
 // The same alarm three times in seven days goes silent, with one message a week; critical never does.
 func TestAFrequentAlarmGoesSilent(t *testing.T) {
 	l := openSite(t, twoTubs(), keeper)
 	const day = 24 * 3600
-	for range 6 {
+	for range 4 {
 		l.run(600, 22, 25, 22)
 		l.run(600, 22, 22, 22)
-		l.skip(day/2 - 1200)
+		l.skip(2*day - 1200)
 	}
 	var what []string
 	for _, d := range l.log {
@@ -297,13 +429,20 @@ func TestAFrequentAlarmIsSilentUntilItIsRare(t *testing.T) {
 	l.skip(6 * day)
 	l.run(600, 22, 25, 22)
 	assert.Len(t, l.heard(), 1, "it had stayed away for more than a week")
+	l.run(600, 22, 22, 22)
+	for _, c := range []struct{ days, heard int }{{2, 0}, {40, 1}, {2, 1}, {2, 1}, {2, 0}, {2, 0}, {3, 1}} {
+		l.skip(c.days * day)
+		l.run(600, 22, 25, 22)
+		assert.Len(t, l.heard(), c.heard, "after %d days: twice within five weeks of the advice, three times after that, and the advice a week later", c.days)
+		l.run(600, 22, 22, 22)
+	}
 }
 
 // A forecast that comes before an alarm on a limit makes it no rarer, and what comes back within its incident no more frequent.
 func TestWhatCountsAsFrequent(t *testing.T) {
 	l := openSite(t, twoTubs(), keeper)
 	const day = 24 * 3600
-	for n := range 3 {
+	for n := range 3 { // every other day: what comes back the next day is the same conversation
 		foreseen := rising(l.now, n)
 		l.rules.Effect(&watch.Effect{Kind: watch.Record, Entry: foreseen})
 		l.rules.Effect(&watch.Effect{Kind: watch.Notify, Entry: foreseen})
@@ -314,7 +453,7 @@ func TestWhatCountsAsFrequent(t *testing.T) {
 		l.run(300, 22, 22, 22)
 		l.run(600, 22, 25, 22)
 		l.run(600, 22, 22, 22)
-		l.skip(day)
+		l.skip(2 * day)
 	}
 	var what []string
 	for _, d := range l.log {
@@ -383,6 +522,7 @@ type incidentLaws struct {
 	last      map[string]instant.Instant // by incident and place: the last critical message heard
 	waiting   map[string]instant.Instant // critical alarms that call and that no message heard since has named: since when
 	room      instant.Instant            // when the room's critical alarm was heard last
+	back      instant.Instant            // when it ended last
 	confirmed map[string]bool            // occurrences that a person has acknowledged
 }
 
@@ -394,6 +534,9 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	place, _, _ := strings.Cut(entry.Alarm, "/")
 	if e.Kind == watch.Record && entry.State != "" && entry.State != "B" {
 		delete(w.waiting, entry.Alarm)
+	}
+	if e.Kind == watch.Record && entry.Kind == journal.AlarmCleared && entry.Alarm == roomCritical {
+		w.back = entry.At
 	}
 	if entry.Kind == journal.AlarmAcknowledged {
 		w.confirmed[entry.Occurrence] = true
@@ -447,7 +590,7 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	// changes that.
 	for name, since := range w.waiting {
 		if !w.room.IsNone() { // until then its room has spoken for it, whether or not an entry has come meanwhile
-			since = max(since, w.room.Add(2*time.Hour))
+			since = max(since, w.room.Add(2*time.Hour), w.back.Add(2*time.Hour))
 		}
 		a, _ := w.l.core.Alarm(name)
 		switch {
@@ -460,17 +603,17 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	}
 }
 
-// roomSpeaks reports whether the room's critical alarm was heard within two hours, or is active.
+// roomSpeaks reports whether the room's critical alarm was heard within two hours, or is active or was so within two hours.
 func (w *incidentLaws) roomSpeaks(now instant.Instant) bool {
 	a, _ := w.l.core.Alarm(roomCritical)
-	return !w.room.IsNone() && (now.Sub(w.room) < 2*time.Hour || a.Active)
+	return !w.room.IsNone() && (now.Sub(max(w.room, w.back)) < 2*time.Hour || a.Active)
 }
 
 func TestLawsOfIncidents(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site := twoTubs()
 		l := openSite(t, site, keeper)
-		w := &incidentLaws{t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, room: instant.None, waiting: map[string]instant.Instant{}, confirmed: map[string]bool{}}
+		w := &incidentLaws{t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, room: instant.None, back: at(0), waiting: map[string]instant.Instant{}, confirmed: map[string]bool{}}
 		l.watching = w.watch
 		names := []string{tubHigh, tubCritical, tub2High, tub2Critical, roomHigh, roomCritical}
 		for range rapid.IntRange(1, 25).Draw(t, "steps") {

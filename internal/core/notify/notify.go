@@ -20,19 +20,21 @@
 // # Incidents
 //
 // An incident is everything in one room that one cause explains (heat, cold, dryness, damp, sensors that fail), from the first alarm to
-// the last return. An alarm joins one that is going on if it is on the same side of the same point, if one of the two is the room's
+// the last return, and what comes back within a day and a half of its last message: that is the same conversation. An
+// alarm joins one that is going on if it is on the same side of the same point, if one of the two is the room's
 // own, or if the incident has grown within the last half hour. The entries carry its identity ([journal.Entry.Incident]), and what
 // was not heard is on record as such ([journal.Entry.Silent]). A notifier is heard:
 //
 //   - at the first alarm of the incident that it takes, and at each that is worse than all before it
-//   - at a critical alarm of each place, unless the room speaks for it: its own critical alarm was heard, and is active or was so
-//     within two hours. One that comes back within twenty minutes of its message waits for the rest of them, and a further place
+//   - at a critical alarm of each place, unless the room speaks for it: its own critical alarm was heard, and is active or was so or was
+//     heard within two hours. One that comes back within twenty minutes of its message waits for the rest of them, and a further place
 //     within ten minutes of the last message for the rest of those, or it comes as the next repetition
-//   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged
+//   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged; what comes after a
+//     critical alarm was acknowledged, for two hours, only after 40, 80 and 160. A message on a further place is the next of these
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
-//   - once more where something critical has ended without an acknowledgement after a single message, which may have got lost, or before
-//     its own, and its room has not been heard since: an hour after the last message of its incident, or at the end if that is later, with how long it lasted
+//   - once more where something critical has ended without an acknowledgement after a single message on what is critical since two hours before
+//     it, which may have got lost, or before its own: an hour after the last message of its incident, or at the end if that is later, with how long it lasted
 //     ([journal.AlarmReminded]). An acknowledgement before then cancels it
 //
 // A message on what is critical names all that is critical in its incident ([journal.Entry.Also]): a message may get lost on its way, and
@@ -46,8 +48,8 @@
 // then on in the same way.
 //
 // An alarm on a band that is the first on a limit of an incident for the third time in seven days goes silent until it has stayed away for
-// a week: a [journal.Frequent] in its place asks to compare the probe, and again after one, two and four weeks while that goes on. That
-// silences no critical alarm.
+// a week: a [journal.Frequent] in its place asks to compare the probe, and again after one, two and four weeks while that goes on. For five
+// weeks after such a message twice in seven days are enough. That silences no critical alarm.
 //
 // # Every alarm
 //
@@ -412,7 +414,7 @@ func (r *Rules) initialState(a *watch.AlarmState, now instant.Instant) *alarmSta
 		if rule.listens(a.Name, s.priority) && rule.After == 0 {
 			r.message(a.Name, s, rule.Notifier, now)
 			if !rule.Every {
-				r.noteHeard(rule, a.Name, s, Call, now)
+				r.noteHeard(rule, a.Name, s, now)
 			}
 		}
 	}

@@ -38,7 +38,7 @@ func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
 	for i := range r.rules {
 		rule := &r.rules[i]
 		lost := s.held[rule.Notifier] == holdRetry
-		if rule.Every || !rule.listens(name, s.priority) || s.messages[rule.Notifier] > 1 || r.roomHeardSince(rule, name, s) ||
+		if rule.Every || !rule.listens(name, s.priority) || s.messages[rule.Notifier] > 1 || r.heardTwice(rule, s) ||
 			s.messages[rule.Notifier] < 1 && !lost && !r.unheard(rule, name, s, at) {
 			continue
 		}
@@ -60,12 +60,11 @@ func (r *Rules) unheard(rule *Rule, name string, s *alarmState, at instant.Insta
 	return rule.After == 0 && !spoke && !r.roomSpeaks(s.incident, t, at)
 }
 
-// roomHeardSince reports whether a critical alarm of the room has been heard after the message on one of its enclosures: it spoke for that, too.
-func (r *Rules) roomHeardSince(rule *Rule, name string, s *alarmState) bool {
+// heardTwice reports whether two messages on what is critical of its incident have been sent since two hours before an alarm called:
+// one of them may have got lost.
+func (r *Rules) heardTwice(rule *Rule, s *alarmState) bool {
 	t := s.incident.sentBy(rule.Notifier)
-	_, place, _ := r.causeOf(name)
-	room, spoke := t.critical[s.incident.room]
-	return spoke && s.messages[rule.Notifier] > 0 && room > t.critical[place]
+	return s.messages[rule.Notifier] > 0 && !t.before.IsNone() && t.before >= s.called.Add(-spoken)
 }
 
 // message counts a message that a notifier sends on an active alarm, or that names it.

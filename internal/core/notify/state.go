@@ -100,7 +100,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
-		r.acknowledge(entry.Alarm, s)
+		r.acknowledge(entry.Alarm, s, entry.At)
 		r.forgetReminders(entry.Alarm, s)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)
@@ -115,6 +115,9 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 	}
 	delete(r.alarms, entry.Alarm)
 	if s.incident != nil {
+		if _, place, _ := r.causeOf(entry.Alarm); place == s.incident.room && critical(s.priority) {
+			s.incident.roomBack = entry.At
+		}
 		r.settle(s.incident, entry.At)
 	}
 	if entry.Kind == journal.AlarmCleared && entry.State.Waits() {
@@ -156,6 +159,10 @@ func (r *Rules) lost(entry *journal.Entry) {
 		delete(s.notified, notifier)
 		s.messages[notifier] = max(s.messages[notifier]-1, 0)
 		s.held[notifier] = holdRetry
+		if s.incident != nil {
+			t := s.incident.sentBy(notifier)
+			t.before, t.lost = instant.None, true
+		}
 		again := s.retries[notifier]
 		again.times++
 		again.at = entry.At.Add(min(firstRetry<<min(again.times-1, 10), maxRetry))
@@ -239,7 +246,7 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		}
 		heard = true
 		if !rule.Every {
-			entry.Also = r.noteHeard(rule, entry.Alarm, s, why, entry.At)
+			entry.Also = r.noteHeard(rule, entry.Alarm, s, entry.At)
 		}
 		r.message(entry.Alarm, s, rule.Notifier, entry.At)
 		s.lastEntry[rule.Notifier] = entry.ID()

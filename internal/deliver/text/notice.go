@@ -65,7 +65,7 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 		of.Alarm, of.Place, of.PlaceID = OneLine(entry.Alarm), f.place(n.place), OneLine(n.place)
 		of.Link = f.Link(entry.Alarm)
 		mark, title = "COMPARE", f.Headline(&alarm)+": it comes too often"
-		lead = "This alarm has come three times in seven days, or again within a week since then. Until it has stayed away for a week it makes no message; it is on the pages, and its critical limit still calls"
+		lead = "This alarm has come three times in seven days, or keeps coming back since then. Until it has stayed away for a week it makes no message; it is on the pages, and its critical limit still calls"
 		of.Actions = comparison(n.of)
 	}
 	m.Title = mark + ": " + title

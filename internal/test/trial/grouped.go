@@ -11,7 +11,7 @@ import (
 )
 
 // grouped is what a careful person makes of a threshold with a hold time: the way back has a deadband and a delay, a point that gives no
-// value is reported, what belongs together wakes the keeper once, by the same rules as in package notify, and what is critical is
+// value is reported, what belongs together wakes the keeper once, by the rules below, and what is critical is
 // repeated until he acknowledges. Its messages wait for the uplink. It knows no quality of a reading and no second sensor, and
 // forgets everything at a power cut, but for which alarms come too often.
 type grouped struct {
@@ -58,7 +58,7 @@ type incident struct {
 	wait          int // steps to the one after that
 }
 
-// The rules of grouping, which are those of package notify.
+// The rules of grouping, like those of package notify before a conversation went on for longer than its incident.
 const (
 	together      = 30 // minutes within which band alarms of one side belong together
 	week          = 7 * 24 * 60
