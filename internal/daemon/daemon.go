@@ -154,11 +154,10 @@ func (f *servers) setUsers(w *config.Web) {
 }
 
 func (f *servers) openWeb(w *config.Web) error {
-	registry := metrics.Registry(&metrics.Collector{Current: &f.current, Version: f.options.Version})
 	server, err := web.Listen(web.Options{
 		Listen: w.Listen, Hosts: w.Hosts, Access: f.access, CertificateFile: w.CertificateFile, KeyFile: w.KeyFile, BehindProxy: w.BehindProxy,
 		TrustedProxies: w.TrustedProxies,
-		Current:        &f.current, Metrics: metrics.Handler(registry), Healthy: f.healthy,
+		Current:        &f.current, Metrics: metrics.Handler(&f.current, f.options.Version), Healthy: f.healthy,
 		Site: f.watched.Load, Command: f.command, History: f.history, Pages: dashboards.Pages(), Log: f.options.Log,
 		Rehearser: f.rehearser(),
 	})

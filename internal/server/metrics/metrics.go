@@ -4,14 +4,9 @@ package metrics
 
 import (
 	"net/http"
-	"regexp"
 	"runtime"
 	"runtime/debug"
 	"strconv"
-
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/isa"
@@ -23,32 +18,9 @@ import (
 	"dewline/sensors"
 )
 
-// family describes one metric family that is made from the picture.
-type family struct {
-	desc *prometheus.Desc
-	kind prometheus.ValueType
-}
-
-// newFamily describes a family. Its unit is the end of its name (OpenMetrics 1.0, "Unit"); "" for none.
-func newFamily(kind prometheus.ValueType, name, unit, help string, labels ...string) family {
-	var options []prometheus.DescOpt
-	if unit != "" {
-		options = append(options, prometheus.WithUnit(unit))
-	}
-	return family{prometheus.V2.NewDesc(name, help, prometheus.UnconstrainedLabels(labels), nil, options...), kind}
-}
-
-func gauge(name, unit, help string, labels ...string) family {
-	return newFamily(prometheus.GaugeValue, name, unit, help, labels...)
-}
-
-func counter(name, unit, help string, labels ...string) family {
-	return newFamily(prometheus.CounterValue, name, unit, help, labels...)
-}
-
 // scaled is a pair of families for the values and the limits of quantities with the same canonical unit.
 type scaled struct {
-	reading, limit family
+	reading, limit *family
 	scale          float64 // from the canonical unit to the base unit of the families
 }
 
@@ -105,21 +77,19 @@ var Results = []string{
 	sensors.Implausible.String(), sensors.Unknown.String(),
 }
 
-// Collector turns the current picture into metrics at each scrape.
-type Collector struct {
-	Current *status.Current
-	Version string
+// Handler serves the current picture, and what the process says of itself, in the OpenMetrics format to those who ask for it.
+func Handler(current *status.Current, version string) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var all exposition
+		collect(current.Get(), all.send)
+		all.send(buildInfo, 1, version, Revision(), runtime.Version())
+		collectProcess(all.send)
+		all.serve(w, r)
+	})
 }
 
-// Describe sends no descriptions: which points there are changes with the configuration.
-func (c *Collector) Describe(chan<- *prometheus.Desc) {}
-
-// Collect writes the picture.
-func (c *Collector) Collect(out chan<- prometheus.Metric) {
-	p := c.Current.Get()
-	send := func(f family, value float64, labels ...string) {
-		out <- prometheus.MustNewConstMetric(f.desc, f.kind, value, labels...)
-	}
+// collect sends everything in a picture.
+func collect(p *status.Snapshot, send sender) {
 	for i := range p.Points {
 		collectPoint(&p.Points[i], send)
 	}
@@ -170,10 +140,9 @@ func (c *Collector) Collect(out chan<- prometheus.Metric) {
 			send(exportFailing, unixSeconds(e.FailingSince))
 		}
 	}
-	send(buildInfo, 1, c.Version, Revision(), runtime.Version())
 }
 
-type sender func(f family, value float64, labels ...string)
+type sender func(of *family, value float64, labels ...string)
 
 func collectPoint(s *watch.PointState, send sender) {
 	place, name, unit := s.Point.Place, s.Point.Quantity.String(), s.Point.Quantity.Unit()
@@ -260,23 +229,4 @@ func Revision() string {
 		}
 	}
 	return "unknown"
-}
-
-// Registry returns a registry with the picture's metrics and the process's own.
-func Registry(c *Collector) *prometheus.Registry {
-	registry := prometheus.NewRegistry()
-	// The heap as it is at a moment holds garbage too, by chance up to as much as there is alive. Whether memory grows shows in what
-	// the last collection left (go_gc_heap_live_bytes), which the collector does not export.
-	live := collectors.GoRuntimeMetricsRule{Matcher: regexp.MustCompile(`^/gc/heap/live:bytes$`)}
-	registry.MustRegister(c, collectors.NewGoCollector(collectors.WithGoCollectorRuntimeMetrics(live)),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	return registry
-}
-
-// Handler serves the registry, in the OpenMetrics format to those who ask for it.
-func Handler(registry *prometheus.Registry) http.Handler {
-	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{
-		EnableOpenMetrics: true, Registry: registry,
-		ErrorHandling: promhttp.ContinueOnError, // one broken family must not hide the others
-	})
 }

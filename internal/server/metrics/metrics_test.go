@@ -17,8 +17,7 @@ import (
 	"testing"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/testutil"
+	"github.com/prometheus/client_golang/prometheus/testutil/promlint"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -130,15 +129,13 @@ func scrape(t *testing.T, handler http.Handler) string {
 	return own.String()
 }
 
-// handlerOf serves one picture, without what the process says of itself.
+// handlerOf serves one picture.
 func handlerOf(p *status.Snapshot) http.Handler {
 	current := &status.Current{}
 	if p != nil {
 		current.Set(p)
 	}
-	registry := prometheus.NewRegistry()
-	registry.MustRegister(&Collector{Current: current, Version: "1.0.0"})
-	return Handler(registry)
+	return Handler(current, "1.0.0")
 }
 
 // TestGolden holds the exposition of a full picture: names by design.md, types, units and labels by OpenMetrics 1.0.
@@ -167,11 +164,9 @@ func TestGolden(t *testing.T) {
 func TestLint(t *testing.T) {
 	core := room()
 	play(core)
-	current := &status.Current{}
-	current.Set(pictureOf(core))
-	registry := prometheus.NewRegistry()
-	registry.MustRegister(&Collector{Current: current, Version: "1.0.0"})
-	problems, err := testutil.GatherAndLint(registry)
+	recorder := httptest.NewRecorder()
+	handlerOf(pictureOf(core)).ServeHTTP(recorder, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	problems, err := promlint.New(recorder.Body).Lint()
 	require.NoError(t, err)
 	assert.Empty(t, problems)
 }
@@ -286,12 +281,10 @@ func TestNoPictureYet(t *testing.T) {
 }
 
 // Those who do not ask for OpenMetrics get the older text format, and the process speaks for itself.
-func TestRegistry(t *testing.T) {
+func TestTheOlderFormat(t *testing.T) {
 	core := room()
 	play(core)
-	current := &status.Current{}
-	current.Set(pictureOf(core))
-	server := httptest.NewServer(Handler(Registry(&Collector{Current: current, Version: "1.0.0"})))
+	server := httptest.NewServer(handlerOf(pictureOf(core)))
 	defer server.Close()
 	answer, err := http.Get(server.URL)
 	require.NoError(t, err)
@@ -329,9 +322,7 @@ func TestScrapesWhilePicturesChange(t *testing.T) {
 		return &status.Snapshot{At: noon, Points: []watch.PointState{s}, Late: uint64(n)}
 	}
 	current.Set(picture(0))
-	registry := prometheus.NewRegistry()
-	registry.MustRegister(&Collector{Current: current})
-	handler := Handler(registry)
+	handler := Handler(current, "")
 	var writing, reading sync.WaitGroup
 	done := make(chan struct{})
 	writing.Go(func() {
@@ -374,9 +365,7 @@ func valueOf(text, series string) string {
 func BenchmarkScrape(b *testing.B) {
 	core := room()
 	play(core)
-	current := &status.Current{}
-	current.Set(pictureOf(core))
-	handler := Handler(Registry(&Collector{Current: current, Version: "1.0.0"}))
+	handler := handlerOf(pictureOf(core))
 	request := httptest.NewRequest(http.MethodGet, "/metrics", nil)
 	b.ReportAllocs()
 	for b.Loop() {
