@@ -19,7 +19,8 @@
 //
 // Each receiver gets a transaction of its own within one connection, so that a mistyped address does not affect the others.
 // With security "starttls" nothing is sent without TLS, with "tls" the connection begins with it, with "none" everything
-// including the password goes in clear. The password file is read for each connection.
+// including the password goes in clear, unless the server knows CRAM-MD5. The password file is read for each connection. It logs in by
+// PLAIN or LOGIN.
 //
 //	2xx                          delivered
 //	4xx                          tried again

@@ -215,6 +215,7 @@ func TestSecurity(t *testing.T) {
 		"LOGIN with TLS":            {func(s *smtpd) { s.auth = "LOGIN" }, mail.StartTLS, true},
 		"LOGIN in clear, loopback":  {func(s *smtpd) { s.auth, s.plain = "LOGIN", true }, mail.None, false},
 		"unknown ways beside PLAIN": {func(s *smtpd) { s.auth = "XOAUTH2 PLAIN" }, mail.StartTLS, true},
+		"CRAM-MD5 in clear":         {func(s *smtpd) { s.auth, s.plain = "PLAIN CRAM-MD5", true }, mail.None, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := serve(t, withLogin, c.server)
@@ -223,6 +224,7 @@ func TestSecurity(t *testing.T) {
 			got := s.wait(1)[0]
 			assert.Equal(t, c.tls, got.tls)
 			assert.Equal(t, "loft", got.user)
+			assert.Equal(t, strings.Contains(name, "CRAM-MD5"), s.count("AUTH CRAM-MD5") == 1, "where it is not offered, nor needed")
 			p.empty()
 		})
 	}
@@ -239,6 +241,7 @@ func TestNothingIsSentWithoutTheSecurityThatIsAskedFor(t *testing.T) {
 		"STARTTLS refused":        {func(s *smtpd) { s.answer = script("STARTTLS", "454 not now") }, func(*mail.Options) {}, "not ready (454)"},
 		"a certificate of nobody": {func(*smtpd) {}, func(o *mail.Options) { o.Roots = nil }, "certificate"},
 		"the same, TLS at once":   {func(s *smtpd) { s.direct = true }, func(o *mail.Options) { o.Roots, o.Security = nil, mail.TLS }, "certificate"},
+		"no way to log in":        {func(s *smtpd) { s.auth = "XOAUTH2" }, func(*mail.Options) {}, "neither PLAIN nor LOGIN"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -393,6 +396,28 @@ func TestTroubleThatPasses(t *testing.T) {
 			assert.Eventually(t, func() bool { return p.Status().Sent == 1 && p.Status().Err == "" }, 10*time.Second, time.Millisecond)
 		})
 	}
+}
+
+// After a refusal the server has to forget before the next receiver is named. Where it does not, that is no answer about the next one.
+func TestARefusalIsForgottenBeforeTheNextReceiver(t *testing.T) {
+	s := serve(t)
+	confused := true
+	s.script(func(verb, rest string) string {
+		switch {
+		case verb == "RCPT" && strings.Contains(rest, "mistyped"):
+			return "550 5.1.1 unknown"
+		case verb == "RSET" && confused:
+			confused = false
+			return "503 5.5.1 bad sequence"
+		}
+		return ""
+	})
+	p := send(t, s, func(o *mail.Options) { o.To = []string{"mistyped@example.org", "keeper@example.org"} })
+	require.NoError(t, p.Event(raised(1)))
+	assert.Equal(t, []string{"keeper@example.org"}, s.wait(1)[0].to)
+	p.empty()
+	assert.Empty(t, p.refusals())
+	assert.Equal(t, 1, s.count("RSET"), "on the second connection only the one receiver is left")
 }
 
 // TestTheEndDoesNotWaitForAServerThatIsSilent: neither before nor after the greeting.

@@ -1,21 +1,23 @@
 package mail
 
 import (
+	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"mime"
+	"mime/quotedprintable"
 	"net"
 	"net/mail"
+	"net/smtp"
 	"net/textproto"
-	"strconv"
+	"os"
 	"strings"
 	"time"
-
-	gomail "github.com/wneessen/go-mail"
-	"github.com/wneessen/go-mail/smtp"
 
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/serial"
@@ -29,12 +31,6 @@ const (
 	answerTimeout = 15 * time.Second
 	// deliveryTimeout is how long the whole of it may take.
 	deliveryTimeout = time.Minute
-)
-
-// The ways to log in, best first. In clear those come first that do not show the password.
-var (
-	loginsWithTLS = []gomail.SMTPAuthType{gomail.SMTPAuthSCRAMSHA256PLUS, gomail.SMTPAuthSCRAMSHA256, gomail.SMTPAuthPlain, gomail.SMTPAuthLogin}
-	loginsInClear = []gomail.SMTPAuthType{gomail.SMTPAuthSCRAMSHA256, gomail.SMTPAuthCramMD5, gomail.SMTPAuthPlainNoEnc, gomail.SMTPAuthLoginNoEnc}
 )
 
 // deliver sends one message to all receivers that have not got it yet.
@@ -59,7 +55,7 @@ func (m *Mail) deliver(ctx context.Context, item deliver.Item) error {
 		if _, settled := m.settled[to.Address]; settled {
 			continue
 		}
-		err := c.send(m.message(content, item, to))
+		err := c.send(m.from.Address, to.Address, m.message(content, item, to))
 		answer, ok := errors.AsType[*reply](err)
 		switch {
 		case err == nil:
@@ -85,24 +81,32 @@ func (m *Mail) deliver(ctx context.Context, item deliver.Item) error {
 	return fmt.Errorf("%w: the mail server refused it for every receiver, last %w", deliver.ErrUnsendable, refused)
 }
 
-// message makes the mail to one receiver. The receivers do not see each other.
-func (m *Mail) message(content Message, item deliver.Item, to *mail.Address) *gomail.Msg {
-	domain := m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:]
-	msg := gomail.NewMsg()
-	msg.FromMailAddress(m.from)
-	msg.ToMailAddress(to)
-	msg.Subject(content.Subject)
-	msg.SetDateWithValue(m.o.Now())
-	msg.SetMessageIDWithValue(atom(item.Event) + "." + atom(m.o.Text.Site) + "@" + domain)
+// message makes the mail to one receiver (RFC 5322). The receivers do not see each other.
+func (m *Mail) message(content Message, item deliver.Item, to *mail.Address) []byte {
+	right := "." + atom(m.o.Text.Site) + "@" + m.from.Address[strings.LastIndexByte(m.from.Address, '@')+1:] + ">"
 	thread := sha256.Sum256([]byte(m.o.Text.Site + "\n" + content.Thread))
-	msg.SetGenHeader(gomail.HeaderReferences, "<"+hex.EncodeToString(thread[:12])+"."+atom(m.o.Text.Site)+"@"+domain+">")
-	msg.SetGenHeader("Auto-Submitted", "auto-generated")
-	msg.SetUserAgent("dewline")
+	var b bytes.Buffer
+	header := func(name, value string) { b.WriteString(name + ": " + value + "\r\n") }
+	header("From", m.from.String())
+	header("To", to.String())
+	header("Subject", mime.QEncoding.Encode("utf-8", content.Subject))
+	header("Date", m.o.Now().Format("Mon, 02 Jan 2006 15:04:05 -0700"))
+	header("Message-ID", "<"+atom(item.Event)+right)
+	header("References", "<"+hex.EncodeToString(thread[:12])+right)
+	header("Auto-Submitted", "auto-generated")
+	header("User-Agent", "dewline")
 	if content.Urgent {
-		msg.SetImportance(gomail.ImportanceHigh)
+		header("Importance", "high")
+		header("X-Priority", "1") // what mail programs look at that do not know Importance (RFC 2156)
 	}
-	msg.SetBodyString(gomail.TypeTextPlain, content.Text)
-	return msg
+	header("MIME-Version", "1.0")
+	header("Content-Type", "text/plain; charset=UTF-8")
+	header("Content-Transfer-Encoding", "quoted-printable")
+	b.WriteString("\r\n")
+	body := quotedprintable.NewWriter(&b)
+	_, _ = body.Write([]byte(content.Text)) // into memory
+	_ = body.Close()
+	return b.Bytes()
 }
 
 // atom makes an id fit for the left side of a Message-ID (RFC 5322 dot-atom): what does not belong there is written as
@@ -137,57 +141,70 @@ func login(code int) bool { return code == 530 || code == 534 || code == 535 || 
 
 // connection is an open connection to the server, logged in.
 type connection struct {
-	client *gomail.Client
-	smtp   *smtp.Client
+	*smtp.Client
 	conn   net.Conn
 	forget func() bool // of the watch over ctx
+	begun  bool        // a transaction was begun that did not end well
 }
 
 // connect opens a connection and logs in. When ctx ends the connection does so too, whatever it waits for.
 func (m *Mail) connect(ctx context.Context) (*connection, error) {
-	c := &connection{forget: func() bool { return false }}
-	config := &tls.Config{ServerName: m.host, RootCAs: m.o.Roots, MinVersion: tls.VersionTLS12}
-	options := []gomail.Option{
-		gomail.WithPort(m.port), gomail.WithTimeout(answerTimeout), gomail.WithTLSConfig(config),
-		gomail.WithDialContextFunc(func(dialing context.Context, _, _ string) (net.Conn, error) {
-			conn, err := (&net.Dialer{}).DialContext(dialing, "tcp", m.o.Server)
-			if err != nil {
-				return nil, err
-			}
-			c.conn, c.forget = conn, context.AfterFunc(ctx, func() { _ = conn.Close() })
-			if m.o.Security != TLS {
-				return conn, nil
-			}
-			secure := tls.Client(conn, config)
-			return secure, secure.HandshakeContext(dialing)
-		}),
-	}
-	logins := loginsWithTLS
-	switch m.o.Security {
-	case StartTLS:
-		options = append(options, gomail.WithTLSPolicy(gomail.TLSMandatory))
-	case TLS:
-		options = append(options, gomail.WithTLSPolicy(gomail.NoTLS)) // there is TLS already
-	case None:
-		options, logins = append(options, gomail.WithTLSPolicy(gomail.NoTLS)), loginsInClear
-	}
+	var password string
 	if m.o.Username != "" {
-		password, err := secretfile.Read(m.o.PasswordFile)
-		if err != nil {
+		var err error
+		if password, err = secretfile.Read(m.o.PasswordFile); err != nil {
 			return nil, fmt.Errorf("secret: %w", err)
 		}
-		options = append(options, gomail.WithUsername(m.o.Username), gomail.WithPassword(password), gomail.WithOpportunisticSMTPAuth(logins...))
 	}
-	client, err := gomail.NewClient(m.host, options...)
+	conn, err := (&net.Dialer{Timeout: answerTimeout}).DialContext(ctx, "tcp", m.o.Server)
 	if err != nil {
-		return nil, fmt.Errorf("mail: %w", err)
-	}
-	c.client = client
-	if c.smtp, err = client.DialToSMTPClientWithContext(ctx); err != nil {
-		c.hangUp()
 		return nil, unreached(err)
 	}
+	c := &connection{conn: conn, forget: context.AfterFunc(ctx, func() { _ = conn.Close() })}
+	if err := m.open(c, password); err != nil {
+		c.hangUp()
+		return nil, unreached(cmp.Or(ctx.Err(), err))
+	}
 	return c, nil
+}
+
+// open makes a new connection secure and logs in.
+func (m *Mail) open(c *connection, password string) error {
+	if err := c.conn.SetDeadline(time.Now().Add(answerTimeout)); err != nil {
+		return err
+	}
+	config := &tls.Config{ServerName: m.host, RootCAs: m.o.Roots, MinVersion: tls.VersionTLS12}
+	speaking := c.conn
+	if m.o.Security == TLS {
+		speaking = tls.Client(c.conn, config)
+	}
+	var err error
+	if c.Client, err = smtp.NewClient(speaking, m.host); err != nil {
+		return err
+	}
+	name, err := os.Hostname()
+	if err != nil {
+		name = "localhost"
+	}
+	if err := c.Hello(name); err != nil {
+		return err
+	}
+	if m.o.Security == StartTLS {
+		if offered, _ := c.Extension("STARTTLS"); !offered {
+			return errors.New("it offers no STARTTLS, and without that nothing is sent")
+		}
+		if err := c.StartTLS(config); err != nil {
+			return err
+		}
+	}
+	if m.o.Username == "" {
+		return nil
+	}
+	login, err := m.login(c, password)
+	if err != nil {
+		return err
+	}
+	return c.Auth(login)
 }
 
 // unreached explains why there is no connection, without text of the server, which may repeat the password.
@@ -202,39 +219,55 @@ func unreached(err error) error {
 }
 
 // send sends one mail. The error is a [reply] if the server has answered.
-func (c *connection) send(msg *gomail.Msg) error {
-	err := c.client.SendWithSMTPClient(c.smtp, msg)
-	if err == nil || msg.IsDelivered() { // a failure after the server has accepted it does not matter
+func (c *connection) send(from, to string, message []byte) error {
+	err := c.transaction(from, to, message)
+	if err == nil {
 		return nil
 	}
-	if failure, ok := errors.AsType[*gomail.SendError](err); ok && failure.ErrorCode() >= 400 {
-		return &reply{failure.ErrorCode(), said(failure)}
+	if answer, ok := errors.AsType[*textproto.Error](err); ok {
+		return &reply{answer.Code, text.OneLine(answer.Msg)}
 	}
 	return fmt.Errorf("the mail server was lost: %w", err)
 }
 
-// said returns what the server said, without what the library adds around it.
-func said(failure *gomail.SendError) string {
-	_, words, found := strings.Cut(failure.Error(), strconv.Itoa(failure.ErrorCode())+" ")
-	if !found {
-		return ""
+// transaction hands over one mail (RFC 5321 section 3.3). Where the one before was refused, the server forgets it first.
+func (c *connection) transaction(from, to string, message []byte) error {
+	if err := c.conn.SetDeadline(time.Now().Add(answerTimeout)); err != nil {
+		return err
 	}
-	words, _, _ = strings.Cut(words, ", affected ")
-	if plain, err := strconv.Unquote(words); err == nil { // as net/textproto writes it
-		words = plain
+	if c.begun {
+		if err := c.Reset(); err != nil {
+			return fmt.Errorf("after a refusal: %v", err) // no answer about this mail
+		}
 	}
-	return text.OneLine(words)
+	c.begun = true
+	if err := c.Mail(from); err != nil {
+		return err
+	}
+	if err := c.Rcpt(to); err != nil {
+		return err
+	}
+	body, err := c.Data()
+	if err != nil {
+		return err
+	}
+	if _, err := body.Write(message); err != nil {
+		return err
+	}
+	if err := body.Close(); err != nil {
+		return err
+	}
+	c.begun = false
+	return nil
 }
 
 // close ends the session and the connection.
 func (c *connection) close() {
-	_ = c.client.CloseWithSMTPClient(c.smtp) // all messages have their answers already
+	_ = c.Quit() // all messages have their answers already
 	c.hangUp()
 }
 
 func (c *connection) hangUp() {
 	c.forget()
-	if c.conn != nil {
-		_ = c.conn.Close() // nothing is left to send
-	}
+	_ = c.conn.Close() // nothing is left to send
 }

@@ -4,11 +4,14 @@ import (
 	"bufio"
 	"crypto/ecdsa"
 	"crypto/elliptic"
+	"crypto/hmac"
+	"crypto/md5"
 	"crypto/rand"
 	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/base64"
+	"encoding/hex"
 	"fmt"
 	"io"
 	"math/big"
@@ -23,7 +26,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// smtpd is a small mail server on loopback (RFC 5321, STARTTLS of RFC 3207, AUTH PLAIN and LOGIN of RFC 4954).
+// smtpd is a small mail server on loopback (RFC 5321, STARTTLS of RFC 3207, AUTH PLAIN and LOGIN of RFC 4954, CRAM-MD5 of RFC 2195).
 type smtpd struct {
 	t      *testing.T
 	addr   string
@@ -263,6 +266,13 @@ func (d *dialogue) login(rest string) bool {
 		}
 	case "LOGIN":
 		user, pass = ask("Username:"), ask("Password:")
+	case "CRAM-MD5":
+		const challenge = "<17.1784292000@mail.example.org>"
+		digest := hmac.New(md5.New, []byte(d.s.pass))
+		digest.Write([]byte(challenge))
+		if ask(challenge) == d.s.user+" "+hex.EncodeToString(digest.Sum(nil)) {
+			user, pass = d.s.user, d.s.pass
+		}
 	}
 	if user != d.s.user || pass != d.s.pass {
 		return d.say("535 5.7.8 not so, " + pass) // as an unkind server might
