@@ -11,6 +11,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quantity"
 	"dewline/internal/server/control"
+	"dewline/internal/timezone"
 )
 
 // daemonAt finds the control socket of the running daemon.
@@ -89,7 +90,7 @@ func shownBy(ctx context.Context, client *control.Client) (show, error) {
 	if err != nil {
 		return show{}, err
 	}
-	location, err := time.LoadLocation(site.Timezone)
+	location, err := timezone.Load(site.Timezone)
 	if err != nil {
 		return show{}, fmt.Errorf("the time zone of %s: %w", site.Site, err)
 	}

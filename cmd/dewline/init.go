@@ -18,6 +18,7 @@ import (
 	"dewline/internal/deliver/httpx"
 	"dewline/internal/probe"
 	"dewline/internal/setup"
+	"dewline/internal/timezone"
 	"dewline/sensors/i2cbus"
 )
 
@@ -173,7 +174,7 @@ func localZone(root string) string {
 		return "UTC"
 	}
 	if _, zone, ok := strings.Cut(link, "zoneinfo/"); ok {
-		if _, err := time.LoadLocation(zone); err == nil {
+		if _, err := timezone.Load(zone); err == nil {
 			return zone
 		}
 	}
@@ -229,7 +230,7 @@ func ids(text string) []string { return strings.Fields(strings.ReplaceAll(text, 
 
 // knownZone returns an error unless a time zone is known.
 func knownZone(name string) error {
-	if _, err := time.LoadLocation(name); err != nil {
+	if _, err := timezone.Load(name); err != nil {
 		return fmt.Errorf("%q is no time zone: a city of the zone after its continent, such as Europe/Lisbon or America/Chicago", name)
 	}
 	return nil

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-	_ "time/tzdata" // a bare board has no zone files
 
 	"dewline/configs"
 	"dewline/internal/core/care"

@@ -10,6 +10,7 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
+	"dewline/internal/timezone"
 )
 
 // DefaultSocket is where the daemon listens for the command line unless the configuration says otherwise.
@@ -90,7 +91,7 @@ func (l *loader) location(n *node, path string) *time.Location {
 		}
 		return nil
 	}
-	location, err := time.LoadLocation(name)
+	location, err := timezone.Load(name)
 	if err != nil || name == "Local" {
 		message := fmt.Sprintf("unknown timezone %s", quoted(name))
 		if near := nearestZone(name); near != "" {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"dewline/internal/timezone"
 )
 
 // offeredZones are the time zones that a misspelt name is compared with. The program can load every zone of the IANA
@@ -52,7 +54,7 @@ func nearestZone(name string) string {
 			break
 		}
 	}
-	if _, err := time.LoadLocation(near); near == "" || err != nil {
+	if _, err := timezone.Load(near); near == "" || err != nil {
 		return ""
 	}
 	return near
@@ -80,7 +82,7 @@ func zoneInDoubt(name string, location *time.Location) string {
 	if offset {
 		return fmt.Sprintf("%s has no summer time, and its sign means the other way round than most people think: write a town such as Europe/Lisbon", name)
 	}
-	if town, err := time.LoadLocation(zone); err == nil && changesClocks(town) && !changesClocks(location) {
+	if town, err := timezone.Load(zone); err == nil && changesClocks(town) && !changesClocks(location) {
 		return fmt.Sprintf("%s keeps one time all year, so that days and light hours would be an hour off while clocks are put forward: write a town, such as timezone: %s", name, zone)
 	}
 	return fmt.Sprintf("%s is an abbreviation, which stands for other rules elsewhere: write a town, such as timezone: %s", name, zone)
