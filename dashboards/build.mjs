@@ -5,6 +5,7 @@ import { createHash } from "node:crypto";
 import { mkdir, readFile, readdir, rm, writeFile } from "node:fs/promises";
 import { basename } from "node:path";
 import { fileURLToPath } from "node:url";
+import { gzipSync } from "node:zlib";
 
 const here = fileURLToPath(new URL(".", import.meta.url));
 const out = here + "built";
@@ -72,5 +73,12 @@ for (const [path, output] of Object.entries(result.metafile.outputs)) {
 }
 for (const page of pages) {
   if (!manifest.pages[page]) throw new Error(`no bundle came out for the page ${page}`);
+}
+
+// Browsers are sent the files as they are kept in the program: compressed.
+for (const name of await readdir(out)) {
+  if (name === ".keep") continue;
+  await writeFile(`${out}/${name}.gz`, gzipSync(await readFile(`${out}/${name}`), { level: 9 }));
+  await rm(`${out}/${name}`);
 }
 await writeFile(`${out}/manifest.json`, JSON.stringify(manifest, null, 2) + "\n");

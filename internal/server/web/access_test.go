@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"bytes"
+	"compress/gzip"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -209,9 +210,9 @@ func TestLicencesOfThePagesAreServed(t *testing.T) {
 	r := newRig(t)
 	o := r.options(t)
 	o.Pages = fstest.MapFS{
-		web.ManifestName: {Data: []byte(`{"pages": {"now": ["n.js"], "today": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"], "wall": ["n.js"], "humidity": ["n.js"], "year": ["n.js"], "try": ["n.js"]}, "notice": "notice-0a.txt"}`)},
-		"n.js":           {Data: []byte("1")},
-		"notice-0a.txt":  {Data: []byte("The licence of a package\n")},
+		web.ManifestName:   {Data: []byte(`{"pages": {"now": ["n.js"], "today": ["n.js"], "trend": ["n.js"], "alarms": ["n.js"], "sensors": ["n.js"], "wall": ["n.js"], "humidity": ["n.js"], "year": ["n.js"], "try": ["n.js"]}, "notice": "notice-0a.txt"}`)},
+		"n.js.gz":          {Data: packed("1")},
+		"notice-0a.txt.gz": {Data: packed("The licence of a package\n")},
 	}
 	site := r.serve(t, o)
 	_, page := newCaller(t, site).get("/")
@@ -219,6 +220,27 @@ func TestLicencesOfThePagesAreServed(t *testing.T) {
 	response, notice := newCaller(t, site).get("/assets/notice-0a.txt")
 	assert.Equal(t, "text/plain; charset=utf-8", response.Header.Get("Content-Type"))
 	assert.Equal(t, "The licence of a package\n", notice)
+	for encoding, want := range map[string][]byte{"gzip": packed("The licence of a package\n"), "identity": []byte("The licence of a package\n")} {
+		request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, site+"/assets/notice-0a.txt", nil)
+		require.NoError(t, err)
+		request.Header.Set("Accept-Encoding", encoding)
+		response, err := http.DefaultTransport.RoundTrip(request)
+		require.NoError(t, err)
+		body, err := io.ReadAll(response.Body)
+		require.NoError(t, err)
+		require.NoError(t, response.Body.Close())
+		assert.Equal(t, want, body, encoding)
+		assert.Equal(t, encoding == "gzip", response.Header.Get("Content-Encoding") == "gzip")
+		assert.Equal(t, int64(len(want)), response.ContentLength)
+	}
+}
+
+func packed(text string) []byte {
+	var b bytes.Buffer
+	w := gzip.NewWriter(&b)
+	_, _ = w.Write([]byte(text))
+	_ = w.Close()
+	return b.Bytes()
 }
 
 func built(t *testing.T, o web.Options) []string {

@@ -5,11 +5,13 @@ import (
 	"compress/gzip"
 	"encoding/json"
 	"fmt"
+	"io"
 	"io/fs"
 	"net/http"
 	"path"
 	"slices"
 	"strconv"
+	"strings"
 )
 
 // Manifest is what the build of the pages writes beside its files: which of them each page needs.
@@ -22,16 +24,19 @@ type Manifest struct {
 // ManifestName is a file that exists once the pages are built.
 const ManifestName = "manifest.json"
 
-// assets are the built files, held in memory as they are and compressed.
+// assets are the built files.
 type assets struct {
 	manifest Manifest
 	files    map[string]asset
 }
 
 type asset struct {
-	mediaType   string
-	raw, packed []byte
+	mediaType string
+	packed    []byte
 }
+
+// packedEnd is the end of the name of each file, which the build of the pages compresses: that is how nearly every browser takes it.
+const packedEnd = ".gz"
 
 var mediaTypes = map[string]string{
 	".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8", ".svg": "image/svg+xml",
@@ -52,23 +57,28 @@ func loadAssets(built fs.FS) (*assets, error) {
 		return nil, err
 	}
 	for _, entry := range entries {
-		mediaType, served := mediaTypes[path.Ext(entry.Name())]
-		if !served {
+		name, packed := strings.CutSuffix(entry.Name(), packedEnd)
+		mediaType, served := mediaTypes[path.Ext(name)]
+		if !packed || !served {
 			continue
 		}
-		raw, err := fs.ReadFile(built, entry.Name())
+		data, err := fs.ReadFile(built, entry.Name())
 		if err != nil {
 			return nil, err
 		}
-		var packed bytes.Buffer
-		writer, _ := gzip.NewWriterLevel(&packed, gzip.BestCompression) // the level exists
-		_, _ = writer.Write(raw)                                        // into memory
-		_ = writer.Close()
-		a.files[entry.Name()] = asset{mediaType, raw, packed.Bytes()}
+		if _, err := unpack(data); err != nil {
+			return nil, fmt.Errorf("%s: %w", entry.Name(), err)
+		}
+		a.files[name] = asset{mediaType, data}
 	}
 	for _, p := range slices.Concat(pages, further) {
 		if len(a.manifest.Pages[p.Name]) == 0 {
 			return nil, fmt.Errorf("%s names no script for the page %q", ManifestName, p.Name)
+		}
+		for _, name := range a.manifest.Pages[p.Name] {
+			if _, ok := a.files[name]; !ok {
+				return nil, fmt.Errorf("the page %q needs %s, which is not there: make pages", p.Name, name+packedEnd)
+			}
 		}
 	}
 	return a, nil
@@ -92,13 +102,22 @@ func (s *site) serveAsset(w http.ResponseWriter, r *http.Request) {
 	}
 	h.Set("Content-Type", file.mediaType)
 	h.Add("Vary", "Accept-Encoding")
-	data := file.raw
+	data := file.packed
 	if takesGzip(r) {
 		h.Set("Content-Encoding", "gzip")
-		data = file.packed
+	} else {
+		data, _ = unpack(data) // it could be unpacked when it was loaded
 	}
 	h.Set("Content-Length", strconv.Itoa(len(data)))
 	if r.Method != http.MethodHead {
 		_, _ = w.Write(data) // a caller who has gone is no news
 	}
+}
+
+func unpack(packed []byte) ([]byte, error) {
+	r, err := gzip.NewReader(bytes.NewReader(packed))
+	if err != nil {
+		return nil, err
+	}
+	return io.ReadAll(r)
 }

@@ -479,7 +479,9 @@ func TestPlainPage(t *testing.T) {
 func TestBuiltPagesMustBeWhole(t *testing.T) {
 	r := newRig(t)
 	for name, files := range map[string]fstest.MapFS{
-		"no manifest": {}, "broken": {web.ManifestName: {Data: []byte("{")}}, "a page is missing": {web.ManifestName: {Data: []byte(`{"styles":[],"pages":{"now":["now.js"]}}`)}},
+		"no manifest": {}, "broken": {web.ManifestName: {Data: []byte("{")}}, "a page is missing": {web.ManifestName: {Data: []byte(`{"styles":[],"pages":{"now":["now.js"]}}`)}, "now.js.gz": {Data: packed("1")}},
+		"a script is missing": {web.ManifestName: {Data: []byte(`{"styles":[],"pages":{"now":["now.js"]}}`)}},
+		"not compressed":      {"now.js.gz": {Data: []byte("1")}, web.ManifestName: {Data: []byte(`{"styles":[],"pages":{"now":["now.js"]}}`)}},
 	} {
 		o := r.options(t)
 		o.Pages = files
