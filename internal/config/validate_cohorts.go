@@ -107,7 +107,7 @@ func (v *validator) intersections() {
 				}
 			}
 		}
-		slices.SortFunc(times, time.Time.Compare)
+		slices.SortStableFunc(times, time.Time.Compare)
 		for _, q := range slices.Sorted(maps.Keys(quantities)) {
 			if _, own := place.Bands[q]; own {
 				at = join(index("places", i), "bands."+q.String())

@@ -236,7 +236,7 @@ func (p *prober) searchLine(ctx context.Context, bus *i2cbus.Bus, address uint16
 			Channels: []sensors.Channel{sensors.Temperature}, Notes: d.Notes,
 		}})
 	}
-	slices.SortFunc(devices, func(a, b Device) int { return strings.Compare(a.Address, b.Address) })
+	slices.SortStableFunc(devices, func(a, b Device) int { return strings.Compare(a.Address, b.Address) })
 	if len(devices) == 0 || err != nil {
 		note := "no thermometer answers on its line"
 		if err != nil && sensors.KindOf(err) != sensors.Absent {

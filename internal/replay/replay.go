@@ -148,7 +148,7 @@ func Run(site watch.Site, readings Readings, options Options) (*Result, error) {
 // withPoints adds the points of a record to those of a site, in an order that does not depend on that of the rows. It also returns
 // the derived points of the record whose rows are ignored, since the core computes them from others of the record.
 func withPoints(site watch.Site, points []quantity.Point, gap time.Duration) (watch.Site, map[quantity.Point]bool) {
-	sorted := slices.SortedFunc(slices.Values(points), byName)
+	sorted := slices.SortedStableFunc(slices.Values(points), byName)
 	given := watch.Site{Places: site.Places}
 	add := func(s *watch.Site, p quantity.Point) { s.Points = append(s.Points, watch.Point{Point: p}) }
 	for _, p := range sorted {

@@ -305,7 +305,7 @@ func tally[T any](all []T, name func(T) string) []Counted {
 	for name, n := range counts {
 		list = append(list, Counted{name, n})
 	}
-	slices.SortFunc(list, func(a, b Counted) int { return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Alarm, b.Alarm)) })
+	slices.SortStableFunc(list, func(a, b Counted) int { return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Alarm, b.Alarm)) })
 	return list
 }
 
@@ -439,7 +439,7 @@ func (j *judge) suppressed() []Suppressed {
 	for _, s := range last {
 		list = append(list, s)
 	}
-	slices.SortFunc(list, func(a, b Suppressed) int { return cmp.Or(compare(a.Since, b.Since), cmp.Compare(a.Alarm, b.Alarm)) })
+	slices.SortStableFunc(list, func(a, b Suppressed) int { return cmp.Or(compare(a.Since, b.Since), cmp.Compare(a.Alarm, b.Alarm)) })
 	return list
 }
 

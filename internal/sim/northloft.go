@@ -85,7 +85,7 @@ func (o *Options) MistingTimes(from, to time.Time) map[string][]time.Time {
 					}
 				}
 			}
-			slices.SortFunc(times[v.Place], time.Time.Compare)
+			slices.SortStableFunc(times[v.Place], time.Time.Compare)
 		}
 	}
 	return times

@@ -143,7 +143,7 @@ func (b *Book) Sites(now time.Time) []Site {
 	for id, notes := range b.sites {
 		list = append(list, notes.site(id, now))
 	}
-	slices.SortFunc(list, func(a, b Site) int { return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(a.Site, b.Site)) })
+	slices.SortStableFunc(list, func(a, b Site) int { return cmp.Or(cmp.Compare(b.urgency(), a.urgency()), cmp.Compare(a.Site, b.Site)) })
 	return list
 }
 

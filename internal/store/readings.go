@@ -37,7 +37,7 @@ type readingQueries struct{ *chunkMemory }
 func (m *chunkMemory) Points() []quantity.Point {
 	m.mu.RLock()
 	defer m.mu.RUnlock()
-	return slices.SortedFunc(maps.Keys(m.points), func(a, b quantity.Point) int { return strings.Compare(a.String(), b.String()) })
+	return slices.SortedStableFunc(maps.Keys(m.points), func(a, b quantity.Point) int { return strings.Compare(a.String(), b.String()) })
 }
 
 // Run returns the run that a segment belongs to; "" where it is not known.

@@ -93,7 +93,7 @@ func (d dir) ReadDir(name string) ([]string, error) {
 		for _, entry := range entries {
 			names = append(names, entry.Name())
 		}
-		slices.SortFunc(names, byNumber)
+		slices.SortStableFunc(names, byNumber)
 		return names, nil
 	})
 }

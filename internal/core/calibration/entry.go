@@ -131,7 +131,7 @@ func (r *Record) find(id string) *Entry {
 // inForce returns the entries whose place no other one has taken, in the order in which they count.
 func (r *Record) inForce() []Entry {
 	list := corrections.InForce(r.Entries)
-	slices.SortFunc(list, func(a, b Entry) int {
+	slices.SortStableFunc(list, func(a, b Entry) int {
 		return cmp.Or(cmp.Compare(a.Since, b.Since), cmp.Compare(a.Seq, b.Seq), cmp.Compare(a.ID, b.ID))
 	})
 	return list

@@ -71,7 +71,7 @@ func Fold(seeds []Seed, entries []Entry) []Interval {
 			others = append(others, intervals)
 		}
 	}
-	slices.SortFunc(others, func(a, b []Interval) int {
+	slices.SortStableFunc(others, func(a, b []Interval) int {
 		return cmp.Or(cmp.Compare(a[0].From, b[0].From), cmp.Compare(a[0].Cohort, b[0].Cohort))
 	})
 	return append(folded, slices.Concat(others...)...)
@@ -101,7 +101,7 @@ func fold(entries []Entry) []Interval {
 	if began == nil {
 		return nil
 	}
-	slices.SortFunc(entries, func(a, b Entry) int { return cmp.Or(cmp.Compare(a.Since, b.Since), cmp.Compare(a.Seq, b.Seq)) })
+	slices.SortStableFunc(entries, func(a, b Entry) int { return cmp.Or(cmp.Compare(a.Since, b.Since), cmp.Compare(a.Seq, b.Seq)) })
 	now := Interval{
 		Cohort: began.Cohort, Profile: began.Profile, Place: began.Place, Stage: began.Stage, Gosner: began.Gosner, Count: began.Count,
 		From: began.Since, To: Open,

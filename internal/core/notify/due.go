@@ -55,7 +55,7 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 			commands = append(commands, command)
 		}
 	}
-	slices.SortFunc(commands[reports:], byAlarm)
+	slices.SortStableFunc(commands[reports:], byAlarm)
 	return commands
 }
 

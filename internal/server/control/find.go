@@ -37,7 +37,7 @@ func Find(proc string) []Running {
 			found = append(found, Running{pid, socket})
 		}
 	}
-	slices.SortFunc(found, func(a, b Running) int { return cmp.Compare(a.Process, b.Process) })
+	slices.SortStableFunc(found, func(a, b Running) int { return cmp.Compare(a.Process, b.Process) })
 	return found
 }
 

@@ -28,7 +28,7 @@ func gauge(name, unit, help string, labels ...string) *family {
 	for i, name := range labels {
 		f.labels = append(f.labels, label{name, i})
 	}
-	slices.SortFunc(f.labels, func(a, b label) int { return strings.Compare(a.name, b.name) })
+	slices.SortStableFunc(f.labels, func(a, b label) int { return strings.Compare(a.name, b.name) })
 	return f
 }
 

@@ -66,7 +66,7 @@ func stageCareOf(profile *care.Profile, home *cohort.Interval) CareJSON {
 	for path, source := range profile.Sources {
 		of.Sources = append(of.Sources, sourceOf(path, home.Stage, source)...)
 	}
-	slices.SortFunc(of.Sources, func(a, b CareSource) int {
+	slices.SortStableFunc(of.Sources, func(a, b CareSource) int {
 		return cmp.Or(cmp.Compare(a.Quantity, b.Quantity), cmp.Compare(a.Source, b.Source))
 	})
 	of.Sources = slices.Compact(of.Sources)

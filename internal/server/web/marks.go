@@ -159,7 +159,7 @@ func (s *site) alarmSpans(ctx context.Context, from, to instant.Instant, p *stat
 	for _, span := range spans {
 		list = append(list, *span)
 	}
-	slices.SortFunc(list, func(a, b AlarmSpan) int {
+	slices.SortStableFunc(list, func(a, b AlarmSpan) int {
 		return cmp.Or(cmp.Compare(a.Raised, b.Raised), cmp.Compare(a.Alarm, b.Alarm))
 	})
 	return list, len(within) == maxMarks, nil

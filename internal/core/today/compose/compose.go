@@ -48,7 +48,7 @@ func Day(f *Facts) today.Today {
 			t.Calibration = append(t.Calibration, today.Calibration{Sensor: c.Sensor, Channel: c.Channel, Last: c.At, Due: c.Due})
 		}
 	}
-	slices.SortFunc(t.Calibration, func(a, b today.Calibration) int {
+	slices.SortStableFunc(t.Calibration, func(a, b today.Calibration) int {
 		return cmp.Or(cmp.Compare(a.Sensor, b.Sensor), cmp.Compare(a.Channel, b.Channel))
 	})
 	return t
