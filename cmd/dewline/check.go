@@ -19,6 +19,10 @@ type checkCommand struct {
 
 // Run prints the problems, one a line as file:line:column: message, and sums up what would be watched.
 func (c *checkCommand) Run(ctx context.Context, s streams) error {
+	if err := exists(c.Config); err != nil {
+		fmt.Fprintln(s.out, err)
+		return errNo
+	}
 	site, problems := config.Load(c.Config)
 	if problems.Err() != nil {
 		fmt.Fprintln(s.out, problems)
@@ -32,10 +36,18 @@ func (c *checkCommand) Run(ctx context.Context, s streams) error {
 	return nil
 }
 
+// exists returns an error, which says how to get one, where there is no configuration.
+func exists(path string) error {
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: there is no configuration yet: dewline init --config %s writes one", path, path)
+	}
+	return nil
+}
+
 // loadSite loads a configuration for a command that needs it.
 func loadSite(path string, s streams) (*config.Site, error) {
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%s: there is no configuration yet: dewline init --config %s writes one", path, path)
+	if err := exists(path); err != nil {
+		return nil, err
 	}
 	return s.usable(config.Load(path))
 }

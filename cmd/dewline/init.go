@@ -113,7 +113,7 @@ func (c *initCommand) answers(q *questions, found probe.Result) (setup.Answers, 
 		a.Timezone = q.valid("Your time zone", a.Timezone, knownZone)
 	}
 	if c.Temperature == "" {
-		a.Fahrenheit = q.choice("Which degrees do you read", "celsius", []string{"celsius", "fahrenheit"}) == "fahrenheit"
+		a.Fahrenheit = config.Scale(q.valid("Which degrees do you read (celsius, fahrenheit)", "celsius", knownScale)) == "fahrenheit"
 	}
 	if len(a.Places) == 0 {
 		if a.Room == "" {
@@ -230,8 +230,15 @@ func ids(text string) []string { return strings.Fields(strings.ReplaceAll(text, 
 
 // knownZone returns an error unless a time zone is known.
 func knownZone(name string) error {
-	if _, err := timezone.Load(name); err != nil {
-		return fmt.Errorf("%q is no time zone: a city of the zone after its continent, such as Europe/Lisbon or America/Chicago", name)
+	_, err := config.Timezone(name)
+	return err
+}
+
+// knownScale returns an error unless a word is one for a scale of temperatures.
+func knownScale(text string) error {
+	scales := []string{"celsius", "fahrenheit"}
+	if !slices.Contains(scales, config.Scale(text)) {
+		return errors.New(config.UnknownWord("scale", text, scales))
 	}
 	return nil
 }

@@ -219,6 +219,14 @@ var (
 	}
 )
 
+// Scale returns the word of a configuration for the scale that people call "F", "°C" and alike; other words as they are.
+func Scale(text string) string {
+	if meant, ok := scaleOf[strings.ToLower(text)]; ok {
+		return meant
+	}
+	return strings.ToLower(text)
+}
+
 func (d *decoder) boolean(n *node, path string) bool {
 	text := d.text(n, path)
 	switch text {

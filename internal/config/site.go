@@ -10,7 +10,6 @@ import (
 	"dewline/internal/core/instant"
 	"dewline/internal/core/misting/schedule"
 	"dewline/internal/core/quantity"
-	"dewline/internal/timezone"
 )
 
 // DefaultSocket is where the daemon listens for the command line unless the configuration says otherwise.
@@ -91,15 +90,9 @@ func (l *loader) location(n *node, path string) *time.Location {
 		}
 		return nil
 	}
-	location, err := timezone.Load(name)
-	if err != nil || name == "Local" {
-		message := fmt.Sprintf("unknown timezone %s", quoted(name))
-		if near := nearestZone(name); near != "" {
-			message += fmt.Sprintf(": did you mean %q?", near)
-		} else {
-			message += ": write an IANA name such as Europe/Lisbon"
-		}
-		l.errorf(path, "%s", message)
+	location, err := Timezone(name)
+	if err != nil {
+		l.errorf(path, "%s", err)
 		return nil
 	}
 	if doubt := zoneInDoubt(name, location); doubt != "" {

@@ -32,6 +32,18 @@ Indian/Antananarivo Indian/Mauritius Indian/Reunion
 Pacific/Auckland Pacific/Fiji Pacific/Guam Pacific/Honolulu Pacific/Noumea Pacific/Port_Moresby
 UTC`)
 
+// Timezone returns the zone of a name. The error says which one was probably meant.
+func Timezone(name string) (*time.Location, error) {
+	location, err := timezone.Load(name)
+	if err == nil && name != "Local" {
+		return location, nil
+	}
+	if near := nearestZone(name); near != "" {
+		return nil, fmt.Errorf("unknown timezone %s: did you mean %q?", quoted(name), near)
+	}
+	return nil, fmt.Errorf("unknown timezone %s: write an IANA name such as Europe/Lisbon", quoted(name))
+}
+
 // nearestZone returns the zone that a name was probably meant to be, or "".
 func nearestZone(name string) string {
 	if zone := abbreviated[strings.ToUpper(name)]; zone != "" {

@@ -111,7 +111,7 @@ const maxAnswerBytes = 4 << 20
 func (c *Client) explain(err error) error {
 	switch {
 	case errors.Is(err, os.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
-		return fmt.Errorf("no daemon answers at %s: is dewline running, and with this control socket?", c.path)
+		return fmt.Errorf("no daemon answers at %s: is dewline running (systemctl status dewline), and with this control socket?", c.path)
 	case errors.Is(err, os.ErrPermission):
 		return fmt.Errorf("%s belongs to the user the daemon runs as: run this as that user, or with sudo", c.path)
 	}

@@ -442,14 +442,14 @@ func TestCloseCutsOffWhatHangs(t *testing.T) {
 func TestClientErrorsSayWhatToDo(t *testing.T) {
 	path := socket(t)
 	_, err := Dial(path).Alarms(t.Context())
-	require.EqualError(t, err, "no daemon answers at "+path+": is dewline running, and with this control socket?")
+	require.EqualError(t, err, "no daemon answers at "+path+": is dewline running (systemctl status dewline), and with this control socket?")
 
 	dead, err := net.ListenUnix("unix", &net.UnixAddr{Name: path, Net: "unix"})
 	require.NoError(t, err)
 	dead.SetUnlinkOnClose(false)
 	require.NoError(t, dead.Close())
 	_, err = Dial(path).Command(t.Context(), Request{Verb: watch.WriteNote})
-	require.EqualError(t, err, "no daemon answers at "+path+": is dewline running, and with this control socket?")
+	require.EqualError(t, err, "no daemon answers at "+path+": is dewline running (systemctl status dewline), and with this control socket?")
 
 	// The test may run as root, whom no mode keeps out, so the error is made by hand.
 	denied := &net.OpError{Op: "dial", Net: "unix", Err: os.NewSyscallError("connect", syscall.EACCES)}

@@ -64,7 +64,7 @@ func (c *card) written(t *testing.T) string {
 	path := filepath.Join(t.TempDir(), "history.db")
 	s, err := store.Open(path, store.Options{})
 	require.NoError(t, err)
-	require.NoError(t, s.Record(t.Context(), c.entries, nil, nil))
+	require.NoError(t, s.Record(t.Context(), c.entries, nil, store.State{}))
 	for place, values := range c.readings {
 		point := quantity.Point{Place: place, Quantity: quantity.AirTemperature}
 		for i, value := range values {
