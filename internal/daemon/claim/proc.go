@@ -2,6 +2,7 @@ package claim
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"net"
 	"os"
@@ -10,44 +11,69 @@ import (
 	"strings"
 	"syscall"
 	"time"
-
-	"github.com/prometheus/procfs"
 )
 
 // holderOf returns what the kernel shows of a process (proc(5)). It may hide all but the number.
 func holderOf(pid int) *Holder {
 	h := &Holder{PID: pid}
-	process, err := procfs.NewProc(pid)
-	if pid == 0 || err != nil {
+	if pid == 0 {
 		return h
 	}
-	if line, err := process.CmdLine(); err == nil {
-		h.Line = printable(strings.Join(line, " "))
+	if line, err := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", pid)); err == nil {
+		h.Line = printable(bytes.ReplaceAll(bytes.TrimRight(line, "\x00"), []byte{0}, []byte{' '}))
 		if before, config, ok := strings.Cut(h.Line, " --config "); ok && strings.Contains(before, "dewline") {
 			h.Config, _, _ = strings.Cut(config, " ")
 		}
 	}
-	if stat, err := process.Stat(); err == nil {
-		if began, err := stat.StartTime(); err == nil {
-			h.Since = time.Unix(int64(began), 0)
-		}
-	}
+	h.Since = started(pid)
 	return h
 }
 
 // printable makes a command line, which its process may have written itself, fit for a message.
-func printable(line string) string {
+func printable(line []byte) string {
 	const maxLine = 120
 	clean := strings.Map(func(r rune) rune {
 		if strconv.IsPrint(r) {
 			return r
 		}
 		return '?'
-	}, line)
+	}, string(line))
 	if runes := []rune(clean); len(runes) > maxLine {
 		return string(runes[:maxLine]) + "…"
 	}
 	return clean
+}
+
+// ticksPerSecond is USER_HZ, in which /proc counts: 100 on every architecture that dewline is built for.
+const ticksPerSecond = 100
+
+// started returns when a process was started, to a second or so; zero where that is not shown.
+func started(pid int) time.Time {
+	stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		return time.Time{}
+	}
+	_, after, ok := strings.Cut(string(stat[bytes.LastIndexByte(stat, ')')+1:]), " ") // the name before may hold anything
+	fields := strings.Fields(after)
+	if !ok || len(fields) < 20 {
+		return time.Time{}
+	}
+	ticks, err := strconv.ParseInt(fields[19], 10, 64) // field 22 of the line
+	if err != nil {
+		return time.Time{}
+	}
+	system, err := os.ReadFile("/proc/stat")
+	if err != nil {
+		return time.Time{}
+	}
+	for line := range strings.Lines(string(system)) {
+		if text, ok := strings.CutPrefix(line, "btime "); ok {
+			if boot, err := strconv.ParseInt(strings.TrimSpace(text), 10, 64); err == nil {
+				return time.Unix(boot+ticks/ticksPerSecond, 0)
+			}
+		}
+	}
+	return time.Time{}
 }
 
 // lockOwner returns the process that holds the lock of a file, 0 where it is not shown.
