@@ -236,38 +236,54 @@ func (d *decoder) decode(p packed, count int, b *block) (err error) {
 }
 
 func (d *decoder) entries(r *tokenReader, p packed, codec byte, count int, b *block) {
-	at, last, flag := p.start-p.period, int64(0), quantity.Pass
-	value := func() int64 {
-		for {
-			z := r.next()
-			if z != 0 {
-				last += unzigzag(z - 1)
-				return last
-			}
-			switch f := r.next(); {
-			case r.failed, f == escapeMissing:
-				return noK
-			case f == escapeFar:
-				last = r.nextSigned()
-				return last
-			case f < escapeFar:
-				flag = quantity.Flag(f)
-			default:
-				r.failed = true
-			}
-		}
-	}
+	at, v := p.start-p.period, follower{flag: quantity.Pass}
+	room := min(count, ChunkReadings)
+	d.k, b.at, b.flag = slices.Grow(d.k, room), slices.Grow(b.at, room), slices.Grow(b.flag, room)
 	for range count {
 		at += p.period
 		if codec&codecRegular == 0 {
 			at += r.nextSigned()
 		}
-		k := value()
+		var k int64
+		if z := r.next(); z != 0 { // nearly always
+			v.k += unzigzag(z - 1)
+			k = v.k
+		} else {
+			k = v.escaped(r)
+		}
 		if r.failed {
 			return
 		}
 		d.k = append(d.k, k)
-		b.at, b.flag = append(b.at, at), append(b.flag, flag)
+		b.at, b.flag = append(b.at, at), append(b.flag, v.flag)
+	}
+}
+
+// follower follows the values of a chunk.
+type follower struct {
+	k    int64 // of the last value
+	flag quantity.Flag
+}
+
+// escaped reads what follows an escape.
+func (v *follower) escaped(r *tokenReader) int64 {
+	for {
+		switch f := r.next(); {
+		case r.failed, f == escapeMissing:
+			return noK
+		case f == escapeFar:
+			v.k = r.nextSigned()
+			return v.k
+		case f < escapeFar:
+			v.flag = quantity.Flag(f)
+		default:
+			r.failed = true
+			return noK
+		}
+		if z := r.next(); z != 0 {
+			v.k += unzigzag(z - 1)
+			return v.k
+		}
 	}
 }
 
@@ -285,8 +301,9 @@ func appendBits(values []float64, ks []int64) []float64 {
 // values turns k into values on the quantizer, with their corrections.
 func (d *decoder) values(p packed, b *block) error {
 	l := quantizer{p.origin, p.scale}
-	d.collectUsed()
+	d.by = d.by[:0]
 	if len(p.fix) > 0 {
+		d.collectUsed()
 		if err := d.readFixes(p.fix); err != nil {
 			return err
 		}

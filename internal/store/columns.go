@@ -116,6 +116,8 @@ func (t *tally) whole(o *chunkMeta) bool {
 
 // addBlock adds the entries of a chunk that are in the range and not covered.
 func (t *tally) addBlock(b *block, over [][2]int64) {
+	var s *sum
+	var begin, end int64 // of the column of s
 entries:
 	for i, at := range b.at {
 		if at < t.from || at >= t.to {
@@ -126,7 +128,10 @@ entries:
 				continue entries
 			}
 		}
-		s := &t.sums[t.column(at)]
+		if at < begin || at >= end {
+			column := t.column(at)
+			s, begin, end = &t.sums[column], t.begin(column), t.begin(column+1)
+		}
 		flag := uint16(1) << b.flag[i]
 		v := b.value[i]
 		switch {

@@ -42,16 +42,24 @@ type tokenReader struct {
 	failed bool
 }
 
+// next is short enough to be inlined for the many tokens of one group.
 func (r *tokenReader) next() uint64 {
+	if i := r.at >> 1; i < len(r.bytes) {
+		if g := r.bytes[i] >> (4 &^ (r.at << 2)); g&8 == 0 {
+			r.at++
+			return uint64(g & 7)
+		}
+	}
+	return r.long()
+}
+
+func (r *tokenReader) long() uint64 {
 	var v uint64
 	for range 22 { // 64 bits are 22 groups
 		if r.at>>1 >= len(r.bytes) {
 			break
 		}
-		g := r.bytes[r.at>>1]
-		if r.at&1 == 0 {
-			g >>= 4
-		}
+		g := r.bytes[r.at>>1] >> (4 &^ (r.at << 2))
 		r.at++
 		v = v<<3 | uint64(g&7)
 		if g&8 == 0 {
