@@ -221,10 +221,7 @@ func (c *alarmPlain) Run(ctx context.Context, s streams) error {
 	return about(ctx, c.daemonAt, control.Request{Verb: watch.Unshelve, Alarm: c.Alarm}, c.Alarm+" is not silenced any more", s)
 }
 
-type alarmReset struct {
-	daemonAt
-	Alarm string `arg:"" help:"The alarm's name."`
-}
+type alarmReset alarmPlain
 
 // Run resets.
 func (c *alarmReset) Run(ctx context.Context, s streams) error {

@@ -33,8 +33,6 @@ type Options struct {
 	Only []string
 	// Timeout is how long one device may take to be read. 0 means 8 s: the slowest part measures every 5 s.
 	Timeout time.Duration
-	// Done, if not nil, is called with each device as soon as it was read, one call at a time and in no fixed order.
-	Done func(Device)
 }
 
 // I2C is what [i2cbus.Set] offers.
@@ -120,16 +118,10 @@ func (p *prober) read(ctx context.Context, devices []Device) {
 		byWire[key] = append(byWire[key], &devices[i])
 	}
 	var all sync.WaitGroup
-	var reporting sync.Mutex
 	for _, queue := range byWire {
 		all.Go(func() {
 			for _, d := range queue {
 				p.readOne(ctx, d)
-				if p.options.Done != nil {
-					reporting.Lock()
-					p.options.Done(*d)
-					reporting.Unlock()
-				}
 			}
 		})
 	}

@@ -59,13 +59,13 @@ func sameBand(a, b *BandSpan) bool {
 }
 
 // lightSpans returns the light hours that touch a range; none where the light never changes.
-func lightSpans(light *care.Light, from, to instant.Instant) [][2]instant.Instant {
-	spans := [][2]instant.Instant{}
+func lightSpans(light *care.Light, from, to instant.Instant) []SpanJSON {
+	spans := []SpanJSON{}
 	day, since := light.IsDay(from.Time()), from
 	for at := light.NextSwitch(from.Time()); !at.IsZero(); at = light.NextSwitch(at) {
 		edge := min(instant.Of(at), to)
 		if day {
-			spans = append(spans, [2]instant.Instant{since, edge})
+			spans = append(spans, SpanJSON{since, edge})
 		}
 		if edge == to {
 			return spans

@@ -96,10 +96,10 @@ func TestLightSpansFollowTheSwitches(t *testing.T) {
 	from := instant.Of(time.Date(2026, 10, 24, 12, 0, 0, 0, location))
 	spans := lightSpans(&light, from, instant.Of(time.Date(2026, 10, 26, 9, 0, 0, 0, location)))
 	require.Len(t, spans, 3)
-	require.Equal(t, from, spans[0][0])
-	require.Equal(t, 13*time.Hour, spans[1][0].Sub(spans[0][1]), "the night of the change is an hour longer")
-	require.Equal(t, 12*time.Hour, spans[1][1].Sub(spans[1][0]))
-	require.Equal(t, 2*time.Hour, spans[2][1].Sub(spans[2][0]))
+	require.Equal(t, from, spans[0].From)
+	require.Equal(t, 13*time.Hour, spans[1].From.Sub(spans[0].To), "the night of the change is an hour longer")
+	require.Equal(t, 12*time.Hour, spans[1].To.Sub(spans[1].From))
+	require.Equal(t, 2*time.Hour, spans[2].To.Sub(spans[2].From))
 	constant := care.Light{Location: location, AlwaysDay: true}
 	require.Empty(t, lightSpans(&constant, from, from.Add(time.Hour)))
 }

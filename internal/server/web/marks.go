@@ -70,9 +70,7 @@ func (s *site) serveMarks(w http.ResponseWriter, r *http.Request) {
 	}
 	marks := Marks{From: from, To: to, Light: []SpanJSON{}, Alarms: []AlarmSpan{}, Events: []EventMark{}}
 	if to.Sub(from) <= maxWithLight {
-		for _, span := range lightSpans(&s.Site().Light, from, to) {
-			marks.Light = append(marks.Light, SpanJSON{span[0], span[1]})
-		}
+		marks.Light = lightSpans(&s.Site().Light, from, to)
 	}
 	if s.History != nil {
 		if err := s.gatherMarks(r.Context(), &marks, p, q.values["place"]); err != nil {
