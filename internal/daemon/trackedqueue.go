@@ -53,7 +53,7 @@ func (p *trackedQueue) Next(after uint64, limit int) ([]deliver.Item, error) {
 }
 
 // Done implements [deliver.Queue].
-func (p *trackedQueue) Done(id uint64) error {
+func (p *trackedQueue) Done(id uint64) {
 	p.mu.Lock()
 	if p.lost != id {
 		p.gaveUp = ""
@@ -63,7 +63,7 @@ func (p *trackedQueue) Done(id uint64) error {
 	}
 	p.lost = 0
 	p.mu.Unlock()
-	return p.Queue.Done(id)
+	p.Queue.Done(id)
 }
 
 // lose notes that an item is given up. [trackedQueue.Done] follows.

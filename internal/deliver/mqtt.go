@@ -244,20 +244,13 @@ type MQTTStatus struct {
 // Status returns the state of the notifier.
 func (m *MQTT) Status() MQTTStatus {
 	stats := m.worker.Stats()
-	s := MQTTStatus{Link: m.o.Link.Status(), Sent: stats.Sent, Oldest: instant.None}
+	s := MQTTStatus{Link: m.o.Link.Status(), Sent: stats.Sent, Pending: m.o.Queue.Pending(), Oldest: m.o.Queue.Oldest()}
 	m.mu.Lock()
 	s.Err, s.Open = m.problem, m.open != nil
 	once := m.once
 	m.mu.Unlock()
 	for _, err := range []string{stats.Err, s.Link.Err} {
 		s.Err = cmp.Or(err, s.Err)
-	}
-	var err error
-	if s.Pending, err = m.o.Queue.Pending(); err == nil {
-		s.Oldest, err = m.o.Queue.Oldest()
-	}
-	if err != nil {
-		s.Err = "outbox: " + err.Error()
 	}
 	s.Opening = !once && s.Err == "" && time.Since(m.made) < FirstTime
 	return s

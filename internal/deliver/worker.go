@@ -10,6 +10,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"dewline/internal/mqtt"
 )
 
 // Transport opens connections to a peer: a broker, a mail server, a web service.
@@ -45,9 +47,7 @@ const (
 	// Window is how many items are in flight at most.
 	Window = 32
 	// AckTimeout is how long an acknowledgement may take before the connection is dropped.
-	AckTimeout   = 20 * time.Second
-	firstBackoff = time.Second
-	maxBackoff   = time.Minute
+	AckTimeout = 20 * time.Second
 	// lookAgain is how often a queue is read without a call of Wake, in case another process adds to it.
 	lookAgain = time.Minute
 	grace     = 2 * time.Second
@@ -130,19 +130,10 @@ func (w *Worker) Run(ctx context.Context) {
 			attempt = 0
 		}
 		select {
-		case <-time.After(backoff(attempt, w.o.Random())):
+		case <-time.After(mqtt.Backoff(attempt, w.o.Random())):
 		case <-ctx.Done():
 		}
 	}
-}
-
-// backoff doubles from 1 s to 1 min and takes between half and all of it.
-func backoff(attempt int, random float64) time.Duration {
-	wait := maxBackoff
-	if attempt < 6 { // 2⁶ s is above a minute
-		wait = firstBackoff << attempt
-	}
-	return time.Duration(float64(wait) * (0.5 + random/2))
 }
 
 // noteFailure notes a failure. A peer that is away for days gets a line in the log for each new reason, not one for each attempt.
@@ -227,9 +218,7 @@ func (w *Worker) fill(ctx context.Context, p Conn, flight *[]inFlight, after *ui
 // giveUp removes an item that would block all others for ever.
 func (w *Worker) giveUp(item Item, why error) {
 	w.o.Log.Error("a message is given up", "event", item.Event, "topic", item.Topic, "err", why)
-	if err := w.o.Queue.Done(item.ID); err != nil {
-		w.o.Log.Error("outbox", "err", err)
-	}
+	w.o.Queue.Done(item.ID)
 	w.mu.Lock()
 	w.stats.Unsendable++
 	w.mu.Unlock()
@@ -274,18 +263,13 @@ func (w *Worker) settle(oldest inFlight, flight *[]inFlight) error {
 		return err
 	}
 	*flight = (*flight)[1:]
-	err := w.o.Queue.Done(oldest.item.ID)
+	w.o.Queue.Done(oldest.item.ID)
 	w.mu.Lock()
+	defer w.mu.Unlock()
 	w.stats.Sent++
-	if err == nil {
-		w.stats.Err = ""
-		if time.Since(w.failed) >= goesWell {
-			w.logged = nil
-		}
-	}
-	w.mu.Unlock()
-	if err != nil { // it will be sent once more on the next connection, with the same identity
-		w.noteFailure(fmt.Errorf("outbox: %w", err))
+	w.stats.Err = ""
+	if time.Since(w.failed) >= goesWell {
+		w.logged = nil
 	}
 	return nil
 }

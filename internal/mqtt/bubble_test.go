@@ -472,8 +472,8 @@ func TestLibraryOptions_RowsFileStoreAndDefaultMemoryStoreAndKeepAlive(t *testin
 
 func TestRetryAfter(t *testing.T) {
 	for attempt, want := range []time.Duration{1, 2, 4, 8, 16, 32, 60, 60} {
-		assert.Equal(t, want*time.Second, retryAfter(attempt, 1))
-		assert.Equal(t, want*time.Second/2, retryAfter(attempt, 0))
+		assert.Equal(t, want*time.Second, Backoff(attempt, 1))
+		assert.Equal(t, want*time.Second/2, Backoff(attempt, 0))
 	}
-	assert.Equal(t, time.Minute, retryAfter(1<<40%100, 1))
+	assert.Equal(t, time.Minute, Backoff(1<<40%100, 1))
 }

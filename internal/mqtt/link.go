@@ -194,16 +194,16 @@ func (l *Client) Run(ctx context.Context) error {
 		if time.Since(began) >= steady {
 			attempt = 0
 		}
-		if !sleep(ctx, retryAfter(attempt, l.options.Random())) {
+		if !sleep(ctx, Backoff(attempt, l.options.Random())) {
 			return nil
 		}
 		attempt++
 	}
 }
 
-// retryAfter doubles from 1 s to 1 min and takes between half and all of it, so that the clients of a broker that comes
-// back do not all call at the same moment.
-func retryAfter(attempt int, random float64) time.Duration {
+// Backoff is how long to wait after a number of failed attempts: it doubles from 1 s to 1 min, of which it takes between half and all by a
+// random number in [0, 1), so that the clients of a broker that comes back do not all call at the same moment.
+func Backoff(attempt int, random float64) time.Duration {
 	wait := maxRetry
 	if attempt < 6 { // 2⁶ s is above a minute
 		wait = firstRetry << attempt

@@ -103,7 +103,7 @@ func BenchmarkDay(b *testing.B) {
 				items, err := s.Queue("mqtt").Next(0, 32)
 				must(b, err)
 				for _, i := range items {
-					must(b, s.Queue("mqtt").Done(i.ID))
+					s.Queue("mqtt").Done(i.ID)
 				}
 			},
 		})

@@ -297,31 +297,30 @@ func scanBody(rows *sql.Rows) (i queue.Item, err error) {
 var errNotOpen = errors.New("the file is not open")
 
 // Done implements [queue.Queue].
-func (q *Queue) Done(id uint64) error {
+func (q *Queue) Done(id uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if k, found := q.find(id); found {
 		q.forget(q.items[k])
 		q.items = slices.Delete(q.items, k, k+1)
 	}
-	return nil
 }
 
 // Pending implements [queue.Queue].
-func (q *Queue) Pending() (int, error) {
+func (q *Queue) Pending() int {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.items), nil
+	return len(q.items)
 }
 
 // Oldest implements [queue.Queue].
-func (q *Queue) Oldest() (instant.Instant, error) {
+func (q *Queue) Oldest() instant.Instant {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if len(q.items) == 0 {
-		return instant.None, nil
+		return instant.None
 	}
-	return q.items[0].At, nil
+	return q.items[0].At
 }
 
 // Dropped returns how many items were given up for want of room or for age.

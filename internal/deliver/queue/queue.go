@@ -39,11 +39,11 @@ type Queue interface {
 	// Next returns the oldest items whose ID is above after, in order, at most limit.
 	Next(after uint64, limit int) ([]Item, error)
 	// Done removes a delivered item. A missing item is no error.
-	Done(id uint64) error
+	Done(id uint64)
 	// Pending returns how many items wait.
-	Pending() (int, error)
+	Pending() int
 	// Oldest returns the time of the oldest waiting item; [instant.None] when nothing waits.
-	Oldest() (instant.Instant, error)
+	Oldest() instant.Instant
 }
 
 // ErrFull is returned for telemetry if a full queue holds only alarms.

@@ -135,18 +135,10 @@ type Status struct {
 // Status returns the state of the sender.
 func (s *Sender) Status() Status {
 	stats := s.worker.Stats()
-	status := Status{
+	return Status{
 		Sent: stats.Sent, GivenUp: stats.Unsendable, Err: stats.Err,
-		Oldest: instant.None, Refused: s.refused.Load() && stats.Err != "",
+		Pending: s.o.Queue.Pending(), Oldest: s.o.Queue.Oldest(), Refused: s.refused.Load() && stats.Err != "",
 	}
-	var err error
-	if status.Pending, err = s.o.Queue.Pending(); err == nil {
-		status.Oldest, err = s.o.Queue.Oldest()
-	}
-	if err != nil {
-		status.Err = "outbox: " + err.Error()
-	}
-	return status
 }
 
 // Open implements [deliver.Transport]. It waits while the service has asked for a pause.
@@ -211,7 +203,7 @@ func (s *Sender) skipPoison(item deliver.Item, answer error) {
 	if time.Since(s.since) < patience {
 		return
 	}
-	if waiting, err := s.o.Queue.Pending(); err == nil && waiting > 1 {
+	if s.o.Queue.Pending() > 1 {
 		s.passed = &passed{item.ID, answer}
 	}
 }

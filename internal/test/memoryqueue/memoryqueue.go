@@ -108,30 +108,29 @@ func (q *Memory) find(id uint64) (int, bool) {
 }
 
 // Done implements [queue.Queue].
-func (q *Memory) Done(id uint64) error {
+func (q *Memory) Done(id uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if k, found := q.find(id); found {
 		q.remove(k)
 	}
-	return nil
 }
 
 // Pending implements [queue.Queue].
-func (q *Memory) Pending() (int, error) {
+func (q *Memory) Pending() int {
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	return len(q.waiting), nil
+	return len(q.waiting)
 }
 
 // Oldest implements [queue.Queue].
-func (q *Memory) Oldest() (instant.Instant, error) {
+func (q *Memory) Oldest() instant.Instant {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	if len(q.waiting) == 0 {
-		return instant.None, nil
+		return instant.None
 	}
-	return q.waiting[0].At, nil
+	return q.waiting[0].At
 }
 
 // Dropped returns how many items were given up.

@@ -62,7 +62,7 @@ func TestNoAlarmIsEverGivenUp(t *testing.T) {
 				items, err := q.Next(0, 1)
 				require.NoError(t, err)
 				if len(items) > 0 {
-					require.NoError(t, q.Done(items[0].ID))
+					q.Done(items[0].ID)
 					delete(waiting, items[0].Event)
 				}
 				continue
@@ -83,8 +83,7 @@ func TestNoAlarmIsEverGivenUp(t *testing.T) {
 			delete(waiting, item.Event)
 		}
 		require.Empty(t, waiting)
-		pending, err := q.Pending()
-		require.NoError(t, err)
+		pending := q.Pending()
 		require.Len(t, items, pending)
 	})
 }
