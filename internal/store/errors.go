@@ -8,6 +8,7 @@ import (
 	"syscall"
 
 	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 // What can be wrong with the file. Errors of this package wrap one of them where it is known which.
@@ -62,16 +63,16 @@ func (e *Error) Unwrap() []error {
 	return all
 }
 
-// Primary result codes of SQLite (https://sqlite.org/rescode.html).
-const (
-	codeBusy     = 5
-	codeReadOnly = 8
-	codeIO       = 10
-	codeCorrupt  = 11
-	codeFull     = 13
-	codeCantOpen = 14
-	codeNotADB   = 26
-)
+// kinds are what primary result codes of SQLite mean (https://sqlite.org/rescode.html).
+var kinds = map[int]error{
+	sqlite3.SQLITE_BUSY:     ErrBusy,
+	sqlite3.SQLITE_READONLY: ErrReadOnly,
+	sqlite3.SQLITE_IOERR:    ErrDisk,
+	sqlite3.SQLITE_CANTOPEN: ErrDisk,
+	sqlite3.SQLITE_CORRUPT:  ErrCorrupt,
+	sqlite3.SQLITE_NOTADB:   ErrCorrupt,
+	sqlite3.SQLITE_FULL:     ErrFull,
+}
 
 // explain makes an error of the layer below an [Error]; nil stays nil.
 func (f *file) explain(doing string, err error) error {
@@ -85,7 +86,7 @@ func (f *file) explain(doing string, err error) error {
 	switch known, ok := errors.AsType[*sqlite.Error](err); {
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 	case ok:
-		e.Kind = kindOf(known.Code() & 0xff)
+		e.Kind = kinds[known.Code()&0xff]
 		if e.Kind == ErrCorrupt {
 			f.suspect.Store(true)
 		}
@@ -99,20 +100,4 @@ func (f *file) explain(doing string, err error) error {
 		e.Kind = ErrFull
 	}
 	return e
-}
-
-func kindOf(code int) error {
-	switch code {
-	case codeBusy:
-		return ErrBusy
-	case codeReadOnly:
-		return ErrReadOnly
-	case codeIO, codeCantOpen:
-		return ErrDisk
-	case codeCorrupt, codeNotADB:
-		return ErrCorrupt
-	case codeFull:
-		return ErrFull
-	}
-	return nil
 }

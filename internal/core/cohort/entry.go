@@ -118,7 +118,7 @@ func (e *Entry) CanCorrect(older *Entry) bool {
 // corrections are how entries about animals and their care correct each other.
 var corrections = journal.Corrections[Entry]{
 	ID: func(e *Entry) string { return e.ID }, Corrects: func(e *Entry) string { return e.Corrects }, May: (*Entry).CanCorrect,
-	Words: func(e *Entry) (kind, about string) { return kindWord(e.Kind), e.about() },
+	Words: func(e *Entry) (kind, about string) { return kindWords[e.Kind], e.about() },
 }
 
 // InForce returns the entries whose place no other one has taken.

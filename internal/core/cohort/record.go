@@ -1,6 +1,7 @@
 package cohort
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -129,34 +130,19 @@ func (r *Record) Refusal(e *Entry, date func(instant.Instant) string) string {
 	return ""
 }
 
-// kindWord is what a keeper calls an entry of a kind.
-func kindWord(kind journal.Kind) string {
-	switch kind {
-	case journal.CohortBegan:
-		return "the beginning"
-	case journal.CohortStage, journal.StageSet:
-		return "a stage"
-	case journal.CohortMoved:
-		return "a move"
-	case journal.CohortCounted:
-		return "a count"
-	case journal.CareDone:
-		return "a task"
-	case journal.Misting:
-		return "a misting"
-	}
-	return "a note"
+// kindWords are what a keeper calls an entry of a kind.
+var kindWords = map[journal.Kind]string{
+	journal.CohortBegan:   "the beginning",
+	journal.CohortStage:   "a stage",
+	journal.CohortMoved:   "a move",
+	journal.CohortCounted: "a count",
+	journal.CareDone:      "a task",
+	journal.Misting:       "a misting",
+	journal.Note:          "a note",
 }
 
 // about returns what an entry is about.
-func (e *Entry) about() string {
-	for _, text := range []string{e.Cohort, e.Place} {
-		if text != "" {
-			return text
-		}
-	}
-	return "the site"
-}
+func (e *Entry) about() string { return cmp.Or(e.Cohort, e.Place, "the site") }
 
 // known lists the cohorts on record.
 func (r *Record) known() string {

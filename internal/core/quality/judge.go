@@ -1,7 +1,6 @@
 package quality
 
 import (
-	"math"
 	"time"
 
 	"dewline/internal/core/instant"
@@ -62,11 +61,9 @@ type Judge struct {
 	calm    steady
 	calmEnd instant.Instant // last reading in calm
 
-	saturatedFrom instant.Instant
-	saturated     bool
-	heaterUntil   instant.Instant
-	heated        bool
-	erratic       erratic
+	heaterUntil instant.Instant
+	heated      bool
+	erratic     erratic
 }
 
 // sample is a good reading that later ones are compared with. The zero value is none.
@@ -93,7 +90,7 @@ func (j *Judge) Distrust(at instant.Instant) { j.erratic.active, j.erratic.jumpe
 
 // Shift moves all remembered times by a step of the clock, so that no test sees the step.
 func (j *Judge) Shift(by time.Duration) {
-	instant.Shift(by, &j.before.at, &j.last.at, &j.rawFrom, &j.rawLast, &j.calmEnd, &j.saturatedFrom, &j.heaterUntil)
+	instant.Shift(by, &j.before.at, &j.last.at, &j.rawFrom, &j.rawLast, &j.calmEnd, &j.heaterUntil)
 	j.calm.shift(by)
 	j.erratic.shift(by)
 }
@@ -123,7 +120,7 @@ func (j *Judge) Judge(o Observation) Verdict {
 		v.Flag, v.Why = quantity.Fail, Erratic
 		return v
 	}
-	saturated := j.isSaturated(o)
+	saturated := j.tests.SaturatedAt > 0 && o.Measured >= j.tests.SaturatedAt
 	v.worse(j.stuck(o, saturated))
 	if saturated {
 		v.worse(quantity.Suspect, Saturated)
@@ -240,20 +237,4 @@ func (j *Judge) lifeless(o Observation) bool {
 	j.calmEnd = o.At
 	span, _ := j.calm.push(o.At, o.Value)
 	return span >= test.Window
-}
-
-// isSaturated tracks how long the sensor has been saturated.
-func (j *Judge) isSaturated(o Observation) bool {
-	test := j.tests.Saturation
-	if test == nil {
-		return false
-	}
-	if o.Measured < test.At || math.IsNaN(o.Measured) {
-		j.saturated = false
-		return false
-	}
-	if !j.saturated || o.At < j.saturatedFrom {
-		j.saturated, j.saturatedFrom = true, o.At
-	}
-	return o.Measured > test.Above || o.At.Sub(j.saturatedFrom) >= test.For
 }

@@ -76,13 +76,6 @@ type Calm struct {
 	Window time.Duration
 }
 
-// Saturation says when a humidity sensor has reached its end: there may be water on it.
-type Saturation struct {
-	At    float64       // percent relative humidity, reached without a break
-	For   time.Duration // for so long
-	Above float64       // percent relative humidity that cannot be, at once
-}
-
 // Tests are the thresholds of a [Judge]. A nil test is not made.
 type Tests struct {
 	// Gap is the longest time between two readings that are compared with each other; 0 means 60 s.
@@ -90,12 +83,13 @@ type Tests struct {
 	// Possible is the range of the part, before calibration: outside it a value fails.
 	Possible Range
 	// Expected is the range of the room: outside it a value is suspect.
-	Expected   Range
-	Spike      *Spike
-	Rate       *Rate
-	Stuck      *Stuck
-	Calm       *Calm
-	Saturation *Saturation
+	Expected Range
+	Spike    *Spike
+	Rate     *Rate
+	Stuck    *Stuck
+	Calm     *Calm
+	// SaturatedAt is the percent relative humidity at which a sensor has reached its end: there may be water on it. 0 means never.
+	SaturatedAt float64
 	// AfterHeater is for how long readings are suspect after a pulse of the heater.
 	AfterHeater time.Duration
 }
@@ -141,7 +135,7 @@ func Defaults(q quantity.Quantity, possible Range, resolution float64) Tests {
 			t.Stuck = &Stuck{Suspect: 30 * time.Minute, Fail: 2 * time.Hour}
 			t.Calm = &Calm{Range: 0.1, Window: 6 * time.Hour}
 		}
-		t.Saturation = &Saturation{At: 99.5, Above: 100}
+		t.SaturatedAt = 99.5
 		t.AfterHeater = 5 * time.Minute
 	case quantity.Pressure:
 		t.Expected = Range{60e3, 110e3}

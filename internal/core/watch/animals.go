@@ -62,7 +62,7 @@ func (c *Core) putOnRecord(at instant.Instant, e cohort.Entry, out []Effect) []E
 	}
 	c.record.Add(e)
 	c.site.Intervals = c.record.Intervals()
-	c.expect(at, "")
+	c.expect(at)
 	for i := range c.alarms { // what was shelved was shelved for the animals and the stage of before
 		if a := &c.alarms[i]; !a.ShelfUntil.IsNone() && !slices.Equal(before[a.place], c.Residents(a.place, at)) {
 			out = c.unshelve(a, at, "", c.whyUnshelved(before[a.place], c.Residents(a.place, at)), out)

@@ -259,14 +259,14 @@ func (c *Core) cut(at instant.Instant) {
 	c.cuts = append(c.cuts, at)
 	slices.Sort(c.cuts)
 	c.cuts = slices.Compact(c.cuts)
-	c.expect(at, "")
+	c.expect(at)
 }
 
-// expect makes a time a boundary of the points of a place (all for ""), since what holds may change there.
-func (c *Core) expect(at instant.Instant, place string) {
+// expect makes a time a boundary of all points, since what holds may change there.
+func (c *Core) expect(at instant.Instant) {
 	for i := range c.points {
 		p := &c.points[i]
-		if p.Accounted.IsNone() || place != "" && p.name.Place != place {
+		if p.Accounted.IsNone() {
 			continue
 		}
 		if edge := max(at, p.Accounted); p.boundary.IsNone() || edge < p.boundary {

@@ -50,7 +50,7 @@ func (c *Core) Now() instant.Instant { return c.now }
 // doubtRun notes at a start whether the clock of the run is in doubt. Times of earlier runs stay in doubt until a run starts with a
 // confirmed clock.
 func (c *Core) doubtRun(ev Event) {
-	c.expect(ev.At, "") // whether the light is certain may have changed
+	c.expect(ev.At) // whether the light is certain may have changed
 	if !ev.Unconfirmed {
 		c.doubt = noDoubt()
 		return
@@ -67,7 +67,7 @@ func (c *Core) doubtRun(ev Event) {
 // ClockConfirmed records that the clock is known to be right from now on. The caller first corrects what was in [Core.Doubt].
 func (c *Core) ClockConfirmed(at instant.Instant) []Effect {
 	c.doubt, c.unsaved.all = noDoubt(), true
-	c.expect(at, "") // the light is certain from now on
+	c.expect(at) // the light is certain from now on
 	return []Effect{{Kind: Record, Point: -1, Entry: c.newEntry(journal.ClockConfirmed, at)}}
 }
 

@@ -224,26 +224,18 @@ func (c *Core) Refuse(at instant.Instant, cmd *Command, why string, out []Effect
 }
 
 // InWords says in which state an alarm is.
-func InWords(state isa.State) string {
-	switch state {
-	case isa.Normal:
-		return "normal"
-	case isa.Unacknowledged:
-		return "active and not acknowledged"
-	case isa.Acknowledged:
-		return "active and acknowledged"
-	case isa.ReturnedUnacknowledged:
-		return "over and not acknowledged"
-	case isa.LatchedUnacknowledged:
-		return "latched and not acknowledged"
-	case isa.LatchedAcknowledged:
-		return "latched and acknowledged"
-	case isa.Shelved:
-		return "shelved"
-	case isa.SuppressedByDesign:
-		return "suppressed by design"
-	}
-	return "out of service"
+func InWords(state isa.State) string { return inWords[state] }
+
+var inWords = map[isa.State]string{
+	isa.Normal:                 "normal",
+	isa.Unacknowledged:         "active and not acknowledged",
+	isa.Acknowledged:           "active and acknowledged",
+	isa.ReturnedUnacknowledged: "over and not acknowledged",
+	isa.LatchedUnacknowledged:  "latched and not acknowledged",
+	isa.LatchedAcknowledged:    "latched and acknowledged",
+	isa.Shelved:                "shelved",
+	isa.SuppressedByDesign:     "suppressed by design",
+	isa.OutOfService:           "out of service",
 }
 
 // Stop records that the run has ended in good order.
