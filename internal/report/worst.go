@@ -52,13 +52,7 @@ func (e *Exposure) worst(s *subject) []Worst {
 		}
 	}
 	slices.SortStableFunc(all, func(a, b Worst) int {
-		if a.Critical != b.Critical {
-			if a.Critical {
-				return -1
-			}
-			return 1
-		}
-		return cmp.Or(cmp.Compare(b.To.Sub(b.From), a.To.Sub(a.From)), cmp.Compare(a.From, b.From))
+		return cmp.Or(cmp.Compare(first(a.Critical), first(b.Critical)), cmp.Compare(b.To.Sub(b.From), a.To.Sub(a.From)), cmp.Compare(a.From, b.From))
 	})
 	all = all[:min(len(all), maxWorst)]
 	for i := range all {

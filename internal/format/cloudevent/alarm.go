@@ -76,14 +76,5 @@ func OfAlarm(site string, state watch.AlarmState) (Event, error) {
 	if changed.IsNone() {
 		changed = state.Raised
 	}
-	return Event{
-		SpecVersion:     "1.0",
-		ID:              "state-" + hex.EncodeToString(digest[:12]),
-		Source:          Source(site),
-		Type:            AlarmStateType,
-		Subject:         state.Name,
-		Time:            timeOf(changed),
-		DataContentType: "application/json",
-		Data:            data,
-	}, nil
+	return eventOf(site, "state-"+hex.EncodeToString(digest[:12]), AlarmStateType, state.Name, changed, data), nil
 }

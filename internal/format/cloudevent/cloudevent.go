@@ -49,16 +49,15 @@ func OfEntry(site string, entry *journal.Entry) (Event, error) {
 	if err != nil {
 		return Event{}, fmt.Errorf("journal entry %s as a cloud event: %w", entry.ID(), err)
 	}
-	return Event{
-		SpecVersion:     "1.0",
-		ID:              entry.ID(),
-		Source:          Source(site),
-		Type:            TypeOf(entry.Kind),
-		Subject:         subjectOf(entry),
-		Time:            timeOf(entry.At),
-		DataContentType: "application/json",
-		Data:            data,
-	}, nil
+	return eventOf(site, entry.ID(), TypeOf(entry.Kind), subjectOf(entry), entry.At, data), nil
+}
+
+func eventOf(site, id, kind, subject string, at instant.Instant, data []byte) Event {
+	e := Event{SpecVersion: "1.0", ID: id, Source: Source(site), Type: kind, Subject: subject, DataContentType: "application/json", Data: data}
+	if !at.IsNone() {
+		e.Time = at.String()
+	}
+	return e
 }
 
 func subjectOf(entry *journal.Entry) string {
@@ -71,13 +70,6 @@ func subjectOf(entry *journal.Entry) string {
 		return "cohort/" + entry.Cohort
 	}
 	return entry.Place
-}
-
-func timeOf(at instant.Instant) string {
-	if at.IsNone() {
-		return ""
-	}
-	return at.String()
 }
 
 // JSON writes the event in the structured JSON form.

@@ -2,6 +2,7 @@ package senml
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -70,11 +71,9 @@ func Decode(pack []byte, now instant.Instant) ([]Record, error) {
 		}
 		records = append(records, record)
 	}
-	slices.SortStableFunc(records, func(a, b Record) int { return int(sign(a.At.Sub(b.At))) })
+	slices.SortStableFunc(records, func(a, b Record) int { return cmp.Compare(a.At, b.At) })
 	return records, nil
 }
-
-func sign(d time.Duration) time.Duration { return max(-1, min(1, d)) }
 
 // list takes the array apart without building its elements.
 func list(pack []byte) ([]json.RawMessage, error) {
