@@ -113,11 +113,7 @@ func (l *loader) everywhere(site *Site, q quantity.Quantity, path string) (chart
 
 // panels checks that every panel draws what is measured, and no more than can be read.
 func (v *validator) panels() {
-	var ids []string
-	for _, place := range v.Places {
-		ids = append(ids, place.ID)
-	}
-	fed := v.fedPoints()
+	ids, fed := v.placeIDs(), v.fedPoints()
 	titles := map[string]int{}
 	for i := range v.Panels {
 		panel, path := &v.Panels[i], index("panels", i)

@@ -53,12 +53,18 @@ func (f *file) Backup(ctx context.Context, target string) (err error) {
 	return f.explain(doing, syncFolder(target))
 }
 
-func removeIfThere(path string) error {
-	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
+// removeIfThere removes files, up to the first that cannot be removed.
+func removeIfThere(paths ...string) error {
+	for _, path := range paths {
+		if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
 	}
 	return nil
 }
+
+// withLog returns the paths of a database and of what SQLite keeps beside it.
+func withLog(path string) []string { return []string{path, path + logSuffix, path + "-shm"} }
 
 // createAs makes an empty file that those may read who may read another: SQLite copies into it, and would itself let everybody.
 func createAs(like, path string) error {

@@ -449,10 +449,8 @@ func (s *Store) rescue(ctx context.Context) error {
 	s.db = nil
 	s.mu.Unlock()
 	_ = old.close()
-	for _, suffix := range []string{"-wal", "-shm"} {
-		if err := removeIfThere(s.path + suffix); err != nil {
-			return err
-		}
+	if err := removeIfThere(withLog(s.path)[1:]...); err != nil {
+		return err
 	}
 	if err := os.Rename(copied, s.path); err != nil {
 		return err

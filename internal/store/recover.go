@@ -48,10 +48,8 @@ func recoveredTables() []*recoveredTable {
 // After that it is closed; on error it stays as it was.
 func (f *file) recover(ctx context.Context, old *database, why error) error {
 	fresh := f.path + rescueSuffix
-	for _, suffix := range []string{"", logSuffix, "-shm"} {
-		if err := removeIfThere(fresh + suffix); err != nil {
-			return errors.Join(why, err)
-		}
+	if err := removeIfThere(withLog(fresh)...); err != nil {
+		return errors.Join(why, err)
 	}
 	into, err := create(ctx, fresh)
 	if err != nil {
@@ -105,11 +103,7 @@ func (f *file) recoverAside(ctx context.Context, aside string, into *database, t
 	from, err := openForQueries(ctx, aside)
 	if err != nil {
 		graft := f.path + ".graft"
-		defer func() {
-			for _, suffix := range []string{"", logSuffix, "-shm"} {
-				_ = removeIfThere(graft + suffix)
-			}
-		}()
+		defer func() { _ = removeIfThere(withLog(graft)...) }()
 		if graftFirstPage(ctx, aside, graft, into) != nil {
 			return
 		}

@@ -21,19 +21,12 @@ func (f Flag) Usable() bool { return f == Pass || f == NotEvaluated || f == Susp
 // Valid reports whether f is one of the five flag values.
 func (f Flag) Valid() bool { return f.Usable() || f == Fail || f == Missing }
 
+var flagWords = map[Flag]string{Pass: "pass", NotEvaluated: "not evaluated", Suspect: "suspect", Fail: "fail", Missing: "missing"}
+
 // String returns the flag in words.
 func (f Flag) String() string {
-	switch f {
-	case Pass:
-		return "pass"
-	case NotEvaluated:
-		return "not evaluated"
-	case Suspect:
-		return "suspect"
-	case Fail:
-		return "fail"
-	case Missing:
-		return "missing"
+	if words, ok := flagWords[f]; ok {
+		return words
 	}
 	return fmt.Sprintf("flag %d", uint8(f))
 }

@@ -84,13 +84,18 @@ func (c *Core) whyUnshelved(before, now []Resident) string {
 	return "not all of the animals are there any more"
 }
 
+// since is from when on what a command says is true: the time that it names, but no later than now.
+func (cmd *Command) since(now instant.Instant) instant.Instant {
+	if cmd.At == 0 || cmd.At.IsNone() {
+		return now
+	}
+	return min(cmd.At, now)
+}
+
 // entryOf reads a command as an entry of the record, or says in words for the keeper what is wrong with it.
 func (c *Core) entryOf(at instant.Instant, cmd *Command) (cohort.Entry, string) {
 	e := cohort.Entry{
-		Seq: c.seq + 1, At: at, Since: at, Cohort: cmd.Cohort, Count: cohort.NotCounted, Why: cmd.Why, Corrects: cmd.Corrects,
-	}
-	if cmd.At != 0 && !cmd.At.IsNone() {
-		e.Since = min(cmd.At, at)
+		Seq: c.seq + 1, At: at, Since: cmd.since(at), Cohort: cmd.Cohort, Count: cohort.NotCounted, Why: cmd.Why, Corrects: cmd.Corrects,
 	}
 	if problem := c.inTheFuture(at, cmd); problem != "" {
 		return e, problem
@@ -276,9 +281,7 @@ func (c *Core) Doubts(id string, at instant.Instant) (warnings []string) {
 // UnknownTask says in words for the keeper that a task which was done is none that is asked for: no profile of those who live there knows
 // the word, nor is it one of [care.CommonTasks]. "" where it is known.
 func (c *Core) UnknownTask(cmd *Command, at instant.Instant) string {
-	if cmd.At != 0 && !cmd.At.IsNone() {
-		at = min(cmd.At, at)
-	}
+	at = cmd.since(at)
 	var known []string
 	for i := range c.site.Intervals {
 		n := &c.site.Intervals[i]

@@ -20,10 +20,7 @@ type savedPart struct {
 // aboutSensors takes a calibration, or the word that a sensor was replaced, into the record of the sensors. What was recorded before
 // stays as it was recorded: the line of intake corrects what it takes from now on.
 func (c *Core) aboutSensors(at instant.Instant, cmd *Command, out []Effect) []Effect {
-	e := calibration.Entry{Seq: c.seq + 1, At: at, Since: at, Sensor: cmd.Sensor, Channel: cmd.Channel, Corrects: cmd.Corrects}
-	if cmd.At != 0 && !cmd.At.IsNone() {
-		e.Since = min(cmd.At, at)
-	}
+	e := calibration.Entry{Seq: c.seq + 1, At: at, Since: cmd.since(at), Sensor: cmd.Sensor, Channel: cmd.Channel, Corrects: cmd.Corrects}
 	if problem := cmp.Or(c.inTheFuture(at, cmd), c.unknownSensor(cmd.Sensor)); problem != "" {
 		return c.Refuse(at, cmd, problem, out)
 	}

@@ -166,10 +166,7 @@ func (c *Core) recordNote(at instant.Instant, cmd *Command, out []Effect) []Effe
 	if problem := c.inTheFuture(at, cmd); problem != "" {
 		return c.Refuse(at, cmd, problem, out)
 	}
-	when := at
-	if cmd.At != 0 && !cmd.At.IsNone() {
-		when = min(cmd.At, at)
-	}
+	when := cmd.since(at)
 	if kind == journal.Note && c.sensors.Has(cmd.Corrects) {
 		return c.withdrawSensor(at, cmd, out)
 	}

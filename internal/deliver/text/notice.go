@@ -26,6 +26,11 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 	}
 	of := &m.Fields
 	of.Link = f.Link("")
+	n, active := parse(entry.Alarm), *entry
+	active.State = "B"
+	if entry.Alarm != "" {
+		of.Alarm, of.Place, of.PlaceID, of.Link = OneLine(entry.Alarm), f.place(n.place), OneLine(n.place), f.Link(entry.Alarm)
+	}
 	mark, title, lead := "", "", ""
 	switch entry.Kind {
 	case journal.Summary:
@@ -43,28 +48,19 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 		mark, title, lead = "TEST", "alarms reach you this way, no alarm", "This is a test and no alarm. That you read it shows that alarms reach you this way"
 		of.Actions = []string{"Nothing."}
 	case journal.Chattering, journal.Fleeting:
-		alarm := *entry
-		alarm.State = "B"
-		of.Alarm, of.Place, of.PlaceID = OneLine(entry.Alarm), f.place(parse(entry.Alarm).place), OneLine(parse(entry.Alarm).place)
-		of.Link = f.Link(entry.Alarm)
-		mark, title = "NOTE", f.Headline(&alarm)+": this alarm comes and goes too fast"
+		mark, title = "NOTE", f.Headline(&active)+": this alarm comes and goes too fast"
 		lead = "This alarm has come and gone several times within a minute"
 		of.Actions = []string{
 			"When you have time, give its band a wider deadband or longer delays, or look at the sensor and its cable.",
 			"Alarms that ask for nothing are soon not heard any more.",
 		}
 		if entry.Kind == journal.Fleeting {
-			title = f.Headline(&alarm) + ": over within seconds"
+			title = f.Headline(&active) + ": over within seconds"
 			lead = "This alarm was over within seconds, before anyone could act"
 			of.Actions[0] = "When you have time, give its band a longer on-delay, or look at the sensor and its cable."
 		}
 	case journal.Frequent:
-		alarm := *entry
-		alarm.State = "B"
-		n := parse(entry.Alarm)
-		of.Alarm, of.Place, of.PlaceID = OneLine(entry.Alarm), f.place(n.place), OneLine(n.place)
-		of.Link = f.Link(entry.Alarm)
-		mark, title = "COMPARE", f.Headline(&alarm)+": it comes too often"
+		mark, title = "COMPARE", f.Headline(&active)+": it comes too often"
 		lead = "This alarm has come three times in seven days, or keeps coming back since then. Until it has stayed away for a week it makes no message; it is on the pages, and its critical limit still calls"
 		of.Actions = comparison(n.of)
 	}
@@ -80,7 +76,7 @@ func (f *Formatter) notice(m *Message, entry *journal.Entry) {
 		b.WriteString("\n")
 	}
 	if entry.Kind == journal.Chattering || entry.Kind == journal.Fleeting {
-		fmt.Fprintf(&b, "\nWhere: %s\n", f.placeAndID(parse(entry.Alarm).place))
+		fmt.Fprintf(&b, "\nWhere: %s\n", f.placeAndID(n.place))
 		fmt.Fprintf(&b, "Alarm: %s", OneLine(entry.Alarm))
 	}
 	fmt.Fprintf(&b, "\nTime: %s\n", of.Time)
