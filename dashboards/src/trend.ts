@@ -740,6 +740,7 @@ onLook(() => {
 });
 onChange((f) => {
   showChoices(f);
+  showPanels(); // a number of the old list would choose another panel of a new configuration
   if (first) {
     first = false;
     const [panel] = f.now!.panels ?? [];

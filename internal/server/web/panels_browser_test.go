@@ -7,6 +7,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"dewline/internal/core/quantity"
+	"dewline/internal/server/status"
 )
 
 // The page begins with the first panel of the configuration, changes to another, and says when what it shows is none of them.
@@ -41,6 +44,35 @@ func TestTrendDrawsThePanelsOfTheConfiguration(t *testing.T) {
 		eval[bool](b, `(() => { history.back(); return true; })()`)
 		b.until(`document.querySelectorAll(".chart").length === 4`)
 	}
+}
+
+// A configuration that is read again while the page is open changes what is offered, and not what is shown.
+func TestOpenTrendFollowsThePanels(t *testing.T) {
+	r := newRig(t).withPanels()
+	r.breathe(t)
+	b := openTab(t, r.serve(t, r.options(t)), phone)
+	b.open("/trend", trendReady)
+	offered := `[...document.querySelectorAll("#panel option")].map(o => o.textContent).join(", ")`
+	assert.Equal(t, "my own choice, Larvae and the heat of the loft, Vivaria, All water", eval[string](b, offered))
+	change := func(panels ...status.Panel) {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		r.panels = panels
+		r.publish()
+	}
+	vivaria := r.panels[1]
+	heat := status.Panel{Title: "Heat", Span: "1d", Charts: [][]quantity.Point{{{Place: "loft", Quantity: quantity.AirTemperature}}}}
+	change(heat, vivaria)
+	b.until(`document.querySelectorAll("#panel option").length === 3 && document.querySelector("#panel option:nth-child(2)").textContent === "Heat"`)
+	assert.Equal(t, "my own choice", eval[string](b, `document.querySelector("#panel").selectedOptions[0].textContent`), "what is shown is no panel any more")
+	assert.Equal(t, 2, eval[int](b, `document.querySelectorAll(".chart").length`))
+
+	eval[bool](b, `(() => { const s = document.querySelector("#panel"); s.value = "0"; s.dispatchEvent(new Event("change")); return true; })()`)
+	b.until(`document.querySelectorAll(".chart").length === 1 && !document.querySelector("#page").classList.contains("busy")`)
+	assert.Equal(t, "?p=loft/air-temperature&span=1d", eval[string](b, "location.search"))
+	change()
+	b.until(`document.querySelector("#panel").closest("[hidden]") !== null`)
+	assert.Equal(t, 1, eval[int](b, `document.querySelectorAll(".chart").length`))
 }
 
 // An address that names points is what a message or a bookmark meant, whatever the panels are.
