@@ -26,25 +26,26 @@ import (
 
 func main() {
 	kernel := flag.String("kernel", "dist/board/kernel", "the unpacked package of the kernel")
+	program := flag.String("program", "dist/armhf/dewline", "the program for the board: make boards")
 	measure := flag.Bool("measure", false, "instead, measure what the program needs on the board")
 	patience := flag.Duration("patience", 20*time.Minute, "how long all of it may take")
 	flag.Parse()
 	ctx, cancel := context.WithTimeout(context.Background(), *patience)
 	defer cancel()
-	if err := run(ctx, *kernel, *measure); err != nil {
+	if err := run(ctx, *kernel, *program, *measure); err != nil {
 		fmt.Fprintln(os.Stderr, "board:", err)
 		os.Exit(1)
 	}
 }
 
-func run(ctx context.Context, kernel string, measure bool) error {
+func run(ctx context.Context, kernel, program string, measure bool) error {
 	folder, err := os.MkdirTemp("", "dewline-board-")
 	if err != nil {
 		return err
 	}
 	defer os.RemoveAll(folder)
 	b := board{kernel: kernel, archive: filepath.Join(folder, "files.cpio"), card: filepath.Join(folder, "card.img"), folder: folder}
-	if err := pack(ctx, kernel, folder, b.archive); err != nil {
+	if err := pack(ctx, kernel, program, folder, b.archive); err != nil {
 		return err
 	}
 	if err := command(ctx, "/sbin/mkfs.ext4", "-q", b.card, "64M"); err != nil {

@@ -25,16 +25,16 @@ func one(pattern string) (string, error) {
 	return found[0], nil
 }
 
-// pack makes the file system of the board: dewline, the first process, and the modules of the kernel.
-func pack(ctx context.Context, kernel, folder, archive string) error {
+// pack makes the file system of the board: dewline as the boards get it, the first process, and the modules of the kernel.
+func pack(ctx context.Context, kernel, program, folder, archive string) error {
+	first := filepath.Join(folder, "init")
+	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", first, "./internal/test/faults/board/guest")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6")
+	if output, err := build.CombinedOutput(); err != nil {
+		return fmt.Errorf("building the first process: %w\n%s", err, output)
+	}
 	files := []initramfs.File{{Name: "modules", Mode: initramfs.Folder}}
-	for name, source := range map[string]string{"init": "./internal/test/faults/board/guest", "dewline": "./cmd/dewline"} {
-		path := filepath.Join(folder, name)
-		build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", path, source)
-		build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6")
-		if output, err := build.CombinedOutput(); err != nil {
-			return fmt.Errorf("building %s: %w\n%s", source, err, output)
-		}
+	for name, path := range map[string]string{"init": first, "dewline": program} {
 		data, err := os.ReadFile(path)
 		if err != nil {
 			return err
