@@ -72,13 +72,7 @@ func (q Quantity) String() string {
 func (q Quantity) Derived() bool { return q >= DewPoint && q < count }
 
 // IsTemperature reports whether values of q are temperatures on a thermometer scale (not temperature differences).
-func (q Quantity) IsTemperature() bool {
-	switch q {
-	case AirTemperature, WaterTemperature, SurfaceTemperature, DewPoint:
-		return true
-	}
-	return false
-}
+func (q Quantity) IsTemperature() bool { return q.Unit() == Celsius }
 
 // Unit returns the canonical unit of q: Cel for temperatures, K for condensation-margin, %RH for relative humidity,
 // Pa for pressures, kg/m3 for absolute humidity and for dissolved oxygen at saturation.

@@ -3,6 +3,7 @@ package quantity
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -95,13 +96,8 @@ func ParseUnit(text string) (Unit, error) {
 		if u == FahrenheitDegree {
 			continue
 		}
-		if text == spec.symbol || text == spec.shown {
+		if text == spec.symbol || text == spec.shown || slices.Contains(spec.spellings, text) {
 			return u, nil
-		}
-		for _, spelling := range spec.spellings {
-			if text == spelling {
-				return u, nil
-			}
 		}
 	}
 	return NoUnit, fmt.Errorf("unknown unit %q", text)
@@ -131,14 +127,7 @@ func (u Unit) For(q Quantity) (Unit, error) {
 // ParseValue reads a number with its unit as a value of q and returns it in the canonical unit: "72 degF", "22 °C",
 // "80 %", "0.8 kPa". A bare number is an error.
 func ParseValue(q Quantity, text string) (float64, error) {
-	number, unit, err := splitNumber(text)
-	if err != nil {
-		return 0, err
-	}
-	if unit == "" {
-		return 0, fmt.Errorf("%q needs a unit, such as %q", text, text+" "+q.Unit().Shown())
-	}
-	u, err := ParseUnit(unit)
+	number, u, err := numberAndUnit(text, q.Unit())
 	if err != nil {
 		return 0, err
 	}
@@ -147,6 +136,19 @@ func ParseValue(q Quantity, text string) (float64, error) {
 		return 0, err
 	}
 	return finite(text, u.ToCanonical(number))
+}
+
+// numberAndUnit reads a number with its unit; usual is the unit that an error names.
+func numberAndUnit(text string, usual Unit) (number float64, unit Unit, err error) {
+	number, symbol, err := splitNumber(text)
+	if err != nil {
+		return 0, NoUnit, err
+	}
+	if symbol == "" {
+		return 0, NoUnit, fmt.Errorf("%q needs a unit, such as %q", text, text+" "+usual.Shown())
+	}
+	unit, err = ParseUnit(symbol)
+	return number, unit, err
 }
 
 // finite returns a converted value, or an error where the conversion has left the range of numbers.
@@ -160,14 +162,7 @@ func finite(text string, value float64) (float64, error) {
 // ParseDifference reads a difference of two values of q, such as a deadband ("0.3 K", "1 degF", "3 %RH"), and returns
 // it in the canonical unit (kelvin for temperatures).
 func ParseDifference(q Quantity, text string) (float64, error) {
-	number, unit, err := splitNumber(text)
-	if err != nil {
-		return 0, err
-	}
-	if unit == "" {
-		return 0, fmt.Errorf("%q needs a unit, such as %q", text, text+" "+q.DifferenceUnit().Shown())
-	}
-	u, err := ParseUnit(unit)
+	number, u, err := numberAndUnit(text, q.DifferenceUnit())
 	if err != nil {
 		return 0, err
 	}
