@@ -92,9 +92,8 @@
 //	                                     # whose events always are every one. Default: incident, of cloudevent: every
 //	    repeat: DURATION                 # with style: every; absent: once. An incident is repeated while it is critical and not
 //	                                     # confirmed, after 10, 20, 40, 80 and 160 minutes; over after one message that was
-//	                                     # not confirmed, it is heard once more. What comes back within a day and a half is
-//	                                     # silent, and so is what comes three times in seven days, until it has stayed away for
-//	                                     # a week; critical limits excepted
+//	                                     # not confirmed, it is heard once more. What comes three times in seven days is silent
+//	                                     # until it has stayed away for a week, its critical limits excepted
 //	    until: acknowledged | cleared
 //	    url: https://… | url-file: PATH, token-file: PATH                   # webhook: where to, and a bearer token
 //	    format: text                     # webhook: what a person reads, text/plain; json: the same and its parts;

@@ -1,7 +1,6 @@
 package notify
 
 import (
-	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -17,14 +16,9 @@ import (
 const (
 	// together is how long after its last raise, and after its end, an incident takes in further alarms of its cause.
 	together = 30 * time.Minute
-	// conversation is how long after a message a further band alarm of its cause is no news, so that what comes back at the same hour of
-	// the next day is the same conversation.
-	conversation = 36 * time.Hour
 	// spoken is how long a message on a critical alarm of a room, and the end of that alarm, speak for its enclosures, which follow slowly:
 	// a tub is hours behind the air.
 	spoken = 2 * time.Hour
-	// awake is how long after an acknowledgement of what is critical a further place is repeated less often: the keeper listens.
-	awake = 2 * time.Hour
 	// spokenAgain is how long a message on a critical alarm speaks for its own place, should the alarm come back. It is short, since an
 	// animal may not have longer.
 	spokenAgain = 20 * time.Minute
@@ -36,21 +30,17 @@ const (
 // repeatsAfter are the times, after its first message, of the repetitions of what is critical and not acknowledged.
 var repeatsAfter = [...]time.Duration{10 * time.Minute, 20 * time.Minute, 40 * time.Minute, 80 * time.Minute, 160 * time.Minute}
 
-// whenAwake is how many of them are left out while the keeper is awake.
-const whenAwake = 2
-
 // incident is everything in one room that one cause explains, from the first alarm to the last return.
 type incident struct {
-	id           string // occurrence of its first alarm
-	room         string // "" for sensors
-	cause        string
-	members      map[string]bool // names of all alarms that have called in it
-	raised       instant.Instant // the last time that one did
-	ended        instant.Instant // the last return; None while an alarm of it is active
-	roomBack     instant.Instant // the last return of a critical alarm of the room itself
-	acknowledged instant.Instant // when something critical was, the last time
-	limited      bool            // an alarm on a limit has called in it
-	sent         map[string]*sentState
+	id       string // occurrence of its first alarm
+	room     string // "" for sensors
+	cause    string
+	members  map[string]bool // names of all alarms that have called in it
+	raised   instant.Instant // the last time that one did
+	ended    instant.Instant // the last return; None while an alarm of it is active
+	roomBack instant.Instant // the last return of a critical alarm of the room itself
+	limited  bool            // an alarm on a limit has called in it
+	sent     map[string]*sentState
 }
 
 // sentState is what a notifier has sent of an incident.
@@ -60,24 +50,24 @@ type sentState struct {
 	// Of the running series of repetitions: when it began (None while nothing critical was sent), and how many there were.
 	since   instant.Instant
 	repeats int
-	lost    bool // the last message was given up: the next one is in its place
-	// When it sent the last message on what is critical and the one before that, and when it was last heard at all.
-	last, before, heard instant.Instant
+	lost    bool            // the last message was given up: the next one is in its place
+	last    instant.Instant // when it sent the last message on what is critical
+	before  instant.Instant // and the one before that
 }
 
 func (n *incident) sentBy(notifier string) *sentState {
 	t := n.sent[notifier]
 	if t == nil {
-		t = &sentState{critical: map[string]instant.Instant{}, since: instant.None, last: instant.None, before: instant.None, heard: instant.None}
+		t = &sentState{critical: map[string]instant.Instant{}, since: instant.None, last: instant.None, before: instant.None}
 		n.sent[notifier] = t
 	}
 	return t
 }
 
 func (n *incident) shift(by time.Duration) {
-	instant.Shift(by, &n.raised, &n.ended, &n.roomBack, &n.acknowledged)
+	instant.Shift(by, &n.raised, &n.ended, &n.roomBack)
 	for _, t := range n.sent {
-		instant.Shift(by, &t.since, &t.last, &t.before, &t.heard)
+		instant.Shift(by, &t.since, &t.last, &t.before)
 		instant.ShiftEach(by, t.critical)
 	}
 }
@@ -137,16 +127,11 @@ func cutLast(alarm string) (point, limit string) {
 	return alarm[:max(i, 0)], alarm[i+1:]
 }
 
-// join returns the incident that an alarm belongs to: one that is going on, one that was heard lately, or a new one. An alarm joins an
-// incident of its room and cause if that has the same point, if one of the two is the room's own, or if the incident has grown within the
-// last half hour.
+// join returns the incident that an alarm belongs to: one that is going on, or a new one. An alarm joins an incident of its room and
+// cause if that has the same point, if one of the two is the room's own, or if the incident has grown within the last half hour.
 func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 	r.incidents = slices.DeleteFunc(r.incidents, func(n *incident) bool {
-		if n.ended.IsNone() || entry.At.Sub(n.ended) < together {
-			return false
-		}
-		n.calmed(entry.At)
-		return len(n.sent) == 0
+		return !n.ended.IsNone() && entry.At.Sub(n.ended) >= together
 	})
 	room, place, cause := r.causeOf(alarm)
 	point, _ := cutLast(alarm)
@@ -154,13 +139,11 @@ func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 	for _, n := range r.incidents {
 		if n.room == room && n.cause == cause && (n.id == entry.Incident || entry.Incident == "" && r.belongs(n, point, place, entry.At)) {
 			found = n
-			if n.ended.IsNone() || entry.At.Sub(n.ended) < together {
-				break // one that goes on comes before one of yesterday
-			}
+			break
 		}
 	}
 	if found == nil {
-		found = &incident{id: entry.Occurrence, room: room, cause: cause, roomBack: instant.None, acknowledged: instant.None, members: map[string]bool{}, sent: map[string]*sentState{}}
+		found = &incident{id: entry.Occurrence, room: room, cause: cause, roomBack: instant.None, members: map[string]bool{}, sent: map[string]*sentState{}}
 		if entry.Incident != "" {
 			found.id = entry.Incident
 		}
@@ -169,16 +152,6 @@ func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 	found.members[alarm] = true
 	found.raised, found.ended = entry.At, instant.None
 	return found
-}
-
-// calmed ends what belongs to one stretch of an incident, which has ended a while ago and may come back, and forgets of it what was not
-// heard lately.
-func (n *incident) calmed(at instant.Instant) {
-	n.limited = false
-	maps.DeleteFunc(n.sent, func(_ string, t *sentState) bool {
-		t.since, t.repeats = instant.None, 0
-		return t.heard.IsNone() || at.Sub(t.heard) >= conversation
-	})
 }
 
 func (r *Rules) belongs(n *incident, point, place string, at instant.Instant) bool {
@@ -249,7 +222,7 @@ func (r *Rules) roomSpeaks(n *incident, t *sentState, now instant.Instant) bool 
 func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, at instant.Instant) (also []string) {
 	t := s.incident.sentBy(rule.Notifier)
 	p, _ := care.ParsePriority(s.priority)
-	t.worst, t.heard = max(t.worst, p), at
+	t.worst = max(t.worst, p)
 	if !critical(s.priority) {
 		return nil
 	}
@@ -276,9 +249,6 @@ func (r *Rules) noteHeard(rule *Rule, name string, s *alarmState, at instant.Ins
 	switch {
 	case t.since.IsNone() || t.repeats >= len(repeatsAfter):
 		t.since, t.repeats = at, 0
-		if n := s.incident; !n.acknowledged.IsNone() && at.Sub(n.acknowledged) < awake {
-			t.repeats = whenAwake
-		}
 	case at > t.since && !t.lost:
 		t.repeats++
 	}
@@ -300,7 +270,7 @@ func (r *Rules) alsoCritical(n *incident, but string) (names []string) {
 // acknowledge lets the acknowledgement of one alarm count for more of its incident: below critical for all that has called before it,
 // of what is critical for what the messages on that alarm have named, and for the enclosures if it is that of their room. A message on
 // another place may not have reached the keeper. What is critical is acknowledged by a critical alarm only.
-func (r *Rules) acknowledge(name string, s *alarmState, at instant.Instant) {
+func (r *Rules) acknowledge(name string, s *alarmState) {
 	n := s.incident
 	if n == nil {
 		return
@@ -317,7 +287,6 @@ func (r *Rules) acknowledge(name string, s *alarmState, at instant.Instant) {
 	if !all {
 		return
 	}
-	n.acknowledged = at
 	for notifier, t := range n.sent {
 		if r.leader(n, notifier) == "" {
 			t.since, t.repeats = instant.None, 0

@@ -20,8 +20,7 @@
 // # Incidents
 //
 // An incident is everything in one room that one cause explains (heat, cold, dryness, damp, sensors that fail), from the first alarm to
-// the last return, and what comes back within a day and a half of its last message: that is the same conversation. An
-// alarm joins one that is going on if it is on the same side of the same point, if one of the two is the room's
+// the last return. An alarm joins one that is going on if it is on the same side of the same point, if one of the two is the room's
 // own, or if the incident has grown within the last half hour. The entries carry its identity ([journal.Entry.Incident]), and what
 // was not heard is on record as such ([journal.Entry.Silent]). A notifier is heard:
 //
@@ -29,8 +28,8 @@
 //   - at a critical alarm of each place, unless the room speaks for it: its own critical alarm was heard, and is active or was so or was
 //     heard within two hours. One that comes back within twenty minutes of its message waits for the rest of them, and a further place
 //     within ten minutes of the last message for the rest of those, or it comes as the next repetition
-//   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged; what comes after a
-//     critical alarm was acknowledged, for two hours, only after 40, 80 and 160. A message on a further place is the next of these
+//   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged. A message on
+//     a further place is the next of these
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
 //   - once more where something critical has ended without an acknowledgement after a single message on what is critical since two hours before

@@ -100,7 +100,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
-		r.acknowledge(entry.Alarm, s, entry.At)
+		r.acknowledge(entry.Alarm, s)
 		r.forgetReminders(entry.Alarm, s)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)

@@ -34,7 +34,7 @@
 //
 // The bare threshold notifies at each crossing out of a limit. The hold time waits for the allowed time, and begins again at each value
 // inside. The grouped hold time adds what a careful person would: deadband and delay on the way back, a message where a point gives
-// no value for half an hour, repetition, and a grouping like that of dewline ([grouped]). All three use the yardsticks as their limits,
+// no value for half an hour, repetition, and the grouping that dewline has ([grouped]). All three use the yardsticks as their limits,
 // always know the right time and stage, which dewline must find out, and forget everything at a power cut. They see the twelve
 // measured points, and get the values that a simple program would get: what a failed read does not give is absent, and everything
 // else is believed, also 85 °C after a start. Messages of dewline and of the grouped hold time wait for the uplink, those of the

@@ -11,7 +11,7 @@ import (
 )
 
 // grouped is what a careful person makes of a threshold with a hold time: the way back has a deadband and a delay, a point that gives no
-// value is reported, what belongs together wakes the keeper once, by the rules below, and what is critical is
+// value is reported, what belongs together wakes the keeper once, by the same rules as in package notify, and what is critical is
 // repeated until he acknowledges. Its messages wait for the uplink. It knows no quality of a reading and no second sensor, and
 // forgets everything at a power cut, but for which alarms come too often.
 type grouped struct {
@@ -31,7 +31,7 @@ type groupedLimit struct {
 	in        *incident
 	raised    []int // the last steps at which it began an incident
 	silent    bool  // it comes too often
-	advices   int   // since it went silent
+	advices   int   // without a longer time between them than adviceIsOld
 	advised   int   // step of the last of them
 }
 
@@ -58,11 +58,13 @@ type incident struct {
 	wait          int // steps to the one after that
 }
 
-// The rules of grouping, like those of package notify before a conversation went on for longer than its incident.
+// The rules of grouping, which are those of package notify.
 const (
 	together      = 30 // minutes within which band alarms of one side belong together
 	week          = 7 * 24 * 60
 	tooOften      = 3 // times in seven days that make an alarm silent, until it has stayed away for a week
+	advisedOften  = 2 // the same until the advice on it is old
+	adviceIsOld   = 5 * week
 	firstAgain    = 10
 	lastAgain     = 160
 	silenceAlarm  = 30 // minutes without a value
@@ -175,6 +177,9 @@ func (g *grouped) raise(i int, at limitOf) {
 	tally := g.scorer.tallies[playerGrouped]
 	switch {
 	case l.silent && (l.advices == 0 || step-l.advised >= week<<min(l.advices-1, 2)):
+		if step-l.advised >= adviceIsOld {
+			l.advices = 0
+		}
 		l.advised = step
 		l.advices++
 		tally.Phone.Advice++
@@ -188,23 +193,27 @@ func (g *grouped) raise(i int, at limitOf) {
 	default:
 		l.update = g.scorer.call(playerGrouped, at, "raised", n.id)
 		n.hear(l.update, critical)
-		n.audible, n.acknowledged = true, false
 		if critical {
 			g.name(n, l.update)
 			n.critical[point.Place] = true
-			n.again, n.wait = step+firstAgain, firstAgain
+			if n.again == 0 || n.acknowledged {
+				n.again, n.wait = step+firstAgain, firstAgain
+			} else {
+				n.repeated()
+			}
 		}
+		n.audible, n.acknowledged = true, false
 	}
 }
 
 // count notes that the alarm has begun an incident.
 func (l *groupedLimit) count(step int) {
-	n := len(l.raised)
-	often := n >= tooOften-1 && step-l.raised[n-tooOften+1] < week
-	l.silent = often || l.silent && step-l.raised[n-1] < week
-	if !l.silent {
-		l.advices = 0
+	n, times := len(l.raised), tooOften
+	if l.advices > 0 && step-l.advised < adviceIsOld {
+		times = advisedOften
 	}
+	often := n >= times-1 && step-l.raised[n-times+1] < week
+	l.silent = often || l.silent && step-l.raised[n-1] < week
 	l.raised = append(l.raised, step)
 }
 
@@ -273,11 +282,16 @@ func (g *grouped) tick() {
 		arrives := g.scorer.path.arrives(step, true)
 		n.hear(arrives, true)
 		g.name(n, arrives)
-		if n.wait *= 2; n.wait > lastAgain {
-			n.again = 0
-		} else {
-			n.again = step + n.wait/2
-		}
+		n.repeated()
+	}
+}
+
+// repeated sets the time of the next repetition after one, or after a message on a further place in its stead.
+func (n *incident) repeated() {
+	if n.wait *= 2; n.wait > lastAgain {
+		n.again = 0
+	} else {
+		n.again += n.wait / 2
 	}
 }
 
