@@ -1,7 +1,7 @@
 #!/bin/bash
 # Runs as a service of a throw-away Debian, under its own systemd: the package from its first installation to its purge, by the
 # commands of the README. The sensors are a recorded kernel tree, whose probe is warmed by a file. Each step is reported by name.
-set -eu -o pipefail
+set -eEu -o pipefail
 shopt -s inherit_errexit
 exec > /trial/log 2>&1
 # However it ends, the machine is switched off: only a script that came to its end says "all done".
