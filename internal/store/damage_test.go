@@ -222,6 +222,36 @@ func TestLostBlockUnderwayIsNoticedAtTheNextWrite(t *testing.T) {
 	}
 }
 
+// An alarm does not wait until it is noted how much of the log is whole. What the log loses in between is noticed all the same.
+func TestLogLostBeforeItsEndIsNoted(t *testing.T) {
+	for name, size := range map[string]int64{"emptied": 0, "cut off": 20 << 10} {
+		t.Run(name, func(t *testing.T) {
+			s := begin(t, tempPath(t))
+			write := func(seq uint64) {
+				require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(seq, noon, journal.AlarmRaised)}, nil, State{}))
+			}
+			for seq := range uint64(9) {
+				write(seq + 1)
+			}
+			s.write.Lock() // what the write before has left to do is done
+			before := s.logMark
+			s.write.Unlock()
+			write(10)
+			s.write.Lock()
+			s.logMark = before
+			require.NoError(t, os.Truncate(s.path+logSuffix, size))
+			s.markLog(t.Context())
+			s.write.Unlock()
+			require.Empty(t, s.Notices())
+			require.NoError(t, s.Commit(t.Context()))
+			require.Len(t, s.Notices(), 1)
+			entries, err := s.Journal(t.Context(), Filter{})
+			require.NoError(t, err)
+			assert.Len(t, entries, 10)
+		})
+	}
+}
+
 // A log that lost a block while the program was not running is taken over without what stood in the block.
 func TestLostBlockInALogIsFoundAtTheStart(t *testing.T) {
 	s := begin(t, tempPath(t))

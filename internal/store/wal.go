@@ -244,7 +244,12 @@ func (f *file) markLog(ctx context.Context) {
 		f.seenLog, _ = os.Stat(f.path + logSuffix) // it exists after the next write
 	}
 	frames := f.committedFrames(ctx)
-	if m, err := f.scan(f.logMark, frames); err == nil {
+	m, err := f.scan(f.logMark, frames)
+	switch {
+	case err != nil: // the look before the next write meets it
+	case m.frames < frames: // lost since the write: that look finds less than there has to be
+		f.logMark.frames = frames
+	default:
 		f.logMark = m
 	}
 	if frames >= logPages {
