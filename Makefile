@@ -175,7 +175,7 @@ bench:
 	go test -run='^$$' -bench=. -benchmem ./...
 
 ## bench-peers: ratios against SQLite, the engine of Prometheus on its own TSDB, and bare and durable messages; needs sqlite3 and mosquitto
-bench-peers: build
+bench-peers: build boards
 	@$(MAKE) --no-print-directory tools APT_PACKAGES="sqlite3 mosquitto"
 	cd internal/test/peers/tsdb && go build -o ../../../../dist/tsdb .
 	go run ./internal/test/peers

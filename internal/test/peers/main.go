@@ -122,7 +122,7 @@ func (t *table) write(ctx context.Context, folder, program, tsdb string, days, r
 	if err != nil {
 		return err
 	}
-	for i, name := range []string{"ARMv6", "arm64", "amd64"} {
+	for i, name := range []string{"ARMv6", "arm64"} {
 		t.row("program for "+name+", stripped, MB", three(ours[i]), "–", times(engine[i], ours[i]))
 	}
 	if err := t.alarms(ctx, folder, program, runs); err != nil {

@@ -242,27 +242,24 @@ func fedSite(folder, broker, web string, tubs int, every string) string {
 	return config.String()
 }
 
-// architectures of the boards, and of the machine at the desk.
-var architectures = [][]string{{"GOARCH=arm", "GOARM=6"}, {"GOARCH=arm64"}, {"GOARCH=amd64"}}
-
-// weighPrograms builds, stripped, dewline and the bare engine with its TSDB, and returns their sizes in MB.
+// weighPrograms returns the sizes of dewline, as it is built for boards of both kinds, and of the bare engine with its TSDB, stripped, in MB.
 func weighPrograms(ctx context.Context, folder string) (ours, peer []float64, err error) {
-	for _, architecture := range architectures {
-		for _, program := range []struct {
-			in, what string
-			sizes    *[]float64
-		}{{".", "./cmd/dewline", &ours}, {"internal/test/peers/tsdb", ".", &peer}} {
-			out := filepath.Join(folder, "program")
-			build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", out, program.what)
-			build.Dir, build.Env = program.in, append(append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux"), architecture...)
-			if text, err := build.CombinedOutput(); err != nil {
-				return nil, nil, errors.New(string(text))
-			}
-			info, err := os.Stat(out)
+	for _, board := range []struct {
+		architecture string
+		environment  []string
+	}{{"armhf", []string{"GOARCH=arm", "GOARM=6"}}, {"arm64", []string{"GOARCH=arm64"}}} {
+		out := filepath.Join(folder, "program")
+		build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", out, ".")
+		build.Dir, build.Env = "internal/test/peers/tsdb", append(append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux"), board.environment...)
+		if text, err := build.CombinedOutput(); err != nil {
+			return nil, nil, errors.New(string(text))
+		}
+		for path, sizes := range map[string]*[]float64{filepath.Join("dist", board.architecture, "dewline"): &ours, out: &peer} {
+			info, err := os.Stat(path)
 			if err != nil {
 				return nil, nil, err
 			}
-			*program.sizes = append(*program.sizes, float64(info.Size())/1e6)
+			*sizes = append(*sizes, float64(info.Size())/1e6)
 		}
 	}
 	return ours, peer, nil
