@@ -107,8 +107,11 @@ race:
 	echo "== once more, by itself:" $$failed; \
 	go test $(RACE) -vet=off -count=1 -p=1 $(GO_TEST_FLAGS) $$failed 2>&1 | tee dist/again.log || { $(FAILURES) dist/again.log | tail -60; exit 1; }
 
-## cross: that the program builds for the boards it is made for, and everything for one of 32 bits
+## cross: that the program builds for the boards it is made for, small enough for the least of them, and everything for one of 32 bits
+LARGEST := 20000000
 cross: boards
+	@size=$$(stat -c %s dist/armhf/dewline); if [ $$size -gt $(LARGEST) ]; then \
+		echo "the program for ARMv6 has $$size bytes, and may have $(LARGEST): DEVELOPERS.md says what weighs how much" >&2; exit 1; fi
 	GOOS=linux GOARCH=arm GOARM=6 go vet -trimpath $(SMALL) ./...
 
 ## boards: the program for ARM boards of both kinds, stripped and small

@@ -233,9 +233,8 @@ func TestLogLostBeforeItsEndIsNoted(t *testing.T) {
 			for seq := range uint64(9) {
 				write(seq + 1)
 			}
-			s.write.Lock() // what the write before has left to do is done
+			settled(s)
 			before := s.logMark
-			s.write.Unlock()
 			write(10)
 			s.write.Lock()
 			s.logMark = before

@@ -44,6 +44,12 @@ func abandon(s *Store) {
 	s.lock.release()
 }
 
+// settled waits until a write is over, with what no alarm waits for.
+func settled(s *Store) {
+	s.write.Lock()
+	defer s.write.Unlock()
+}
+
 // quick opens a store that does not wait for the disk, for tests that open hundreds.
 func quick(t require.TestingT, path string, options Options) *Store {
 	s, err := Open(path, options)

@@ -214,6 +214,7 @@ func TestKeptBodiesAreBounded(t *testing.T) {
 	}
 	require.NoError(t, s.Record(t.Context(), nil, all, State{}))
 	for range 2 { // as written, and as loaded
+		settled(s)
 		db := s.db
 		s.db = nil
 		items, err := q.Next(0, 10)
