@@ -591,6 +591,20 @@ func TestARestartChangesNothingOfWhatIsHeard(t *testing.T) {
 			return l.heard()
 		}
 		without, with := play(false), play(true)
+		if len(with) != len(without) { // a repetition that falls into the restart, and the end of its alarm just after, may be heard or not
+			at := 0
+			for _, s := range plan[:restarts] {
+				at += s.length
+			}
+			repeated := func(message string) bool {
+				var seconds int
+				var notifier, reason string
+				_, err := fmt.Sscan(message, &seconds, &notifier, &reason)
+				require.NoError(t, err)
+				return max(seconds-at, at-seconds) <= 60 && (reason == notify.Again.String() || reason == notify.Escalated.String())
+			}
+			without, with = slices.DeleteFunc(without, repeated), slices.DeleteFunc(with, repeated)
+		}
 		require.Len(t, with, len(without), "%q, %q", without, with)
 		for i := range with {
 			var seconds, restarted int
