@@ -1,9 +1,8 @@
-// Command manyrooms plays many sites against one metrics store, with the code by which a board exports, and against one broker, at the
-// pace of life, and prints what that costs:
+// Command manyrooms plays many sites against one metrics store, with the code by which a board exports, and at the same time against one
+// broker, at the pace of life, and prints what that costs:
 //
 //	prometheus --config.file=configs/many-rooms/prometheus.yml --web.enable-remote-write-receiver --storage.tsdb.path=metrics
-//	go run ./internal/test/manyrooms --url http://127.0.0.1:9090/api/v1/write --sites 500 --minutes 60
-//	go run ./internal/test/manyrooms --url "" --broker mqtts://localhost:8883 --ca-file ca.crt --passwords . --pid "$(pidof mosquitto)"
+//	go run ./internal/test/manyrooms --sites 500 --minutes 240 --broker mqtts://localhost:8883 --ca-file ca.crt --passwords . --pid "$(pidof mosquitto)"
 //
 // Each site has twenty points with a reading every 10 s, and sends what it has recorded in the last minutes as fast as it may. All values
 // are invented.
@@ -83,15 +82,19 @@ func main() {
 	sites := flag.Int("sites", 500, "how many sites there are")
 	minutes := flag.Int("minutes", 60, "how much each of them has recorded")
 	flag.Parse()
+	var both sync.WaitGroup
 	if *broker != "" {
 		c := &crowd{options: mqtt.Options{Broker: *broker, CAFile: *authority}, folder: *passwords, pid: *pid}
-		if err := c.play(context.Background(), *sites, *length); err != nil {
-			log.Fatal(err)
-		}
+		both.Go(func() {
+			if err := c.play(context.Background(), *sites, *length); err != nil {
+				log.Fatal(err)
+			}
+		})
 	}
 	if *url != "" {
-		export(*url, *sites, *minutes)
+		both.Go(func() { export(*url, *sites, *minutes) })
 	}
+	both.Wait()
 }
 
 // export lets every site send what it has recorded.
