@@ -95,7 +95,8 @@
 //	                                     # not confirmed, it is heard once more. What comes three times in seven days is silent
 //	                                     # until it has stayed away for a week, its critical limits excepted
 //	    until: acknowledged | cleared
-//	    url: https://… | url-file: PATH, token-file: PATH                   # webhook: where to, and a bearer token
+//	    url: https://… | url-file: PATH, token-file: PATH, secret-file: PATH   # webhook: where to, a bearer token, and the key
+//	                                     # of the signature in its header Dewline-Signature
 //	    format: text                     # webhook: what a person reads, text/plain; json: the same and its parts;
 //	                                     # cloudevent: the journal entry, for programs
 //	    title-header: NAME               # webhook, text: the header that a push service takes as the title, such as Title;

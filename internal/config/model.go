@@ -207,6 +207,7 @@ type NotifierConfig struct {
 	// Of a webhook: the address, or the file that holds it where the address itself is a secret.
 	URL, URLFile string
 	TokenFile    string // its content goes into the header Authorization: Bearer …
+	SecretFile   string // its content is the key of a signature
 	// Format is "text", "json" or "cloudevent". An entry that begins with via: has text where it says nothing, one that begins with
 	// outlet: has cloudevent, which it always had.
 	Format      string

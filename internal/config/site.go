@@ -244,12 +244,12 @@ var brokerSchemes = []string{"mqtt", "mqtts", "tcp", "ssl", "tls", "ws", "wss"}
 // notifierKeys are the keys of each kind of notifier beside those that all have.
 var notifierKeys = map[string][]string{
 	"mqtt":    nil,
-	"webhook": {"url", "url-file", "token-file", "format", "title-header", "template"},
+	"webhook": {"url", "url-file", "token-file", "secret-file", "format", "title-header", "template"},
 	"mail":    {"server", "security", "username", "password-file", "from", "to"},
 }
 
 func (l *loader) notifier(n *node, path string, local *time.Location) NotifierConfig {
-	f := l.fields(n, path, "via", "outlet", "priorities", "after", "style", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "format",
+	f := l.fields(n, path, "via", "outlet", "priorities", "after", "style", "quiet", "repeat", "until", "test", "url", "url-file", "token-file", "secret-file", "format",
 		"title-header", "template", "server", "security", "username", "password-file", "from", "to")
 	via := "via"
 	if f["via"] == nil && f["outlet"] != nil { // the key of earlier versions
@@ -283,6 +283,7 @@ func (l *loader) notifier(n *node, path string, local *time.Location) NotifierCo
 		URL:          l.url(f["url"], join(path, "url"), "https", "http"),
 		URLFile:      l.secret(f["url-file"], join(path, "url-file")),
 		TokenFile:    l.secret(f["token-file"], join(path, "token-file")),
+		SecretFile:   l.secret(f["secret-file"], join(path, "secret-file")),
 		Server:       l.listen(f["server"], join(path, "server")),
 		Security:     l.word(f["security"], join(path, "security"), "security", "starttls", "tls", "none"),
 		Username:     l.text(f["username"], join(path, "username")),

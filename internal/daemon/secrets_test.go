@@ -165,7 +165,7 @@ web:
 KEYS
 control: {socket: SOCKET}
 notify:
-  - {via: webhook, url-file: hook-url, token-file: hook-token}
+  - {via: webhook, url-file: hook-url, token-file: hook-token, secret-file: hook-secret}
   - {via: webhook, url-file: closed-url, token-file: hook-token}
   - {via: webhook, url-file: bad-url, token-file: hook-token}
   - {via: mail, server: "MAIL", security: none, username: keeper, password-file: mail, from: loft@mail.example, to: [keeper@mail.example]}
@@ -184,7 +184,7 @@ func TestPlantedSecretsAppearNowhere(t *testing.T) {
 			v := &vault{t, t.TempDir(), map[string][]string{}}
 			got := &overheard{}
 			services, letters := echo(t, got), echoMail(t, got)
-			for _, plain := range []string{"broker", "feed", "mail", "hook-token", "embedded-2", "not-a-hash", "key"} {
+			for _, plain := range []string{"broker", "feed", "mail", "hook-token", "hook-secret", "embedded-2", "not-a-hash", "key"} {
 				v.plant(plain, "", "")
 			}
 			embedded := v.plant("embedded", "", "")
@@ -316,6 +316,7 @@ func TestPlantedSecretsAppearNowhere(t *testing.T) {
 			for name, form := range map[string]int{"hook-url": 0, "hook-token": 0, "beat-url": 0, "mail": 2} {
 				assert.Contains(t, got.String(), v.secrets[name][form], name)
 			}
+			assert.Contains(t, got.String(), "Dewline-Signature:[time=")
 
 			span := "from=2026-07-14T12:00:00Z&to=2026-07-15T12:00:00Z"
 			for _, address := range []string{

@@ -77,7 +77,7 @@ func (c *senders) open(name string, o *config.NotifierConfig, notifiers *notifie
 	}
 	if o.Kind == "webhook" {
 		return webhook.New(webhook.Options{
-			Name: name, Site: c.site.ID, URL: o.URL, URLFile: o.URLFile, TokenFile: o.TokenFile, Queue: queue, GivenUp: givenUp, Log: c.options.Log,
+			Name: name, Site: c.site.ID, URL: o.URL, URLFile: o.URLFile, TokenFile: o.TokenFile, SecretFile: o.SecretFile, Queue: queue, GivenUp: givenUp, Log: c.options.Log,
 			Format: webhook.Format(o.Format), TitleHeader: o.TitleHeader, Template: o.Template, Text: words,
 		})
 	}
