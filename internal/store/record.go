@@ -50,10 +50,11 @@ type State struct {
 	Part bool   // it belongs on top of what was recorded before
 }
 
-// Record makes journal entries, the outbox items that belong to them, and the state of the core durable: all of them together, or on error none. Then they are kept in memory, the items can be
-// seen by their notifiers all the same, and the next call that writes tries again: do not hand them over a second time
-// (it would change nothing, since entries are known by run and number and items by their event). A disk that does not answer
-// within [Options.Patience] is such an error ([ErrSlow]): no alarm is delayed longer than that by the disk.
+// Record makes journal entries, the outbox items that belong to them, and the state of the core durable: all of them together, or on
+// error none. Then they are kept in memory, the items can be seen by their notifiers all the same, and the next call that writes
+// tries again: do not hand them over a second time (it would change nothing, since entries are known by run and number and items by
+// their event). A disk that does not answer within [Options.Patience] is such an error ([ErrSlow]): no alarm is delayed longer than
+// that by the disk.
 func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []OutboxItem, state State) error {
 	touched, err := s.hold(entries, items, state)
 	if err != nil {

@@ -12,17 +12,17 @@ import (
 
 // What the process says of itself has the names that the client library of Prometheus gives it, so that common rules and boards fit.
 var (
-	goroutines    = gauge("go_goroutines", "", "Number of goroutines that currently exist.")
-	heapAllocated = gauge("go_memstats_heap_alloc_bytes", "bytes", "Number of heap bytes allocated and currently in use.")
+	goroutines    = gauge("go_goroutines", "", "Goroutines at this moment.")
+	heapAllocated = gauge("go_memstats_heap_alloc_bytes", "bytes", "The heap, with the garbage that is not collected yet.")
 	// The heap as it is at a moment holds garbage too, by chance up to as much as there is alive. Whether memory grows shows in what the
 	// last collection left.
-	heapLive     = gauge("go_gc_heap_live_bytes", "bytes", "Heap memory occupied by live objects that were marked by the previous GC.")
-	processor    = counter("process_cpu_seconds_total", "seconds", "Total user and system CPU time spent in seconds.")
-	resident     = gauge("process_resident_memory_bytes", "bytes", "Resident memory size in bytes.")
-	virtual      = gauge("process_virtual_memory_bytes", "bytes", "Virtual memory size in bytes.")
-	filesOpen    = gauge("process_open_fds", "", "Number of open file descriptors.")
-	filesAtMost  = gauge("process_max_fds", "", "Maximum number of open file descriptors.")
-	processStart = gauge("process_start_time_seconds", "seconds", "Start time of the process since unix epoch in seconds.")
+	heapLive     = gauge("go_gc_heap_live_bytes", "bytes", "What the last collection found in use.")
+	processor    = counter("process_cpu_seconds_total", "seconds", "Processor time of this process and of the system for it.")
+	resident     = gauge("process_resident_memory_bytes", "bytes", "Memory of this process that is in RAM.")
+	virtual      = gauge("process_virtual_memory_bytes", "bytes", "Address space of this process.")
+	filesOpen    = gauge("process_open_fds", "", "Files and sockets that are open.")
+	filesAtMost  = gauge("process_max_fds", "", "How many files and sockets may be open at once.")
+	processStart = gauge("process_start_time_seconds", "seconds", "When this process began, as a Unix time.")
 )
 
 // ofRuntime are the figures of Go's runtime.
@@ -45,10 +45,13 @@ func collectProcess(send sender) {
 		send(processor, time.Duration(used.Utime.Nano()+used.Stime.Nano()).Seconds())
 	}
 	if statm, err := os.ReadFile("/proc/self/statm"); err == nil { // proc(5): virtual and resident size first, in pages
-		pages := strings.Fields(string(statm))
-		for i, of := range []*family{virtual, resident} {
-			if n, err := strconv.ParseUint(pages[i], 10, 64); err == nil {
-				send(of, float64(n)*float64(os.Getpagesize()))
+		sizes := []*family{virtual, resident}
+		for i, pages := range strings.Fields(string(statm)) {
+			if i >= len(sizes) {
+				break
+			}
+			if n, err := strconv.ParseUint(pages, 10, 64); err == nil {
+				send(sizes[i], float64(n)*float64(os.Getpagesize()))
 			}
 		}
 	}

@@ -12,12 +12,12 @@ import (
 func TestMountsBelowAFolder(t *testing.T) {
 	const mountinfo = "22 28 0:21 / /proc rw,relatime shared:5 - proc proc rw\n" +
 		"23 28 0:22 / /srv/debian-12 rw - tmpfs tmpfs rw\n" +
-		"24 28 0:23 / /srv/debian-12/root/proc rw - proc proc rw\n" +
-		"25 28 0:24 / /srv/debian-123/root/proc rw - proc proc rw\n" +
-		"26 28 0:25 /srv/debian-12/root /mnt rw - ext4 /dev/sda rw\n\n"
+		"24 28 0:23 / /srv/debian-12/system/proc rw - proc proc rw\n" +
+		"25 28 0:24 / /srv/debian-123/system/proc rw - proc proc rw\n" +
+		"26 28 0:25 /srv/debian-12/system /mnt rw - ext4 /dev/sda rw\n\n"
 	for folder, want := range map[string][]string{
-		"/srv/debian-12":  {"/srv/debian-12", "/srv/debian-12/root/proc"},
-		"/srv/debian-123": {"/srv/debian-123/root/proc"},
+		"/srv/debian-12":  {"/srv/debian-12", "/srv/debian-12/system/proc"},
+		"/srv/debian-123": {"/srv/debian-123/system/proc"},
 		"/srv/debian-1":   nil,
 	} {
 		assert.Equal(t, want, mountedBelow(mountinfo, folder), folder)
