@@ -251,6 +251,33 @@ func TestLogLostBeforeItsEndIsNoted(t *testing.T) {
 	}
 }
 
+// A folder can be away at the moment in which the end of the log is noted. What comes back is not taken for damage.
+func TestLogAwayWhenItsEndIsNoted(t *testing.T) {
+	card := filepath.Join(t.TempDir(), "card")
+	require.NoError(t, os.Mkdir(card, 0o755))
+	s := begin(t, filepath.Join(card, "history.db"))
+	write := func(seq uint64) {
+		require.NoError(t, s.Record(t.Context(), []*journal.Entry{entry(seq, noon, journal.AlarmRaised)}, nil, State{}))
+	}
+	write(1)
+	s.write.Lock() // what the write before has left to do is done
+	before := s.logMark
+	s.write.Unlock()
+	write(2)
+	s.write.Lock()
+	s.logMark = before
+	require.NoError(t, os.Rename(card, card+"-away"))
+	s.markLog(t.Context())
+	s.write.Unlock()
+	require.Error(t, s.Commit(t.Context()))
+	require.NoError(t, os.Rename(card+"-away", card))
+	require.NoError(t, s.Commit(t.Context()))
+	require.Empty(t, s.Notices())
+	entries, err := s.Journal(t.Context(), Filter{})
+	require.NoError(t, err)
+	assert.Len(t, entries, 2)
+}
+
 // A log that lost a block while the program was not running is taken over without what stood in the block.
 func TestLostBlockInALogIsFoundAtTheStart(t *testing.T) {
 	s := begin(t, tempPath(t))

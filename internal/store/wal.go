@@ -246,7 +246,7 @@ func (f *file) markLog(ctx context.Context) {
 	frames := f.committedFrames(ctx)
 	m, err := f.scan(f.logMark, frames)
 	switch {
-	case err != nil: // the look before the next write meets it
+	case err != nil: // the look before the next write meets it; a log that is away with its folder comes back as it was
 	case m.frames < frames: // lost since the write: that look finds less than there has to be
 		f.logMark.frames = frames
 	default:
@@ -269,12 +269,9 @@ func (f *file) committedFrames(ctx context.Context) int {
 	return max(frames, 0)
 }
 
-// scan reads the log in use.
+// scan reads the log in use. Where there is none under its name the error is [os.ErrNotExist].
 func (f *file) scan(from logMark, limit int) (logMark, error) {
 	file, err := os.Open(f.path + logSuffix)
-	if errors.Is(err, os.ErrNotExist) {
-		return logMark{}, nil
-	}
 	if err != nil {
 		return logMark{}, err
 	}
@@ -294,6 +291,9 @@ func (f *file) checkLog(ctx context.Context) error {
 	}
 	for range 2 { // another program may begin the log again during the first look
 		m, err := f.scan(logMark{}, f.logMark.frames)
+		if errors.Is(err, os.ErrNotExist) {
+			m, err = logMark{}, nil
+		}
 		switch {
 		case err != nil && !errors.Is(err, errDamaged):
 			return err
