@@ -18,9 +18,6 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 	commands = append(r.dueTests(now, r.reports(now)), r.dueReminders(now)...)
 	reports := len(commands)
 	for name, s := range r.alarms {
-		if !s.requested.IsNone() && now.Sub(s.requested) < askTimeout {
-			continue
-		}
 		command := watch.Command{Verb: watch.Repeat, Alarm: name, Occurrence: s.occurrence, By: By}
 		is := false
 		for i := range r.rules {
@@ -51,7 +48,6 @@ func (r *Rules) Due(now instant.Instant) (commands []watch.Command) {
 			}
 		}
 		if is {
-			s.requested = now
 			commands = append(commands, command)
 		}
 	}

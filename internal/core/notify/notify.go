@@ -32,7 +32,7 @@
 //     a further place is the next of these
 //   - at the end of a shelf, since a person has asked for it
 //   - at a fault that becomes worse: see package watch
-//   - once more where something critical has ended without an acknowledgement after a single message on what is critical since two hours before
+//   - once more where something critical has ended without an acknowledgement of it or of its room after a single message on what is critical since two hours before
 //     it, which may have got lost, or before its own: an hour after the last message of its incident, or at the end if that is later, with how long it lasted
 //     ([journal.AlarmReminded]). An acknowledgement before then cancels it
 //
@@ -124,14 +124,9 @@ const Cleared = "cleared"
 // By is the author of the commands that these rules send to the core.
 const By = "notify"
 
-// The tolerances of repetition.
-const (
-	// repeatTolerance is how much before its time a notifier may repeat together with one that is due, so that the two share one
-	// re-alarm. It is limited to a tenth of the repeat interval.
-	repeatTolerance = 30 * time.Second
-	// askTimeout is how long the rules wait for the core to record a repetition before they ask again.
-	askTimeout = time.Minute
-)
+// repeatTolerance is how much before its time a notifier may repeat together with one that is due, so that the two share one
+// re-alarm. It is limited to a tenth of the repeat interval.
+const repeatTolerance = 30 * time.Second
 
 // Rule says which alarms one notifier sends, and when. Each notifier has exactly one.
 type Rule struct {
@@ -237,9 +232,9 @@ type alarmState struct {
 	lastEntry    map[string]string          // by notifier: id of the entry that it sent last
 	retries      map[string]retry           // by notifier: its next try after a message that it gave up
 	reached      bool                       // of an outlook alarm: its limit has been reached since
-	requested    instant.Instant            // when the core was asked to repeat; None once it has answered
 	incident     *incident                  // nil until it calls
 	covered      bool                       // an acknowledgement of another alarm of the incident counts for it
+	known        bool                       // it was acknowledged or covered before it called last, of the same occurrence
 	named        map[string]string          // occurrences of other critical alarms that messages on this one have named, by alarm
 	frequent     bool                       // it has come too often to be heard
 }
@@ -268,7 +263,7 @@ const (
 
 func newAlarmState(occurrence string, at instant.Instant) *alarmState {
 	return &alarmState{
-		occurrence: occurrence, raised: instant.None, called: at, requested: instant.None,
+		occurrence: occurrence, raised: instant.None, called: at,
 		notified: map[string]instant.Instant{}, messages: map[string]int{}, held: map[string]holdReason{}, lastEntry: map[string]string{}, retries: map[string]retry{},
 		named: map[string]string{},
 	}
@@ -276,7 +271,7 @@ func newAlarmState(occurrence string, at instant.Instant) *alarmState {
 
 // shift moves all remembered times by a step of the clock.
 func (s *alarmState) shift(by time.Duration) {
-	instant.Shift(by, &s.raised, &s.called, &s.requested)
+	instant.Shift(by, &s.raised, &s.called)
 	instant.ShiftEach(by, s.notified)
 	for notifier, again := range s.retries {
 		again.at = again.at.Add(by)

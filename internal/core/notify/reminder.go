@@ -23,13 +23,13 @@ type reminder struct {
 	notifiers map[string]bool // to which it is owed
 }
 
-// oweReminder notes the end of a critical alarm that waits for an acknowledgement. What is owed on an occurrence before it, and has not
+// oweReminder notes the end of a critical alarm that waits for an acknowledgement and has had none of its occurrence: what its room has
+// covered since then calls anew, and the keeper knows of it all the same. What is owed on an occurrence before it, and has not
 // been heard since, is owed on this one. The hour counts from the last message of the incident, so that one reminder does for all.
 func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
-	if !critical(s.priority) || s.acknowledged || s.covered || s.incident == nil {
+	if !critical(s.priority) || s.acknowledged || s.covered || s.known || s.incident == nil {
 		return
 	}
-	s.requested = instant.None
 	owed := &reminder{alarmState: s, due: at, notifiers: map[string]bool{}}
 	if before := r.reminders[name]; before != nil {
 		owed.due = max(at, before.due)
@@ -83,11 +83,10 @@ func (r *Rules) dueReminders(now instant.Instant) (commands []watch.Command) {
 	asked := map[*incident]bool{}
 	for _, name := range slices.Sorted(maps.Keys(r.reminders)) {
 		owed := r.reminders[name]
-		if now < owed.due || r.alarms[name] != nil || asked[owed.incident] || !owed.requested.IsNone() && now.Sub(owed.requested) < askTimeout {
+		if now < owed.due || r.alarms[name] != nil || asked[owed.incident] {
 			continue
 		}
 		asked[owed.incident] = true
-		owed.requested = now
 		commands = append(commands, watch.Command{
 			Verb: watch.Remind, Alarm: name, Occurrence: owed.occurrence, By: By, Notifiers: slices.Sorted(maps.Keys(owed.notifiers)),
 		})

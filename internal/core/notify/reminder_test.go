@@ -67,6 +67,22 @@ func TestNoReminderWhereItIsNotNeeded(t *testing.T) {
 			l.run(250, 22, 28, 22)
 			l.run(300, 22, 22, 22)
 		},
+		"acknowledged, covered by its room, and back for a while": func(l *loft) {
+			l.run(300, 22, 28, 22)
+			l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+			l.run(700, 29, 28, 22)
+			l.command(watch.Command{Verb: watch.Acknowledge, Alarm: roomCritical})
+			l.run(3*3600, 29, 28, 22)
+			l.run(600, 22, 28, 22) // the room is over, and the tub is not
+			l.run(300, 22, 22, 22)
+		},
+		"covered by its room after its end": func(l *loft) {
+			short(l)
+			l.run(840, 29, 22, 22)
+			l.run(110, 22, 22, 22)
+			l.run(210, 22, 28, 22) // within ten minutes of the last message on the room
+			l.run(300, 22, 22, 22)
+		},
 		"named by an acknowledged alarm": func(l *loft) {
 			l.run(300, 22, 28, 22)
 			l.run(150, 22, 22, 22)
@@ -79,7 +95,9 @@ func TestNoReminderWhereItIsNotNeeded(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			l := openSite(t, twoTubs(), keeper)
 			play(l)
-			require.NotEmpty(t, l.heard())
+			heard := l.heard()
+			require.NotEmpty(t, heard)
+			assert.NotContains(t, strings.Join(heard, "\n"), " over ")
 			l.run(6*3600, 22, 22, 22)
 			assert.Empty(t, l.heard())
 		})

@@ -102,6 +102,8 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		s.acknowledged = true
 		r.acknowledge(entry.Alarm, s)
 		r.forgetReminders(entry.Alarm, s)
+	case journal.AlarmSuppressed: // its room is critical, and is heard: what the core lets go of needs no acknowledgement any more
+		delete(r.reminders, entry.Alarm)
 	case journal.AlarmShelved, journal.AlarmDisabled:
 		clear(s.notified)
 		clear(s.held)
@@ -214,9 +216,8 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 	}
 	part := r.flood.count(entry.Alarm, entry.At)
 	again := entry.Kind == journal.AlarmRepeated
-	if again {
-		s.requested = instant.None
-	} else {
+	if !again {
+		s.known = s.known || s.acknowledged || s.covered
 		s.called, s.acknowledged, s.covered = entry.At, false, false // it may have been acknowledged before a shelf that has ended now
 		if s.incident == nil {
 			s.incident = r.join(entry.Alarm, entry)
