@@ -443,25 +443,21 @@ func (d *dewline) deliver(n notify.Delivery) {
 func causeOf(why notify.Reason, v *view) string {
 	switch {
 	case why == notify.Again:
-		return "repetition"
+		return soundRepetition
 	case why == notify.Over:
 		return "reminder"
 	case why == notify.Digest:
 		return "summary"
 	case why == notify.Advice:
-		return "comes too often"
+		return soundOften
 	case v == nil:
 		return "other"
 	case v.kind == fault, v.kind == stale:
-		return "sensor"
+		return soundSensor
 	case v.kind != onLimit:
 		return "forecast"
-	case !v.critical():
-		return "beyond the band"
-	case why == notify.Late:
-		return "critical, after others of its incident"
 	}
-	return "critical"
+	return soundOf(v.critical())
 }
 
 // hear lets the keeper hear of an alarm, once its message arrives.

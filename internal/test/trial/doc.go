@@ -15,7 +15,7 @@
 // Without faults the room keeps its bands. All chance comes from the seed, in a stream of its own for each room-year and each thing, so
 // that neither the number of workers nor what dewline does changes the world.
 //
-// The keeper acknowledges late. One that is asleep cures nothing: faults last as long as they were drawn to last, so that all players
+// The keeper acknowledges late, after a time that depends on the hour and not on the player. One that is asleep cures nothing: faults last as long as they were drawn to last, so that all players
 // see the same world. A caring one goes to the place of each audible message, ends what goes wrong there, calibrates what he finds to
 // be off by more than twice its accuracy, and compares all probes once a month; his world depends on the player that wakes him, so that
 // each player has a game of its own.
@@ -34,7 +34,7 @@
 //
 // The bare threshold notifies at each crossing out of a limit. The hold time waits for the allowed time, and begins again at each value
 // inside. The grouped hold time adds what a careful person would: deadband and delay on the way back, a message where a point gives
-// no value for half an hour, repetition, and the grouping that dewline has ([grouped]). All three use the yardsticks as their limits,
+// no value for half an hour (one for all that a part measures), repetition, and the grouping that dewline has ([grouped]). All three use the yardsticks as their limits,
 // always know the right time and stage, which dewline must find out, and forget everything at a power cut. They see the twelve
 // measured points, and get the values that a simple program would get: what a failed read does not give is absent, and everything
 // else is believed, also 85 °C after a start. Messages of dewline and of the grouped hold time wait for the uplink, those of the

@@ -48,11 +48,11 @@ type incident struct {
 	side          string
 	active        map[int]bool // limits
 	places        map[string]bool
-	critical      map[string]bool // places whose critical limit was audible
-	touched       int             // step of its last alarm
-	heard         int             // step at which the first audible message arrived
-	heardCritical int             // the same of a critical one
-	audible       bool            // it has woken the keeper
+	critical      map[string]int // by place whose critical limit was audible: the step at which it was so last
+	touched       int            // step of its last alarm
+	heard         int            // step at which the first audible message arrived
+	heardCritical int            // the same of a critical one
+	audible       bool           // it has woken the keeper
 	acknowledged  bool
 	again         int // step at which the next repetition is due; 0 for none
 	wait          int // steps to the one after that
@@ -61,6 +61,7 @@ type incident struct {
 // The rules of grouping, which are those of package notify.
 const (
 	together      = 30 // minutes within which band alarms of one side belong together
+	spokenAgain   = 20 // minutes for which a message on what is critical at a place speaks for it, should that come back
 	week          = 7 * 24 * 60
 	tooOften      = 3 // times in seven days that make an alarm silent, until it has stayed away for a week
 	advisedOften  = 2 // the same until the advice on it is old
@@ -164,14 +165,15 @@ func (g *grouped) raise(i int, at limitOf) {
 	if n == nil {
 		g.opened++
 		n = &incident{
-			id: strconv.Itoa(g.opened), side: side(point.Quantity, at.limit), active: map[int]bool{}, places: map[string]bool{}, critical: map[string]bool{},
+			id: strconv.Itoa(g.opened), side: side(point.Quantity, at.limit), active: map[int]bool{}, places: map[string]bool{}, critical: map[string]int{},
 			heard: nowhere, heardCritical: nowhere,
 		}
 		g.incidents = append(g.incidents, n)
 	}
 	audible := !joined || !n.audible
 	if critical {
-		audible = !n.critical[point.Place] && (room || !slices.ContainsFunc(slices.Collect(maps.Keys(n.critical)), func(p string) bool { return own[p] == "room" }))
+		last, spoke := n.critical[point.Place]
+		audible = !(spoke && step-last < spokenAgain) && (room || !slices.ContainsFunc(slices.Collect(maps.Keys(n.critical)), func(p string) bool { return own[p] == "room" }))
 	}
 	n.active[i], n.places[point.Place], n.touched, l.in = true, true, step, n
 	tally := g.scorer.tallies[playerGrouped]
@@ -183,6 +185,7 @@ func (g *grouped) raise(i int, at limitOf) {
 		l.advised = step
 		l.advices++
 		tally.Phone.Advice++
+		tally.Sounds[soundOften]++
 		l.update = nowhere
 	case l.silent:
 		tally.Notices.Verdicts[g.scorer.judge(at)]++
@@ -192,10 +195,11 @@ func (g *grouped) raise(i int, at limitOf) {
 		l.update = g.scorer.path.arrives(step, true)
 	default:
 		l.update = g.scorer.call(playerGrouped, at, "raised", n.id)
+		tally.Sounds[soundOf(critical)]++
 		n.hear(l.update, critical)
 		if critical {
 			g.name(n, l.update)
-			n.critical[point.Place] = true
+			n.critical[point.Place] = step
 			if n.again == 0 || n.acknowledged {
 				n.again, n.wait = step+firstAgain, firstAgain
 			} else {
@@ -264,8 +268,12 @@ func (g *grouped) tick() {
 			verdict = FaultFalse
 		}
 		channel := &tally.Notices
-		if step-s.reported > week {
+		switch {
+		case g.placeSilent(i):
+			s.reported = step
+		case step-s.reported > week:
 			channel, s.reported = &tally.Phone, step
+			tally.Sounds[soundSensor]++
 			g.scorer.hear(playerGrouped, g.scorer.path.arrives(step, true), "", g.setting.points[i].name.Place)
 		}
 		channel.Verdicts[verdict]++
@@ -279,11 +287,23 @@ func (g *grouped) tick() {
 			continue
 		}
 		tally.Phone.Again++
+		tally.Sounds[soundRepetition]++
 		arrives := g.scorer.path.arrives(step, true)
 		n.hear(arrives, true)
 		g.name(n, arrives)
 		n.repeated()
 	}
+}
+
+// placeSilent reports whether a message on another silent point of the same place has been sent within half an hour: a part that measures
+// two quantities fails once.
+func (g *grouped) placeSilent(point int) bool {
+	for i := range g.silent {
+		if i != point && g.setting.points[i].name.Place == g.setting.points[point].name.Place && g.scorer.truth.step-g.silent[i].reported <= together {
+			return true
+		}
+	}
+	return false
 }
 
 // repeated sets the time of the next repetition after one, or after a message on a further place in its stead.

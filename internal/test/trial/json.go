@@ -21,6 +21,7 @@ type playerJSON struct {
 	BandMissed       int                   `json:"band_missed"`
 	Delays           map[string]*delayJSON `json:"delays"` // in minutes
 	Uncalled         map[string]callJSON   `json:"not_clear"`
+	Sounds           map[string]int        `json:"audible_by_cause"` // heartbeats aside; empty for players that send nothing but calls
 }
 
 // delayJSON is null where no stay was found.
@@ -87,7 +88,7 @@ func (r *Result) player(i int) playerJSON {
 		False: r.perYear(t.Phone.False()), FalseWorstYear: r.worst(i, func(y Year) int { return y.False }),
 		Messages:      r.perYear(t.Audible() + t.Notices.All()),
 		CriticalFound: critical.Found, CriticalMissed: critical.Missed, BandFound: band.Found, BandMissed: band.Missed,
-		Delays: map[string]*delayJSON{"critical": nil, "band": nil}, Uncalled: map[string]callJSON{},
+		Delays: map[string]*delayJSON{"critical": nil, "band": nil}, Uncalled: map[string]callJSON{}, Sounds: t.Sounds,
 	}
 	for name, critical := range map[string]bool{"critical": true, "band": false} {
 		if all, ok := t.spread(critical, false); ok {
@@ -123,6 +124,5 @@ func (r *Result) WriteJSON(w io.Writer) error {
 		Forecasts forecastsJSON         `json:"forecasts"`
 
 		FalseAlarms map[string]int `json:"false_alarms_by_cause"` // of limits, of dewline
-		Sounds      map[string]int `json:"audible_by_cause"`      // of dewline, heartbeats aside
-	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.forecasts(), r.Players[playerDewline].Causes, r.Players[playerDewline].Sounds})
+	}{r.RoomYears, r.Seed, r.World, r.Keeper, append([]Fault{}, r.Faults...), r.GoalsMet(), r.Goals(), players, append([]Miss{}, r.Misses...), r.forecasts(), r.Players[playerDewline].Causes})
 }

@@ -16,10 +16,16 @@ const (
 	Caring KeeperKind = "caring" // cures what he is notified of, and compares his probes once a month
 )
 
-// keeper is a person with a phone: he acknowledges, late. Each player has one of its own.
+// keeper is a person with a phone: he acknowledges, late. Each player has one of its own, and all of them live the same day.
 type keeper struct {
-	chance *rand.Rand
+	chance func(now time.Time) *rand.Rand // of what he hears at a time
 	due    []errand
+}
+
+// sameDay returns the chance by which keepers acknowledge: it depends on the hour only, so that whoever is away is so for each player,
+// and two players that send the same are acknowledged at the same time.
+func sameDay(seed uint64) func(time.Time) *rand.Rand {
+	return func(now time.Time) *rand.Rand { return rand.New(rand.NewPCG(seed, uint64(now.Unix()/3600))) }
 }
 
 // errand is an acknowledgement that he will make, or a visit to a place.
@@ -39,9 +45,10 @@ func (k *keeper) hear(now time.Time, occurrence, place string) {
 	if hour := now.Hour(); hour >= 23 || hour < 7 {
 		median = 40
 	}
-	minutes := median * math.Exp(0.8*k.chance.NormFloat64())
-	if k.chance.Float64() < 0.05 {
-		minutes += 60 * (2 + 10*k.chance.Float64())
+	chance := k.chance(now)
+	minutes := median * math.Exp(0.8*chance.NormFloat64())
+	if chance.Float64() < 0.05 {
+		minutes += 60 * (2 + 10*chance.Float64())
 	}
 	at := now.Add(time.Duration(minutes * float64(time.Minute)))
 	if occurrence != "" {

@@ -112,8 +112,8 @@ const (
 	chanceFaults = iota
 	chanceWeather
 	chancePath
-	chanceKeeper                               // and one for each player
-	chanceSensors = chanceKeeper + playerCount // and one for each sensor
+	chanceKeeper
+	chanceSensors = chanceKeeper + 4 // and one for each sensor
 )
 
 // playYear plays one room-year. A caring keeper changes the world, so that it is played once for each player.
@@ -192,8 +192,9 @@ func newGame(s *setting, start time.Time, w world, m *misdeeds, stream func(what
 		g.probes = append(g.probes, newProbe(&s.parts[i], m.sensors[i], stream(chanceSensors+i), s.order[roomAir]))
 	}
 	g.scorer = newScorer(s, g.truth, g.probes, &path{uplink: m.uplink, phoneOff: m.phoneOff, loss: m.loss, seed: stream(chancePath).Uint64()})
+	day := sameDay(stream(chanceKeeper).Uint64())
 	for i := range g.scorer.keepers {
-		g.scorer.keepers[i] = &keeper{chance: stream(chanceKeeper + i)}
+		g.scorer.keepers[i] = &keeper{chance: day}
 	}
 	g.bases = [2]*baseline{newBaseline(playerBare, false, g.scorer), newBaseline(playerHold, true, g.scorer)}
 	g.grouped = newGrouped(g.scorer)

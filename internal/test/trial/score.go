@@ -83,7 +83,7 @@ type Tally struct {
 	Silences      Stays            // of the board or its uplink, longer than half an hour
 	Suppressed    Suppressed
 	Causes        map[string]int // of false alarms of limits, in words
-	Sounds        map[string]int // of dewline: why the phone sounded, heartbeats aside
+	Sounds        map[string]int // of dewline and of the grouped hold time: why the phone sounded, heartbeats aside
 	BlindNotified int            // stays that no living sensor saw, but the sensor's fault had been reported
 	DarkNotified  int            // stays without power at the board, while the keeper knew that it is silent
 	Forecasts     [verdictCount]int
@@ -166,6 +166,21 @@ func (t *Tally) Sum(kind Kind, critical bool) (s Stays) {
 		}
 	}
 	return s
+}
+
+// Why the phone sounds, for players that make more than calls.
+const (
+	soundRepetition = "repetition"
+	soundOften      = "comes too often"
+	soundSensor     = "sensor"
+)
+
+// soundOf names a message on a limit.
+func soundOf(critical bool) string {
+	if critical {
+		return "critical"
+	}
+	return "beyond the band"
 }
 
 // scorer compares what players report with the truth.

@@ -316,6 +316,24 @@ func TestGrouping(t *testing.T) {
 		{"two enclosures hours apart", map[quantity.Point]func(int) float64{viv1: hot(60, 300, 27), viv2: hot(200, 300, 27)}, nil, 2, 2},
 		{"hot and cold", map[quantity.Point]func(int) float64{viv1: hot(60, 160, 27), viv2: hot(70, 160, 20)}, nil, 2, 2},
 		{"they follow their room, critical as well", map[quantity.Point]func(int) float64{air: during(60, 160, 29, 22), viv1: hot(100, 160, 29)}, quick, 1, 7},
+		{"critical again after an hour, still beyond the band", map[quantity.Point]func(int) float64{viv1: func(step int) float64 {
+			switch {
+			case step >= 80 && step < 90 || step >= 150 && step < 160:
+				return 29
+			case step >= 60 && step < 200:
+				return 27
+			}
+			return 24
+		}}, quick, 3, 3},
+		{"critical again within twenty minutes", map[quantity.Point]func(int) float64{viv1: func(step int) float64 {
+			switch {
+			case step >= 80 && step < 84 || step >= 97 && step < 101:
+				return 29
+			case step >= 60 && step < 200:
+				return 27
+			}
+			return 24
+		}}, quick, 2, 4},
 		{"two that are critical without the room", map[quantity.Point]func(int) float64{viv1: hot(60, 160, 29), viv2: hot(100, 160, 29)}, quick, 2, 6},
 	}
 	for _, c := range cases {
@@ -331,7 +349,7 @@ func TestGrouping(t *testing.T) {
 // quick has everybody acknowledge at once.
 func quick(g *game) {
 	for _, k := range g.scorer.keepers {
-		k.chance = rand.New(calm{})
+		k.chance = func(time.Time) *rand.Rand { return rand.New(calm{}) }
 	}
 }
 
@@ -376,6 +394,29 @@ func TestSilentPointOfTheGroupedHoldTime(t *testing.T) {
 	tally := g.scorer.tallies[playerGrouped]
 	assert.Equal(t, 1, tally.Phone.Verdicts[FaultTrue])
 	assert.Equal(t, 1, tally.Notices.Verdicts[FaultTrue])
+	assert.Equal(t, map[string]int{soundSensor: 1}, tally.Sounds)
+
+	g = plain(t, 400, nil, spoil("vivarium-1-air", func(p *probe) { p.faults.dropout = []span{{60, 120}, {200, 300}} }))
+	tally = g.scorer.tallies[playerGrouped]
+	assert.Equal(t, 1, tally.Phone.Verdicts[FaultTrue], "a part that measures two quantities fails once")
+	assert.Equal(t, 3, tally.Notices.Verdicts[FaultTrue])
+}
+
+// Whoever sends a message within the same hour, the keeper of each player acknowledges it after the same time; at another hour he may need longer.
+func TestKeepersOfAllPlayersLiveTheSameDay(t *testing.T) {
+	g := little(t, nil, nil)
+	waits := map[time.Duration]bool{}
+	for hour := range 24 {
+		at := morning.Add(time.Duration(hour) * time.Hour)
+		for player, k := range g.scorer.keepers {
+			heard := at.Add(time.Duration(10*player) * time.Minute)
+			k.due = nil
+			k.hear(heard, "", "loft")
+			require.Equal(t, g.scorer.keepers[0].due[0].at.Sub(at), k.due[0].at.Sub(heard))
+		}
+		waits[g.scorer.keepers[0].due[0].at.Sub(at)] = true
+	}
+	assert.Len(t, waits, 24)
 }
 
 // A caring keeper ends what he was notified of, in the world of that player only, and compares what has strayed.
