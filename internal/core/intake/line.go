@@ -110,6 +110,7 @@ type source struct {
 type feed struct {
 	Feed
 	configured *quality.Calibration // with which the line was made
+	accuracy   float64              // expanded uncertainty of a value; 0 where it is not known
 	judge      *quality.Judge
 	to         *fusion
 }
@@ -193,8 +194,8 @@ func newFeed(f Feed, gap time.Duration, part sensors.Description) (*feed, error)
 	return &feed{Feed: f, configured: f.Calibration, judge: quality.NewJudge(tests)}, nil
 }
 
-// Recalibrate puts in force what is on record of the channels of the sensors. A channel of which only the configuration says something is
-// corrected as the line was made.
+// Recalibrate puts in force what is on record of the channels of the sensors, and how well each is known. A channel of which only the
+// configuration says something is corrected as the line was made.
 func (l *Line) Recalibrate(states []calibration.State) {
 	for i := range states {
 		s := &states[i]
@@ -206,7 +207,7 @@ func (l *Line) Recalibrate(states []calibration.State) {
 			if string(f.Channel) != s.Channel {
 				continue
 			}
-			f.Calibration = f.configured
+			f.Calibration, f.accuracy = f.configured, s.Uncertainty
 			if s.Origin == calibration.Journal || s.Lapsed {
 				f.Calibration = s.Calibration
 			}
@@ -309,7 +310,7 @@ func (l *Line) choose(from *source, f *feed, report *Report, reading *Reading, v
 	if verdict.Amended && j.alone == from.id && j.at == verdict.Amendment.At {
 		l.amend(f, verdict.Amendment)
 	}
-	offered := quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag}
+	offered := quality.Candidate{Sensor: from.id, At: reading.At, Value: reading.Value, Flag: reading.Flag, Uncertainty: f.accuracy}
 	if offered.Flag.Usable() && j.choice.Another(from.id, reading.At) {
 		// Of a channel that raves even the steady readings count only where there is nothing better, and so do values that no room has.
 		if verdict.Why == quality.Expectation {

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"dewline/internal/core/calibration"
 	"dewline/internal/core/instant"
 	"dewline/internal/core/quality"
 	"dewline/internal/core/quantity"
@@ -152,6 +153,20 @@ func TestSeveralSensorsOfAPoint(t *testing.T) {
 	broken := Sample{Sensor: "b", At: start.Add(620 * time.Second), Err: errors.New("no answer")}
 	assert.Empty(t, take(t, l, broken).Readings, "others speak for the point")
 	assert.Equal(t, "no answer", take(t, l, broken).Worst().Failure)
+}
+
+// What is known of each channel weighs its values: those of the finer sensor of two count for more.
+func TestTheFinerSensorOfAPointCountsForMore(t *testing.T) {
+	l := newLine(t, map[quantity.Point]float64{loft: 2},
+		Source{ID: "fine", Feeds: []Feed{{Channel: sensors.Temperature, Point: loft}}, Description: sht},
+		Source{ID: "coarse", Feeds: []Feed{{Channel: sensors.Temperature, Point: loft}}, Description: probe})
+	take(t, l, sample("fine", 0, celsius(20)))
+	assert.InDelta(t, 20.5, one(t, take(t, l, sample("coarse", 5, celsius(21)))).Value, 1e-9, "nothing is known of either")
+	l.Recalibrate([]calibration.State{
+		{Sensor: "fine", Channel: string(sensors.Temperature), Uncertainty: 0.3}, {Sensor: "coarse", Channel: string(sensors.Temperature), Uncertainty: 0.9},
+	})
+	take(t, l, sample("fine", 10, celsius(20)))
+	assert.InDelta(t, 20.1, one(t, take(t, l, sample("coarse", 15, celsius(21)))).Value, 1e-9)
 }
 
 func TestOfTwoSensorsThatDifferBothAreNamed(t *testing.T) {

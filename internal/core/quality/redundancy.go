@@ -16,11 +16,13 @@ type Candidate struct {
 	At     instant.Instant
 	Value  float64
 	Flag   quantity.Flag
+	// Uncertainty of the value, expanded; 0 where it is not known.
+	Uncertainty float64
 }
 
 // Choice is the combined reading of the sensors of a point.
 type Choice struct {
-	Value float64 // the median; NaN without a candidate
+	Value float64 // the median, between the middle two of an even number where their uncertainties put it; NaN without a candidate
 	Flag  quantity.Flag
 	// Spread is the distance between the highest and the lowest candidate.
 	Spread float64
@@ -50,8 +52,11 @@ func choose(sorted []Candidate, disagree float64) Choice {
 		Spread: sorted[n-1].Value - sorted[0].Value,
 		Of:     n,
 	}
-	if n%2 == 0 {
-		choice.Value = sorted[n/2-1].Value + (sorted[n/2].Value-sorted[n/2-1].Value)/2
+	switch {
+	case n%2 == 0 && disagree > 0:
+		choice.Value = between(&sorted[n/2-1], &sorted[n/2])
+	case n%2 == 0:
+		choice.Value = middle(sorted)
 	}
 	allSuspect := true
 	for _, c := range sorted {
@@ -67,13 +72,30 @@ func choose(sorted []Candidate, disagree float64) Choice {
 		}
 		return choice
 	}
-	choice.Flag, choice.Odd = quantity.Suspect, farthest(sorted, choice.Value)
+	choice.Flag, choice.Odd = quantity.Suspect, farthest(sorted)
 	return choice
 }
 
-// farthest names the sensors that are farthest from the median, in the order of their names.
-func farthest(candidates []Candidate, median float64) (odd []string) {
-	distance := 0.0
+// between returns the best estimate from two values: their mean, weighted by 1/u² (JCGM 100:2008, and any text on least squares), so that a
+// coarse sensor beside a fine one does not pull it by half of its error. Where an uncertainty is not known both weigh the same.
+func between(a, b *Candidate) float64 {
+	share := 0.5
+	if ua, ub := a.Uncertainty*a.Uncertainty, b.Uncertainty*b.Uncertainty; ua > 0 && ub > 0 {
+		share = ua / (ua + ub)
+	}
+	return a.Value + (b.Value-a.Value)*share
+}
+
+// middle returns the plain median of sorted candidates.
+func middle(candidates []Candidate) float64 {
+	n := len(candidates)
+	low, high := candidates[(n-1)/2].Value, candidates[n/2].Value
+	return low + (high-low)/2
+}
+
+// farthest names the sensors that are farthest from the middle of sorted candidates, in the order of their names.
+func farthest(candidates []Candidate) (odd []string) {
+	median, distance := middle(candidates), 0.0
 	for _, c := range candidates {
 		distance = max(distance, math.Abs(c.Value-median))
 	}
@@ -114,6 +136,8 @@ func NewRedundancy(disagree float64, age time.Duration) *Redundancy {
 // its next good one; a missing one leaves it in until its latest is too old. Where no sensor has anything usable, the
 // choice is the reading offered.
 //
+// While sensors that are compared agree, or until it is found that they do not, the middle two of an even number count by their uncertainties.
+//
 // The choice names odd sensors only once the spread has been larger than allowed for ten minutes, and then until it has been below
 // seven tenths of what is allowed for [Settled].
 func (r *Redundancy) Offer(reading Candidate) Choice {
@@ -129,6 +153,9 @@ func (r *Redundancy) Offer(reading Candidate) Choice {
 	}
 	choice := choose(r.latest, r.disagree)
 	r.settle(reading.At, &choice)
+	if r.differs { // what a data sheet says of a sensor holds no more for one of them
+		choice.Value = middle(r.latest)
+	}
 	return choice
 }
 
@@ -158,7 +185,7 @@ func (r *Redundancy) settle(at instant.Instant, choice *Choice) {
 	if choice.Spread > nearAgain*r.disagree {
 		r.near, choice.Flag = at, quantity.Suspect
 		if choice.Odd = odd; odd == nil {
-			choice.Odd = farthest(r.latest, choice.Value)
+			choice.Odd = farthest(r.latest)
 		}
 	}
 	r.differs = at.Sub(r.near) < Settled

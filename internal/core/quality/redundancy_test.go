@@ -49,12 +49,40 @@ func TestChoose(t *testing.T) {
 	assert.Equal(t, quantity.Pass, choose(both, 5).Flag)
 }
 
+// A coarse sensor beside a fine one counts by the inverse square of its uncertainty: 1/0.3² to 1/0.9² is 9 to 1.
+func TestTheFinerSensorCountsForMore(t *testing.T) {
+	pair := candidates(20, 21)
+	pair[0].Uncertainty, pair[1].Uncertainty = 0.3, 0.9
+	assert.InDelta(t, 20.1, choose(pair, 2).Value, 1e-9)
+	apart := candidates(20, 23)
+	apart[0].Uncertainty, apart[1].Uncertainty = 0.3, 0.9
+	assert.Equal(t, []string{"a", "b"}, choose(apart, 2).Odd, "which of two is wrong cannot be known all the same")
+	assert.InDelta(t, 20.5, choose(pair, 0).Value, 1e-9, "no one compares them")
+	pair[0].Uncertainty = 0
+	assert.InDelta(t, 20.5, choose(pair, 2).Value, 1e-9, "of one nothing is known")
+
+	r := NewRedundancy(1, time.Minute)
+	var choice Choice
+	for minute := range 12 {
+		at := instant.Instant(int64(minute) * 60e9)
+		r.Offer(Candidate{Sensor: "a", At: at, Value: 20, Flag: quantity.Pass, Uncertainty: 0.3})
+		if choice = r.Offer(Candidate{Sensor: "b", At: at, Value: 23, Flag: quantity.Pass, Uncertainty: 0.9}); minute < 10 {
+			assert.InDelta(t, 20.3, choice.Value, 1e-9)
+		}
+	}
+	assert.InDelta(t, 21.5, choice.Value, 1e-9, "they are found to differ")
+}
+
 func TestChooseLaws(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		list := candidates(rapid.SliceOfN(rapid.Float64Range(-40, 120), 1, 7).Draw(t, "values")...)
-		choice := choose(list, rapid.Float64Range(0, 5).Draw(t, "disagree"))
+		for i := range list {
+			list[i].Uncertainty = rapid.SampledFrom([]float64{0, 0.2, 1, 1e9}).Draw(t, "uncertainty")
+		}
+		disagree := rapid.Float64Range(0, 5).Draw(t, "disagree")
+		choice := choose(list, disagree)
 		slices.Reverse(list)
-		again := choose(list, 0)
+		again := choose(list, disagree)
 		if again.Value != choice.Value {
 			t.Fatal("the order of the sensors matters")
 		}
@@ -76,7 +104,7 @@ func TestChooseLaws(t *testing.T) {
 func TestRedundancyHoldsTheLatestOfEach(t *testing.T) {
 	r := NewRedundancy(1, 30*time.Second)
 	offer := func(second int64, sensor string, value float64, flag quantity.Flag) Choice {
-		return r.Offer(Candidate{sensor, instant.Instant(second * 1e9), value, flag})
+		return r.Offer(Candidate{Sensor: sensor, At: instant.Instant(second * 1e9), Value: value, Flag: flag})
 	}
 	assert.Equal(t, Choice{Value: 21, Flag: 2, Of: 1}, offer(0, "a", 21, 2))
 	assert.Equal(t, Choice{Value: 21.25, Flag: 1, Spread: 0.5, Of: 2}, offer(5, "b", 21.5, 2))
@@ -93,10 +121,10 @@ func TestRedundancyHoldsTheLatestOfEach(t *testing.T) {
 
 func TestRedundancyShiftsWithTheClock(t *testing.T) {
 	r := NewRedundancy(1, 30*time.Second)
-	r.Offer(Candidate{"a", 0, 21, quantity.Pass})
+	r.Offer(Candidate{Sensor: "a", At: 0, Value: 21, Flag: quantity.Pass})
 	r.Shift(time.Hour)
-	assert.Equal(t, 2, r.Offer(Candidate{"b", 3610e9, 21, quantity.Pass}).Of)
-	assert.Equal(t, 1, r.Offer(Candidate{"b", 10e9, 21, quantity.Pass}).Of, "back by an hour without a word: nothing is compared")
+	assert.Equal(t, 2, r.Offer(Candidate{Sensor: "b", At: 3610e9, Value: 21, Flag: quantity.Pass}).Of)
+	assert.Equal(t, 1, r.Offer(Candidate{Sensor: "b", At: 10e9, Value: 21, Flag: quantity.Pass}).Of, "back by an hour without a word: nothing is compared")
 }
 
 func TestADisagreementIsHeld(t *testing.T) {
@@ -105,8 +133,8 @@ func TestADisagreementIsHeld(t *testing.T) {
 	differ := func(by float64, minutes int) (odd int) {
 		for range minutes {
 			at := instant.Instant(minute * 60e9)
-			r.Offer(Candidate{"a", at, 21, quantity.Pass})
-			odd = len(r.Offer(Candidate{"b", at, 21 + by, quantity.Pass}).Odd)
+			r.Offer(Candidate{Sensor: "a", At: at, Value: 21, Flag: quantity.Pass})
+			odd = len(r.Offer(Candidate{Sensor: "b", At: at, Value: 21 + by, Flag: quantity.Pass}).Odd)
 			minute++
 		}
 		return odd
@@ -122,6 +150,6 @@ func TestADisagreementIsHeld(t *testing.T) {
 	assert.Zero(t, differ(0.8, 10), "it is over")
 	assert.Zero(t, differ(3, 10), "and has to last again")
 
-	flag := r.Offer(Candidate{"b", instant.Instant(minute * 60e9), 24, quantity.Pass}).Flag
+	flag := r.Offer(Candidate{Sensor: "b", At: instant.Instant(minute * 60e9), Value: 24, Flag: quantity.Pass}).Flag
 	assert.Equal(t, quantity.Suspect, flag, "what differs is suspect from the first reading on")
 }
