@@ -39,7 +39,7 @@ func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
 		rule := &r.rules[i]
 		lost := s.held[rule.Notifier] == holdRetry
 		if rule.Every || !rule.listens(name, s.priority) || s.messages[rule.Notifier] > 1 || r.heardTwice(rule, s) ||
-			s.messages[rule.Notifier] < 1 && !lost && !r.unheard(rule, name, s, at) {
+			s.messages[rule.Notifier] < 1 && !lost && !r.unheard(rule, name, s) {
 			continue
 		}
 		owed.notifiers[rule.Notifier] = true
@@ -52,12 +52,13 @@ func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
 	}
 }
 
-// unheard reports whether a place has been in no message on what is critical: its own would have come ten minutes after one on another.
-func (r *Rules) unheard(rule *Rule, name string, s *alarmState, at instant.Instant) bool {
+// unheard reports whether a place has been in no message on what is critical, and its room has not spoken for it since it called: its own would
+// have come ten minutes after one on another. Where its room fell silent later, it was on its way back by then, or would have been heard.
+func (r *Rules) unheard(rule *Rule, name string, s *alarmState) bool {
 	t := s.incident.sentBy(rule.Notifier)
 	_, place, _ := r.causeOf(name)
 	_, spoke := t.critical[place]
-	return rule.After == 0 && !spoke && !r.roomSpeaks(s.incident, t, at)
+	return rule.After == 0 && !spoke && !r.roomSpeaks(s.incident, t, s.called)
 }
 
 // heardTwice reports whether two messages on what is critical of its incident have been sent since two hours before an alarm called:

@@ -76,6 +76,16 @@ func TestNoReminderWhereItIsNotNeeded(t *testing.T) {
 			l.run(600, 22, 28, 22) // the room is over, and the tub is not
 			l.run(300, 22, 22, 22)
 		},
+		"on its way back when its room fell silent": func(l *loft) {
+			l.run(300, 29, 22, 22)
+			l.command(watch.Command{Verb: watch.Acknowledge, Alarm: roomCritical})
+			l.run(100, 22, 28, 22)
+			room, _ := l.core.Alarm(roomCritical)
+			require.False(l.t, room.Active)
+			back := ofKind(l, journal.AlarmCleared)
+			l.run(int(back[len(back)-1].At.Sub(at(l.now))/time.Second)+7180, 22, 28, 22)
+			l.run(300, 22, 22, 22)
+		},
 		"covered by its room after its end": func(l *loft) {
 			short(l)
 			l.run(840, 29, 22, 22)

@@ -15,7 +15,7 @@
 // Without faults the room keeps its bands. All chance comes from the seed, in a stream of its own for each room-year and each thing, so
 // that neither the number of workers nor what dewline does changes the world.
 //
-// The keeper acknowledges late, after a time that depends on the hour and not on the player. One that is asleep cures nothing: faults last as long as they were drawn to last, so that all players
+// The keeper acknowledges late, after a time that depends on the hour and not on the player, and then all that has arrived. One that is asleep cures nothing: faults last as long as they were drawn to last, so that all players
 // see the same world. A caring one goes to the place of each audible message, ends what goes wrong there, calibrates what he finds to
 // be off by more than twice its accuracy, and compares all probes once a month; his world depends on the player that wakes him, so that
 // each player has a game of its own.

@@ -30,7 +30,7 @@ func sameDay(seed uint64) func(time.Time) *rand.Rand {
 
 // errand is an acknowledgement that he will make, or a visit to a place.
 type errand struct {
-	at         time.Time
+	heard, at  time.Time
 	occurrence string // "" for a visit
 	place      string
 }
@@ -52,13 +52,28 @@ func (k *keeper) hear(now time.Time, occurrence, place string) {
 	}
 	at := now.Add(time.Duration(minutes * float64(time.Minute)))
 	if occurrence != "" {
-		k.due = append(k.due, errand{at: at, occurrence: occurrence})
+		k.due = append(k.due, errand{heard: now, at: at, occurrence: occurrence})
 	}
-	k.due = append(k.due, errand{at: at.Add(visitAfter), place: place})
+	k.due = append(k.due, errand{heard: now, at: at.Add(visitAfter), place: place})
 }
 
-// errands returns what he does now, in the order in which he heard of it.
+// errands returns what he does now, in the order in which he heard of it. With the phone in his hand he acknowledges all that has arrived, and
+// goes to all those places.
 func (k *keeper) errands(now time.Time) (list []errand) {
+	looks := slices.ContainsFunc(k.due, func(e errand) bool { return e.occurrence != "" && !e.at.After(now) })
+	for i := range k.due {
+		e := &k.due[i]
+		if !looks || e.heard.After(now) {
+			continue
+		}
+		latest := now
+		if e.occurrence == "" {
+			latest = now.Add(visitAfter)
+		}
+		if e.at.After(latest) {
+			e.at = latest
+		}
+	}
 	k.due = slices.DeleteFunc(k.due, func(e errand) bool {
 		if e.at.After(now) {
 			return false

@@ -327,7 +327,7 @@ func (g *game) errands() {
 					g.visit(e.place)
 				}
 			case player == playerDewline && !g.dewline.on: // he tries again later
-				k.due = append(k.due, errand{g.truth.now().Add(10 * time.Minute), e.occurrence, e.place})
+				k.due = append(k.due, errand{e.heard, g.truth.now().Add(10 * time.Minute), e.occurrence, e.place})
 			case player == playerDewline:
 				g.dewline.command(watch.Command{Verb: watch.Acknowledge, Occurrence: e.occurrence, By: "keeper"})
 			case player == playerGrouped:

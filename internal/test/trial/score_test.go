@@ -402,6 +402,23 @@ func TestSilentPointOfTheGroupedHoldTime(t *testing.T) {
 	assert.Equal(t, 3, tally.Notices.Verdicts[FaultTrue])
 }
 
+// He who has the phone in his hand acknowledges all that has arrived, and goes to all those places; what comes later waits for the next time.
+func TestTheKeeperAcknowledgesAllThatHasArrived(t *testing.T) {
+	minute := func(m int) time.Time { return morning.Add(time.Duration(m) * time.Minute) }
+	k := &keeper{due: []errand{
+		{heard: minute(0), at: minute(10), occurrence: "first"}, {heard: minute(0), at: minute(30), place: "tub-1"},
+		{heard: minute(5), at: minute(300), occurrence: "second"}, {heard: minute(5), at: minute(320), place: "tub-2"},
+		{heard: minute(11), at: minute(40), occurrence: "third"}, {heard: minute(11), at: minute(60), place: "tub-3"},
+	}}
+	done := map[int][]string{}
+	for m := range 400 {
+		for _, e := range k.errands(minute(m)) {
+			done[m] = append(done[m], e.occurrence+e.place)
+		}
+	}
+	assert.Equal(t, map[int][]string{10: {"first", "second"}, 30: {"tub-1", "tub-2"}, 40: {"third"}, 60: {"tub-3"}}, done)
+}
+
 // Whoever sends a message within the same hour, the keeper of each player acknowledges it after the same time; at another hour he may need longer.
 func TestKeepersOfAllPlayersLiveTheSameDay(t *testing.T) {
 	g := little(t, nil, nil)
