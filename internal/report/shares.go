@@ -41,6 +41,6 @@ func nthLongest(stays []replay.ExcursionReport, n int) exposure.Seconds {
 	for _, e := range stays {
 		lengths = append(lengths, exposure.Seconds(e.To.Sub(e.From)))
 	}
-	slices.SortFunc(lengths, func(a, b exposure.Seconds) int { return cmp.Compare(b, a) })
-	return lengths[n-1]
+	slices.Sort(lengths)
+	return lengths[len(lengths)-n]
 }
