@@ -210,9 +210,6 @@ func (m *chunkMemory) amended(c *chunk, ms int64, flag quantity.Flag, resolution
 	if err := m.decoder.decode(c.packed, c.count, &b); err != nil || !amend(&b, ms, flag) {
 		return nil
 	}
-	if resolution == 0 && c.origin == 0 {
-		resolution = 1 / c.scale
-	}
 	return m.encoder.pack(&b, resolution, c.id, c.segment)
 }
 

@@ -9,17 +9,18 @@ import (
 	"dewline/internal/core/quantity"
 )
 
-// The compressed readings of a chunk (column `samples`) are a codec byte and then tokens (varint.go). Beside them, in
-// columns of their own, is what the tokens are relative to: start, period, origin, scale.
+// The compressed readings of a chunk (column `samples`) begin with a codec byte. Beside them, in columns of their own, is what
+// they are relative to: start, period, origin, scale.
 //
 // The codec byte is the sum of
 //
 //	1  values are the bits of floats, not multiples of a step
 //	2  times go from start in steps of period, and are not written
+//	4  with 8: each time goes from the one before
+//	8  the form of rice.go, for multiples of a step; the form described here is written for all other values, and was for all
+//	   values until 2026-12-01
 //
-// No version has written 4, which the views in the file read as sums of minutes.
-//
-// Each entry is
+// Behind the codec byte are tokens (varint.go). Each entry is
 //
 //	time    zigzag(time − time before − period) in ms; before the first it is start − period. Absent with 2.
 //	value   zigzag(k − k before) + 1, k before the first being 0
@@ -31,8 +32,10 @@ import (
 // Column `fix` holds, for the k in use from the lowest to the highest, zigzag(units in the last place by which the value
 // differs from origin + k/scale). It is NULL where all are exact.
 const (
-	codecBits    = 1
-	codecRegular = 2
+	codecBits     = 1
+	codecRegular  = 2
+	codecFollowed = 4
+	codecRice     = 8
 )
 
 // The escapes.
@@ -72,8 +75,10 @@ type packed struct {
 // encoder turns blocks into packed chunks. It is used again to spare the garbage collector.
 type encoder struct {
 	tokens, fixes tokenWriter
+	bits          bitWriter
 	distinct      []float64
-	deltas        []int64
+	deltas, keys  []int64
+	times, steps  []uint64
 }
 
 // encode packs a block that is not empty.
@@ -81,56 +86,33 @@ func (e *encoder) encode(b *block, resolution float64) packed {
 	p := packed{start: slices.Min(b.at)}
 	var regular bool
 	p.period, regular = e.rhythm(b.at, p.start)
-
-	quantized := false
-	var l quantizer
-	if all := e.allValues(b); all != nil {
-		if l, quantized = findQuantizer(all, resolution); quantized {
-			p.fix, quantized = e.fix(l, all)
-		}
-	}
 	codec := byte(0)
-	if quantized {
-		p.origin, p.scale = l.origin, l.scale
-	} else {
-		codec |= codecBits
-		p.scale = 1
-	}
 	if regular {
 		codec |= codecRegular
 	}
-	w := &e.tokens
-	w.reset()
-	w.octet(codec)
-	e.entries(b, p, l, codec)
-	p.samples = slices.Clone(w.bytes)
+	if all := e.allValues(b); all != nil {
+		if l, ok := findQuantizer(all, resolution); ok {
+			if p.fix, ok = e.fix(l, all); ok {
+				p.origin, p.scale = l.origin, l.scale
+				p.samples = e.rice(b, p, l, codec|codecRice)
+				return p
+			}
+		}
+	}
+	p.scale = 1
+	e.tokens.reset()
+	e.tokens.octet(codec | codecBits)
+	e.entries(b, p, regular)
+	p.samples = slices.Clone(e.tokens.bytes)
 	return p
 }
 
-func (e *encoder) entries(b *block, p packed, l quantizer, codec byte) {
+// entries writes values as the bits of floats.
+func (e *encoder) entries(b *block, p packed, regular bool) {
 	w := &e.tokens
 	before, k, flag := p.start-p.period, int64(0), quantity.Pass
-	put := func(v float64) {
-		if math.IsNaN(v) {
-			w.put(0)
-			w.put(escapeMissing)
-			return
-		}
-		to := ordered(v)
-		if codec&codecBits == 0 {
-			to, _ = l.nearest(v)
-		}
-		if by := to - k; by == math.MinInt64 || (to < k) != (by < 0) {
-			w.put(0)
-			w.put(escapeFar)
-			w.putSigned(to)
-		} else {
-			w.put(zigzag(by) + 1)
-		}
-		k = to
-	}
 	for i, at := range b.at {
-		if codec&codecRegular == 0 {
+		if !regular {
 			w.putSigned(at - before - p.period)
 		}
 		before = at
@@ -139,7 +121,20 @@ func (e *encoder) entries(b *block, p packed, l quantizer, codec byte) {
 			w.put(0)
 			w.put(uint64(flag))
 		}
-		put(b.value[i])
+		if math.IsNaN(b.value[i]) {
+			w.put(0)
+			w.put(escapeMissing)
+			continue
+		}
+		to := ordered(b.value[i])
+		if by := to - k; by == math.MinInt64 || (to < k) != (by < 0) {
+			w.put(0)
+			w.put(escapeFar)
+			w.putSigned(to)
+		} else {
+			w.put(zigzag(by) + 1)
+		}
+		k = to
 	}
 }
 
@@ -159,11 +154,23 @@ func (e *encoder) rhythm(at []int64, start int64) (period int64, regular bool) {
 	return period, regular && at[0] == start
 }
 
-// allValues returns the values of the block, sorted, each once; nil where there is none or one is infinite.
+// allValues returns the finite values of the block, sorted, each once (the two zeros are two values); nil where there is none or one
+// is infinite. They are sorted as whole numbers, which other sorts of the program share.
 func (e *encoder) allValues(b *block) []float64 {
-	var finite bool
-	e.distinct, finite = distinctOf(b.value, e.distinct)
-	if !finite || len(e.distinct) == 0 {
+	e.keys, e.distinct = e.keys[:0], e.distinct[:0]
+	for _, v := range b.value {
+		switch {
+		case math.IsInf(v, 0):
+			return nil
+		case !math.IsNaN(v):
+			e.keys = append(e.keys, ordered(v))
+		}
+	}
+	slices.Sort(e.keys)
+	for _, key := range slices.Compact(e.keys) {
+		e.distinct = append(e.distinct, unordered(key))
+	}
+	if len(e.distinct) == 0 {
 		return nil
 	}
 	return e.distinct
@@ -198,13 +205,15 @@ type decoder struct {
 	used, by  []int64 // the k in use, and their corrections
 	low, high int64   // of those
 	mask      []bool
+	ahead     []byte  // the compressed readings with room behind them
 	table     []int64 // corrections by k − low
 }
 
 // noK marks a missing value.
 const noK = math.MinInt64
 
-// decode fills b with the entries of a chunk. count is their number. Whatever the bytes are, no more entries come out than there are groups of four bits. On error b is empty.
+// decode fills b with the entries of a chunk. count is their number. Whatever the bytes are, no more entries come out
+// than mostEntries says. On error b is empty.
 func (d *decoder) decode(p packed, count int, b *block) (err error) {
 	b.reset()
 	defer func() {
@@ -216,14 +225,22 @@ func (d *decoder) decode(p packed, count int, b *block) (err error) {
 		return fmt.Errorf("%w: they are empty", errDamaged)
 	}
 	codec := p.samples[0]
-	if codec > codecBits|codecRegular {
+	if codec > codecBits|codecRegular && codec&^(codecRegular|codecFollowed) != codecRice {
 		return fmt.Errorf("they are in a form (%d) that this program does not know: use a newer one", codec)
 	}
-	r := tokenReader{bytes: p.samples[1:]}
-	if count < 1 || count > 2*len(p.samples) {
+	if count < 1 || count > mostEntries(p.samples) {
 		return fmt.Errorf("%w: %d readings in %d bytes", errDamaged, count, len(p.samples))
 	}
-	d.k = d.k[:0]
+	d.k, b.at, b.flag = slices.Grow(d.k[:0], count), slices.Grow(b.at, count), slices.Grow(b.flag, count)
+	l := quantizer{p.origin, p.scale, 1}
+	if codec&codecRice != 0 {
+		var ok bool
+		if l.stride, ok = d.rice(p, count, b); !ok {
+			return errDamaged
+		}
+		return d.values(p.fix, l, b)
+	}
+	r := tokenReader{bytes: p.samples[1:]}
 	d.entries(&r, p, codec, count, b)
 	if !r.done() {
 		return errDamaged
@@ -232,13 +249,11 @@ func (d *decoder) decode(p packed, count int, b *block) (err error) {
 		b.value = appendBits(b.value, d.k)
 		return nil
 	}
-	return d.values(p, b)
+	return d.values(p.fix, l, b)
 }
 
 func (d *decoder) entries(r *tokenReader, p packed, codec byte, count int, b *block) {
 	at, v := p.start-p.period, follower{flag: quantity.Pass}
-	room := min(count, ChunkReadings)
-	d.k, b.at, b.flag = slices.Grow(d.k, room), slices.Grow(b.at, room), slices.Grow(b.flag, room)
 	for range count {
 		at += p.period
 		if codec&codecRegular == 0 {
@@ -299,12 +314,11 @@ func appendBits(values []float64, ks []int64) []float64 {
 }
 
 // values turns k into values on the quantizer, with their corrections.
-func (d *decoder) values(p packed, b *block) error {
-	l := quantizer{p.origin, p.scale}
+func (d *decoder) values(fix []byte, l quantizer, b *block) error {
 	d.by = d.by[:0]
-	if len(p.fix) > 0 {
+	if len(fix) > 0 {
 		d.collectUsed()
-		if err := d.readFixes(p.fix); err != nil {
+		if err := d.readFixes(fix); err != nil {
 			return err
 		}
 	}

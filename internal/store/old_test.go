@@ -1,15 +1,20 @@
 package store
 
 import (
+	"database/sql"
+	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
+	"dewline/internal/core/quantity"
 	"dewline/internal/deliver/queue"
 )
 
@@ -86,4 +91,81 @@ func TestFileOfAnEarlierProgram(t *testing.T) {
 	found, err := s.Journal(t.Context(), Filter{Limit: 1})
 	require.NoError(t, err)
 	assert.Equal(t, "run-2", found[0].Run)
+}
+
+// A file that was written before chunks were written as rice.go does it is read, and continued in the new form, without a reading that
+// differs. The views read both.
+func TestFileFromBeforeRice(t *testing.T) {
+	content, err := os.ReadFile(filepath.Join("testdata", "before-2026-12-01.db"))
+	require.NoError(t, err)
+	path := tempPath(t)
+	require.NoError(t, os.WriteFile(path, content, 0o600))
+	s := begin(t, path)
+	want := earlier()
+	last := want[len(want)-1].At
+	for i := range 400 {
+		sample := PointSample{water, Sample{At: last.Add(time.Duration(i+1) * 10 * second), Value: float64(320+i%3) / 16, Flag: quantity.Pass}}
+		s.Append("run-2", water, sample.At, sample.Value, sample.Flag, 0.0625)
+		want = append(want, sample)
+	}
+	holds := func(s *Store) {
+		t.Helper()
+		assert.Empty(t, s.Notices())
+		for _, p := range []quantity.Point{water, air} {
+			var at, seen []int64
+			var values, got []float64
+			var hues, colours []quantity.Flag
+			for _, w := range want {
+				if w.Point == p {
+					at, values, hues = append(at, millis(w.At)), append(values, w.Value), append(hues, w.Flag)
+				}
+			}
+			for _, sample := range collect(t, s, p, instant.None, instant.None) {
+				seen, got, colours = append(seen, millis(sample.At)), append(got, sample.Value), append(colours, sample.Flag)
+			}
+			assert.Equal(t, at, seen, p)
+			assert.Equal(t, hues, colours, p)
+			sameValues(t, values, got)
+		}
+		progress, err := s.Progress(t.Context(), "remote-write")
+		require.NoError(t, err)
+		assert.Equal(t, "far", string(progress))
+	}
+	holds(s)
+	s = again(t, s)
+	holds(s)
+	compareReadings(t, s)
+	forms, err := collected(scanned(t.Context(), s.database().reader, func(rows *sql.Rows) (form string, err error) {
+		return form, rows.Scan(&form)
+	}, "SELECT DISTINCT form FROM piece ORDER BY form"))
+	require.NoError(t, err)
+	assert.Equal(t, []string{"0", "1", "10"}, forms)
+}
+
+// earlier gives the readings of testdata/before-2026-12-01.db, written by this package as it was at commit a570cd5: two sensors
+// whose steps are exact and not exact as floats, times that tremble, a gap, flags, missing values, and values that are on no step. All of it is
+// invented.
+func earlier() (all []PointSample) {
+	chance := rand.New(rand.NewPCG(7, 17))
+	walk := 0
+	for i := range 500 {
+		at := noon.Add(time.Duration(i)*10*second + time.Duration(chance.IntN(4))*time.Millisecond)
+		if i >= 450 {
+			at = at.Add(7 * minute)
+		}
+		flag := quantity.Pass
+		if i%97 == 40 {
+			flag = flags[i/97%len(flags)]
+		}
+		walk += chance.IntN(5) - 2
+		wet, warm := float64(352+walk/8)/16, -45+175*float64(25_000+3*walk)/65535
+		switch {
+		case i%120 == 60:
+			wet = math.NaN()
+		case i >= 420:
+			warm = 20 + chance.Float64()
+		}
+		all = append(all, PointSample{water, Sample{At: at, Value: wet, Flag: flag}}, PointSample{air, Sample{At: at, Value: warm, Flag: flag}})
+	}
+	return all
 }

@@ -39,6 +39,20 @@ func TestViewsDecode(t *testing.T) {
 	})
 }
 
+// TestViewsDecodeEachForm does so for each way to write times.
+func TestViewsDecodeEachForm(t *testing.T) {
+	for name, r := range rhythms {
+		s := begin(t, tempPath(t))
+		b := rhythmical(r.at)
+		for i, at := range b.at {
+			s.Append("run-1", water, fromMillis(at), b.value[i], b.flag[i], 0.01)
+		}
+		require.NoError(t, s.Commit(t.Context()), name)
+		compareReadings(t, s)
+		compareMinutes(t, s)
+	}
+}
+
 func compareReadings(t require.TestingT, s *Store) {
 	rows, err := s.database().reader.Query("SELECT at, value, flag, number FROM readings WHERE point = ? AND part = 0 ORDER BY at", water.String())
 	require.NoError(t, err)
