@@ -166,7 +166,8 @@ func (q *readingQueries) tally(ctx context.Context, p quantity.Point, t *tally) 
 	defer conn.Close()
 	return conn.Raw(func(raw any) error {
 		w.file = raw.(driver.QueryerContext)
-		err := query(ctx, w.file, `SELECT id, start, span, segment, count, unusable, low, high, total, flags FROM chunk
+		err := query(ctx, w.file, `SELECT id, start, segment, low, high, total,
+			(span << 32) + (count << 21) + (unusable << 10) + flags FROM chunk
 			WHERE point = ? AND start >= ? AND start < ? AND id <= ? ORDER BY start`,
 			[]int64{chunks.row, t.from - chunkSpan, t.to, chunks.ceiling}, func(row []driver.Value) error { return w.take(ctx, row) })
 		if err != nil {
@@ -189,16 +190,17 @@ type aggregator struct {
 	free    []*chunkMeta
 }
 
-// take adds a row of the index.
+// take adds a row of the index, whose small numbers come as one: each column of a row takes as long as a reading in a chunk that is decoded.
 func (w *aggregator) take(ctx context.Context, row []driver.Value) error {
 	o := &chunkMeta{}
 	if n := len(w.free); n > 0 {
 		o, w.free = w.free[n-1], w.free[:n-1]
 	}
-	*o = chunkMeta{id: integer(row[0]), start: integer(row[1]), segment: integer(row[3]), over: o.over[:0]}
+	*o = chunkMeta{id: integer(row[0]), start: integer(row[1]), segment: integer(row[2]), over: o.over[:0]}
+	small := integer(row[6])
 	o.summary = summary{
-		span: integer(row[2]), count: int(integer(row[4])), unusable: int(integer(row[5])),
-		low: float(row[6]), high: float(row[7]), total: float(row[8]), flags: uint16(integer(row[9])),
+		low: float(row[3]), high: float(row[4]), total: float(row[5]),
+		span: small >> 32, count: int(small >> 21 & 0x7ff), unusable: int(small >> 10 & 0x7ff), flags: uint16(small & 0x3ff),
 	}
 	if w.held[o.id] || o.end() < w.from {
 		return nil
