@@ -239,7 +239,7 @@ func (rec *recorder) derived(p quantity.Point, e *watch.Effect) {
 		return
 	}
 	step := derivedSteps[p.Quantity]
-	rec.store.Append(rec.id, p, e.At, math.Round(e.Value/step)*step, e.Flag, step)
+	rec.store.Append(rec.id, p, e.At, math.Round(e.Value/step)/math.Round(1/step), e.Flag, step)
 }
 
 // record makes entries durable, together with the messages they cause and the state of the core. Only then may followers and
