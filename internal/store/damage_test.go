@@ -299,6 +299,7 @@ func TestLostBlockInALogIsFoundAtTheStart(t *testing.T) {
 // abandonWithLog lets a store go as a power cut does: its log stays.
 func abandonWithLog(t *testing.T, s *Store) {
 	t.Helper()
+	settled(s) // what a write does after its answer keeps the file open beyond the end
 	log, err := os.ReadFile(s.path + logSuffix)
 	require.NoError(t, err)
 	require.NotEmpty(t, log)
