@@ -386,13 +386,22 @@ func TestBrokenHistoryIsSaid(t *testing.T) {
 	c := readContract(t, site)
 	r.broken = fmt.Errorf("database disk image is malformed")
 	const span = "from=2026-07-01T00:00:00Z&to=2026-07-08T00:00:00Z"
-	for _, path := range []string{"/api/trend?point=tub-2/water-temperature&" + span, "/api/trend?columns=3000&point=tub-2/water-temperature&from=2026-07-01T00:00:00Z&to=2026-07-01T01:00:00Z", "/api/exposure?point=vivarium-1/dew-point&" + span, "/api/journal", "/api/marks?" + span, "/api/days?place=tub-1&" + span} {
+	said := map[string]bool{"/api/live": true, "/api/command": true} // of their own, in other tests
+	for _, path := range []string{"/api/trend?point=tub-2/water-temperature&" + span, "/api/trend?columns=3000&point=tub-2/water-temperature&from=2026-07-01T00:00:00Z&to=2026-07-01T01:00:00Z", "/api/exposure?point=vivarium-1/dew-point&" + span, "/api/journal", "/api/marks?" + span, "/api/days?place=tub-1&" + span, "/api/humidity?place=vivarium-1"} {
 		code, data := ask(t, site+path)
 		require.Equal(t, http.StatusServiceUnavailable, code, path)
 		var v any
 		require.NoError(t, json.Unmarshal(data, &v))
 		require.Empty(t, c.check(&schema{Ref: "#/components/schemas/Error"}, v, path))
 		assert.Contains(t, string(data), "malformed")
+		path, _, _ = strings.Cut(path, "?")
+		said[path] = true
+	}
+	for path, methods := range c.Paths {
+		for method, op := range methods {
+			_, described := op.Responses["503"]
+			assert.Equal(t, said[path], described, "%s %s", method, path)
+		}
 	}
 	assert.Equal(t, 1, strings.Count(log.String(), "malformed"), "the log has it once, however many pages ask: %s", log)
 	response, err := http.Get(site + "/api/readings.csv?point=tub-2/water-temperature&" + span)
