@@ -61,7 +61,10 @@ func (c *mistingCommand) make(ctx context.Context, s streams, request report.Mis
 	if c.Readings != "" {
 		return c.fromFile(s, request)
 	}
-	if site, err = loadSite(c.Config, s); err != nil {
+	if site, err = loadSite(c.Config, s); err == nil {
+		err = placeMeant(site, c.Place)
+	}
+	if err != nil {
 		return site, made, err
 	}
 	path := cmp.Or(c.History, site.History.Path)
@@ -80,7 +83,10 @@ func (c *mistingCommand) make(ctx context.Context, s streams, request report.Mis
 }
 
 func (c *mistingCommand) fromFile(s streams, request report.MistingRequest) (site *config.Site, made *report.Misting, err error) {
-	if site, err = s.usable(config.LoadForReplay(c.Config)); err != nil {
+	if site, err = s.usable(config.LoadForReplay(c.Config)); err == nil {
+		err = placeMeant(site, c.Place)
+	}
+	if err != nil {
 		return site, made, err
 	}
 	file, err := readingsFile(c.Readings)

@@ -37,8 +37,10 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	if err != nil {
 		return err
 	}
-	if err := c.knownSubject(site); err != nil {
-		return err
+	if c.Place != "" { // which cohorts there are, the history says
+		if err := placeMeant(site, c.Place); err != nil {
+			return err
+		}
 	}
 	db, err := openHistory(site.History.Path)
 	if err != nil {
@@ -74,12 +76,11 @@ func (c *reportCommand) Run(ctx context.Context, s streams) error {
 	return c.write(s.out, made, lay(report.WordsOf(site)), func(w io.Writer) error { return report.ExposureCSV(w, made) })
 }
 
-// knownSubject refuses a place that the configuration does not know. Which cohorts there are, the history says.
-func (c *reportCommand) knownSubject(site *config.Site) error {
-	if c.Place != "" {
-		if err := knownPlace(site, c.Place); err != nil {
-			return usageError{fmt.Errorf("--place: %w", err)}
-		}
+// placeMeant refuses a --place that the configuration does not know. Ask it before the history is opened: a slip of the keyboard is nearer
+// than a missing file.
+func placeMeant(site *config.Site, id string) error {
+	if err := knownPlace(site, id); err != nil {
+		return usageError{fmt.Errorf("--place: %w", err)}
 	}
 	return nil
 }
