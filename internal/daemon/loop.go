@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"runtime"
 	"time"
 
 	"dewline/internal/assemble"
@@ -16,7 +17,9 @@ import (
 	"dewline/internal/core/pipeline"
 	"dewline/internal/core/quantity"
 	"dewline/internal/core/watch"
+	"dewline/internal/deliver"
 	"dewline/internal/server/status"
+	"dewline/internal/store"
 )
 
 // follower gets what happens, in order, from the loop. Its methods must not block: slow work goes into a queue of its own.
@@ -296,17 +299,32 @@ func (l *loop) commit(work pipeline.Ready) {
 		return
 	}
 	l.notifiers.expectTests(entries)
-	l.recorder.record(entries, append(l.mqtt.items(entries), l.senders.items(work.Deliveries)...), l.chain.Core)
+	items := append(l.mqtt.items(entries), l.senders.items(work.Deliveries)...)
+	l.recorder.record(entries, items, l.chain.Core)
+	l.send(items)
 	for _, e := range entries {
 		logEntry(&l.options, e)
 		for _, f := range l.followers {
 			f.entry(e)
 		}
 	}
-	l.senders.enqueue(work.Deliveries)
 	if l.chain.Line != nil {
 		l.publish()
 	}
+}
+
+// send hands messages to their notifiers, and lets these go first: what else follows from an alarm can wait, the log too, which may be slow.
+func (l *loop) send(items []store.OutboxItem) {
+	for _, i := range items {
+		var notifier interface{ Add(item deliver.Item) error } = l.senders.senders[i.Notifier]
+		if i.Notifier == mqttNotifier {
+			notifier = l.mqtt.connection.out
+		}
+		if err := notifier.Add(i.Item); err != nil {
+			l.options.Log.Error("a message was not queued", "notifier", i.Notifier, "event", i.Event, "err", err)
+		}
+	}
+	runtime.Gosched()
 }
 
 func logEntry(o *Options, e *journal.Entry) {

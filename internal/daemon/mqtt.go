@@ -154,14 +154,7 @@ func (svc *mqttService) items(entries []*journal.Entry) (items []store.OutboxIte
 	return items
 }
 
-func (svc *mqttService) entry(e *journal.Entry) {
-	if svc.connection == nil {
-		return
-	}
-	if err := svc.connection.out.Event(e); err != nil {
-		svc.options.Log.Error("an event was not queued", "seq", e.Seq, "err", err)
-	}
-}
+func (svc *mqttService) entry(*journal.Entry) {} // its item has been sent
 
 func (svc *mqttService) snapshot(p *status.Snapshot) {
 	if svc.connection != nil {

@@ -22,7 +22,7 @@ import (
 // sender is a notifier that sends only what its rule asks for.
 type sender interface {
 	OfEntry(entry *journal.Entry) (deliver.Item, error)
-	Event(entry *journal.Entry) error
+	Add(item deliver.Item) error
 	Run(ctx context.Context) error
 	Status() serial.Status
 }
@@ -131,17 +131,6 @@ func (c *senders) items(list []notify.Delivery) []store.OutboxItem {
 		items = append(items, store.OutboxItem{Notifier: d.Notifier, Item: item})
 	}
 	return items
-}
-
-// enqueue puts the deliveries into the queues of their notifiers.
-func (c *senders) enqueue(list []notify.Delivery) {
-	for _, d := range list {
-		if s, ok := c.senders[d.Notifier]; ok {
-			if err := s.Event(d.Written()); err != nil {
-				c.options.Log.Error("a notification was not queued", "notifier", d.Notifier, "seq", d.Entry.Seq, "err", err)
-			}
-		}
-	}
 }
 
 // states returns the health of the senders.

@@ -3,6 +3,8 @@ package daemon
 import (
 	"fmt"
 	"log/slog"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"testing"
@@ -118,4 +120,46 @@ sensors: [{id: probe, driver: w1, address: 28-0000dead0001, every: 10s, gap: 60s
 	assert.Equal(t, "tub-1/water-temperature/high", raised.Alarm)
 	assert.Equal(t, noon.Add(5*time.Second), raised.Since.Time().UTC())
 	assert.Equal(t, noon.Add(30*time.Second), raised.At.Time().UTC())
+}
+
+// held is a follower that holds up an alarm until a notifier has sent it, as a log that is slow would for other reasons.
+type held struct {
+	listener
+	sent  chan struct{}
+	first bool // the message was sent first
+}
+
+func (h *held) entry(e *journal.Entry) {
+	if e.Kind == journal.AlarmRaised {
+		select {
+		case <-h.sent:
+			h.first = true
+		case <-time.After(30 * time.Second):
+		}
+	}
+}
+
+// An alarm is on its way before anything else is done with it: a terminal or a log that takes no more holds up no message.
+func TestMessagesGoFirst(t *testing.T) {
+	slow := &held{sent: make(chan struct{}, 10)}
+	phone := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { slow.sent <- struct{}{} }))
+	t.Cleanup(phone.Close)
+	clock := &handClock{wall: noon, sync: true}
+	l, _ := quietLoop(t, `
+site: north-loft
+timezone: Europe/Lisbon
+places: [{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 24 °C, on-delay: 20s}}}]
+sensors: [{id: probe, driver: w1, address: 28-0000dead0001, every: 10s, feeds: {temperature: tub-1/water-temperature}}]
+notify: [{via: webhook, url: "`+phone.URL+`", priorities: [low, medium, high, critical]}]
+`, clock)
+	l.followers = []follower{slow}
+	l.senders.start()
+	t.Cleanup(l.senders.stop)
+	for range 4 {
+		l.takeAll(stamped{intake.Sample{Sensor: "probe", At: l.clock.monotonic(), Reading: sensors.Measurement{
+			Values: []sensors.Value{{Channel: sensors.Temperature, Value: 24.5}},
+		}}, 0})
+		clock.pass(10*time.Second, 0)
+	}
+	assert.True(t, slow.first)
 }

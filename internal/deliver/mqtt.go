@@ -143,7 +143,7 @@ func (m *MQTT) Run(ctx context.Context) error {
 	return nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [MQTT.Wake] after that.
+// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [MQTT.Add] after that.
 func (m *MQTT) OfEntry(entry *journal.Entry) (Item, error) {
 	event, err := cloudevent.OfEntry(m.o.Site, entry)
 	if err != nil {
@@ -166,6 +166,11 @@ func (m *MQTT) Event(entry *journal.Entry) error {
 	if err != nil {
 		return err
 	}
+	return m.Add(item)
+}
+
+// Add puts an item of [MQTT.OfEntry] into the outbox, where it is not there yet.
+func (m *MQTT) Add(item Item) error {
 	if err := m.o.Queue.Add(item); err != nil {
 		return fmt.Errorf("journal entry %s for the events topic: %w", item.Event, err)
 	}

@@ -145,8 +145,11 @@ func (m *Mail) Event(entry *journal.Entry) error {
 	if err != nil {
 		return err
 	}
-	return m.sender.Add(item)
+	return m.Add(item)
 }
+
+// Add puts an item of OfEntry into the outbox, where it is not there yet.
+func (m *Mail) Add(item deliver.Item) error { return m.sender.Add(item) }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (m *Mail) Run(ctx context.Context) error { return m.sender.Run(ctx) }

@@ -108,8 +108,11 @@ func (w *Webhook) Event(entry *journal.Entry) error {
 	if err != nil {
 		return err
 	}
-	return w.sender.Add(item)
+	return w.Add(item)
 }
+
+// Add puts an item of OfEntry into the outbox, where it is not there yet.
+func (w *Webhook) Add(item deliver.Item) error { return w.sender.Add(item) }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (w *Webhook) Run(ctx context.Context) error { return w.sender.Run(ctx) }
