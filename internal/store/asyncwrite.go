@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"runtime"
 	"time"
 )
 
@@ -11,13 +12,14 @@ const hurry = 20 * time.Millisecond
 
 // writeSoon writes what waits, and does not wait for longer than the patience allows. A write that takes longer goes on by
 // itself, and takes along what has come in the meantime.
-func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) error {
-	s.mu.RLock()
+func (s *Store) writeSoon(ctx context.Context, doing string) error {
+	s.mu.Lock()
 	patience, stuck := s.options.Patience, s.late && !s.writing.IsZero()
 	if s.late && patience > 0 {
 		patience = min(patience, hurry)
 	}
-	s.mu.RUnlock()
+	s.left = s.left || stuck
+	s.mu.Unlock()
 	if stuck {
 		return s.slow(doing)
 	}
@@ -26,9 +28,10 @@ func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) erro
 	go func() {
 		s.write.Lock()
 		defer s.write.Unlock()
-		err := s.transact(ctx, doing, readings)
-		done <- err // an alarm waits for nothing else
-		s.catchUp(ctx, err)
+		err := s.transact(ctx, doing, false)
+		done <- err       // an alarm waits for nothing else
+		runtime.Gosched() // and who waits goes on at once, where otherwise another thread has to be woken for it
+		s.catchUp(ctx, err, logPagesAlarms)
 	}()
 	if patience == 0 {
 		return <-done
@@ -51,12 +54,12 @@ func (s *Store) writeSoon(ctx context.Context, doing string, readings bool) erro
 	}
 }
 
-// catchUp does what need not be waited for after a write that has ended with err, and writes what has come from those who did not wait
-// for it. Store.write is held.
-func (s *Store) catchUp(ctx context.Context, err error) {
+// catchUp does what need not be waited for after a write that has ended with err, and writes what has been left to it. A log of so many
+// pages is copied into the main file. Store.write is held.
+func (s *Store) catchUp(ctx context.Context, err error, pages int) {
 	for err == nil {
-		s.markLog(ctx)
-		if !s.entriesWait() {
+		s.markLog(ctx, pages)
+		if !s.takeLeft() {
 			return
 		}
 		err = s.transact(ctx, "writing the journal", false)
@@ -79,8 +82,11 @@ func (f *file) ends() {
 	f.writing = time.Time{}
 }
 
-func (j *pendingJournal) entriesWait() bool {
-	j.mu.RLock()
-	defer j.mu.RUnlock()
-	return len(j.unwritten) > 0
+// takeLeft reports whether something has come that its writer left to the write that was under way. All others wait for their turn, and
+// are kept from it no longer than need be.
+func (f *file) takeLeft() (left bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	left, f.left = f.left, false
+	return left
 }

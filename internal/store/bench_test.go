@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"dewline/internal/core/instant"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
@@ -240,4 +242,33 @@ func BenchmarkCodec(b *testing.B) {
 			}
 		})
 	}
+}
+
+// BenchmarkRecord makes an alarm durable: its entry, its message and the part of the state that it changed, as an alarm of a limit brings
+// them. It reports what the process gave the file system to write, and its processor time.
+func BenchmarkRecord(b *testing.B) {
+	s := open(b)
+	part, body := make([]byte, 1000), make([]byte, 900)
+	var before unix.Rusage
+	must(b, unix.Getrusage(unix.RUSAGE_SELF, &before))
+	begun, n := written(b), 0
+	for b.Loop() {
+		n++
+		e := &journal.Entry{
+			Seq: uint64(n), Run: "run-1", At: noon.Add(time.Duration(n) * second), Kind: journal.AlarmRaised, Alarm: "tub-1/water-temperature/high",
+			Place: "tub-1", Priority: "high", Text: string(body[:600]),
+		}
+		item := queue.Item{Event: e.ID(), Class: queue.Alarm, Topic: "dewline/north-loft/events", Body: body, At: e.At}
+		must(b, s.Record(b.Context(), []*journal.Entry{e}, []OutboxItem{{"mqtt", item}}, State{Data: part, Part: true}))
+		items, err := s.Queue("mqtt").Next(0, 32)
+		must(b, err)
+		for _, i := range items {
+			s.Queue("mqtt").Done(i.ID)
+		}
+	}
+	var after unix.Rusage
+	must(b, unix.Getrusage(unix.RUSAGE_SELF, &after))
+	spent := after.Utime.Nano() + after.Stime.Nano() - before.Utime.Nano() - before.Stime.Nano()
+	b.ReportMetric(float64(spent)/float64(n)/1e3, "µs-processor/op")
+	b.ReportMetric(float64(written(b)-begun)/float64(n), "B-written/op")
 }

@@ -40,7 +40,7 @@ func (s *Store) Commit(ctx context.Context) error {
 	s.write.Lock()
 	defer s.write.Unlock()
 	err := s.transact(ctx, "writing readings", true)
-	s.catchUp(ctx, err)
+	s.catchUp(ctx, err, logPages)
 	return err
 }
 
@@ -158,9 +158,10 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 	if !readings && len(unwritten) == 0 && len(shifts) == 0 && lists.empty() {
 		return nil
 	}
-	err := transact(ctx, db.writer, func(tx *sql.Tx) error {
+	err := transact(ctx, db.writer, func(plain *sql.Tx) error {
+		tx := transaction{plain, db.often}
 		for _, shift := range shifts {
-			if err := shift.write(ctx, tx); err != nil {
+			if err := shift.write(ctx, plain); err != nil {
 				return err
 			}
 		}
@@ -172,7 +173,7 @@ func (s *Store) writeOut(ctx context.Context, readings bool) error {
 		if err := lists.write(ctx, tx); err != nil {
 			return err
 		}
-		if err := writeProgress(ctx, tx, followed); err != nil {
+		if err := writeProgress(ctx, plain, followed); err != nil {
 			return err
 		}
 		return s.writeReadings(ctx, tx, &b)
@@ -247,6 +248,8 @@ func (m *chunkMemory) forget(b *batch) {
 const (
 	chunkColumns = "id, segment, start, span, count, unusable, low, high, total, flags, period, origin, scale, fix, samples"
 	chunkValues  = " (point, " + chunkColumns + ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+	insertGrowing = "INSERT OR REPLACE INTO growing" + chunkValues
 )
 
 func (c *chunk) values(point int64) []any {
@@ -286,7 +289,7 @@ func orNaN(v sql.Null[float64]) float64 {
 	return v.V
 }
 
-func (m *chunkMemory) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) error {
+func (m *chunkMemory) writeReadings(ctx context.Context, tx transaction, b *batch) error {
 	for _, sr := range b.points {
 		row := tx.QueryRowContext(ctx, "INSERT INTO point (name) VALUES (?) ON CONFLICT DO UPDATE SET name = excluded.name RETURNING id", sr.name)
 		var id int64
@@ -296,25 +299,25 @@ func (m *chunkMemory) writeReadings(ctx context.Context, tx *sql.Tx, b *batch) e
 		b.rows[sr] = id
 	}
 	for id, run := range b.segments {
-		if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO segment (id, run) VALUES (?, ?)", id, run); err != nil {
+		if err := tx.exec(ctx, "INSERT OR IGNORE INTO segment (id, run) VALUES (?, ?)", id, run); err != nil {
 			return err
 		}
 	}
 	for _, c := range b.closed {
-		if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO chunk"+chunkValues, c.values(b.rows[c.point])...); err != nil {
+		if err := tx.exec(ctx, "INSERT OR REPLACE INTO chunk"+chunkValues, c.values(b.rows[c.point])...); err != nil {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, "DELETE FROM growing WHERE id = ?", c.id); err != nil {
+		if err := tx.exec(ctx, "DELETE FROM growing WHERE id = ?", c.id); err != nil {
 			return err
 		}
 	}
 	for _, c := range b.growing {
-		if _, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO growing"+chunkValues, c.values(b.rows[c.point])...); err != nil {
+		if err := tx.exec(ctx, insertGrowing, c.values(b.rows[c.point])...); err != nil {
 			return err
 		}
 	}
 	for _, a := range b.amendments {
-		if err := m.writeAmendment(ctx, tx, b.rows[a.point], a); err != nil {
+		if err := m.writeAmendment(ctx, tx.Tx, b.rows[a.point], a); err != nil {
 			return err
 		}
 	}

@@ -239,7 +239,7 @@ func TestLogLostBeforeItsEndIsNoted(t *testing.T) {
 			s.write.Lock()
 			s.logMark = before
 			require.NoError(t, os.Truncate(s.path+logSuffix, size))
-			s.markLog(t.Context())
+			s.markLog(t.Context(), logPages)
 			s.write.Unlock()
 			require.Empty(t, s.Notices())
 			require.NoError(t, s.Commit(t.Context()))
@@ -267,7 +267,7 @@ func TestLogAwayWhenItsEndIsNoted(t *testing.T) {
 	s.write.Lock()
 	s.logMark = before
 	require.NoError(t, os.Rename(card, card+"-away"))
-	s.markLog(t.Context())
+	s.markLog(t.Context(), logPages)
 	s.write.Unlock()
 	require.Error(t, s.Commit(t.Context()))
 	require.NoError(t, os.Rename(card+"-away", card))

@@ -29,6 +29,7 @@ type database struct {
 	reader *sql.DB
 	file   *os.File                             // to look at the header; open as long as SQLite has it open, whose locks a close would drop
 	probe  *diskProbe                           // asked before a query; nil where the file is opened for queries alone
+	often  map[string]*sql.Stmt                 // by their text
 	last   struct{ segment, chunk, item int64 } // numbers in use when it was opened
 	runs   map[int64]string                     // segment → run, likewise
 }
@@ -94,6 +95,12 @@ func openDatabase(ctx context.Context, path string) (_ *database, err error) {
 	}
 	if err := migrate(ctx, d.writer); err != nil {
 		return nil, err
+	}
+	d.often = map[string]*sql.Stmt{}
+	for _, text := range []string{insertEntry, insertPart, insertItem, deleteItem, insertGrowing, askLog} {
+		if d.often[text], err = d.writer.PrepareContext(ctx, text); err != nil {
+			return nil, err
+		}
 	}
 	if d.reader, err = connect(path, url.Values{}, readerPragmas, 2); err != nil {
 		return nil, err
@@ -235,6 +242,22 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		}
 	}
 	return nil
+}
+
+// transaction is one of a file whose statements of every alarm and every minute are prepared: SQLite takes longer to prepare one of them
+// than to carry it out.
+type transaction struct {
+	*sql.Tx
+	often map[string]*sql.Stmt
+}
+
+func (t transaction) exec(ctx context.Context, text string, args ...any) error {
+	if prepared := t.often[text]; prepared != nil {
+		_, err := t.StmtContext(ctx, prepared).ExecContext(ctx, args...)
+		return err
+	}
+	_, err := t.ExecContext(ctx, text, args...)
+	return err
 }
 
 // transact runs work in a transaction: committed when it returns nil, rolled back otherwise.

@@ -60,7 +60,7 @@ func (s *Store) attach(ctx context.Context) error {
 	}
 	s.seenLog, s.logMark = nil, logMark{}
 	if !s.options.ReadOnly {
-		s.markLog(ctx)
+		s.markLog(ctx, logPages)
 	}
 	return nil
 }

@@ -41,16 +41,20 @@ func (w waiting) empty() bool {
 	return !slices.ContainsFunc(w, func(c queueChanges) bool { return len(c.put) > 0 })
 }
 
-func (w waiting) write(ctx context.Context, tx *sql.Tx) error {
+const (
+	insertItem = "INSERT OR IGNORE INTO outbox (id, outlet, event, class, topic, at, body) VALUES (?, ?, ?, ?, ?, ?, ?)"
+	deleteItem = "DELETE FROM outbox WHERE id = ?"
+)
+
+func (w waiting) write(ctx context.Context, tx transaction) error {
 	for _, c := range w {
 		for _, id := range c.done {
-			if _, err := tx.ExecContext(ctx, "DELETE FROM outbox WHERE id = ?", int64(id)); err != nil {
+			if err := tx.exec(ctx, deleteItem, int64(id)); err != nil {
 				return err
 			}
 		}
 		for _, i := range c.put {
-			if _, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO outbox (id, outlet, event, class, topic, at, body) VALUES (?, ?, ?, ?, ?, ?, ?)",
-				int64(i.ID), c.queue.notifier, i.Event, i.Class, i.Topic, millisOrNull(i.At), bytesOf(i.Body)); err != nil {
+			if err := tx.exec(ctx, insertItem, int64(i.ID), c.queue.notifier, i.Event, i.Class, i.Topic, millisOrNull(i.At), bytesOf(i.Body)); err != nil {
 				return err
 			}
 		}

@@ -60,7 +60,7 @@ func (s *Store) Record(ctx context.Context, entries []*journal.Entry, items []Ou
 	if err != nil {
 		return err
 	}
-	err = s.writeSoon(ctx, "writing the journal", false)
+	err = s.writeSoon(ctx, "writing the journal")
 	for _, q := range touched {
 		q.show()
 	}
@@ -148,31 +148,32 @@ func (j *pendingJournal) countUnwritten() {
 
 func (h pendingRecord) empty() bool { return len(h.entries) == 0 && h.state == nil && h.part == nil }
 
-func (h pendingRecord) write(ctx context.Context, tx *sql.Tx) error {
+const (
+	insertEntry = `INSERT INTO journal (run, seq, at, kind, alarm, place, body) VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (run, seq) DO NOTHING`
+	insertPart  = "INSERT INTO core_part (state) VALUES (?)"
+)
+
+func (h pendingRecord) write(ctx context.Context, tx transaction) error {
 	for i := range h.entries {
 		e := &h.entries[i]
 		body, err := plainjson.Of(e)
 		if err != nil {
 			return fmt.Errorf("entry %s: %w", e.ID(), err)
 		}
-		if _, err := tx.ExecContext(ctx, `INSERT INTO journal (run, seq, at, kind, alarm, place, body) VALUES (?, ?, ?, ?, ?, ?, ?)
-			ON CONFLICT (run, seq) DO NOTHING`,
-			e.Run, int64(e.Seq), millis(e.At), string(e.Kind), text(e.Alarm), text(e.Place), string(body)); err != nil {
+		if err := tx.exec(ctx, insertEntry, e.Run, int64(e.Seq), millis(e.At), string(e.Kind), text(e.Alarm), text(e.Place), string(body)); err != nil {
 			return err
 		}
 	}
 	if h.part != nil {
-		_, err := tx.ExecContext(ctx, "INSERT INTO core_part (state) VALUES (?)", h.part)
-		return err
+		return tx.exec(ctx, insertPart, h.part)
 	}
 	if h.state == nil {
 		return nil
 	}
-	if _, err := tx.ExecContext(ctx, "DELETE FROM core_part"); err != nil {
+	if err := tx.exec(ctx, "DELETE FROM core_part"); err != nil {
 		return err
 	}
-	_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO core (id, at, state, segment) VALUES (1, ?, ?, ?)", millis(h.reach.At), h.state, h.reach.Segment)
-	return err
+	return tx.exec(ctx, "INSERT OR REPLACE INTO core (id, at, state, segment) VALUES (1, ?, ?, ?)", millis(h.reach.At), h.state, h.reach.Segment)
 }
 
 // text is how an empty field is kept.

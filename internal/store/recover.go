@@ -144,8 +144,7 @@ func graftFirstPage(ctx context.Context, aside, graft string, fresh *database) e
 	for at, v := range map[int]uint32{0: 0x377f0682, 4: 3007000, 8: ourPageSize, 16: 1, 20: 1} {
 		binary.BigEndian.PutUint32(header[at:], v)
 	}
-	order := binary.LittleEndian
-	sum := checksum{}.add(order, header[:24])
+	sum := checksum{}.add(false, header[:24])
 	binary.BigEndian.PutUint32(header[24:], sum[0])
 	binary.BigEndian.PutUint32(header[28:], sum[1])
 	h, ok := parseLogHeader(header)
@@ -247,7 +246,7 @@ type recentWrites struct {
 	chunks  []pointChunk
 }
 
-// Bounds of recentWrites: well above what fits into a log, which SQLite copies into the main file after a thousand pages.
+// Bounds of recentWrites: well above what fits into a log (logPagesAlarms), of which an entry takes at least four pages.
 const (
 	maxRecentEntries = 2000
 	maxRecentChunks  = 500

@@ -82,6 +82,7 @@ type monitor struct {
 	health  Health
 	writing time.Time // since when a write has been under way, by the machine's clock; zero while none is
 	late    bool      // the last write has not ended in time
+	left    bool      // something was left to the write that is under way
 	notices []Notice
 }
 
@@ -138,7 +139,7 @@ func newStore(path string, options Options) *Store {
 	s := &Store{file: f, chunkMemory: m, readingQueries: &readingQueries{m}, pruner: &pruner{m}, pendingJournal: &pendingJournal{file: f}}
 	s.progressNotes = &progressNotes{file: f, notes: map[string][]byte{}, changed: map[string][]byte{}}
 	s.outbox = &outbox{file: f, queues: map[string]*Queue{}, flush: func() {
-		_ = s.writeSoon(context.Background(), "writing the outbox", false) // Health reports a failure
+		_ = s.writeSoon(context.Background(), "writing the outbox") // Health reports a failure
 	}}
 	return s
 }

@@ -9,8 +9,10 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/bits"
 	"os"
 	"slices"
+	"sync"
 )
 
 // logSuffix is the suffix of the write-ahead log, in which SQLite keeps what is not in the main file yet.
@@ -26,12 +28,18 @@ const (
 // checksum is the running checksum of a write-ahead log. Each frame stores its value up to and including that frame.
 type checksum [2]uint32
 
-func (c checksum) add(order binary.ByteOrder, data []byte) checksum {
-	for i := 0; i+8 <= len(data); i += 8 {
-		c[0] += order.Uint32(data[i:]) + c[1]
-		c[1] += order.Uint32(data[i+4:]) + c[0]
+// add works on two variables and without [binary.ByteOrder], since an alarm may wait for the look at a whole log.
+func (c checksum) add(bigEndian bool, data []byte) checksum {
+	first, second := c[0], c[1]
+	for ; len(data) >= 8; data = data[8:] {
+		a, b := binary.LittleEndian.Uint32(data), binary.LittleEndian.Uint32(data[4:])
+		if bigEndian {
+			a, b = bits.ReverseBytes32(a), bits.ReverseBytes32(b)
+		}
+		first += a + second
+		second += b + first
 	}
-	return c
+	return checksum{first, second}
 }
 
 func storedChecksum(data []byte) checksum {
@@ -41,25 +49,24 @@ func storedChecksum(data []byte) checksum {
 // logHeader is the header of a write-ahead log. The salts change whenever SQLite begins the log again from its start, so that
 // frames left from before are not taken for new ones.
 type logHeader struct {
-	order    binary.ByteOrder
-	pageSize int
-	salts    [8]byte
-	sum      checksum
+	bigEndian bool // the words of which the checksum is made
+	pageSize  int
+	salts     [8]byte
+	sum       checksum
 }
 
 func parseLogHeader(header []byte) (h logHeader, ok bool) {
 	switch binary.BigEndian.Uint32(header) {
 	case 0x377f0682:
-		h.order = binary.LittleEndian
 	case 0x377f0683:
-		h.order = binary.BigEndian
+		h.bigEndian = true
 	default:
 		return h, false
 	}
 	h.pageSize = int(min(binary.BigEndian.Uint32(header[8:]), maxPageSize+1))
 	copy(h.salts[:], header[16:24])
 	h.sum = storedChecksum(header[24:])
-	return h, h.pageSize >= 512 && h.pageSize <= maxPageSize && checksum{}.add(h.order, header[:24]) == h.sum
+	return h, h.pageSize >= 512 && h.pageSize <= maxPageSize && checksum{}.add(h.bigEndian, header[:24]) == h.sum
 }
 
 // logMark is a position in a write-ahead log: the end of the last transaction that was whole when the log was last looked at.
@@ -87,11 +94,14 @@ func scanLog(log io.ReaderAt, from logMark, limit int) (m logMark, ok bool, err 
 	if m = from; m.salts != h.salts {
 		m = logMark{salts: h.salts, sum: h.sum}
 	}
-	frame := make([]byte, frameHeaderSize+h.pageSize)
-	begin := logHeaderSize + int64(m.frames)*int64(len(frame))
-	in := bufio.NewReaderSize(io.NewSectionReader(log, begin, math.MaxInt64-begin), maxPageSize)
+	size := frameHeaderSize + h.pageSize
+	begin := logHeaderSize + int64(m.frames)*int64(size)
+	in, _ := logReaders.Get().(*bufio.Reader) // the pool holds nothing else
+	defer logReaders.Put(in)
+	in.Reset(io.NewSectionReader(log, begin, math.MaxInt64-begin))
 	for at := m; at.frames != limit; {
-		if _, err := io.ReadFull(in, frame); cutShort(err) {
+		frame, err := in.Peek(size)
+		if cutShort(err) {
 			break
 		} else if err != nil {
 			return m, true, err
@@ -105,9 +115,15 @@ func scanLog(log io.ReaderAt, from logMark, limit int) (m logMark, ok bool, err 
 		if commits(frame) {
 			m = at
 		}
+		if _, err := in.Discard(size); err != nil {
+			return m, true, err
+		}
 	}
 	return m, true, nil
 }
+
+// logReaders are kept, since each alarm needs one. Their buffers hold the largest frame.
+var logReaders = sync.Pool{New: func() any { return bufio.NewReaderSize(nil, frameHeaderSize+maxPageSize) }}
 
 func cutShort(err error) bool {
 	return errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
@@ -115,7 +131,7 @@ func cutShort(err error) bool {
 
 // next returns the checksum of a frame that follows one with the checksum before, and whether the frame is whole.
 func (h logHeader) next(before checksum, frame []byte) (sum checksum, whole bool) {
-	sum = before.add(h.order, frame[:8]).add(h.order, frame[frameHeaderSize:])
+	sum = before.add(h.bigEndian, frame[:8]).add(h.bigEndian, frame[frameHeaderSize:])
 	return sum, [8]byte(frame[8:16]) == h.salts && storedChecksum(frame[16:]) == sum
 }
 
@@ -219,7 +235,7 @@ func (h logHeader) withoutDamage(content []byte) (good []byte, lost int) {
 // appendFrame appends a frame to a log whose last checksum is sum. The first 8 bytes are the page number and the size of the
 // database in pages after a commit.
 func (h logHeader) appendFrame(log []byte, sum checksum, first8, page []byte) ([]byte, checksum) {
-	sum = sum.add(h.order, first8).add(h.order, page)
+	sum = sum.add(h.bigEndian, first8).add(h.bigEndian, page)
 	log = append(append(log, first8...), h.salts[:]...)
 	log = binary.BigEndian.AppendUint32(binary.BigEndian.AppendUint32(log, sum[0]), sum[1])
 	return append(log, page...), sum
@@ -234,12 +250,18 @@ func writeSynced(path string, content []byte) error {
 	return errors.Join(err, file.Sync(), file.Close())
 }
 
-// logPages is how many pages the log may hold before they are copied into the main file. SQLite itself would do it within the write that
-// has filled the log, while an alarm waits for that; it is left the rare case that much is written at once (see writerPragmas).
-const logPages = 1000
+// logPages is how many pages the log may hold before they are copied into the main file, behind a commit of readings. Alarms come one
+// after the other, and the next one would wait for the copying: behind an entry it is done only where the log has become longer still.
+// SQLite itself would do it within the write that has filled the log; it is left the rare case that much is written at once (see
+// writerPragmas).
+const (
+	logPages       = 1000
+	logPagesAlarms = 3 * logPages
+)
 
-// markLog remembers which log is in use and how much of it is whole, and copies a long one into the main file. Store.write is held.
-func (f *file) markLog(ctx context.Context) {
+// markLog remembers which log is in use and how much of it is whole, and copies one of so many pages into the main file. Store.write is
+// held.
+func (f *file) markLog(ctx context.Context, pages int) {
 	if f.seenLog == nil {
 		f.seenLog, _ = os.Stat(f.path + logSuffix) // it exists after the next write
 	}
@@ -252,17 +274,20 @@ func (f *file) markLog(ctx context.Context) {
 	default:
 		f.logMark = m
 	}
-	if frames >= logPages {
+	if frames >= pages {
 		_, _ = f.database().writer.ExecContext(ctx, "PRAGMA wal_checkpoint(PASSIVE)") // the next write tries again
 	}
 }
+
+// askLog asks for the number of frames and changes nothing.
+const askLog = "PRAGMA wal_checkpoint(NOOP)"
 
 // committedFrames asks SQLite how many frames of the log it uses; 0 where it does not say. There can be whole transactions behind them: a
 // program that was killed before it had published its last one leaves it in the log, and where another program keeps the index alive
 // SQLite does not look for it, but overwrites it.
 func (f *file) committedFrames(ctx context.Context) int {
 	var busy, frames, moved int
-	err := f.database().writer.QueryRowContext(ctx, "PRAGMA wal_checkpoint(NOOP)").Scan(&busy, &frames, &moved)
+	err := f.database().often[askLog].QueryRowContext(ctx).Scan(&busy, &frames, &moved)
 	if err != nil || busy != 0 {
 		return 0
 	}
