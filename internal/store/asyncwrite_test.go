@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/journal"
+	"dewline/internal/deliver/queue"
+	"dewline/internal/test/delivertest"
 )
 
 // Alarms that come one after the other do not wait until their log is copied into the main file. The next commit of readings copies it, or
@@ -52,4 +54,19 @@ func TestWhatIsLeftToAWrite(t *testing.T) {
 	s.catchUp(t.Context(), nil, logPages)
 	assert.Zero(t, s.Health().PendingEntries)
 	assert.False(t, s.takeLeft())
+}
+
+// A message changes its own page of the file and no other.
+func TestPagesOfAMessage(t *testing.T) {
+	s := begin(t, tempPath(t))
+	frames := 0
+	for n := range 3 {
+		before := frames
+		require.NoError(t, s.Queue("mqtt").Add(delivertest.Item(n, queue.Alarm)))
+		settled(s)
+		frames = s.committedFrames(t.Context())
+		if n > 0 {
+			assert.Equal(t, 1, frames-before)
+		}
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -168,4 +169,26 @@ func earlier() (all []PointSample) {
 		all = append(all, PointSample{water, Sample{At: at, Value: wet, Flag: flag}}, PointSample{air, Sample{At: at, Value: warm, Flag: flag}})
 	}
 	return all
+}
+
+// A file that was brought up to date has the form of a new one. Its outbox is in the same place, by which it is found where the first page
+// is lost.
+func TestOldFileHasTheFormOfANewOne(t *testing.T) {
+	content, err := os.ReadFile(filepath.Join("testdata", "before-2026-11-30.db"))
+	require.NoError(t, err)
+	path := tempPath(t)
+	require.NoError(t, os.WriteFile(path, content, 0o600))
+	form := func(s *Store) (all []string) {
+		for row, err := range scanned(t.Context(), s.database().reader, func(rows *sql.Rows) (row string, err error) {
+			err = rows.Scan(&row)
+			return row, err
+		}, "SELECT concat(name, ' ', iif(name = 'outbox', rootpage, ''), ' ', sql) FROM sqlite_schema ORDER BY name") {
+			require.NoError(t, err)
+			all = append(all, row)
+		}
+		return all
+	}
+	fresh := form(begin(t, tempPath(t)))
+	assert.Equal(t, fresh, form(begin(t, path)))
+	assert.NotContains(t, strings.Join(fresh, "\n"), "AUTOINCREMENT")
 }

@@ -293,9 +293,9 @@ func syncFolder(path string) error {
 // those in the file.
 func (s *Store) takeOver(ctx context.Context, db *database) error {
 	for query, into := range map[string]*int64{
-		"SELECT max((SELECT ifnull(max(id), 0) FROM chunk), (SELECT ifnull(max(id), 0) FROM growing))":                                 &db.last.chunk,
-		"SELECT ifnull(max(id), 0) FROM segment":                                                                                       &db.last.segment,
-		"SELECT max((SELECT ifnull(max(id), 0) FROM outbox), (SELECT ifnull(max(seq), 0) FROM sqlite_sequence WHERE name = 'outbox'))": &db.last.item,
+		"SELECT max((SELECT ifnull(max(id), 0) FROM chunk), (SELECT ifnull(max(id), 0) FROM growing))": &db.last.chunk,
+		"SELECT ifnull(max(id), 0) FROM segment":                                                       &db.last.segment,
+		"SELECT ifnull(max(id), 0) FROM outbox":                                                        &db.last.item,
 	} {
 		n, err := number(ctx, db.reader, query)
 		if err != nil {
