@@ -1,7 +1,6 @@
 package store
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -196,9 +195,6 @@ func (e *encoder) fix(l quantizer, distinct []float64) (fix []byte, ok bool) {
 	return slices.Clone(e.fixes.bytes), true
 }
 
-// errDamaged says that a chunk does not decode.
-var errDamaged = errors.New("the compressed readings are damaged")
-
 // decoder unpacks chunks. It is used again to spare the garbage collector.
 type decoder struct {
 	k         []int64 // of the values; absent is noK
@@ -222,7 +218,7 @@ func (d *decoder) decode(p packed, count int, b *block) (err error) {
 		}
 	}()
 	if len(p.samples) == 0 {
-		return fmt.Errorf("%w: they are empty", errDamaged)
+		return fmt.Errorf("%w: no readings", errDamaged)
 	}
 	codec := p.samples[0]
 	if codec > codecBits|codecRegular && codec&^(codecRegular|codecFollowed) != codecRice {
@@ -335,7 +331,7 @@ func (d *decoder) readFixes(fix []byte) error {
 		d.by = append(d.by, r.nextSigned())
 	}
 	if !r.done() {
-		return fmt.Errorf("%w: their corrections do not fit", errDamaged)
+		return fmt.Errorf("%w: the corrections do not fit the readings", errDamaged)
 	}
 	if d.dense() {
 		// The spread of the k in use is small: a table by k, absent ones included.

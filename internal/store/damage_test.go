@@ -62,6 +62,8 @@ func TestDamageUnderwayIsSetAside(t *testing.T) {
 	}
 	require.Len(t, s.Notices(), 1)
 	notice := s.Notices()[0].Text
+	assert.Contains(t, notice, s.path+", the history, was found damaged: ")
+	assert.NotContains(t, notice, "next write", "that is over")
 	assert.Contains(t, notice, "set aside as "+s.path+".corrupt-")
 	assert.Contains(t, notice, "taken over from the old one: ")
 	asides, err := filepath.Glob(s.path + ".corrupt-*Z")

@@ -33,6 +33,9 @@ var (
 	ErrDisk = errors.New("the disk failed")
 )
 
+// errDamaged says that a file, a part of it or its log is not as it was written. The text around it says what, and how.
+var errDamaged = errors.New("damaged")
+
 // Error is a failure of the store.
 type Error struct {
 	Doing string

@@ -153,7 +153,7 @@ func create(ctx context.Context, path string) (*database, error) {
 
 // asDamage marks SQLite's own word for damage as ours.
 func asDamage(err error) error {
-	if known, ok := errors.AsType[*sqlite.Error](err); ok && kinds[known.Code()&0xff] == ErrCorrupt {
+	if known, ok := errors.AsType[*sqlite.Error](err); ok && !errors.Is(err, errDamaged) && kinds[known.Code()&0xff] == ErrCorrupt {
 		return fmt.Errorf("%w: %w", errDamaged, err)
 	}
 	return err

@@ -77,8 +77,11 @@ func (f *file) recover(ctx context.Context, old *database, why error) error {
 		return errors.Join(why, err)
 	}
 	f.doubt = 0
-	f.addNotice(fmt.Sprintf("%s was damaged (%v). It was set aside as %s, and a new file was begun; %s. Look at the card, and keep what was set aside",
-		f.path, why, aside, recovered(tables)))
+	if known, ok := errors.AsType[*Error](why); ok && known.Err != nil {
+		why = known.Err // without what is done about it
+	}
+	f.addNotice(fmt.Sprintf("%s, the history, was found %v. Watching and alarms go on with a new one; %s. The old one was set aside as %s: keep it, "+
+		"and look at the card, which may be failing", f.path, asDamage(why), recovered(tables), aside))
 	return syncFolder(f.path)
 }
 

@@ -159,7 +159,8 @@ func (f *file) inspectLog() (repaired bool, err error) {
 		if err != nil {
 			return false, err
 		}
-		f.addNotice(fmt.Sprintf("%s%s was damaged, and what had been written last is lost. It was set aside as %s. Look at the card", f.path, logSuffix, aside))
+		f.addNotice(fmt.Sprintf("%s%s was damaged: what was written last to the history, minutes or hours of it, is lost. It was set aside as %s. "+
+			"Watching and alarms go on. Look at the card: it may be failing", f.path, logSuffix, aside))
 		return false, nil
 	}
 	good, lost := h.withoutDamage(content)
@@ -173,8 +174,8 @@ func (f *file) inspectLog() (repaired bool, err error) {
 	if err := writeSynced(f.path+logSuffix, good); err != nil {
 		return false, err
 	}
-	f.addNotice(fmt.Sprintf("%s%s was damaged: %d pages of it could not be read. It was set aside as %s, and the rest was taken over. Look at the card",
-		f.path, logSuffix, lost, aside))
+	f.addNotice(fmt.Sprintf("%s%s was damaged: of what was written last to the history %d kB are lost, and the rest was taken over. It was set "+
+		"aside as %s. Watching and alarms go on. Look at the card: it may be failing", f.path, logSuffix, lost*h.pageSize/1024, aside))
 	return true, nil
 }
 
@@ -362,7 +363,7 @@ func (s *Store) logStillThere(ctx context.Context) error {
 	if busy != 0 {
 		return &Error{Doing: "putting its log back", Path: s.path, Kind: ErrBusy}
 	}
-	s.addNotice(fmt.Sprintf("%s%s was removed while it was in use. What was in it is in the file now", s.path, logSuffix))
+	s.addNotice(fmt.Sprintf("%s%s was removed while it was in use. Nothing is lost: what was in it is in the history now", s.path, logSuffix))
 	s.detach()
 	return s.attach(ctx)
 }

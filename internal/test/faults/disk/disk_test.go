@@ -538,7 +538,7 @@ func TestFoundAtStart(t *testing.T) {
 				l.past()
 				require.NoError(l.t, os.WriteFile(l.History+"-wal", bytes.Repeat([]byte("nonsense"), 4096), 0o600))
 			},
-			says: "-wal was damaged, and what had been written last is lost. It was set aside as ",
+			says: "-wal was damaged: what was written last to the history, minutes or hours of it, is lost. It was set aside as ",
 		},
 		"of a newer program": {
 			prepare: func(l *loft) {
