@@ -174,6 +174,9 @@ type glance struct {
 	fade     float64 // what is left of the trend after each step
 	values   [maxLook]float64
 
+	now       float64 // the value now, by the trend
+	low, high float64 // of the usual day about now; see [course.about]
+
 	// Of an enclosure that follows its room; see [Core.follow].
 	follows bool
 	using   bool // this course is looked at
@@ -201,18 +204,32 @@ func (g *glance) value(k int) float64 {
 			if v*g.trend.value < 0 {
 				v = 0 // what comes back to the usual day stays there
 			}
-			v += g.point.course.at(g.minute + (time.Duration(g.ready) * step).Minutes())
-		case g.doubtful && g.point.anyDay: // what is usual at some time of the day may be usual now
-			if g.trend.slope > 0 && g.trend.value <= g.point.highest {
-				v = min(v, g.point.highest)
-			} else if g.trend.slope < 0 && g.trend.value >= g.point.lowest {
-				v = max(v, g.point.lowest)
+			usually := g.point.course.at(g.minute + (time.Duration(g.ready) * step).Minutes())
+			if g.ready == 0 {
+				g.now = v + usually
+				g.low, g.high = g.point.course.about(g.minute)
 			}
+			v = g.bounded(v+usually, min(g.low, usually), max(g.high, usually), usualExtra*(g.high-g.low))
+		case g.doubtful && g.point.anyDay: // what is usual at some time of the day may be usual now
+			g.now = g.trend.value
+			v = g.bounded(v, g.point.lowest, g.point.highest, 0)
 		}
 		g.values[g.ready] = v
 		g.left *= g.fade
 	}
 	return g.values[k]
+}
+
+// bounded ends a trend where it usually ends: it is not expected beyond a usual range before the value has passed the end to which it moves
+// by some extra.
+func (g *glance) bounded(v, low, high, extra float64) float64 {
+	switch {
+	case g.trend.slope > 0 && g.now <= high+extra:
+		return min(v, max(high, g.now))
+	case g.trend.slope < 0 && g.now >= low-extra:
+		return max(v, min(low, g.now))
+	}
+	return v
 }
 
 // later returns the time after so many steps.

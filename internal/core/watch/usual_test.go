@@ -124,6 +124,35 @@ func TestUsualMorningIsNoTrend(t *testing.T) {
 	assert.Equal(t, 2, raised[8], "the limit, and the critical one anew")
 }
 
+// A conditioner that warms the room at another moment each morning, and fast: nothing beyond where its mornings end is foreseen. The day on
+// which it does not stop there is.
+func TestUsualMorningThatComesSoonerOrLater(t *testing.T) {
+	c, begin := lookout(t, 45*time.Minute)
+	const last = 12
+	raised := map[int]int{} // by day
+	for m := range last*24*60 + 8*60 {
+		day, minute := m/(24*60), float64(m%(24*60))
+		top := 23.5
+		if day == last {
+			top = 30
+		}
+		begins := float64(6*60 + day*17%30) // from 20 °C, 18 K in an hour; the limit is 26
+		v := min(max(20, 20+18*(minute-begins)/60), top)
+		if minute >= 20*60 {
+			v = max(20, top-8*(minute-20*60)/60)
+		}
+		for _, e := range c.Step(Event{At: begin.Add(time.Duration(m) * time.Minute), Value: v, Flag: quantity.Pass}, nil) {
+			if e.Kind == Record && e.Entry.Kind == "alarm.raised" && e.Entry.Alarm == "vivarium-1/air-temperature/rising" {
+				raised[day]++
+			}
+		}
+	}
+	for day := 3; day < last; day++ {
+		assert.Zero(t, raised[day], "day %d", day)
+	}
+	assert.Positive(t, raised[last])
+}
+
 // What moves for the first time is not usual within its own hour, and hardly so on the day after; what does so every day soon is.
 func TestAnEventIsNotUsualAtOnce(t *testing.T) {
 	const quiet, steep = 0.05 / 3600, 1.5 / 3600 // per second
