@@ -24,10 +24,15 @@ const (
 	// fadeHorizons is after how many horizons 1/e of a trend is left: so slowly that on a straight line a limit is foreseen at least
 	// four fifths of the horizon before it is met.
 	fadeHorizons = 6
-	// furtherSteps is how far the critical limit is looked for once that of the band is foreseen or passed. A limit that is foreseen stays so
-	// until it is further away than stayingSteps.
+	// furtherSteps is how far the critical limit is foreseen once that of the band is foreseen or passed. Each is looked for over
+	// stayingSteps, and stays foreseen until it is further away.
 	furtherSteps = lookSteps * 13 / 10
-	stayingSteps = lookSteps * 3 / 2
+	stayingSteps = lookSteps * 8 / 5
+	// Before a limit is foreseen, the trend must have gone on for a share of the time until it is met, and the limit must have been expected for
+	// half as long: a door that is open for ten minutes makes a steep trend. While nothing is known of any day it is more. Engineering judgement,
+	// no published source.
+	confirming      = 1. / 3
+	confirmingFirst = 1. / 2
 	// again is how many half horizons must pass before the same limit is foreseen again; engineering judgement, no published source.
 	again = 5
 	// After it was foreseen so many times in a week a limit of the band is not foreseen until it has stayed away: what comes each day is no
@@ -309,44 +314,42 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	if kind == onFalling {
 		inner, outer = care.Low, care.CriticalLow
 	}
-	horizon, passed := p.band.Foresee, p.rules[inner].beyond(v)
-	within, limit := lookSteps, inner
-	if f.Active {
-		within = stayingSteps
-	}
+	step, passed := p.band.Foresee/lookSteps, p.rules[inner].beyond(v)
+	reach, limit := time.Duration(lookSteps), inner
 	var ahead time.Duration
 	var level float64
 	holds := false
 	if !passed {
-		ahead, level, holds = look.finds(inner, within, false)
+		ahead, level, holds = look.finds(inner, stayingSteps, false)
 	}
 	if (!holds || f.Active && !f.Outer) && !p.rules[outer].beyond(v) {
-		if !f.Outer && (f.Active || passed) {
-			within = furtherSteps
-		}
-		if further, at, meets := look.finds(outer, within, look.follows); meets {
+		if further, at, meets := look.finds(outer, stayingSteps, look.follows); meets {
 			ahead, level, holds, limit = further, at, true, outer
+			if f.Active || passed {
+				reach = furtherSteps
+			}
 		}
 	}
 	if limit == outer && look.follows && !f.Active && !passed && !p.lately(inner, at) { // that of the band comes first
-		if first, at, meets := look.finds(inner, within, true); meets {
+		if first, at, meets := look.finds(inner, stayingSteps, true); meets {
 			ahead, level, limit = first, at, inner
 		}
 	}
 	critical := limit == outer
-	if !f.Active || !f.Outer && critical {
-		if !holds || p.lately(limit, at) {
-			f.Out = instant.None
-			if !f.Active {
-				return out
-			}
-		} else {
-			if f.Out.IsNone() {
-				f.Out = at
-			}
-			if at.Sub(f.Out) >= horizon/lookSteps-lookTolerance {
-				return c.foresee(i, f, kind, limit, ahead, level, at, v, out)
-			}
+	if !holds || f.Active && (f.Outer || !critical) {
+		f.Out = instant.None
+	} else {
+		if f.Out.IsNone() {
+			f.Out = at
+		}
+		share := confirming
+		if !look.learned {
+			share = confirmingFirst
+		}
+		held, wait := at.Sub(f.Out), share*ahead.Seconds()-lookTolerance.Seconds()
+		confirmed := held.Seconds() >= wait/2 && max(held.Seconds(), p.Turning.Held) >= wait
+		if ahead <= reach*step && held >= step-lookTolerance && confirmed && !p.lately(limit, at) {
+			return c.foresee(i, f, kind, limit, ahead, level, at, v, out)
 		}
 	}
 	if !f.Active {
@@ -399,7 +402,7 @@ func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, 
 	p.say(limit, at)
 	return c.raise(a, occurrence{
 		since: since, at: at, value: v, setpoint: level, extreme: math.NaN(), priority: kind.priority(),
-		expected: c.points[i].Timing.expect(limit, at, ahead),
+		expected: p.Timing.expect(limit, at, ahead),
 		reason:   fmt.Sprintf("the limit is expected in about %d min, and for longer than is allowed", int(ahead.Round(time.Minute).Minutes())),
 	}, out)
 }

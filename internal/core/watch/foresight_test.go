@@ -163,6 +163,26 @@ func TestATrendThatSlowsDownEnds(t *testing.T) {
 	}
 }
 
+// A trend must have gone on for a third of the time that is left: what ends after a quarter of an hour is no news, and what goes on is, in time.
+func TestAFarLimitIsConfirmed(t *testing.T) {
+	for minutes, want := range map[int]bool{14: false, 25: true} {
+		c, begin := lookout(t, 45*time.Minute)
+		const quiet, perHour = 3*24*60 + 14*60, 7.0
+		raised := false
+		for m := range quiet + 60 {
+			up := min(max(m-quiet, 0), minutes)
+			v := 22.5 + perHour*float64(up)/60 // the limit is 26
+			if m > quiet+minutes {
+				v = max(22.5, v-2*perHour*float64(m-quiet-minutes)/60)
+			}
+			for _, e := range c.Step(Event{At: begin.Add(time.Duration(m) * time.Minute), Value: v, Flag: quantity.Pass}, nil) {
+				raised = raised || e.Kind == Record && e.Entry.Kind == "alarm.raised"
+			}
+		}
+		assert.Equal(t, want, raised, "%d minutes", minutes)
+	}
+}
+
 // What comes back to the usual day, and passes it a little, has come back; what goes on has not.
 func TestAReturnIsNoTrend(t *testing.T) {
 	var seen turning

@@ -124,9 +124,10 @@ func (s *slopes) keep() {
 
 // turning knows what a trend has been, to see that it slows down, or that it is a return to the usual day.
 type turning struct {
-	Slopes [3]float64 `json:"slopes"` // of the looks before, per second, the latest first; 0 for none
-	Ages   [3]float64 `json:"ages"`   // how long ago those were, in seconds
-	Peak   float64    `json:"peak"`   // the largest deviation of late, fading by 1/e per horizon
+	Slopes [3]float64 `json:"slopes"`         // of the looks before, per second, the latest first; 0 for none
+	Ages   [3]float64 `json:"ages"`           // how long ago those were, in seconds
+	Held   float64    `json:"held,omitempty"` // seconds for which the trend has gone on in its direction
+	Peak   float64    `json:"peak"`           // the largest deviation of late, fading by 1/e per horizon
 }
 
 // overshoot is the share of a deviation by which its return must have passed the usual day to be a trend of its own: until then what has
@@ -141,6 +142,7 @@ func (t *turning) pass(since, horizon time.Duration) {
 	for i := range t.Ages {
 		t.Ages[i] += since.Seconds()
 	}
+	t.Held += since.Seconds()
 	t.Peak *= math.Exp(-since.Seconds() / horizon.Seconds())
 }
 
@@ -150,6 +152,9 @@ func (t *turning) bend(n *trend) {
 	const last = len(t.Slopes) - 1
 	if left := n.slope / t.Slopes[last]; left > 0 && left < 1 {
 		n.horizon = 1 / (1/n.horizon - math.Log(left)/t.Ages[last])
+	}
+	if n.slope*t.Slopes[0] <= 0 {
+		t.Held = 0
 	}
 	copy(t.Slopes[1:], t.Slopes[:last])
 	copy(t.Ages[1:], t.Ages[:last])
@@ -170,7 +175,7 @@ func (t *turning) returns(deviation float64) bool {
 }
 
 func (t *turning) valid() bool {
-	return finite(t.Slopes[:]...) && finite(t.Ages[:]...) && finite(t.Peak)
+	return finite(t.Slopes[:]...) && finite(t.Ages[:]...) && finite(t.Held, t.Peak) && t.Held >= 0
 }
 
 // trend is the fitted deviation now and its expected course: the slope fades by 1/e per horizon of the trend, since heating and
