@@ -357,7 +357,7 @@ func (c *Core) followAhead(i int32, p *point, f *foresight, kind alarmKind, look
 	}
 	if holds || !look.fitted {
 		if f.Back = instant.None; holds && critical == f.Outer {
-			c.pointAlarm(i, kind).Expected = p.Timing.expect(limit, at, ahead)
+			c.pointAlarm(i, kind).Expected = c.when(p, limit, level, v, at, ahead)
 		}
 		return out
 	}
@@ -402,7 +402,7 @@ func (c *Core) foresee(i int32, f *foresight, kind alarmKind, limit care.Limit, 
 	p.say(limit, at)
 	return c.raise(a, occurrence{
 		since: since, at: at, value: v, setpoint: level, extreme: math.NaN(), priority: kind.priority(),
-		expected: p.Timing.expect(limit, at, ahead),
+		expected: c.when(p, limit, level, v, at, ahead),
 		reason:   fmt.Sprintf("the limit is expected in about %d min, and for longer than is allowed", int(ahead.Round(time.Minute).Minutes())),
 	}, out)
 }

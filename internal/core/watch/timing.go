@@ -82,21 +82,34 @@ func (t *timing) note(ratio float64) {
 	t.Ratios = append(t.Ratios, min(max(math.Round(ratio*100)/100, -maxRatio), maxRatio)) // a hundredth is enough, and short in the record
 }
 
-// expect returns what is expected of a limit at a time so far ahead.
-func (t *timing) expect(limit care.Limit, at instant.Instant, ahead time.Duration) *journal.Expectation {
+// expect returns what is expected of a limit at a time so far ahead, if the value moves in so many seconds by what it may be off.
+func (t *timing) expect(limit care.Limit, at instant.Instant, ahead time.Duration, off float64) *journal.Expectation {
 	e := &journal.Expectation{Limit: limit.String(), At: at.Add(ahead)}
 	n := len(t.Ratios)
 	if n < minTimings {
 		return e
 	}
 	ratios := slices.Sorted(slices.Values(t.Ratios))
-	// The k-th smallest of n exceeds a further one with the probability k / (n + 1).
-	k := max((n+1)/10, 1)
-	from, to := at.Add(scaled(ahead, ratios[k-1])), at.Add(scaled(ahead, ratios[n-k]))
+	// The k-th smallest of n exceeds a further one with the probability k / (n + 1). A tenth is on the line between two of them.
+	whole, share := math.Modf(float64(n+1)/10 - 1)
+	k := int(whole)
+	first, last := ratios[k]+share*(ratios[k+1]-ratios[k]), ratios[n-1-k]+share*(ratios[n-2-k]-ratios[n-1-k])
+	from, to := at.Add(bound(ahead, first, -off)), at.Add(bound(ahead, last, off))
 	e.From, e.To = &from, &to
 	return e
 }
 
-func scaled(d time.Duration, logarithm float64) time.Duration {
-	return time.Duration(float64(d) * math.Exp(logarithm)).Round(time.Second)
+// bound returns how far ahead a ratio, the logarithm of one, puts what is expected, and an error in seconds beside it: the two are
+// independent.
+func bound(ahead time.Duration, ratio, off float64) time.Duration {
+	moved := ahead.Seconds() * (math.Exp(ratio) - 1)
+	moved += math.Copysign(math.Hypot(moved, off)-math.Abs(moved), off)
+	return time.Duration(max(ahead.Seconds()+moved, 0) * float64(time.Second)).Round(time.Second)
+}
+
+// when returns what is expected of a limit, if a value should reach its level so far ahead. The value may be off by its standard
+// uncertainty, half of the stated one: where it moves slowly, that is a long time.
+func (c *Core) when(p *point, limit care.Limit, level, v float64, at instant.Instant, ahead time.Duration) *journal.Expectation {
+	speed := max(math.Abs(level-v)/max(ahead.Seconds(), 1), slowSlope)
+	return p.Timing.expect(limit, at, ahead, c.accuracy(p)/2/speed)
 }
