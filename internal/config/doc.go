@@ -49,6 +49,7 @@
 //	    accuracy: {CHANNEL: DIFFERENCE, …}           # expanded, k = 2; absent: the data sheet's
 //	    range: {CHANNEL: "5–40 °C" | {low: VALUE, high: VALUE}, …}   # values outside are suspect
 //	    disagree: {CHANNEL: DIFFERENCE, …}           # spread between the sensors of a point that is a fault after ten minutes
+//	                                                 # of two that do not differ by more the finer one counts for more
 //	    gap: DURATION                    # absent: 3 × every, at least 60s
 //	    stale-after: DURATION            # absent: 5 × every, at least 2m and gap
 //	    calibration:
