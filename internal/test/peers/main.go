@@ -46,12 +46,12 @@ func compare(ctx context.Context) error {
 	defer os.RemoveAll(folder)
 	t := &table{}
 	if *alone {
+		fmt.Fprintf(t, "\nBy itself on %s: %s.\n", time.Now().UTC().Format(time.DateOnly), conditions(*runs))
 		err := t.alarms(ctx, folder, *program, *runs)
 		fmt.Print(t.String())
 		return err
 	}
-	fmt.Fprintf(t, "# Against peers\n\nWritten by `make bench-peers` on %s: %s, %s/%s, %d processors, load %s; %d runs; median (least to greatest).\n\n",
-		time.Now().UTC().Format(time.DateOnly), processor(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), load(), *runs)
+	fmt.Fprintf(t, "# Against peers\n\nWritten by `make bench-peers` on %s: %s.\n\n", time.Now().UTC().Format(time.DateOnly), conditions(*runs))
 	if err := t.write(ctx, folder, *program, *tsdb, *days, *runs); err != nil {
 		return err
 	}
@@ -190,6 +190,12 @@ func against(peer, ours spread) string { return fmt.Sprintf("%s [%s]", peer, quo
 func times(peer, ours float64) string { return fmt.Sprintf("%s [%s]", three(peer), three(peer/ours)) }
 
 func three(figure float64) string { return fmt.Sprintf("%.3g", figure) }
+
+// conditions are the machine, how busy it is, and how often something is measured.
+func conditions(runs int) string {
+	return fmt.Sprintf("%s, %s/%s, %d processors, load %s; %d runs; median (least to greatest)",
+		processor(), runtime.GOOS, runtime.GOARCH, runtime.NumCPU(), load(), runs)
+}
 
 // load is how many processes want a processor, on average over the last minute.
 func load() string {
