@@ -83,7 +83,7 @@ func between(a, b *Candidate) float64 {
 	if ua, ub := a.Uncertainty*a.Uncertainty, b.Uncertainty*b.Uncertainty; ua > 0 && ub > 0 {
 		share = ua / (ua + ub)
 	}
-	return a.Value + (b.Value-a.Value)*share
+	return min(a.Value+(b.Value-a.Value)*share, b.Value) // rounding must not carry it beyond b
 }
 
 // middle returns the plain median of sorted candidates.
