@@ -157,12 +157,13 @@ func TestLawsOfEscalation(t *testing.T) {
 				}), "%s is recorded and not sent", name)
 			}
 		}
+		air := 22.0
 		for range rapid.IntRange(1, 20).Draw(t, "steps") {
 			name := rapid.SampledFrom([]string{tubHigh, roomCritical}).Draw(t, "alarm")
 			switch rapid.SampledFrom([]string{"run", "run", "run", "acknowledge", "shelve", "restart", "clock"}).Draw(t, "what") {
 			case "run":
-				l.run(rapid.IntRange(1, 250).Draw(t, "tens of seconds")*10,
-					rapid.SampledFrom([]float64{22, 22, 29}).Draw(t, "air"), rapid.SampledFrom([]float64{22, 25}).Draw(t, "tub-1"),
+				air = rapid.SampledFrom([]float64{22, 22, 29}).Draw(t, "air")
+				l.run(rapid.IntRange(1, 250).Draw(t, "tens of seconds")*10, air, rapid.SampledFrom([]float64{22, 25}).Draw(t, "tub-1"),
 					rapid.SampledFrom([]float64{22, 25}).Draw(t, "tub-2"))
 			case "acknowledge":
 				if a, ok := l.core.Alarm(name); ok && a.Occurrence != "" {
@@ -181,6 +182,9 @@ func TestLawsOfEscalation(t *testing.T) {
 			}
 			for _, a := range l.core.Alarms() {
 				c := calls[a.Name]
+				if a.Name == roomCritical && air < 29 {
+					continue // it is on its way back, and not said to be critical any more
+				}
 				if a.Letter == isa.Unacknowledged && c != nil && !c.acknowledged && at(l.now).Sub(c.at) > after {
 					assert.Equal(t, 1, c.sent, "%s should have been sent by now", a.Name)
 				}
