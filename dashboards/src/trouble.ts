@@ -134,9 +134,10 @@ export class Trouble {
     const began = a.since ?? a.raised;
     const parts = [began ? `since ${since(f.zone, f.at, Date.parse(began))} (${lasting((f.at - Date.parse(began)) / 1000)})` : ""];
     for (const other of [a, ...lesser]) {
-      const foreseen = expectedText(other, f.at);
+      const foreseen = expectedText(other, f.at, [a, ...lesser]);
       if (foreseen) parts.push(foreseen + (other.setpoint === undefined ? "" : `, at ${withUnit(other.quantity, t, other.setpoint)}`));
-      else if (other !== a && other.since) parts.push(`${limitText(other)} since ${since(f.zone, f.at, Date.parse(other.since))}`);
+      else if (other !== a && other.since && !other.expected)
+        parts.push(`${limitText(other)} since ${since(f.zone, f.at, Date.parse(other.since))}`);
     }
     say(this.since, parts.filter(Boolean).join(" · "));
     const key = JSON.stringify([p?.value, p?.zone, p?.band, t]);

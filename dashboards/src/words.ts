@@ -84,10 +84,11 @@ export function distanceText(a: AlarmNow, value: number, t: Temperature): string
   return `${size} ${unit} inside the limit of ${limit}`;
 }
 
-// expectedText says when the limit that an alarm foresees will be met, as seen at a time in ms: "critical in 25–55 min".
-export function expectedText(a: AlarmNow, at: number): string {
+// expectedText says when the limit that an alarm foresees will be met, as seen at a time in ms: "critical in 25–55 min";
+// nothing where one of the alarms of the point says that it has been met.
+export function expectedText(a: AlarmNow, at: number, others: AlarmNow[] = []): string {
   const e = a.expected;
-  if (!e) return "";
+  if (!e || others.some((o) => o.limit === e.limit)) return "";
   const what = e.limit.startsWith("critical") ? "critical" : (limitWords[e.limit] ?? e.limit);
   const minutes = (iso: string): number => Math.round((Date.parse(iso) - at) / 60_000);
   if (!e.from || !e.to) return minutes(e.at) > 0 ? `${what} in about ${minutes(e.at)} min` : `${what} at any moment`;

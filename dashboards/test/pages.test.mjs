@@ -81,6 +81,9 @@ test("what is foreseen is said by the time that is left", () => {
   assert.equal(said({ limit: "high", ...span, from: "2026-07-14T12:10Z", to: "2026-07-14T12:50Z" }), "too high at any moment");
   assert.equal(said({ limit: "high", at: span.at }), "too high in about 40 min");
   assert.equal(said({ limit: "high", at: "2026-07-14T12:59Z" }), "too high at any moment");
+  const rising = { expected: { limit: "critical-high", ...span } };
+  assert.equal(words.expectedText(rising, at, [{ limit: "high" }]), "critical in 25–55 min");
+  assert.equal(words.expectedText(rising, at, [{ limit: "critical-high" }]), "", "it is there");
 });
 
 test("reasons are put into words", () => {
