@@ -68,10 +68,12 @@ func TestRateOfAnExponential(t *testing.T) {
 		chance := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 0))
 		c, begin := housed(rt, "loft")
 		apart, left := 0.0, math.Exp(-perHour/60)
+		next := 4*day + 1 // the days before are what is usual
 		housing(c, begin, 0, 6*day, func(m int) (float64, float64) {
 			apart *= left
-			if m > 4*day && chance.IntN(5*60) == 0 { // the days before are what is usual
+			if m == next {
 				apart += 3
+				next += 3*60 + chance.IntN(4*60)
 			}
 			return 22, 22 + apart
 		})
