@@ -209,7 +209,7 @@ type decoder struct {
 const noK = math.MinInt64
 
 // decode fills b with the entries of a chunk. count is their number. Whatever the bytes are, no more entries come out
-// than mostEntries says. On error b is empty.
+// than maxEntries says. On error b is empty.
 func (d *decoder) decode(p packed, count int, b *block) (err error) {
 	b.reset()
 	defer func() {
@@ -224,7 +224,7 @@ func (d *decoder) decode(p packed, count int, b *block) (err error) {
 	if codec > codecBits|codecRegular && codec&^(codecRegular|codecFollowed) != codecRice {
 		return fmt.Errorf("they are in a form (%d) that this program does not know: use a newer one", codec)
 	}
-	if count < 1 || count > mostEntries(p.samples) {
+	if count < 1 || count > maxEntries(p.samples) {
 		return fmt.Errorf("%w: %d readings in %d bytes", errDamaged, count, len(p.samples))
 	}
 	d.k, b.at, b.flag = slices.Grow(d.k[:0], count), slices.Grow(b.at, count), slices.Grow(b.flag, count)

@@ -34,8 +34,8 @@ const (
 	maxEarly     = 255
 )
 
-// mostEntries is how many entries the compressed readings can hold: half a byte or a bit is the least for each.
-func mostEntries(samples []byte) int {
+// maxEntries is how many entries the compressed readings can hold: half a byte or a bit is the least for each.
+func maxEntries(samples []byte) int {
 	if samples[0]&codecRice != 0 {
 		return 8 * (len(samples) - riceHeader)
 	}
