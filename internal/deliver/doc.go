@@ -3,8 +3,9 @@
 //	link, err := mqtt.New(mqtt.Options{…, Will: topics.Will(run, clock)})
 //	out, err := deliver.NewMQTT(deliver.MQTTOptions{Site: "north-loft", Topics: topics, Link: link, Queue: queue, …})
 //	go out.Run(ctx)
-//	out.Event(&entry)          // every journal entry, in order
-//	out.Point(state)           // whenever a point's state has changed
+//	item, err := out.OfEntry(entry) // every journal entry, in order
+//	err = out.Add(item)             // once entry and item are recorded
+//	out.Point(state)                // whenever a point's state has changed
 //	out.Alarm(state)
 //	out.Reading(reading)
 //	for c := range out.Commands() { … }

@@ -143,7 +143,7 @@ func (m *MQTT) Run(ctx context.Context) error {
 	return nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that records the outbox itself; call [MQTT.Add] after that.
+// OfEntry returns the item of a journal entry, for a store that records it together with the entry; [MQTT.Add] sends it.
 func (m *MQTT) OfEntry(entry *journal.Entry) (Item, error) {
 	event, err := cloudevent.OfEntry(m.o.Site, entry)
 	if err != nil {
@@ -160,26 +160,14 @@ func (m *MQTT) OfEntry(entry *journal.Entry) (Item, error) {
 	return Item{Event: event.ID, Class: class, Topic: m.o.Topics.Events(), Body: body, At: entry.At}, nil
 }
 
-// Event puts a journal entry into the outbox. It does not wait for the broker.
-func (m *MQTT) Event(entry *journal.Entry) error {
-	item, err := m.OfEntry(entry)
-	if err != nil {
-		return err
-	}
-	return m.Add(item)
-}
-
-// Add puts an item of [MQTT.OfEntry] into the outbox, where it is not there yet.
+// Add puts an item of [MQTT.OfEntry] into the outbox, where it is not there yet, and wakes the worker. It does not wait for the broker.
 func (m *MQTT) Add(item Item) error {
 	if err := m.o.Queue.Add(item); err != nil {
 		return fmt.Errorf("journal entry %s for the events topic: %w", item.Event, err)
 	}
-	m.Wake()
+	m.worker.Wake()
 	return nil
 }
-
-// Wake makes the worker look into the outbox now. Call it after adding an item to the queue.
-func (m *MQTT) Wake() { m.worker.Wake() }
 
 // Point publishes the state of a point, as soon as there is a connection. It does not wait.
 func (m *MQTT) Point(s *watch.PointState) error {

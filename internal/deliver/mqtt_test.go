@@ -23,6 +23,7 @@ import (
 	"dewline/internal/core/watch"
 	"dewline/internal/format/cloudevent"
 	"dewline/internal/mqtt"
+	"dewline/internal/test/delivertest"
 	"dewline/internal/test/memoryqueue"
 	"dewline/internal/test/mosquitto"
 )
@@ -167,7 +168,7 @@ func TestStatusFirstThenPointsThenAlarmsThenEvents(t *testing.T) {
 	b := mosquitto.Start(t, mosquitto.Options{})
 	p := lookOn(t, b.URL, "phone", "dewline/north-loft/#")
 	r := startHarness(t, b.URL, nil)
-	require.NoError(t, r.Event(entry(1)))
+	delivertest.Send(t, r, entry(1))
 	all := p.until(t, on("events"))
 	assert.Equal(t, []string{"status", pointTopic, alarmTopic, faultTopic, "events"}, topicsOf(all))
 	assert.JSONEq(t, `{"state":"online","time":"2026-07-01T06:20:00.000Z","boot":"7f3a","synchronized":true}`, string(all[0].Payload))
@@ -228,10 +229,10 @@ func TestTheBrokerIsKilled_ConsequenceRepublish(t *testing.T) {
 	p.until(t, on(faultTopic))
 	const events = 300
 	for n := 1; n <= events; n++ {
-		require.NoError(t, r.Event(entry(n)))
+		delivertest.Send(t, r, entry(n))
 		if n == 100 || n == 200 {
 			b.Kill()
-			assert.NoError(t, r.Event(entry(n)), "a dead broker delays nobody") // the same entry once more, as after a crash
+			delivertest.Send(t, r, entry(n)) // a dead broker delays nothing; the same entry once more, as after a crash
 			if n == 200 {
 				s := exampleState()
 				s.Value = 26.5
@@ -260,7 +261,7 @@ func TestNoEventIsLostOrReordered(t *testing.T) {
 	require.Eventually(t, func() bool { return strings.Contains(b.Log(), "Sending SUBACK to phone") }, 30*time.Second, 10*time.Millisecond)
 	const events = 200
 	for n := 1; n <= events; n++ {
-		require.NoError(t, r.Event(entry(n)))
+		delivertest.Send(t, r, entry(n))
 		if n%50 == 0 {
 			ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
 			s, err := r.link.Session(ctx)
@@ -302,7 +303,7 @@ func TestAnOverfullSubscriberIsRepaired_RowOfflineQueue(t *testing.T) {
 	stop()
 	r := startHarness(t, b.URL, nil)
 	for n := 1; n <= 50; n++ {
-		require.NoError(t, r.Event(entry(n)))
+		delivertest.Send(t, r, entry(n))
 	}
 	acknowledged := alarmState("tub-1", "water-temperature", "high", "C")
 	r.current.Store(&Snapshot{Points: exampleSnapshot().Points, Alarms: []watch.AlarmState{acknowledged}})
@@ -357,7 +358,7 @@ func TestAnEmptySnapshotDeletesNothing(t *testing.T) {
 	require.Eventually(t, func() bool { return r.session() != nil }, 30*time.Second, time.Millisecond)
 	r.current.Store(new(Snapshot))
 	r.Refresh()
-	require.NoError(t, r.Event(entry(1)))
+	delivertest.Send(t, r, entry(1))
 	require.Eventually(t, func() bool { return r.Status().Sent == 1 }, 30*time.Second, 10*time.Millisecond)
 	assert.Contains(t, retainedNow(t, b), pointTopic)
 }
@@ -408,7 +409,7 @@ func TestCommands(t *testing.T) {
 	require.NoError(t, flood.Run())
 	require.Eventually(t, func() bool { return r.link.Status().Dropped > 0 }, 30*time.Second, 10*time.Millisecond)
 	assert.LessOrEqual(t, len(r.Commands()), commandsWaiting)
-	require.NoError(t, r.Event(entry(1)))
+	delivertest.Send(t, r, entry(1))
 	require.Eventually(t, func() bool { return r.Status().Sent == 1 }, 30*time.Second, 10*time.Millisecond, "nobody takes commands and events still go out")
 }
 
@@ -436,7 +437,7 @@ func TestCommandsAreRefusedUnlessAllowed(t *testing.T) {
 	r := startHarness(t, b.URL, nil)
 	require.Eventually(t, func() bool { return r.session() != nil }, 30*time.Second, time.Millisecond)
 	sendCommand(t, b, "note", `{"text":"x"}`)
-	require.NoError(t, r.Event(entry(1)))
+	delivertest.Send(t, r, entry(1))
 	require.Eventually(t, func() bool { return r.Status().Sent == 1 }, 30*time.Second, 10*time.Millisecond)
 	assert.NotContains(t, b.Log(), "command/+", "nothing is subscribed to")
 	assert.Empty(t, r.Commands())
@@ -463,7 +464,7 @@ func TestTLSAndPassword(t *testing.T) {
 	require.NoError(t, err)
 	stopLink := background(t, link.Run)
 	stopOutlet := background(t, m.Run)
-	require.NoError(t, m.Event(entry(1)))
+	delivertest.Send(t, m, entry(1))
 	require.Eventually(t, func() bool { return m.Status().Sent == 1 }, 30*time.Second, 10*time.Millisecond, m.Status().Err)
 	assert.Empty(t, m.Status().Err)
 	stopOutlet()

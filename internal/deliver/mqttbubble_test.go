@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/mqtt"
+	"dewline/internal/test/delivertest"
 	"dewline/internal/test/fakebroker"
 	"dewline/internal/test/memoryqueue"
 )
@@ -72,7 +73,7 @@ func TestABrokerThatNeverAcknowledges(t *testing.T) {
 	bubble(t, broker, func(t *testing.T, m *MQTT) {
 		began := time.Now()
 		for n := range 1000 {
-			require.NoError(t, m.Event(entry(n+1)))
+			delivertest.Send(t, m, entry(n+1))
 			s := exampleState()
 			require.NoError(t, m.Point(&s))
 			require.NoError(t, m.Reading(ReadingMessage{Point: water, Value: 20, At: s.LastReading}))
@@ -95,7 +96,7 @@ func TestEventsWithoutAcknowledgement(t *testing.T) {
 	broker := &fakebroker.Broker{Acknowledge: func(p fakebroker.Publish) bool { return !strings.HasSuffix(p.Topic, "/events") }}
 	bubble(t, broker, func(t *testing.T, m *MQTT) {
 		for n := range 100 {
-			require.NoError(t, m.Event(entry(n+1)))
+			delivertest.Send(t, m, entry(n+1))
 		}
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()

@@ -7,7 +7,8 @@
 //		From: "dewline@example.org", To: []string{"keeper@example.org"}, Queue: queue,
 //	})
 //	go out.Run(ctx)
-//	err = out.Event(entry)
+//	item, err := out.OfEntry(entry) // recorded together with the entry
+//	err = out.Add(item)
 //
 // # The message
 //

@@ -124,7 +124,7 @@ func (m *Mail) check() error {
 	return nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that records the outbox itself.
+// OfEntry returns the item of a journal entry, for a store that records it together with the entry; [Mail.Add] sends it.
 func (m *Mail) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	if entry.Alarm == "" && !text.IsNotice(entry) {
 		return deliver.Item{}, fmt.Errorf("%s: %s is about no alarm", m.o.Name, entry.ID())
@@ -139,16 +139,7 @@ func (m *Mail) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	return deliver.Item{Event: entry.ID(), Class: deliver.Alarm, Topic: m.o.Name, Body: body, At: entry.At}, nil
 }
 
-// Event puts a journal entry into the outbox. It does not wait for the server.
-func (m *Mail) Event(entry *journal.Entry) error {
-	item, err := m.OfEntry(entry)
-	if err != nil {
-		return err
-	}
-	return m.Add(item)
-}
-
-// Add puts an item of OfEntry into the outbox, where it is not there yet.
+// Add puts an item of [Mail.OfEntry] into the outbox, where it is not there yet, and wakes the sender. It does not wait for the server.
 func (m *Mail) Add(item deliver.Item) error { return m.sender.Add(item) }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.

@@ -24,6 +24,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/mail"
 	"dewline/internal/deliver/text"
+	"dewline/internal/test/delivertest"
 	"dewline/internal/test/memoryqueue"
 )
 
@@ -147,7 +148,7 @@ func TestTheMessage(t *testing.T) {
 	s := serve(t)
 	sent := time.Date(2026, 7, 17, 14, 40, 5, 0, lisbon(t))
 	p := send(t, s, func(o *mail.Options) { o.Now = func() time.Time { return sent } })
-	require.NoError(t, p.Event(raised(17)))
+	delivertest.Send(t, p, raised(17))
 	got := s.wait(1)[0]
 	assert.Equal(t, "dewline@example.org", got.from)
 	assert.Equal(t, []string{"keeper@example.org"}, got.to)
@@ -186,7 +187,7 @@ func TestAConversation(t *testing.T) {
 	over.Kind, over.State, over.Was = journal.AlarmCleared, "D", "B"
 	other.Occurrence += "-another"
 	for _, e := range []*journal.Entry{raised(17), again, over, other} {
-		require.NoError(t, p.Event(e))
+		delivertest.Send(t, p, e)
 	}
 	got := s.wait(4)
 	ids := map[string]bool{}
@@ -220,7 +221,7 @@ func TestSecurity(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s := serve(t, withLogin, c.server)
 			p := send(t, s, logsIn(t), func(o *mail.Options) { o.Security = c.how })
-			require.NoError(t, p.Event(raised(1)))
+			delivertest.Send(t, p, raised(1))
 			got := s.wait(1)[0]
 			assert.Equal(t, c.tls, got.tls)
 			assert.Equal(t, "loft", got.user)
@@ -247,7 +248,7 @@ func TestNothingIsSentWithoutTheSecurityThatIsAskedFor(t *testing.T) {
 			t.Parallel()
 			s := serve(t, withLogin, c.server)
 			p := send(t, s, logsIn(t), c.options)
-			require.NoError(t, p.Event(raised(1)))
+			delivertest.Send(t, p, raised(1))
 			p.troubled(c.want)
 			assert.Empty(t, s.messages())
 			assert.Zero(t, s.count("AUTH"))
@@ -270,7 +271,7 @@ func TestThePasswordIsReadForEachConnection(t *testing.T) {
 	s := serve(t, withLogin)
 	path := secretFile(t, "s3cret-but-wrong")
 	p := send(t, s, func(o *mail.Options) { o.Username, o.PasswordFile = "loft", path })
-	require.NoError(t, p.Event(raised(1)))
+	delivertest.Send(t, p, raised(1))
 	p.troubled("the mail server refused the login (535): are user name and password right?")
 	require.NoError(t, os.WriteFile(path, []byte(password), 0o600))
 	assert.Len(t, s.wait(1), 1)
@@ -278,7 +279,7 @@ func TestThePasswordIsReadForEachConnection(t *testing.T) {
 	assert.Empty(t, p.refusals())
 
 	require.NoError(t, os.Remove(path))
-	require.NoError(t, p.Event(raised(2)))
+	delivertest.Send(t, p, raised(2))
 	p.troubled("no such file")
 	require.NoError(t, os.WriteFile(path, []byte(password), 0o600))
 	s.wait(2)
@@ -287,7 +288,7 @@ func TestThePasswordIsReadForEachConnection(t *testing.T) {
 func TestAServerThatWantsALogin(t *testing.T) {
 	s := serve(t, withLogin)
 	p := send(t, s)
-	require.NoError(t, p.Event(raised(1)))
+	delivertest.Send(t, p, raised(1))
 	p.troubled("530")
 	assert.Empty(t, p.refusals(), "that is no fault of the letter")
 }
@@ -308,7 +309,7 @@ func TestEachReceiverOnItsOwn(t *testing.T) {
 	p := send(t, s, func(o *mail.Options) {
 		o.To = []string{"Mistyped <mistyped@example.org>", "keeper@example.org", "friend@example.org"}
 	})
-	require.NoError(t, p.Event(raised(1)))
+	delivertest.Send(t, p, raised(1))
 	s.wait(2)
 	p.empty()
 	got := s.messages()
@@ -344,8 +345,8 @@ func TestALetterThatNobodyTakesIsGivenUp(t *testing.T) {
 				return ""
 			})
 			p := send(t, s)
-			require.NoError(t, p.Event(raised(1)))
-			require.NoError(t, p.Event(raised(2)))
+			delivertest.Send(t, p, raised(1))
+			delivertest.Send(t, p, raised(2))
 			got := s.wait(1)
 			assert.Contains(t, got[0].header(t).Get("Message-Id"), "run-2.", "the next one does not wait")
 			p.empty()
@@ -388,7 +389,7 @@ func TestTroubleThatPasses(t *testing.T) {
 				return ""
 			})
 			p := send(t, s, logsIn(t))
-			require.NoError(t, p.Event(raised(1)))
+			delivertest.Send(t, p, raised(1))
 			s.wait(1)
 			p.empty()
 			assert.Len(t, s.messages(), 1)
@@ -413,7 +414,7 @@ func TestARefusalIsForgottenBeforeTheNextReceiver(t *testing.T) {
 		return ""
 	})
 	p := send(t, s, func(o *mail.Options) { o.To = []string{"mistyped@example.org", "keeper@example.org"} })
-	require.NoError(t, p.Event(raised(1)))
+	delivertest.Send(t, p, raised(1))
 	assert.Equal(t, []string{"keeper@example.org"}, s.wait(1)[0].to)
 	p.empty()
 	assert.Empty(t, p.refusals())
@@ -440,7 +441,7 @@ func TestTheEndDoesNotWaitForAServerThatIsSilent(t *testing.T) {
 			Queue: memoryqueue.New(0, 0, 0),
 		})
 		require.NoError(t, err)
-		require.NoError(t, m.Event(raised(1)))
+		delivertest.Send(t, m, raised(1))
 		ctx, cancel := context.WithCancel(t.Context())
 		var done sync.WaitGroup
 		done.Go(func() { assert.NoError(t, m.Run(ctx)) })
@@ -455,13 +456,13 @@ func TestWhatIsNoLetterIsGivenUp(t *testing.T) {
 	s := serve(t)
 	p := send(t, s)
 	for k, body := range []string{"", "{", `{"subject":"x"}`, `[]`} {
-		require.NoError(t, p.queue.Add(deliver.Item{Event: fmt.Sprintf("bad-%d", k), Body: []byte(body)}))
+		require.NoError(t, p.Add(deliver.Item{Event: fmt.Sprintf("bad-%d", k), Body: []byte(body)}))
 	}
-	p.Wake()
 	p.empty()
 	assert.Len(t, p.refusals(), 4)
 	assert.Zero(t, s.count("MAIL"))
-	require.ErrorContains(t, p.Event(&journal.Entry{Kind: journal.Note, Text: "hello"}), "is about no alarm")
+	_, err := p.OfEntry(&journal.Entry{Kind: journal.Note, Text: "hello"})
+	require.ErrorContains(t, err, "is about no alarm")
 }
 
 func TestOptions(t *testing.T) {

@@ -109,12 +109,9 @@ func (s *Sender) Add(item deliver.Item) error {
 	if err := s.o.Queue.Add(item); err != nil {
 		return fmt.Errorf("%s: %s: %w", s.o.Name, item.Event, err)
 	}
-	s.Wake()
+	s.worker.Wake()
 	return nil
 }
-
-// Wake makes the sender look into the queue now. Call it after adding an item to the queue directly.
-func (s *Sender) Wake() { s.worker.Wake() }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.
 func (s *Sender) Run(ctx context.Context) error {

@@ -130,14 +130,18 @@ func TestAFailureRepeatsNothingThatWasTaken(t *testing.T) {
 func TestNewWorkRepeatsNothingThatWasTaken(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := &far{}
+		more := 30
 		f.answer = func(item deliver.Item, try int) error {
-			f.sender.Wake()
+			if more < 60 {
+				assert.NoError(t, f.sender.Add(delivertest.Item(more, deliver.Alarm)))
+				more++
+			}
 			if try == 1 && strings.HasSuffix(item.Event, "5") {
 				return errAway
 			}
 			return nil
 		}
-		send(t, f, 60, time.Hour, nil)
+		send(t, f, more, time.Hour, nil)
 		for event, tries := range f.counts {
 			assert.Equal(t, map[bool]int{true: 2, false: 1}[strings.HasSuffix(event, "5")], tries, event)
 		}

@@ -4,7 +4,8 @@
 //		Name: "webhook", Site: "north-loft", URLFile: "/run/credentials/dewline.service/hook", Format: webhook.Text, TitleHeader: "Title", Text: formatter, Queue: queue,
 //	})
 //	go hook.Run(ctx)
-//	err = hook.Event(entry)
+//	item, err := hook.OfEntry(entry) // recorded together with the entry
+//	err = hook.Add(item)
 //
 // # The request
 //

@@ -16,6 +16,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/text"
 	"dewline/internal/deliver/webhook"
+	"dewline/internal/test/delivertest"
 	"dewline/internal/test/memoryqueue"
 )
 
@@ -42,7 +43,7 @@ func push(t *testing.T, change func(*webhook.Options)) taken {
 	change(&o)
 	hook, err := webhook.New(o)
 	require.NoError(t, err)
-	require.NoError(t, hook.Event(entry(17)))
+	delivertest.Send(t, hook, entry(17))
 	go hook.Run(t.Context())
 	select {
 	case request := <-requests:

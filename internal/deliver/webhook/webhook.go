@@ -93,7 +93,7 @@ func New(o Options) (*Webhook, error) {
 	return w, nil
 }
 
-// OfEntry returns the item of a journal entry, for a store that records the outbox itself.
+// OfEntry returns the item of a journal entry, for a store that records it together with the entry; [Webhook.Add] sends it.
 func (w *Webhook) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	body, err := w.write(entry)
 	if err != nil {
@@ -102,16 +102,7 @@ func (w *Webhook) OfEntry(entry *journal.Entry) (deliver.Item, error) {
 	return deliver.Item{Event: entry.ID(), Class: deliver.Alarm, Topic: w.o.Name, Body: body, At: entry.At}, nil
 }
 
-// Event puts a journal entry into the outbox. It does not wait for its delivery.
-func (w *Webhook) Event(entry *journal.Entry) error {
-	item, err := w.OfEntry(entry)
-	if err != nil {
-		return err
-	}
-	return w.Add(item)
-}
-
-// Add puts an item of OfEntry into the outbox, where it is not there yet.
+// Add puts an item of [Webhook.OfEntry] into the outbox, where it is not there yet, and wakes the sender. It does not wait for its delivery.
 func (w *Webhook) Add(item deliver.Item) error { return w.sender.Add(item) }
 
 // Run delivers until ctx ends, and goes on for at most two seconds with what waits then. It always returns nil.

@@ -26,6 +26,7 @@ import (
 	"dewline/internal/deliver"
 	"dewline/internal/deliver/text"
 	"dewline/internal/deliver/webhook"
+	"dewline/internal/test/delivertest"
 	"dewline/internal/test/memoryqueue"
 )
 
@@ -164,7 +165,7 @@ func TestTheRequest(t *testing.T) {
 		URLFile: file(t, "url", v.URL+secretPath), TokenFile: file(t, "token", token), SecretFile: file(t, "key", key),
 		Now: func() time.Time { return now },
 	})
-	require.NoError(t, w.Event(entry(17)))
+	delivertest.Send(t, w, entry(17))
 	r := v.next(t)
 	assert.Equal(t, http.MethodPost, r.method)
 	assert.Equal(t, secretPath, r.path)
@@ -202,7 +203,7 @@ func TestSignature(t *testing.T) {
 func TestWithoutSecretsThereAreNoHeaders(t *testing.T) {
 	v := receive(t, nil)
 	w, _, _ := hook(t, webhook.Options{URL: v.URL})
-	require.NoError(t, w.Event(entry(1)))
+	delivertest.Send(t, w, entry(1))
 	r := v.next(t)
 	assert.NotContains(t, r.header, "Authorization")
 	assert.NotContains(t, r.header, webhook.SignatureHeader)
@@ -234,7 +235,7 @@ func TestAnswers(t *testing.T) {
 			w, q, l := hook(t, webhook.Options{URL: v.URL + secretPath, GivenUp: func(item deliver.Item, why error) {
 				givenUp = append(givenUp, item.Event+": "+why.Error())
 			}})
-			require.NoError(t, w.Event(entry(1)))
+			delivertest.Send(t, w, entry(1))
 			first := v.next(t)
 			if c.again {
 				second := v.next(t)
@@ -259,7 +260,7 @@ func TestATestThatIsRefusedHasFailed(t *testing.T) {
 		})
 		e := entry(1)
 		e.Kind, e.Alarm, e.State = journal.NotifierTest, "", ""
-		require.NoError(t, w.Event(e))
+		delivertest.Send(t, w, e)
 		v.next(t)
 		empty(t, q)
 		require.ErrorContains(t, <-why, "is the token right?")
@@ -274,7 +275,7 @@ func TestNoRedirectToAnotherHost(t *testing.T) {
 		}
 	})
 	w, q, _ := hook(t, webhook.Options{URL: v.URL, TokenFile: file(t, "token", token)})
-	require.NoError(t, w.Event(entry(1)))
+	delivertest.Send(t, w, entry(1))
 	v.next(t)
 	v.next(t)
 	empty(t, q)
@@ -285,7 +286,7 @@ func TestAServerThatIsNotThereYet(t *testing.T) {
 	v := receive(t, nil)
 	address := file(t, "url", "http://127.0.0.1:1/s3cret") // nothing listens there
 	w, q, _ := hook(t, webhook.Options{URLFile: address})
-	require.NoError(t, w.Event(entry(1)))
+	delivertest.Send(t, w, entry(1))
 	require.Eventually(t, func() bool { return strings.Contains(w.Status().Err, "the webhook was not reached") }, 20*time.Second, time.Millisecond)
 	require.NoError(t, os.WriteFile(address, []byte(v.URL), 0o600), "the keeper corrects the address")
 	v.next(t)
@@ -297,7 +298,7 @@ func TestASecretThatIsMissingIsNoReasonToGiveUp(t *testing.T) {
 	v := receive(t, nil)
 	gone := filepath.Join(t.TempDir(), "token")
 	w, q, _ := hook(t, webhook.Options{URL: v.URL, TokenFile: gone})
-	require.NoError(t, w.Event(entry(1)))
+	delivertest.Send(t, w, entry(1))
 	require.Eventually(t, func() bool { return strings.Contains(w.Status().Err, "no such file") }, 20*time.Second, time.Millisecond)
 	require.NoError(t, os.WriteFile(gone, []byte("t0ken"), 0o600))
 	assert.Equal(t, "Bearer t0ken", v.next(t).header.Get("Authorization"))
@@ -309,7 +310,7 @@ func TestAnEventThatIsTooLargeIsNotSent(t *testing.T) {
 	w, q, _ := hook(t, webhook.Options{URL: v.URL})
 	large := entry(1)
 	large.Reason = strings.Repeat("x", webhook.MaxBody)
-	require.NoError(t, w.Event(large))
+	delivertest.Send(t, w, large)
 	empty(t, q)
 	assert.Eventually(t, func() bool { return w.Status().GivenUp == 1 }, 30*time.Second, time.Millisecond)
 	assert.Empty(t, v.arrived)
@@ -329,7 +330,7 @@ func TestAnEndlessAnswer(t *testing.T) {
 		})
 	})
 	w, q, _ := hook(t, webhook.Options{URL: v.URL})
-	require.NoError(t, w.Event(entry(1)))
+	delivertest.Send(t, w, entry(1))
 	v.next(t)
 	empty(t, q)
 }

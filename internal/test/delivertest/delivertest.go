@@ -1,4 +1,5 @@
-// Package delivertest holds the conformance suite for implementations of [deliver.Queue]. The tests of each of them run it.
+// Package delivertest holds the conformance suite for implementations of [queue.Queue], which the tests of each of them run, and hands
+// journal entries to notifiers.
 package delivertest
 
 import (
@@ -11,20 +12,34 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewline/internal/core/instant"
-	"dewline/internal/deliver"
+	"dewline/internal/core/journal"
 	"dewline/internal/deliver/queue"
 )
 
 // Item returns an invented item, the n-th minute of a morning.
-func Item(n int, class queue.Class) deliver.Item {
-	return deliver.Item{
+func Item(n int, class queue.Class) queue.Item {
+	return queue.Item{
 		Event: fmt.Sprintf("run-%d", n), Class: class, Topic: "dewline/north-loft/events", Body: fmt.Appendf(nil, `{"n":%d}`, n),
 		At: instant.Of(time.Date(2026, 7, 1, 6, n, 0, 0, time.UTC)),
 	}
 }
 
+// Notifier makes the items of journal entries and sends them.
+type Notifier interface {
+	OfEntry(entry *journal.Entry) (queue.Item, error)
+	Add(item queue.Item) error
+}
+
+// Send has a notifier send a journal entry, as the daemon does.
+func Send(t testing.TB, to Notifier, entry *journal.Entry) {
+	t.Helper()
+	item, err := to.OfEntry(entry)
+	require.NoError(t, err)
+	require.NoError(t, to.Add(item))
+}
+
 // Queue runs the rules. empty returns an empty queue that can hold at least 200 small items.
-func Queue(t *testing.T, empty func(t *testing.T) deliver.Queue) {
+func Queue(t *testing.T, empty func(t *testing.T) queue.Queue) {
 	t.Run("an empty queue has nothing", func(t *testing.T) {
 		q := empty(t)
 		hasPending(t, q, 0)
@@ -45,12 +60,12 @@ func Queue(t *testing.T, empty func(t *testing.T) deliver.Queue) {
 		for n, item := range items {
 			assert.Greater(t, item.ID, last, "IDs count up from above 0")
 			last = item.ID
-			want := Item(n, deliver.Alarm)
+			want := Item(n, queue.Alarm)
 			want.ID = item.ID
 			assert.Equal(t, want, item)
 		}
 		oldest := q.Oldest()
-		assert.Equal(t, Item(0, deliver.Alarm).At, oldest)
+		assert.Equal(t, Item(0, queue.Alarm).At, oldest)
 	})
 	t.Run("next goes on after an ID and takes nothing out", func(t *testing.T) {
 		q := empty(t)
@@ -75,7 +90,7 @@ func Queue(t *testing.T, empty func(t *testing.T) deliver.Queue) {
 		}
 		left, err := q.Next(0, 10)
 		require.NoError(t, err)
-		assert.Equal(t, []deliver.Item{all[1], all[3]}, left)
+		assert.Equal(t, []queue.Item{all[1], all[3]}, left)
 		oldest := q.Oldest()
 		assert.Equal(t, all[1].At, oldest)
 	})
@@ -96,7 +111,7 @@ func Queue(t *testing.T, empty func(t *testing.T) deliver.Queue) {
 		for g := range 4 {
 			all.Go(func() {
 				for n := range 25 {
-					assert.NoError(t, q.Add(Item(100*g+n, deliver.Alarm)))
+					assert.NoError(t, q.Add(Item(100*g+n, queue.Alarm)))
 				}
 			})
 		}
@@ -111,21 +126,21 @@ func Queue(t *testing.T, empty func(t *testing.T) deliver.Queue) {
 	})
 }
 
-func add(t *testing.T, q deliver.Queue, from, count int) {
+func add(t *testing.T, q queue.Queue, from, count int) {
 	t.Helper()
 	for n := range count {
-		require.NoError(t, q.Add(Item(from+n, deliver.Alarm)))
+		require.NoError(t, q.Add(Item(from+n, queue.Alarm)))
 	}
 }
 
-func hasPending(t *testing.T, q deliver.Queue, want int) {
+func hasPending(t *testing.T, q queue.Queue, want int) {
 	t.Helper()
 	n := q.Pending()
 	assert.Equal(t, want, n)
 }
 
 // Events returns the identities of all that waits.
-func Events(t require.TestingT, q deliver.Queue) []string {
+func Events(t require.TestingT, q queue.Queue) []string {
 	items, err := q.Next(0, 1000)
 	require.NoError(t, err)
 	var names []string
