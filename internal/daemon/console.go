@@ -7,34 +7,21 @@ import (
 	"strings"
 	"time"
 
-	"dewline/internal/config"
 	"dewline/internal/core/instant"
-	"dewline/internal/core/intake"
 	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
-	"dewline/internal/server/status"
 )
 
 // console writes what happens to a terminal, one line for each event, in the site's unit and local time.
 type console struct {
-	out         io.Writer
+	out         io.Writer // nil without a console
 	temperature quantity.Unit
 	location    *time.Location
 }
 
-// newConsole returns the console of a site; out may be nil.
-func newConsole(out io.Writer, site *config.Site) *console {
-	return &console{out: out, temperature: site.Display.Temperature, location: site.Location}
-}
-
-func (c *console) reading(*intake.Reading) {}
-
-// snapshot takes over the unit and the zone of a new configuration.
-func (c *console) snapshot(p *status.Snapshot) { c.temperature, c.location = p.Display, p.Location }
-
 // entry writes a journal entry, if it is of a kind that matters to a person.
-func (c *console) entry(e *journal.Entry) {
+func (c console) entry(e *journal.Entry) {
 	if c.out == nil {
 		return
 	}
@@ -45,9 +32,9 @@ func (c *console) entry(e *journal.Entry) {
 	fmt.Fprintf(c.out, "%s  %s\n", c.clock(e.At), text)
 }
 
-func (c *console) clock(i instant.Instant) string { return i.Time().In(c.location).Format("15:04:05") }
+func (c console) clock(i instant.Instant) string { return i.Time().In(c.location).Format("15:04:05") }
 
-func (c *console) sentence(e *journal.Entry) string {
+func (c console) sentence(e *journal.Entry) string {
 	switch e.Kind {
 	case journal.AlarmRaised:
 		return c.raised(e)
@@ -78,7 +65,7 @@ func (c *console) sentence(e *journal.Entry) string {
 }
 
 // raised describes a raised alarm: priority, value, limit, start, and the enclosures that a room's alarm covers.
-func (c *console) raised(e *journal.Entry) string {
+func (c console) raised(e *journal.Entry) string {
 	if e.State.Silenced() {
 		return "" // covered by another alarm, or silenced by a person
 	}
@@ -103,7 +90,7 @@ func (c *console) raised(e *journal.Entry) string {
 }
 
 // value writes a value of the alarm's quantity in the keeper's unit.
-func (c *console) value(e *journal.Entry, v float64) string {
+func (c console) value(e *journal.Entry, v float64) string {
 	parts := strings.Split(e.Alarm, "/")
 	if len(parts) != 3 || math.IsNaN(v) {
 		return ""

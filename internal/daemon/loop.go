@@ -22,20 +22,12 @@ import (
 	"dewline/internal/store"
 )
 
-// follower gets what happens, in order, from the loop. Its methods must not block: slow work goes into a queue of its own.
-type follower interface {
-	reading(r *intake.Reading)
-	entry(e *journal.Entry)
-	snapshot(p *status.Snapshot)
-}
-
 // loop owns the chain. Its fields belong to the goroutine that runs it; what the other parts may use is in common.
 type loop struct {
 	*common
 	site      *config.Site
 	chain     pipeline.Pipeline
 	samples   chan stamped
-	followers []follower
 	recorder  *recorder
 	sources   *sources
 	mqtt      *mqttService
@@ -109,7 +101,6 @@ func (l *loop) run(ctx context.Context) error {
 	if l.mqtt, err = openMQTT(l.common, l.site, l.notifiers.queue(mqttNotifier)); err != nil {
 		log.Error("a notifier is missing", "err", err)
 	}
-	l.followers = []follower{newConsole(l.options.Console, l.site), l.mqtt}
 	if err := l.openSenders(); err != nil {
 		log.Error("a notifier is missing", "err", err)
 	}
@@ -279,7 +270,7 @@ func (l *loop) takeWaiting() {
 	}
 }
 
-// commit carries out work. Entries are made durable, together with the messages they cause, before any follower or notifier
+// commit carries out work. Entries are made durable, together with the messages they cause, before log, console or notifier
 // gets them.
 func (l *loop) commit(work pipeline.Ready) {
 	var entries []*journal.Entry
@@ -304,9 +295,7 @@ func (l *loop) commit(work pipeline.Ready) {
 	l.send(items)
 	for _, e := range entries {
 		logEntry(&l.options, e)
-		for _, f := range l.followers {
-			f.entry(e)
-		}
+		console{l.options.Console, l.about.Display, l.about.Location}.entry(e)
 	}
 	if l.chain.Line != nil {
 		l.publish()
@@ -344,7 +333,7 @@ func logEntry(o *Options, e *journal.Entry) {
 	o.Log.Log(context.Background(), level, "journal", attributes...)
 }
 
-// take passes a sample to the pipeline, and its readings to the recorder and the followers.
+// take passes a sample to the pipeline, and its readings to the recorder and to MQTT.
 func (l *loop) take(s intake.Sample) {
 	outcome, err := l.chain.Take(s)
 	if err != nil {
@@ -363,13 +352,11 @@ func (l *loop) take(s intake.Sample) {
 		if r.Flag.Usable() {
 			l.present.directions.note(r.Point, r.At, r.Value)
 		}
-		for _, f := range l.followers {
-			f.reading(r)
-		}
+		l.mqtt.reading(r)
 	}
 }
 
-// publish makes a new snapshot of the site, swaps it in, and passes it to the followers.
+// publish makes a new snapshot of the site, swaps it in, and passes it to MQTT.
 func (l *loop) publish() {
 	p := new(status.Snapshot)
 	*p = l.about
@@ -394,9 +381,7 @@ func (l *loop) publish() {
 	watched.Intervals = p.Animals
 	l.watched.Store(&watched)
 	l.current.Set(p)
-	for _, f := range l.followers {
-		f.snapshot(p)
-	}
+	l.mqtt.snapshot(p)
 }
 
 // notifierStates returns the health of all notifiers of the configuration.

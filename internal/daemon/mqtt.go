@@ -154,8 +154,6 @@ func (svc *mqttService) items(entries []*journal.Entry) (items []store.OutboxIte
 	return items
 }
 
-func (svc *mqttService) entry(*journal.Entry) {} // its item has been sent
-
 func (svc *mqttService) snapshot(p *status.Snapshot) {
 	if svc.connection != nil {
 		svc.connection.snapshot(p, svc.options.Log)

@@ -16,7 +16,7 @@ import (
 // configuration, that it delivers again. What comes of it is said at once.
 func TestNotifierThatOpensIsNeitherWellNorFailing(t *testing.T) {
 	clock := &handClock{wall: time.Date(2026, 7, 14, 20, 0, 0, 0, time.UTC), sync: true}
-	l, _ := quietLoop(t, "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}]\nmqtt: {broker: \"mqtt://127.0.0.1:1\"}\n", clock)
+	l := quietLoop(t, "site: north-loft\ntimezone: Europe/Lisbon\nplaces: [{id: loft, kind: room}]\nmqtt: {broker: \"mqtt://127.0.0.1:1\"}\n", clock)
 	w := l.notifiers
 	opening, open := status.NotifierHealth{Name: mqttNotifier, Opening: true}, status.NotifierHealth{Name: mqttNotifier, Connected: true}
 	away := status.NotifierHealth{Name: mqttNotifier, LastError: "connection refused"}

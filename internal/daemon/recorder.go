@@ -242,7 +242,7 @@ func (rec *recorder) derived(p quantity.Point, e *watch.Effect) {
 	rec.store.Append(rec.id, p, e.At, math.Round(e.Value/step)/math.Round(1/step), e.Flag, step)
 }
 
-// record makes entries durable, together with the messages they cause and the state of the core. Only then may followers and
+// record makes entries durable, together with the messages they cause and the state of the core. Only then may
 // notifiers get them.
 func (rec *recorder) record(entries []*journal.Entry, items []store.OutboxItem, core *watch.Core) {
 	if rec.store == nil || len(entries) == 0 {

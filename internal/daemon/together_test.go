@@ -7,6 +7,8 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -17,23 +19,12 @@ import (
 	"dewline/internal/core/intake"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
-	"dewline/internal/server/status"
 	"dewline/internal/store"
 	"dewline/sensors"
 )
 
-// listener counts what the loop passes to a follower.
-type listener struct {
-	entries   []*journal.Entry
-	snapshots int
-}
-
-func (l *listener) reading(*intake.Reading)     {}
-func (l *listener) entry(e *journal.Entry)      { l.entries = append(l.entries, e) }
-func (l *listener) snapshot(p *status.Snapshot) { l.snapshots++ }
-
 // quietLoop is the loop of a configuration with a history, which has begun its run: nothing is read or served.
-func quietLoop(t *testing.T, text string, clock Clock) (*loop, *listener) {
+func quietLoop(t *testing.T, text string, clock Clock) *loop {
 	folder := t.TempDir()
 	path := filepath.Join(folder, "site.yaml")
 	require.NoError(t, os.WriteFile(path, []byte(text+"history: {path: "+filepath.Join(folder, "history.db")+"}\n"), 0o600))
@@ -53,10 +44,16 @@ func quietLoop(t *testing.T, text string, clock Clock) (*loop, *listener) {
 	w, err := Wire(site, o.Clock, newDevices(o).open)
 	require.NoError(t, err)
 	l.chain.Line, l.sources = w.Line, &sources{descriptions: w.Descriptions, fed: &mqttFeeds{}}
-	heard := &listener{}
-	l.followers = []follower{heard}
 	l.step(watch.Event{Kind: watch.StartEvent, At: l.now(), Run: l.id})
-	return l, heard
+	return l
+}
+
+// raisedBy returns the entries of alarms that were raised, the oldest first.
+func raisedBy(t *testing.T, l *loop) []*journal.Entry {
+	entries, err := l.recorder.store.Journal(t.Context(), store.Filter{Kinds: []journal.Kind{journal.AlarmRaised}, Limit: 100})
+	require.NoError(t, err)
+	slices.Reverse(entries)
+	return entries
 }
 
 // The samples of many sensors that arrive together are recorded together, in the order of their arrival.
@@ -66,8 +63,10 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	for i := range probes {
 		text += fmt.Sprintf("  - {id: probe-%d, driver: w1, address: 28-0000dead%04x, feeds: {temperature: tub-1/water-temperature}}\n", i, i)
 	}
-	l, heard := quietLoop(t, text, KernelClock())
-	heard.entries, heard.snapshots = nil, 0
+	l := quietLoop(t, text, KernelClock())
+	var console strings.Builder
+	l.options.Console = &console
+	before := l.recorder.parts
 
 	for range 2 { // the second value in a row that is known to be wrong is a fault
 		for i := range probes {
@@ -77,22 +76,23 @@ func TestSamplesThatWaitAreTakenTogether(t *testing.T) {
 	}
 	l.takeAll(<-l.samples)
 	assert.Empty(t, l.samples)
-	assert.Equal(t, 1, heard.snapshots)
-	require.Len(t, heard.entries, probes)
-	for i, e := range heard.entries {
+	assert.Equal(t, before+1, l.recorder.parts, "in one write")
+	raised := raisedBy(t, l)
+	require.Len(t, raised, probes)
+	lines := slices.Collect(strings.Lines(console.String()))
+	require.Len(t, lines, probes, "what a person hears is durable")
+	for i, e := range raised {
 		assert.Equal(t, fmt.Sprintf("sensor/probe-%d/temperature/fault", i), e.Alarm)
-		assert.Equal(t, heard.entries[0].Seq+uint64(i), e.Seq)
+		assert.Equal(t, raised[0].Seq+uint64(i), e.Seq)
+		assert.Contains(t, lines[i], e.Alarm)
 	}
-	kept, err := l.recorder.store.Journal(t.Context(), store.Filter{Limit: 100})
-	require.NoError(t, err)
-	assert.Len(t, kept, probes+1, "and what a person hears is durable")
 }
 
 // A loop that was held up, by a write to a slow card, finds samples and a tick: the tick is later than the samples, and comes after them.
 // The value is joined over that time, and its alarm counts from the crossing of the limit.
 func TestTickComesAfterTheSamplesThatWait(t *testing.T) {
 	clock := &handClock{wall: noon, sync: true}
-	l, heard := quietLoop(t, `
+	l := quietLoop(t, `
 site: north-loft
 timezone: Europe/Lisbon
 places: [{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 24 °C, on-delay: 20s}}}]
@@ -115,44 +115,43 @@ sensors: [{id: probe, driver: w1, address: 28-0000dead0001, every: 10s, gap: 60s
 	}
 	l.tick()
 	require.Empty(t, l.samples)
-	raised := heard.entries[len(heard.entries)-1]
-	require.Equal(t, journal.AlarmRaised, raised.Kind)
+	entries := raisedBy(t, l)
+	require.Len(t, entries, 1)
+	raised := entries[0]
 	assert.Equal(t, "tub-1/water-temperature/high", raised.Alarm)
 	assert.Equal(t, noon.Add(5*time.Second), raised.Since.Time().UTC())
 	assert.Equal(t, noon.Add(30*time.Second), raised.At.Time().UTC())
 }
 
-// held is a follower that holds up an alarm until a notifier has sent it, as a log that is slow would for other reasons.
-type held struct {
-	listener
+// busyTerminal is one that takes an alarm only once a notifier has sent it.
+type busyTerminal struct {
 	sent  chan struct{}
 	first bool // the message was sent first
 }
 
-func (h *held) entry(e *journal.Entry) {
-	if e.Kind == journal.AlarmRaised {
-		select {
-		case <-h.sent:
-			h.first = true
-		case <-time.After(30 * time.Second):
-		}
+func (b *busyTerminal) Write(p []byte) (int, error) {
+	select {
+	case <-b.sent:
+		b.first = true
+	case <-time.After(30 * time.Second):
 	}
+	return len(p), nil
 }
 
 // An alarm is on its way before anything else is done with it: a terminal or a log that takes no more holds up no message.
 func TestMessagesGoFirst(t *testing.T) {
-	slow := &held{sent: make(chan struct{}, 10)}
+	slow := &busyTerminal{sent: make(chan struct{}, 10)}
 	phone := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { slow.sent <- struct{}{} }))
 	t.Cleanup(phone.Close)
 	clock := &handClock{wall: noon, sync: true}
-	l, _ := quietLoop(t, `
+	l := quietLoop(t, `
 site: north-loft
 timezone: Europe/Lisbon
 places: [{id: tub-1, kind: enclosure, bands: {water-temperature: {high: 24 °C, on-delay: 20s}}}]
 sensors: [{id: probe, driver: w1, address: 28-0000dead0001, every: 10s, feeds: {temperature: tub-1/water-temperature}}]
 notify: [{via: webhook, url: "`+phone.URL+`", priorities: [low, medium, high, critical]}]
 `, clock)
-	l.followers = []follower{slow}
+	l.options.Console = slow
 	l.senders.start()
 	t.Cleanup(l.senders.stop)
 	for range 4 {
