@@ -166,8 +166,7 @@ func (q *readingQueries) tally(ctx context.Context, p quantity.Point, t *tally) 
 	defer conn.Close()
 	return conn.Raw(func(raw any) error {
 		w.file = raw.(driver.QueryerContext)
-		err := query(ctx, w.file, `SELECT id, start, segment, low, high, total,
-			(span << 32) + (count << 21) + (unusable << 10) + flags FROM chunk
+		err := query(ctx, w.file, "SELECT id, start, segment, low, high, total, "+smallNumbers+` FROM chunk
 			WHERE point = ? AND start >= ? AND start < ? AND id <= ? ORDER BY start`,
 			[]int64{chunks.row, t.from - chunkSpan, t.to, chunks.ceiling}, func(row []driver.Value) error { return w.take(ctx, row) })
 		if err != nil {
@@ -190,7 +189,10 @@ type aggregator struct {
 	free    []*chunkMeta
 }
 
-// take adds a row of the index, whose small numbers come as one: each column of a row takes as long as a reading in a chunk that is decoded.
+// smallNumbers are those of a row of the index as one number: each column of a row takes as long as a reading in a chunk that is decoded.
+const smallNumbers = "(span << 32) + (count << 21) + (unusable << 10) + flags"
+
+// take adds a row of the index, whose last column is smallNumbers.
 func (w *aggregator) take(ctx context.Context, row []driver.Value) error {
 	o := &chunkMeta{}
 	if n := len(w.free); n > 0 {
