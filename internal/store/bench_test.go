@@ -128,8 +128,8 @@ func written(b *testing.B) int64 {
 	return 0
 }
 
-// BenchmarkDisk reports the bytes per reading of a file that is closed, all tables and indexes counted, after 30 days of 20 points, and the size of the
-// log while it is open, which does not grow with the history.
+// BenchmarkDisk reports the bytes per reading of a file that is closed, all tables and indexes counted, after 30 days of 20 points, and the
+// size of the log while it is open, which does not grow with the history.
 func BenchmarkDisk(b *testing.B) {
 	for b.Loop() {
 		l, s := newLoft(20), open(b)
