@@ -76,33 +76,22 @@ func TestAnyBlockComesBackBitByBit(t *testing.T) {
 	})
 }
 
-// inTokens packs multiples of a step as it was done until 2026-12-01.
+// inTokens packs multiples of a step as it was done until 2026-12-01: as the bits of floats still are, with k in their place.
 func inTokens(b *block, l quantizer) packed {
 	var e encoder
 	p := packed{start: slices.Min(b.at), origin: l.origin, scale: l.scale}
 	p.period, _ = e.rhythm(b.at, p.start)
-	var w tokenWriter
-	w.octet(0)
-	before, k, flag := p.start-p.period, int64(0), quantity.Pass
-	for i, at := range b.at {
-		w.putSigned(at - before - p.period)
-		before = at
-		if b.flag[i] != flag {
-			flag = b.flag[i]
-			w.put(0)
-			w.put(uint64(flag))
-		}
-		if math.IsNaN(b.value[i]) {
-			w.put(0)
-			w.put(escapeMissing)
-			continue
-		}
-		to, _ := l.nearest(b.value[i])
-		w.put(zigzag(to-k) + 1)
-		k = to
-	}
-	p.samples = w.bytes
 	p.fix, _ = e.fix(l, e.allValues(b))
+	ks := block{at: b.at, value: slices.Clone(b.value), flag: b.flag}
+	for i, v := range b.value {
+		if !math.IsNaN(v) {
+			k, _ := l.nearest(v)
+			ks.value[i] = unordered(k)
+		}
+	}
+	e.tokens.octet(0)
+	e.entries(&ks, p, false)
+	p.samples = e.tokens.bytes
 	return p
 }
 
