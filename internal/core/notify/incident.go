@@ -19,6 +19,9 @@ const (
 	// spoken is how long a message on a critical alarm of a room, and the end of that alarm, speak for its enclosures, which follow slowly:
 	// a tub is hours behind the air.
 	spoken = 2 * time.Hour
+	// sameNight is how long after the messages on two enclosures a further place may call and still have the same cause. An animal room takes
+	// hours to follow the weather; what comes later may be another thing.
+	sameNight = 6 * time.Hour
 	// spokenAgain is how long a message on a critical alarm speaks for its own place, should the alarm come back. It is short, since an
 	// animal may not have longer.
 	spokenAgain = 20 * time.Minute
@@ -32,15 +35,15 @@ var repeatsAfter = [...]time.Duration{10 * time.Minute, 20 * time.Minute, 40 * t
 
 // incident is everything in one room that one cause explains, from the first alarm to the last return.
 type incident struct {
-	id       string // occurrence of its first alarm
-	room     string // "" for sensors
-	cause    string
-	members  map[string]bool // names of all alarms that have called in it
-	raised   instant.Instant // the last time that one did
-	ended    instant.Instant // the last return; None while an alarm of it is active
-	roomBack instant.Instant // the last return of a critical alarm of the room itself
-	limited  bool            // an alarm on a limit has called in it
-	sent     map[string]*sentState
+	id      string // occurrence of its first alarm
+	room    string // "" for sensors
+	cause   string
+	members map[string]bool            // names of all alarms that have called in it
+	raised  instant.Instant            // the last time that one did
+	ended   instant.Instant            // the last return; None while an alarm of it is active
+	back    map[string]instant.Instant // by place: the last return of a critical alarm there
+	limited bool                       // an alarm on a limit has called in it
+	sent    map[string]*sentState
 }
 
 // sentState is what a notifier has sent of an incident.
@@ -65,7 +68,8 @@ func (n *incident) sentBy(notifier string) *sentState {
 }
 
 func (n *incident) shift(by time.Duration) {
-	instant.Shift(by, &n.raised, &n.ended, &n.roomBack)
+	instant.Shift(by, &n.raised, &n.ended)
+	instant.ShiftEach(by, n.back)
 	for _, t := range n.sent {
 		instant.Shift(by, &t.since, &t.last, &t.before)
 		instant.ShiftEach(by, t.critical)
@@ -143,7 +147,7 @@ func (r *Rules) join(alarm string, entry *journal.Entry) *incident {
 		}
 	}
 	if found == nil {
-		found = &incident{id: entry.Occurrence, room: room, cause: cause, roomBack: instant.None, members: map[string]bool{}, sent: map[string]*sentState{}}
+		found = &incident{id: entry.Occurrence, room: room, cause: cause, back: map[string]instant.Instant{}, members: map[string]bool{}, sent: map[string]*sentState{}}
 		if entry.Incident != "" {
 			found.id = entry.Incident
 		}
@@ -193,22 +197,41 @@ func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Insta
 	if last, spoke := t.critical[place]; spoke && at.Sub(last) < spokenAgain || !t.last.IsNone() && at.Sub(t.last) < minBetween {
 		return false
 	}
-	return place == s.incident.room || !r.roomSpeaks(s.incident, t, at)
+	return !r.spokenFor(s.incident, t, place, s.called, at)
 }
 
-// roomSpeaks reports whether a critical alarm of the room itself has been heard, and is active, or was so or was heard lately. That it is
-// over is not heard, so that an enclosure that is behind is no news.
-func (r *Rules) roomSpeaks(n *incident, t *sentState, now instant.Instant) bool {
-	last, spoke := t.critical[n.room]
-	if !spoke || now.Sub(last) < spoken || !n.roomBack.IsNone() && now.Sub(n.roomBack) < spoken {
-		return spoke
+// spokenFor reports whether others speak for a critical alarm that has called since then: its room, or two enclosures of its room, since what
+// two have in common is the room's doing. The room has no animals of its own, so that two enclosures speak for it as well. They speak while
+// they are critical, and for a while after that, as it is not heard that they are no longer; enclosures only for what has
+// called before that, and is behind.
+func (r *Rules) spokenFor(n *incident, t *sentState, place string, since, now instant.Instant) bool {
+	if n.room == "" {
+		return false
 	}
+	enclosures := 0
+	for other, heard := range t.critical {
+		back, returned := n.back[other]
+		lately := now.Sub(heard) < spoken || returned && now.Sub(back) < spoken
+		switch {
+		case other == place || !lately && !r.criticalAt(n, other):
+		case other == n.room:
+			return true
+		case since.Sub(heard) >= sameNight: // it came much later, and may have a cause of its own
+		case !returned || back < heard || back >= since || r.criticalAt(n, other):
+			enclosures++
+		}
+	}
+	return enclosures >= 2
+}
+
+// criticalAt reports whether a critical alarm of an incident is active at a place.
+func (r *Rules) criticalAt(n *incident, place string) bool {
 	for member := range n.members {
 		s := r.alarms[member]
 		if s == nil || s.incident != n || !critical(s.priority) || !s.letter.InAlarm() {
 			continue
 		}
-		if _, place, _ := r.causeOf(member); place == n.room {
+		if _, at, _ := r.causeOf(member); at == place {
 			return true
 		}
 	}
@@ -270,7 +293,7 @@ func (r *Rules) alsoCritical(n *incident, but string) (names []string) {
 // acknowledge lets the acknowledgement of one alarm count for more of its incident: below critical for all that has called before it,
 // of what is critical for what the messages on that alarm have named, and for the enclosures if it is that of their room. A message on
 // another place may not have reached the keeper. What is critical is acknowledged by a critical alarm only.
-func (r *Rules) acknowledge(name string, s *alarmState) {
+func (r *Rules) acknowledge(name string, s *alarmState, at instant.Instant) {
 	n := s.incident
 	if n == nil {
 		return
@@ -288,7 +311,7 @@ func (r *Rules) acknowledge(name string, s *alarmState) {
 		return
 	}
 	for notifier, t := range n.sent {
-		if r.leader(n, notifier) == "" {
+		if r.leader(n, notifier, at) == "" {
 			t.since, t.repeats = instant.None, 0
 		}
 	}
@@ -312,7 +335,7 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 		return Again, false
 	case !sent && r.audible(rule, name, s, now):
 		return Late, true
-	case t.since.IsNone() || t.repeats >= len(repeatsAfter) || r.leader(s.incident, rule.Notifier) != name:
+	case t.since.IsNone() || t.repeats >= len(repeatsAfter) || r.leader(s.incident, rule.Notifier, now) != name:
 		return Again, false
 	}
 	due := max(t.since.Add(repeatsAfter[t.repeats]), t.last.Add(minBetween))
@@ -321,7 +344,7 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 
 // leader returns the alarm that the next repetition of an incident is about: the first critical one by name that waits for a person, one
 // that the notifier has not sent before all others.
-func (r *Rules) leader(n *incident, notifier string) (name string) {
+func (r *Rules) leader(n *incident, notifier string, now instant.Instant) (name string) {
 	fresh := false
 	for member := range n.members {
 		s := r.alarms[member]
@@ -329,6 +352,9 @@ func (r *Rules) leader(n *incident, notifier string) (name string) {
 			continue
 		}
 		_, sent := s.notified[notifier]
+		if _, place, _ := r.causeOf(member); !sent && r.spokenFor(n, n.sentBy(notifier), place, s.called, now) {
+			continue
+		}
 		if name == "" || !sent && !fresh || sent != fresh && member < name {
 			name, fresh = member, !sent
 		}

@@ -29,6 +29,7 @@ var (
 const (
 	tubCritical  = "tub-1/water-temperature/critical-high"
 	tub2Critical = "tub-2/water-temperature/critical-high"
+	tub3Critical = "tub-3/water-temperature/critical-high"
 	roomHigh     = "loft/air-temperature/high"
 )
 
@@ -39,6 +40,16 @@ func twoTubs() watch.Site {
 	for i := range site.Places[1:] {
 		site.Places[1+i].Bands = map[quantity.Quantity]care.DayNight{quantity.WaterTemperature: band(20, 24, 27)}
 	}
+	return site
+}
+
+// threeTubs is the same with a third tub.
+func threeTubs() watch.Site {
+	site := twoTubs()
+	third := site.Places[2]
+	third.ID = "tub-3"
+	site.Places = append(site.Places, third)
+	site.Points = append(site.Points, watch.Point{Point: quantity.Point{Place: third.ID, Quantity: quantity.WaterTemperature}, Gap: time.Minute})
 	return site
 }
 
@@ -207,6 +218,70 @@ func TestEnclosuresThatFollowTheirRoom(t *testing.T) {
 	assert.Equal(t, notify.Late, l.log[0].Reason, "the room has been back for two hours, and they are not")
 	assert.Equal(t, "tub-1/water-temperature/critical-low", l.log[0].Entry.Alarm)
 	assert.Equal(t, []string{"tub-2/water-temperature/critical-low"}, l.log[0].Entry.Also)
+}
+
+// What two enclosures have in common is their room's doing: they speak for a third, and for the room, while they are critical and for two
+// hours after that, and only for what calls within the same night and before their end.
+func TestTwoEnclosuresSpeakForTheirRoom(t *testing.T) {
+	// both leaves two tubs critical and acknowledged, in a room that is too warm.
+	both := func(t *testing.T) *loft {
+		l := openSite(t, threeTubs(), keeper)
+		l.run(600, 27, 28, 22, 22)
+		l.run(600, 27, 28, 28, 22)
+		l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+		l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tub2Critical})
+		require.Contains(t, l.heard(), "670 keeper call "+tub2Critical+" B")
+		return l
+	}
+	t.Run("a third tub is no news", func(t *testing.T) {
+		l := both(t)
+		l.run(3*3600, 27, 28, 28, 28)
+		assert.Empty(t, l.heard())
+		a, _ := l.core.Alarm(tub3Critical)
+		assert.Equal(t, isa.Unacknowledged, a.Letter, "it waits for the keeper")
+	})
+	t.Run("the room is none for two hours: by heat its alarm covers them in the core", func(t *testing.T) {
+		l := both(t)
+		l.run(6600, 29, 28, 28, 28)
+		assert.Empty(t, l.heard())
+		l.run(120, 29, 28, 28, 28)
+		assert.Equal(t, []string{"7870 keeper late " + roomCritical + " B"}, l.heard())
+	})
+	t.Run("one that is behind is heard two hours after their end", func(t *testing.T) {
+		l := both(t)
+		l.run(1200, 27, 28, 28, 28)
+		l.run(2*3600, 27, 22, 22, 28)
+		assert.Empty(t, l.heard())
+		l.run(600, 27, 22, 22, 28)
+		assert.Equal(t, []string{"9670 keeper late " + tub3Critical + " B"}, l.heard())
+	})
+	t.Run("what becomes critical after their end is heard", func(t *testing.T) {
+		l := both(t)
+		l.run(600, 27, 22, 22, 22)
+		l.run(300, 27, 22, 22, 28)
+		assert.Equal(t, []string{"1870 keeper call " + tub3Critical + " B"}, l.heard())
+	})
+	t.Run("so is what becomes critical six hours later", func(t *testing.T) {
+		l := both(t)
+		l.run(6*3600, 27, 28, 28, 22)
+		l.run(300, 27, 28, 28, 28)
+		assert.Equal(t, []string{"22870 keeper call " + tub3Critical + " B"}, l.heard())
+	})
+	t.Run("one of them alone does not speak", func(t *testing.T) {
+		l := both(t)
+		l.run(1200, 27, 28, 22, 22)
+		l.run(300, 27, 28, 22, 28)
+		assert.Equal(t, []string{"2470 keeper call " + tub3Critical + " B"}, l.heard())
+	})
+	t.Run("their repetitions name it until they are acknowledged", func(t *testing.T) {
+		l := openSite(t, threeTubs(), keeper)
+		l.run(600, 27, 28, 22, 22)
+		l.run(600, 27, 28, 28, 22)
+		l.run(1300, 27, 28, 28, 28)
+		last := l.log[len(l.log)-1]
+		assert.Equal(t, "2470 keeper again "+tubCritical+" B", describe(last))
+		assert.Equal(t, []string{tub2Critical, tub3Critical}, last.Entry.Also)
+	})
 }
 
 // A message on a further place takes the place of the next repetition.
@@ -438,8 +513,8 @@ type incidentLaws struct {
 	worst     map[string]string          // by incident: the worst priority heard
 	last      map[string]instant.Instant // by incident and place: the last critical message heard
 	waiting   map[string]instant.Instant // critical alarms that call and that no message heard since has named: since when
-	room      instant.Instant            // when the room's critical alarm was heard last
-	back      instant.Instant            // when it ended last
+	heard     map[string]instant.Instant // by place: the last message that names a critical alarm there
+	back      map[string]instant.Instant // by place: when one ended last
 	confirmed map[string]bool            // occurrences that a person has acknowledged
 }
 
@@ -452,12 +527,12 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	if e.Kind == watch.Record && entry.State != "" && entry.State != "B" {
 		delete(w.waiting, entry.Alarm)
 	}
-	if e.Kind == watch.Record && entry.Kind == journal.AlarmCleared && entry.Alarm == roomCritical {
-		w.back = entry.At
+	if e.Kind == watch.Record && entry.Kind == journal.AlarmCleared && strings.Contains(entry.Alarm, "critical") {
+		w.back[place] = entry.At
 	}
 	if entry.Kind == journal.AlarmAcknowledged {
 		w.confirmed[entry.Occurrence] = true
-		if strings.Contains(entry.Alarm, "critical") && w.roomSpeaks(entry.At) {
+		if strings.Contains(entry.Alarm, "critical") && w.speaksUntil("loft", entry.At) >= entry.At {
 			clear(w.waiting) // it counts for the enclosures as well
 		}
 	}
@@ -484,9 +559,8 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 				a, _ := w.l.core.Alarm(named)
 				require.True(w.t, a.Active, "%s names %s", describe(d), named)
 				delete(w.waiting, named)
-				if named == roomCritical {
-					w.room = entry.At
-				}
+				at, _, _ := strings.Cut(named, "/")
+				w.heard[at] = entry.At
 			}
 			if d.Reason == notify.Again && w.confirmed[entry.Occurrence] {
 				w.t.Fatalf("%s, after its acknowledgement", describe(d))
@@ -503,42 +577,73 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 		}
 	}
 	// Every critical occurrence that waits for a person is named in a message that is heard: at once, or with the next one where there was
-	// one on its place within twenty minutes, or on another within ten, unless its room speaks for it. No acknowledgement of another alarm
-	// changes that.
+	// one on its place within twenty minutes, or on another within ten, unless its room or two other enclosures speak for it. No
+	// acknowledgement of another alarm changes that.
 	for name, since := range w.waiting {
-		if !w.room.IsNone() { // until then its room has spoken for it, whether or not an entry has come meanwhile
-			since = max(since, w.room.Add(2*time.Hour), w.back.Add(2*time.Hour))
-		}
+		at, _, _ := strings.Cut(name, "/")
+		since = max(since, w.spokenForUntil(at, entry.At)) // whether or not an entry has come meanwhile
 		a, _ := w.l.core.Alarm(name)
 		switch {
-		case a.Letter != isa.Unacknowledged || entry.At.Sub(since) <= 31*time.Minute:
-		case w.roomSpeaks(entry.At):
+		case since >= entry.At:
 			w.waiting[name] = entry.At
-		default:
+		case a.Letter == isa.Unacknowledged && entry.At.Sub(since) > 31*time.Minute:
 			w.t.Fatalf("%s has called since %s and was in no message that was heard by %s", name, since, entry.At)
 		}
 	}
 }
 
-// roomSpeaks reports whether the room's critical alarm was heard within two hours, or is active or was so within two hours.
-func (w *incidentLaws) roomSpeaks(now instant.Instant) bool {
-	a, _ := w.l.core.Alarm(roomCritical)
-	return !w.room.IsNone() && (now.Sub(max(w.room, w.back)) < 2*time.Hour || a.Active)
+// speaksUntil returns until when a place speaks for others: for two hours after it was heard as critical and after the end of that, and now
+// while it is critical.
+func (w *incidentLaws) speaksUntil(place string, now instant.Instant) instant.Instant {
+	heard, spoke := w.heard[place]
+	if !spoke {
+		return instant.None
+	}
+	until := heard.Add(2 * time.Hour)
+	if back, ended := w.back[place]; ended {
+		until = max(until, back.Add(2*time.Hour))
+	}
+	for _, name := range []string{roomCritical, tubCritical, tub2Critical, tub3Critical} {
+		if a, _ := w.l.core.Alarm(name); strings.HasPrefix(name, place+"/") && a.Active {
+			until = max(until, now)
+		}
+	}
+	return until
+}
+
+// spokenForUntil returns until when its room, or two enclosures at once, speak for a place.
+func (w *incidentLaws) spokenForUntil(place string, now instant.Instant) instant.Instant {
+	var enclosures []instant.Instant
+	for _, other := range []string{"tub-1", "tub-2", "tub-3"} {
+		if other != place {
+			enclosures = append(enclosures, w.speaksUntil(other, now))
+		}
+	}
+	slices.Sort(enclosures)
+	both := enclosures[len(enclosures)-2]
+	if place == "loft" {
+		return both
+	}
+	return max(both, w.speaksUntil("loft", now))
 }
 
 func TestLawsOfIncidents(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		site := twoTubs()
+		site := threeTubs()
 		l := openSite(t, site, keeper)
-		w := &incidentLaws{t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, room: instant.None, back: at(0), waiting: map[string]instant.Instant{}, confirmed: map[string]bool{}}
+		w := &incidentLaws{
+			t: t, l: l, worst: map[string]string{}, last: map[string]instant.Instant{}, heard: map[string]instant.Instant{}, back: map[string]instant.Instant{},
+			waiting: map[string]instant.Instant{}, confirmed: map[string]bool{},
+		}
 		l.watching = w.watch
-		names := []string{tubHigh, tubCritical, tub2High, tub2Critical, roomHigh, roomCritical}
+		names := []string{tubHigh, tubCritical, tub2High, tub2Critical, tub3Critical, roomHigh, roomCritical}
 		for range rapid.IntRange(1, 25).Draw(t, "steps") {
 			name := rapid.SampledFrom(names).Draw(t, "alarm")
 			switch rapid.SampledFrom([]string{"run", "run", "run", "run", "acknowledge", "shelve", "unshelve", "restart"}).Draw(t, "what") {
 			case "run":
 				l.run(rapid.IntRange(1, 300).Draw(t, "tens of seconds")*10,
-					rapid.SampledFrom([]float64{22, 27, 29}).Draw(t, "air"), rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-1"), rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-2"))
+					rapid.SampledFrom([]float64{22, 27, 29}).Draw(t, "air"), rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-1"),
+					rapid.SampledFrom([]float64{22, 25, 28}).Draw(t, "tub-2"), rapid.SampledFrom([]float64{22, 28}).Draw(t, "tub-3"))
 			case "acknowledge":
 				if a, ok := l.core.Alarm(name); ok && a.Occurrence != "" {
 					l.command(watch.Command{Verb: watch.Acknowledge, Occurrence: a.Occurrence})

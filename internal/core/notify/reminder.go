@@ -58,7 +58,7 @@ func (r *Rules) unheard(rule *Rule, name string, s *alarmState) bool {
 	t := s.incident.sentBy(rule.Notifier)
 	_, place, _ := r.causeOf(name)
 	_, spoke := t.critical[place]
-	return rule.After == 0 && !spoke && !r.roomSpeaks(s.incident, t, s.called)
+	return rule.After == 0 && !spoke && !r.spokenFor(s.incident, t, place, s.called, s.called)
 }
 
 // heardTwice reports whether two messages on what is critical of its incident have been sent since two hours before an alarm called:

@@ -100,7 +100,7 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 		r.markReached(entry.Alarm)
 	case journal.AlarmAcknowledged:
 		s.acknowledged = true
-		r.acknowledge(entry.Alarm, s)
+		r.acknowledge(entry.Alarm, s, entry.At)
 		r.forgetReminders(entry.Alarm, s)
 	case journal.AlarmSuppressed: // its room is critical, and is heard: what the core lets go of needs no acknowledgement any more
 		delete(r.reminders, entry.Alarm)
@@ -117,8 +117,8 @@ func (r *Rules) updateAlarm(entry *journal.Entry) []Delivery {
 	}
 	delete(r.alarms, entry.Alarm)
 	if s.incident != nil {
-		if _, place, _ := r.causeOf(entry.Alarm); place == s.incident.room && critical(s.priority) {
-			s.incident.roomBack = entry.At
+		if _, place, _ := r.causeOf(entry.Alarm); critical(s.priority) {
+			s.incident.back[place] = entry.At
 		}
 		r.settle(s.incident, entry.At)
 	}

@@ -353,6 +353,12 @@ func (f *Formatter) fill(to *Fields, entry *journal.Entry, n name) {
 	to.Link = f.Link(entry.Alarm)
 }
 
+// severalPlaces reports whether an entry names more than one place as critical.
+func severalPlaces(entry *journal.Entry) bool {
+	place := parse(entry.Alarm).place
+	return slices.ContainsFunc(entry.Also, func(other string) bool { return parse(other).place != place })
+}
+
 // brief says in one line what is wrong by an active alarm, with the present value, or, in a reminder, what was.
 func (f *Formatter) brief(alarm string, kind journal.Kind) string {
 	n, line := parse(alarm), f.Headline(&journal.Entry{Alarm: alarm, State: isa.Unacknowledged, Kind: kind})
@@ -455,6 +461,9 @@ func (f *Formatter) body(entry *journal.Entry, n name, headline string, of *Fiel
 	}
 	for _, other := range of.Also {
 		line(map[bool]string{false: "Also critical", true: "Also over"}[of.Over], other)
+	}
+	if !of.Over && severalPlaces(entry) { // the rules of package notify: a room, or two enclosures, speak for the rest
+		b.WriteString("Other enclosures of this room that follow make no sound of their own. Look at all of them.\n")
 	}
 	line("Who lives there", of.LivesThere)
 	value := of.Value

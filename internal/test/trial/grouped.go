@@ -157,7 +157,7 @@ func side(q quantity.Quantity, limit care.Limit) string {
 func (g *grouped) raise(i int, at limitOf) {
 	step := g.scorer.truth.step
 	l, point := &g.limits[i], g.setting.points[at.point].name
-	critical, room := at.limit.Critical(), own[point.Place] == "room"
+	critical := at.limit.Critical()
 	n, joined := g.incidentOf(at)
 	if !joined && !critical {
 		l.count(step)
@@ -173,7 +173,7 @@ func (g *grouped) raise(i int, at limitOf) {
 	audible := !joined || !n.audible
 	if critical {
 		last, spoke := n.critical[point.Place]
-		audible = !(spoke && step-last < spokenAgain) && (room || !slices.ContainsFunc(slices.Collect(maps.Keys(n.critical)), func(p string) bool { return own[p] == "room" }))
+		audible = !(spoke && step-last < spokenAgain) && !n.spokenFor(point.Place)
 	}
 	n.active[i], n.places[point.Place], n.touched, l.in = true, true, step, n
 	tally := g.scorer.tallies[playerGrouped]
@@ -208,6 +208,21 @@ func (g *grouped) raise(i int, at limitOf) {
 		}
 		n.audible, n.acknowledged = true, false
 	}
+}
+
+// spokenFor reports whether the room, or two other enclosures, have been heard as critical in an incident: they speak for what follows.
+func (n *incident) spokenFor(place string) bool {
+	enclosures := 0
+	for other := range n.critical {
+		switch {
+		case other == place:
+		case own[other] == "room":
+			return true
+		default:
+			enclosures++
+		}
+	}
+	return enclosures >= 2
 }
 
 // count notes that the alarm has begun an incident.
