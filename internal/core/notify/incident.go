@@ -224,11 +224,21 @@ func (r *Rules) spokenFor(n *incident, t *sentState, place string, since, now in
 	return enclosures >= 2
 }
 
-// criticalAt reports whether a critical alarm of an incident is active at a place.
+// noteSpokenFor notes that two enclosures speak for their room: it is as good as heard, and speaks for all of them from then on, as it would
+// had it been the first.
+func (r *Rules) noteSpokenFor(rule *Rule, name string, s *alarmState, at instant.Instant) {
+	n := s.incident
+	t := n.sentBy(rule.Notifier)
+	if _, place, _ := r.causeOf(name); place == n.room && r.spokenFor(n, t, place, s.called, at) {
+		t.critical[place] = at
+	}
+}
+
+// criticalAt reports whether a critical alarm of an incident is active at a place, or was so when that of its room began to cover it.
 func (r *Rules) criticalAt(n *incident, place string) bool {
 	for member := range n.members {
 		s := r.alarms[member]
-		if s == nil || s.incident != n || !critical(s.priority) || !s.letter.InAlarm() {
+		if s == nil || s.incident != n || !critical(s.priority) || !s.letter.InAlarm() && s.letter != isa.SuppressedByDesign {
 			continue
 		}
 		if _, at, _ := r.causeOf(member); at == place {

@@ -238,6 +238,7 @@ func (r *Rules) call(entry *journal.Entry) (deliveries []Delivery) {
 		if !sends {
 			if !again && !rule.Every && critical(s.priority) {
 				delete(s.notified, rule.Notifier) // it calls anew, with what it had sent before no longer speaking for it: it follows as soon as it may
+				r.noteSpokenFor(rule, entry.Alarm, s, entry.At)
 			}
 			heard = heard || s.held[rule.Notifier] != 0 || rule.After > 0
 			if !again && rule.Updates && !rule.Every && rule.After == 0 && s.held[rule.Notifier] == 0 {

@@ -49,6 +49,7 @@ type incident struct {
 	active        map[int]bool // limits
 	places        map[string]bool
 	critical      map[string]int // by place whose critical limit was audible: the step at which it was so last
+	back          map[string]int // by place: the step at which a critical limit there was left last
 	touched       int            // step of its last alarm
 	heard         int            // step at which the first audible message arrived
 	heardCritical int            // the same of a critical one
@@ -61,6 +62,8 @@ type incident struct {
 // The rules of grouping, which are those of package notify.
 const (
 	together      = 30 // minutes within which band alarms of one side belong together
+	spoken        = 2 * 60
+	sameNight     = 6 * 60
 	spokenAgain   = 20 // minutes for which a message on what is critical at a place speaks for it, should that come back
 	week          = 7 * 24 * 60
 	tooOften      = 3 // times in seven days that make an alarm silent, until it has stayed away for a week
@@ -135,6 +138,9 @@ func (g *grouped) take(point int, value float64) {
 		if far != far || l.back != inside && t.step-l.back >= off {
 			l.active = false
 			delete(l.in.active, i)
+			if limit.Critical() {
+				l.in.back[g.setting.points[point].name.Place] = t.step
+			}
 			g.scorer.tallies[playerGrouped].Notices.Over++
 		}
 	}
@@ -165,7 +171,7 @@ func (g *grouped) raise(i int, at limitOf) {
 	if n == nil {
 		g.opened++
 		n = &incident{
-			id: strconv.Itoa(g.opened), side: side(point.Quantity, at.limit), active: map[int]bool{}, places: map[string]bool{}, critical: map[string]int{},
+			id: strconv.Itoa(g.opened), side: side(point.Quantity, at.limit), active: map[int]bool{}, places: map[string]bool{}, critical: map[string]int{}, back: map[string]int{},
 			heard: nowhere, heardCritical: nowhere,
 		}
 		g.incidents = append(g.incidents, n)
@@ -173,7 +179,10 @@ func (g *grouped) raise(i int, at limitOf) {
 	audible := !joined || !n.audible
 	if critical {
 		last, spoke := n.critical[point.Place]
-		audible = !(spoke && step-last < spokenAgain) && !n.spokenFor(point.Place)
+		others := g.spokenFor(n, point.Place)
+		if audible = !(spoke && step-last < spokenAgain) && !others; others && own[point.Place] == "room" {
+			n.critical[point.Place] = step // as good as heard
+		}
 	}
 	n.active[i], n.places[point.Place], n.touched, l.in = true, true, step, n
 	tally := g.scorer.tallies[playerGrouped]
@@ -210,15 +219,22 @@ func (g *grouped) raise(i int, at limitOf) {
 	}
 }
 
-// spokenFor reports whether the room, or two other enclosures, have been heard as critical in an incident: they speak for what follows.
-func (n *incident) spokenFor(place string) bool {
-	enclosures := 0
-	for other := range n.critical {
+// spokenFor reports whether others speak for what becomes critical at a place now: its room, while it is critical and two hours longer, or two
+// enclosures, while they are critical, for what comes within six hours after the messages on them.
+func (g *grouped) spokenFor(n *incident, place string) bool {
+	step, enclosures := g.scorer.truth.step, 0
+	for other, heard := range n.critical {
+		back, returned := n.back[other]
+		active := slices.ContainsFunc(slices.Collect(maps.Keys(n.active)), func(i int) bool {
+			return care.Limit(i%care.LimitCount).Critical() && g.setting.points[i/care.LimitCount].name.Place == other
+		})
 		switch {
 		case other == place:
 		case own[other] == "room":
-			return true
-		default:
+			if active || step-heard < spoken || returned && step-back < spoken {
+				return true
+			}
+		case step-heard < sameNight && (active || step-heard < spoken && !(returned && back >= heard)):
 			enclosures++
 		}
 	}
@@ -262,7 +278,7 @@ func (g *grouped) incidentOf(at limitOf) (*incident, bool) {
 			continue
 		}
 		followsRoom := slices.ContainsFunc(slices.Collect(maps.Keys(n.places)), func(p string) bool { return own[p] == "room" })
-		if n.places[point.Place] || followsRoom || !at.limit.Critical() && step-n.touched <= together {
+		if n.places[point.Place] || followsRoom || own[point.Place] == "room" || step-n.touched <= together {
 			return n, true
 		}
 	}

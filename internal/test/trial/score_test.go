@@ -335,6 +335,12 @@ func TestGrouping(t *testing.T) {
 			return 24
 		}}, quick, 2, 4},
 		{"two that are critical without the room", map[quantity.Point]func(int) float64{viv1: hot(60, 160, 29), viv2: hot(100, 160, 29)}, quick, 2, 6},
+		{"two that are critical speak for their room", map[quantity.Point]func(int) float64{
+			viv1: hot(60, 200, 29), viv2: hot(80, 200, 29), air: during(100, 200, 29, 22),
+		}, quick, 2, 10},
+		{"not where they are back by then", map[quantity.Point]func(int) float64{
+			viv1: hot(60, 100, 29), viv2: hot(70, 100, 29), air: during(130, 200, 29, 22),
+		}, quick, 3, 9},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
