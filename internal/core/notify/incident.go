@@ -353,21 +353,31 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 }
 
 // leader returns the alarm that the next repetition of an incident is about: the first critical one by name that waits for a person, one
-// that the notifier has not sent before all others.
+// that the notifier has not sent before all others. What others speak for waits with them. Where the alarm of the room covers those that
+// have not been acknowledged, the repetitions go on with it.
 func (r *Rules) leader(n *incident, notifier string, now instant.Instant) (name string) {
-	fresh := false
+	fresh, covers, covered := false, "", false
 	for member := range n.members {
 		s := r.alarms[member]
-		if s == nil || s.incident != n || !critical(s.priority) || s.letter != isa.Unacknowledged || s.acknowledged || s.covered {
+		if s == nil || s.incident != n || !critical(s.priority) || s.acknowledged || s.covered {
 			continue
 		}
 		_, sent := s.notified[notifier]
-		if _, place, _ := r.causeOf(member); !sent && r.spokenFor(n, n.sentBy(notifier), place, s.called, now) {
-			continue
-		}
-		if name == "" || !sent && !fresh || sent != fresh && member < name {
+		_, place, _ := r.causeOf(member)
+		switch {
+		case s.letter == isa.SuppressedByDesign:
+			covered = covered || sent
+		case s.letter != isa.Unacknowledged:
+		case !sent && r.spokenFor(n, n.sentBy(notifier), place, s.called, now):
+			if place == n.room {
+				covers = member
+			}
+		case name == "" || !sent && !fresh || sent != fresh && member < name:
 			name, fresh = member, !sent
 		}
+	}
+	if name == "" && covered {
+		return covers
 	}
 	return name
 }

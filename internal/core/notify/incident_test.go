@@ -273,6 +273,17 @@ func TestTwoEnclosuresSpeakForTheirRoom(t *testing.T) {
 		l.run(300, 27, 28, 22, 28)
 		assert.Equal(t, []string{"2470 keeper call " + tub3Critical + " B"}, l.heard())
 	})
+	t.Run("where they are not acknowledged, the room repeats", func(t *testing.T) {
+		l := openSite(t, threeTubs(), keeper)
+		l.run(600, 27, 28, 22, 22)
+		l.run(300, 27, 28, 28, 22)
+		l.heard()
+		l.run(3600, 29, 28, 28, 28)
+		assert.Equal(t, []string{"1270 keeper again " + roomCritical + " B", "2470 keeper again " + roomCritical + " B"}, l.heard())
+		l.command(watch.Command{Verb: watch.Acknowledge, Alarm: roomCritical})
+		l.run(2*3600, 29, 28, 28, 28)
+		assert.Empty(t, l.heard())
+	})
 	t.Run("their repetitions name it until they are acknowledged", func(t *testing.T) {
 		l := openSite(t, threeTubs(), keeper)
 		l.run(600, 27, 28, 22, 22)
@@ -539,6 +550,9 @@ func (w *incidentLaws) watch(e watch.Effect, deliveries []notify.Delivery) {
 	if e.Kind == watch.Notify && strings.Contains(entry.Alarm, "critical") && entry.Kind != journal.AlarmRepeated {
 		w.waiting[entry.Alarm] = entry.At
 		delete(w.confirmed, entry.Occurrence)
+		if entry.Alarm == roomCritical && w.spokenForUntil(place, entry.At) >= entry.At {
+			w.heard[place] = entry.At // as good as heard
+		}
 	}
 	for _, d := range deliveries {
 		switch {
@@ -656,6 +670,33 @@ func TestLawsOfIncidents(t *testing.T) {
 				l.restartWith(site, keeper)
 			}
 		}
+	})
+}
+
+// What is critical and that no one acknowledges is heard four times within the first 41 minutes, whoever speaks for whom meanwhile.
+func TestCriticalIsRepeatedWhoeverSpeaks(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		l := openSite(t, threeTubs(), keeper)
+		l.run(60, 22, 22, 22, 22)
+		hot := 0
+		for begun := l.now; l.now-begun < 2*3600; {
+			hot |= rapid.IntRange(1, 15).Draw(t, "hot as well")
+			values := []float64{27, 22, 22, 22}
+			for i := range values {
+				if hot>>i&1 == 1 {
+					values[i] = []float64{29, 28, 28, 28}[i]
+				}
+			}
+			l.run(rapid.IntRange(30, 360).Draw(t, "tens of seconds")*10, values...)
+		}
+		var heard []instant.Instant
+		for _, d := range l.log {
+			if !d.Silent && d.Entry.Priority == "critical" {
+				heard = append(heard, d.Entry.At)
+			}
+		}
+		require.GreaterOrEqual(t, len(heard), 4, "%v", heard)
+		require.LessOrEqual(t, heard[3].Sub(heard[0]), 41*time.Minute, "%v", heard)
 	})
 }
 

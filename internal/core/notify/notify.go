@@ -27,8 +27,9 @@
 //   - at the first alarm of the incident that it takes, and at each that is worse than all before it
 //   - at a critical alarm of each place, unless others speak for it: its room, whose own critical alarm was heard, and is active or was so or
 //     was heard within two hours; or two enclosures of its room, which speak in the same way for what calls within six hours after the
-//     messages on them and before their end, their room included. One that comes back within twenty minutes of its message waits for the rest
-//     of them, and a further place within ten minutes of the last message for the rest of those, or it comes as the next repetition
+//     messages on them and before their end, and make their room as good as heard. One that comes back within twenty minutes of its message
+//     waits for the rest of them, and a further place within ten minutes of the last message for the rest of those, or it comes as the next
+//     repetition
 //   - again after 10, 20, 40, 80 and 160 minutes, while something critical of it is active and not acknowledged. A message on
 //     a further place is the next of these
 //   - at the end of a shelf, since a person has asked for it

@@ -61,11 +61,15 @@ func (r *Rules) unheard(rule *Rule, name string, s *alarmState) bool {
 	return rule.After == 0 && !spoke && !r.spokenFor(s.incident, t, place, s.called, s.called)
 }
 
-// heardTwice reports whether two messages on what is critical of its incident have been sent since two hours before an alarm called:
-// one of them may have got lost.
+// heardTwice reports whether two messages on what is critical of its incident have been sent since two hours before an alarm was raised:
+// one of them may have got lost. It calls anew where its room has covered it meanwhile.
 func (r *Rules) heardTwice(rule *Rule, s *alarmState) bool {
 	t := s.incident.sentBy(rule.Notifier)
-	return s.messages[rule.Notifier] > 0 && !t.before.IsNone() && t.before >= s.called.Add(-spoken)
+	since := s.called
+	if !s.raised.IsNone() {
+		since = min(since, s.raised)
+	}
+	return s.messages[rule.Notifier] > 0 && !t.before.IsNone() && t.before >= since.Add(-spoken)
 }
 
 // message counts a message that a notifier sends on an active alarm, or that names it.
