@@ -1,10 +1,12 @@
 package notify
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/watch"
 )
@@ -25,8 +27,19 @@ func (r *Rules) Effect(e *watch.Effect) []Delivery {
 	return nil
 }
 
-// refused drops an alarm that the core no longer knows: it has refused to repeat it.
+// refused drops an alarm that the core no longer knows: it has refused to repeat it. It refuses an acknowledgement of what the room's alarm
+// covers as well; the keeper has seen the message all the same.
 func (r *Rules) refused(entry *journal.Entry) {
+	if entry.Text == string(watch.Acknowledge) {
+		name, _, _ := strings.Cut(cmp.Or(entry.Alarm, entry.Occurrence), "@")
+		s := r.alarms[name]
+		if s != nil && s.letter == isa.SuppressedByDesign && s.occurrence == cmp.Or(entry.Occurrence, s.occurrence) {
+			s.acknowledged = true
+			r.acknowledge(name, s, entry.At)
+			r.forgetReminders(name, s)
+		}
+		return
+	}
 	if owed := r.reminders[entry.Alarm]; owed != nil && entry.Text == string(watch.Remind) && owed.occurrence == entry.Occurrence {
 		delete(r.reminders, entry.Alarm)
 	}

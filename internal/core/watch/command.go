@@ -102,7 +102,11 @@ func (c *Core) act(a *alarm, what isa.Action, kind journal.Kind, at instant.Inst
 	was := a.Letter
 	switch a.apply(what) {
 	case isa.Refused:
-		return c.Refuse(at, cmd, fmt.Sprintf("%s is %s", a.name, InWords(a.Letter)), out)
+		why := fmt.Sprintf("%s is %s", a.name, InWords(a.Letter))
+		if a.Letter == isa.SuppressedByDesign {
+			why += ", by " + a.DesignBy
+		}
+		return c.Refuse(at, cmd, why, out)
 	case isa.Unchanged:
 		return out
 	}

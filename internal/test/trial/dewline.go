@@ -82,6 +82,7 @@ type view struct {
 	letter   isa.State
 	active   bool
 	heard    int       // step at which the keeper's phone sounded for this occurrence; nowhere if it did not
+	answers  string    // the last occurrence that he will acknowledge, since a message on it arrives
 	joined   *heardOf  // the incident that it has joined without a sound; nil for none
 	forecast *forecast // of an outlook alarm, the latest one
 }
@@ -323,6 +324,8 @@ func (d *dewline) note(e *journal.Entry) {
 		if v.kind == rising || v.kind == falling {
 			d.foresee(v, *e.Setpoint, e)
 		}
+	case journal.AlarmReturned:
+		v.answers = "" // it waits for him again
 	case journal.AlarmCleared:
 		v.active = false
 	}
@@ -429,7 +432,10 @@ func (d *dewline) deliver(n notify.Delivery) {
 		if n.Entry.Kind != journal.AlarmRaised {
 			why = "no longer covered"
 		}
-		v.heard = min(v.heard, d.scorer.call(playerDewline, limitOf{v.point, v.limit}, why, n.Entry.Occurrence))
+		arrives := d.scorer.call(playerDewline, limitOf{v.point, v.limit}, why, n.Entry.Occurrence)
+		if v.heard = min(v.heard, arrives); arrives != nowhere {
+			v.answers = n.Entry.Occurrence
+		}
 		d.sound(n.Entry.Incident, v)
 		return
 	}
@@ -460,11 +466,13 @@ func causeOf(why notify.Reason, v *view) string {
 	return soundOf(v.critical())
 }
 
-// hear lets the keeper hear of an alarm, once its message arrives.
+// hear lets the keeper hear of an alarm, once its message arrives. He acknowledges it by the first message on it that does, also where it
+// had joined an incident without a sound.
 func (d *dewline) hear(v *view, occurrence string) {
 	arrives := d.scorer.path.arrives(d.scorer.truth.step, true)
-	if v.heard == nowhere {
+	if v.answers != occurrence && arrives != nowhere {
 		d.scorer.hear(playerDewline, arrives, occurrence, d.placeOf(v))
+		v.answers = occurrence
 	}
 	v.heard = min(v.heard, arrives)
 	if v.kind == fault {

@@ -55,8 +55,9 @@ type incident struct {
 	heardCritical int            // the same of a critical one
 	audible       bool           // it has woken the keeper
 	acknowledged  bool
-	again         int // step at which the next repetition is due; 0 for none
-	wait          int // steps to the one after that
+	answers       bool // he will acknowledge it, since a message on it arrives
+	again         int  // step at which the next repetition is due; 0 for none
+	wait          int  // steps to the one after that
 }
 
 // The rules of grouping, which are those of package notify.
@@ -206,6 +207,7 @@ func (g *grouped) raise(i int, at limitOf) {
 		l.update = g.scorer.call(playerGrouped, at, "raised", n.id)
 		tally.Sounds[soundOf(critical)]++
 		n.hear(l.update, critical)
+		n.answers = n.answers || l.update != nowhere
 		if critical {
 			g.name(n, l.update)
 			n.critical[point.Place] = step
@@ -310,9 +312,11 @@ func (g *grouped) tick() {
 		channel.Verdicts[verdict]++
 	}
 	for _, n := range g.incidents {
-		critical := false
+		critical, place := false, ""
 		for i := range n.active {
-			critical = critical || care.Limit(i%care.LimitCount).Critical()
+			if care.Limit(i % care.LimitCount).Critical() {
+				critical, place = true, max(place, g.setting.points[i/care.LimitCount].name.Place)
+			}
 		}
 		if n.again == 0 || step < n.again || n.acknowledged || !critical {
 			continue
@@ -321,6 +325,10 @@ func (g *grouped) tick() {
 		tally.Sounds[soundRepetition]++
 		arrives := g.scorer.path.arrives(step, true)
 		n.hear(arrives, true)
+		if !n.answers && arrives != nowhere {
+			g.scorer.hear(playerGrouped, arrives, n.id, place)
+			n.answers = true
+		}
 		g.name(n, arrives)
 		n.repeated()
 	}

@@ -13,6 +13,7 @@ import (
 
 	"dewline/internal/core/care"
 	"dewline/internal/core/instant"
+	"dewline/internal/core/isa"
 	"dewline/internal/core/journal"
 	"dewline/internal/core/quantity"
 )
@@ -357,6 +358,28 @@ func quick(g *game) {
 	for _, k := range g.scorer.keepers {
 		k.chance = func(time.Time) *rand.Rand { return rand.New(calm{}) }
 	}
+}
+
+// A keeper answers the first message on an occurrence that arrives, also where its alarm had joined an incident without a sound, and answers it
+// once. Where it calls anew, with its room no longer in front of it, he answers that as well.
+func TestTheKeeperAnswersTheFirstMessage(t *testing.T) {
+	g := little(t, nil, func(g *game) { g.scorer.path.uplink = nil })
+	k, v := g.scorer.keepers[playerDewline], &view{point: 0, kind: onLimit, heard: 3}
+	g.dewline.views["loft/air-temperature/critical-high"] = v
+	answers := func() (list []string) {
+		for _, e := range k.due {
+			if e.occurrence != "" {
+				list = append(list, e.occurrence)
+			}
+		}
+		return list
+	}
+	g.dewline.hear(v, "first")
+	g.dewline.hear(v, "first")
+	assert.Equal(t, []string{"first"}, answers())
+	g.dewline.note(&journal.Entry{Kind: journal.AlarmReturned, State: isa.Unacknowledged, Alarm: "loft/air-temperature/critical-high"})
+	g.dewline.hear(v, "first")
+	assert.Equal(t, []string{"first", "first"}, answers())
 }
 
 // calm is a source of chance that always gives the same.
