@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -321,7 +322,7 @@ func (r *Rules) acknowledge(name string, s *alarmState, at instant.Instant) {
 		return
 	}
 	for notifier, t := range n.sent {
-		if r.leader(n, notifier, at) == "" {
+		if _, open := r.leader(n, notifier, at); !open {
 			t.since, t.repeats = instant.None, 0
 		}
 	}
@@ -345,7 +346,10 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 		return Again, false
 	case !sent && r.audible(rule, name, s, now):
 		return Late, true
-	case t.since.IsNone() || t.repeats >= len(repeatsAfter) || r.leader(s.incident, rule.Notifier, now) != name:
+	case t.since.IsNone() || t.repeats >= len(repeatsAfter):
+		return Again, false
+	}
+	if leader, _ := r.leader(s.incident, rule.Notifier, now); leader != name {
 		return Again, false
 	}
 	due := max(t.since.Add(repeatsAfter[t.repeats]), t.last.Add(minBetween))
@@ -353,10 +357,11 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 }
 
 // leader returns the alarm that the next repetition of an incident is about: the first critical one by name that waits for a person, one
-// that the notifier has not sent before all others. What others speak for waits with them. Where the alarm of the room covers those that
-// have not been acknowledged, the repetitions go on with it.
-func (r *Rules) leader(n *incident, notifier string, now instant.Instant) (name string) {
-	fresh, covers, covered := false, "", false
+// that the notifier has not sent before all others; one that others speak for, the room before its enclosures, only where those do not wait any
+// more, because they are over or the room covers them. Open means that an alarm of which a message was sent, or will be, waits for
+// an acknowledgement.
+func (r *Rules) leader(n *incident, notifier string, now instant.Instant) (name string, open bool) {
+	fresh, behind := false, ""
 	for member := range n.members {
 		s := r.alarms[member]
 		if s == nil || s.incident != n || !critical(s.priority) || s.acknowledged || s.covered {
@@ -366,18 +371,18 @@ func (r *Rules) leader(n *incident, notifier string, now instant.Instant) (name 
 		_, place, _ := r.causeOf(member)
 		switch {
 		case s.letter == isa.SuppressedByDesign:
-			covered = covered || sent
+			open = open || sent
 		case s.letter != isa.Unacknowledged:
 		case !sent && r.spokenFor(n, n.sentBy(notifier), place, s.called, now):
-			if place == n.room {
-				covers = member
+			if _, best, _ := r.causeOf(behind); behind == "" || place == n.room || best != n.room && member < behind {
+				behind = member
 			}
-		case name == "" || !sent && !fresh || sent != fresh && member < name:
-			name, fresh = member, !sent
+		default:
+			open = true
+			if name == "" || !sent && !fresh || sent != fresh && member < name {
+				name, fresh = member, !sent
+			}
 		}
 	}
-	if name == "" && covered {
-		return covers
-	}
-	return name
+	return cmp.Or(name, behind), open
 }

@@ -687,21 +687,30 @@ func TestLawsOfIncidents(t *testing.T) {
 	})
 }
 
-// What is critical and that no one acknowledges is heard four times within the first 41 minutes, whoever speaks for whom meanwhile.
+// What is critical and that no one acknowledges is heard four times within the first 41 minutes, whoever speaks for whom meanwhile; a little
+// later where an alarm is on its way back when it would be repeated.
 func TestCriticalIsRepeatedWhoeverSpeaks(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l := openSite(t, threeTubs(), keeper)
 		l.run(60, 22, 22, 22, 22)
-		hot := 0
+		lasting := rapid.Bool().Draw(t, "what is hot stays hot")
+		hot, shortest := 0, 30
+		if !lasting {
+			shortest = 60
+		}
 		for begun := l.now; l.now-begun < 2*3600; {
-			hot |= rapid.IntRange(1, 15).Draw(t, "hot as well")
+			also := rapid.IntRange(1, 15).Draw(t, "hot")
+			if lasting || hot&also == 0 { // one at least stays hot, so that something is critical all the time
+				also |= hot
+			}
+			hot = also
 			values := []float64{27, 22, 22, 22}
 			for i := range values {
 				if hot>>i&1 == 1 {
 					values[i] = []float64{29, 28, 28, 28}[i]
 				}
 			}
-			l.run(rapid.IntRange(30, 360).Draw(t, "tens of seconds")*10, values...)
+			l.run(rapid.IntRange(shortest, 360).Draw(t, "tens of seconds")*10, values...)
 		}
 		var heard []instant.Instant
 		for _, d := range l.log {
@@ -710,7 +719,11 @@ func TestCriticalIsRepeatedWhoeverSpeaks(t *testing.T) {
 			}
 		}
 		require.GreaterOrEqual(t, len(heard), 4, "%v", heard)
-		require.LessOrEqual(t, heard[3].Sub(heard[0]), 41*time.Minute, "%v", heard)
+		latest := 41 * time.Minute
+		if !lasting {
+			latest += 10 * time.Minute
+		}
+		require.LessOrEqual(t, heard[3].Sub(heard[0]), latest, "%v", heard)
 	})
 }
 
