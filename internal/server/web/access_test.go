@@ -726,6 +726,12 @@ func TestConnectionsAreBounded(t *testing.T) {
 	for _, line := range lines {
 		line.Close()
 	}
-	code, _ := ask(t, "http://"+server.Addr()+"/health")
-	assert.Equal(t, 200, code)
+	require.Eventually(t, func() bool { // the server notices one by one that they are closed
+		response, err := http.Get("http://" + server.Addr() + "/health")
+		if err != nil {
+			return false
+		}
+		response.Body.Close()
+		return response.StatusCode == 200
+	}, 10*time.Second, 10*time.Millisecond)
 }
