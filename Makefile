@@ -186,7 +186,7 @@ bench-peers: build boards
 ## proving: years of an invented room with every fault, of a fixed seed, of one that the commit draws, and of a harsh room; fails where a
 ## required goal is missed (testdata/figures/trial.md says which are)
 ROOM_YEARS ?= 6
-GOALS ?= critical-missed,fault-week,audible-below-grouped,false-below-grouped
+GOALS ?= critical-missed,fault-week,audible-below-grouped,false-below-grouped,audible,audible-worst-year,false,false-worst-year
 proving: proving-short
 	dist/proving --room-years $(ROOM_YEARS) --require $(GOALS) --drawn-by $(REVISION)
 	dist/proving --room-years 3 --seed 11 --require fault-week,false-below-grouped --world harsh
