@@ -339,7 +339,7 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 	case s.held[rule.Notifier] == holdRetry:
 		return Late, now >= s.retries[rule.Notifier].at
 	case !sent && rule.After > 0:
-		return Escalated, (now.Sub(s.called) >= rule.After || r.unreachable(name, s.priority)) && r.audible(rule, name, s, now)
+		return Escalated, (now.Sub(s.called) >= rule.After || r.unreachable(name, s.priority)) && r.audible(rule, name, s, now) && !r.seenTo(name, s, now)
 	case s.held[rule.Notifier] != 0:
 		return Late, r.audible(rule, name, s, now)
 	case !critical(s.priority):
@@ -354,6 +354,20 @@ func (r *Rules) dueInIncident(rule *Rule, name string, s *alarmState, now instan
 	}
 	due := max(t.since.Add(repeatsAfter[t.repeats]), t.last.Add(minBetween))
 	return Again, now >= due.Add(-tolerance)
+}
+
+// seenTo reports whether others speak for an alarm to a notifier that is heard first, and have been acknowledged: its silence is no reason
+// to call the next person.
+func (r *Rules) seenTo(name string, s *alarmState, now instant.Instant) bool {
+	_, place, _ := r.causeOf(name)
+	for i := range r.rules {
+		first := &r.rules[i]
+		t := s.incident.sent[first.Notifier]
+		if t != nil && !first.Every && first.After == 0 && t.since.IsNone() && r.spokenFor(s.incident, t, place, s.called, now) {
+			return true
+		}
+	}
+	return false
 }
 
 // leader returns the alarm that the next repetition of an incident is about: the first critical one by name that waits for a person, one

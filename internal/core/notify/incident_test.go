@@ -273,6 +273,20 @@ func TestTwoEnclosuresSpeakForTheirRoom(t *testing.T) {
 		l.run(300, 27, 28, 22, 28)
 		assert.Equal(t, []string{"2470 keeper call " + tub3Critical + " B"}, l.heard())
 	})
+	t.Run("the next person is not called for what makes no sound", func(t *testing.T) {
+		for _, acknowledged := range []bool{true, false} {
+			l := openSite(t, threeTubs(), keeper, neighbour)
+			l.run(600, 27, 28, 22, 22)
+			l.run(300, 27, 28, 28, 22)
+			if acknowledged {
+				l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})
+				l.command(watch.Command{Verb: watch.Acknowledge, Alarm: tub2Critical})
+			}
+			l.run(3600, 27, 28, 28, 28)
+			called := slices.ContainsFunc(l.heard(), func(d string) bool { return strings.Contains(d, " neighbour ") })
+			assert.Equal(t, !acknowledged, called)
+		}
+	})
 	t.Run("where they are not acknowledged, the room repeats", func(t *testing.T) {
 		l := openSite(t, threeTubs(), keeper)
 		l.run(600, 27, 28, 22, 22)
