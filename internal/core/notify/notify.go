@@ -46,7 +46,7 @@
 // else happens, the end included, goes to notifiers that can update an incident without a sound ([Rule.Updates]), as [Delivery.Silent].
 //
 // A notifier with an After time joins when an alarm that it would send has been active and unacknowledged for that long, and from
-// then on in the same way.
+// then on in the same way; not for one that makes no sound since others speak for it, once those have been acknowledged.
 //
 // An alarm on a band that is the first on a limit of an incident for the third time in seven days goes silent until it has stayed away for
 // a week: a [journal.Frequent] in its place asks to compare the probe, and again after one, two and four weeks while that goes on. For five
