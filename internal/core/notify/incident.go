@@ -204,9 +204,9 @@ func (r *Rules) audible(rule *Rule, name string, s *alarmState, at instant.Insta
 // spokenFor reports whether others speak for a critical alarm that has called since then: its room, or two enclosures of its room, since what
 // two have in common is the room's doing. The room has no animals of its own, so that two enclosures speak for it as well. They speak while
 // they are critical, and for a while after that, as it is not heard that they are no longer; enclosures only for what has
-// called before that, and is behind.
+// called before that, and is behind. What has been repeated to the end and not acknowledged speaks for nothing new.
 func (r *Rules) spokenFor(n *incident, t *sentState, place string, since, now instant.Instant) bool {
-	if n.room == "" {
+	if n.room == "" || !t.since.IsNone() && t.repeats >= len(repeatsAfter) {
 		return false
 	}
 	enclosures := 0

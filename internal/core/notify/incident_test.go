@@ -267,6 +267,14 @@ func TestTwoEnclosuresSpeakForTheirRoom(t *testing.T) {
 		l.run(300, 27, 28, 28, 28)
 		assert.Equal(t, []string{"22870 keeper call " + tub3Critical + " B"}, l.heard())
 	})
+	t.Run("and what comes after their last repetition, where no one has acknowledged them", func(t *testing.T) {
+		l := openSite(t, threeTubs(), keeper)
+		l.run(600, 27, 28, 22, 22)
+		l.run(3*3600, 27, 28, 28, 22)
+		require.Len(t, l.heard(), 7, "band, critical, five repetitions")
+		l.run(1200, 27, 28, 28, 28)
+		assert.Equal(t, []string{"11470 keeper call " + tub3Critical + " B", "12070 keeper again " + tubCritical + " B"}, l.heard())
+	})
 	t.Run("one of them alone does not speak", func(t *testing.T) {
 		l := both(t)
 		l.run(1200, 27, 28, 22, 22)
