@@ -153,6 +153,8 @@ func TestRoomAlarmCoversItsEnclosures(t *testing.T) {
 	assert.Equal(t, "H", p.letter(tubHigh))
 	assert.Equal(t, "H", p.letter(tubCritical))
 	assert.Equal(t, []string{roomHigh, roomCritical}, p.notified(), "one notification for the room instead of one each")
+	refusal := p.command(watch.Command{Verb: watch.Acknowledge, Alarm: tubCritical})[0].Entry
+	assert.Equal(t, tubCritical+" is covered by "+roomCritical+", which is the alarm to see to", refusal.Reason)
 
 	p.run(120, 28, 25)
 	assert.Equal(t, "D", p.letter(roomCritical))

@@ -104,7 +104,7 @@ func (c *Core) act(a *alarm, what isa.Action, kind journal.Kind, at instant.Inst
 	case isa.Refused:
 		why := fmt.Sprintf("%s is %s", a.name, InWords(a.Letter))
 		if a.Letter == isa.SuppressedByDesign {
-			why += ", by " + a.DesignBy
+			why = fmt.Sprintf("%s is covered by %s, which is the alarm to see to", a.name, a.DesignBy)
 		}
 		return c.Refuse(at, cmd, why, out)
 	case isa.Unchanged:
