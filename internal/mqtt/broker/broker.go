@@ -12,6 +12,7 @@ import (
 	"time"
 
 	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
 	"golang.org/x/crypto/bcrypt"
 
 	"dewline/internal/mqtt"
@@ -109,6 +110,7 @@ func start(o Options, t tuning) (*Broker, error) {
 		server: server, listener: newListener(inner, t, o.Log),
 		access: newAccessHook(server, accounts, o, t), secret: secret,
 	}
+	b.listener.goodbye = b.disconnectAll
 	b.close = sync.OnceValue(server.Close)
 	// One hook only: of several, one yes is enough.
 	if err := errors.Join(server.AddHook(b.access, nil), server.AddListener(b.listener), server.Serve()); err != nil {
@@ -168,6 +170,15 @@ func (b *Broker) URL() string { return "mqtt://" + b.Addr() }
 // Credentials returns the login of the program itself, for mqtt.Options. The error is always nil.
 func (b *Broker) Credentials() (username, password string, err error) {
 	return internalUser, b.secret, nil
+}
+
+// disconnectAll sends the clients that are connected away.
+func (b *Broker) disconnectAll() {
+	for _, client := range b.server.Clients.GetAll() {
+		if client.Net.Listener == b.listener.ID() && !client.Closed() {
+			_ = b.server.DisconnectClient(client, packets.ErrServerShuttingDown) // it says nothing else
+		}
+	}
 }
 
 // Close disconnects all clients and returns when every goroutine of the broker has ended. Further calls do nothing.

@@ -19,6 +19,7 @@ type listener struct {
 	inner        net.Listener
 	login, write time.Duration
 	log          *slog.Logger
+	goodbye      func() // disconnects the clients that have logged in; set before Serve
 
 	mu      sync.Mutex
 	open    []*conn // in the order in which they were accepted
@@ -32,7 +33,7 @@ type listener struct {
 var _ listeners.Listener = (*listener)(nil)
 
 func newListener(inner net.Listener, t tuning, log *slog.Logger) *listener {
-	return &listener{inner: inner, login: t.login, write: t.write, log: log, served: make(chan struct{})}
+	return &listener{inner: inner, login: t.login, write: t.write, log: log, goodbye: func() {}, served: make(chan struct{})}
 }
 
 // ID names the listener.
@@ -142,8 +143,9 @@ func (l *listener) forget(c *conn) {
 	close(c.done)
 }
 
-// Close stops accepting, lets the library disconnect its clients and ends what is left, such as connections that never logged in.
-func (l *listener) Close(closeClients listeners.CloseFn) {
+// Close stops accepting, disconnects the clients and ends what is left, such as connections that never logged in. The way of the library to
+// disconnect them takes a lock for reading twice, and hangs where a client leaves in between.
+func (l *listener) Close(listeners.CloseFn) {
 	l.mu.Lock()
 	if l.closing {
 		l.mu.Unlock()
@@ -157,7 +159,7 @@ func (l *listener) Close(closeClients listeners.CloseFn) {
 	for _, c := range open {
 		c.hurry()
 	}
-	closeClients(l.ID())
+	l.goodbye()
 	l.mu.Lock()
 	for _, c := range l.open {
 		c.end()
