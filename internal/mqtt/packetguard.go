@@ -41,15 +41,18 @@ var errSuback = errors.New("the broker answers a subscription with more results 
 
 // fail ends the connection for a reason found here.
 func (g *packetGuard) fail(why error) {
-	g.end(why)
-	_ = g.Conn.Close() // the reason is known already
+	g.endAfter(why, func() { _ = g.Conn.Close() }) // before anyone can notice the end and say goodbye, which would cancel the will
+	_ = g.Conn.Close()                             // where it had ended already; the reason is known
 }
 
-func (g *packetGuard) end(why error) {
+func (g *packetGuard) end(why error) { g.endAfter(why, func() {}) }
+
+func (g *packetGuard) endAfter(why error, last func()) {
 	g.once.Do(func() {
 		g.mu.Lock()
 		g.why = why
 		g.mu.Unlock()
+		last()
 		close(g.done)
 	})
 }
