@@ -16,10 +16,17 @@ import (
 type wire struct {
 	*bytes.Reader
 	closed bool
+	ended  func() // called when it is closed; may be nil
 }
 
-func (w *wire) Write(p []byte) (int, error)      { return len(p), nil }
-func (w *wire) Close() error                     { w.closed = true; return nil }
+func (w *wire) Write(p []byte) (int, error) { return len(p), nil }
+func (w *wire) Close() error {
+	w.closed = true
+	if w.ended != nil {
+		w.ended()
+	}
+	return nil
+}
 func (w *wire) LocalAddr() net.Addr              { return &net.TCPAddr{} }
 func (w *wire) RemoteAddr() net.Addr             { return &net.TCPAddr{} }
 func (w *wire) SetDeadline(time.Time) error      { return nil }
@@ -56,6 +63,24 @@ func TestGuardKeepsTheFirstReason(t *testing.T) {
 	g.fail(errors.New("second"))
 	require.NoError(t, g.Close())
 	assert.Equal(t, first, g.reason())
+}
+
+// Whoever notices that a connection was dropped can write no goodbye any more, with which the broker would forget the will.
+func TestGuardCutsBeforeItsEndIsNoticed(t *testing.T) {
+	w := &wire{Reader: bytes.NewReader(nil)}
+	g := newPacketGuard(w, 128)
+	noticed := true
+	w.ended = func() {
+		select {
+		case <-g.done:
+		default:
+			noticed = false
+		}
+		w.ended = nil // the first time counts
+	}
+	g.fail(errors.New("dropped"))
+	assert.False(t, noticed)
+	<-g.done
 }
 
 // FuzzGuard: whatever a broker sends, the library reads it through the guard without a panic, nothing larger than the limit is

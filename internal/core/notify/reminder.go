@@ -52,8 +52,8 @@ func (r *Rules) oweReminder(name string, s *alarmState, at instant.Instant) {
 	}
 }
 
-// unheard reports whether a place has been in no message on what is critical, and its room has not spoken for it since it called: its own would
-// have come ten minutes after one on another. Where its room fell silent later, it was on its way back by then, or would have been heard.
+// unheard reports whether a place has been in no message on what is critical, and no others spoke for it when it called: its own would have
+// come ten minutes after one on another. Where those fell silent later, it was on its way back by then, or would have been heard.
 func (r *Rules) unheard(rule *Rule, name string, s *alarmState) bool {
 	t := s.incident.sentBy(rule.Notifier)
 	_, place, _ := r.causeOf(name)

@@ -62,10 +62,10 @@ type incident struct {
 
 // The rules of grouping, which are those of package notify.
 const (
-	together      = 30 // minutes within which band alarms of one side belong together
-	spoken        = 2 * 60
-	sameNight     = 6 * 60
-	spokenAgain   = 20 // minutes for which a message on what is critical at a place speaks for it, should that come back
+	together      = 30     // minutes within which band alarms of one side belong together
+	spoken        = 2 * 60 // minutes for which a place that was critical speaks for others
+	sameNight     = 6 * 60 // minutes after the messages on two enclosures within which a further place has the same cause
+	spokenAgain   = 20     // minutes for which a message on what is critical at a place speaks for it, should that come back
 	week          = 7 * 24 * 60
 	tooOften      = 3 // times in seven days that make an alarm silent, until it has stayed away for a week
 	advisedOften  = 2 // the same until the advice on it is old
